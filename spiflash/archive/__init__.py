@@ -1,0 +1,1 @@
+"""What is kept on disk: backup sets, the shelf, the journal."""

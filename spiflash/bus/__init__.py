@@ -1,0 +1,1 @@
+"""How bytes travel to the chip: one chip-select period at a time."""

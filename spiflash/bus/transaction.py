@@ -1,0 +1,93 @@
+"""The contract between what knows SPI NOR opcodes and what moves bytes.
+
+One `Transaction` is one chip-select-low period. Code above `bus/` speaks only in
+transactions and never of USB or MPSSE; code in `bus/` moves bytes and knows no opcode.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+
+class Sampling(enum.Enum):
+    """When the adapter samples the chip's answer.
+
+    SPI mode 0 shifts out on the falling edge of SCK. `EDGE` samples on the rising edge that
+    follows; `LATE` samples half a clock later still, which leaves a slow chip or a long wire
+    twice the time (needed above about 15 MHz on clip leads; common practice, no source).
+    """
+
+    EDGE = "edge"
+    LATE = "late"
+
+
+@dataclass(frozen=True, slots=True)
+class Transaction:
+    """One chip-select-low period: send `out`, then clock in `read` bytes, then stay
+    deselected for at least `rest` seconds."""
+
+    out: bytes
+    read: int = 0
+    rest: float = 0.0
+
+
+class Clock(Protocol):
+    """Where time comes from; injected so that a simulated hour passes in a moment."""
+
+    def now(self) -> float:
+        """Monotonic time in seconds; the zero point has no meaning."""
+        ...
+
+    def sleep(self, seconds: float) -> None:
+        """Let at least `seconds` pass."""
+        ...
+
+
+class Bus(Protocol):
+    """An SPI bus with one chip on it."""
+
+    @property
+    def clock(self) -> Clock:
+        """The clock this bus lives by."""
+        ...
+
+    @property
+    def description(self) -> str:
+        """The adapter in words, for records: type, serial number, channel."""
+        ...
+
+    @property
+    def clock_limits(self) -> tuple[float, float]:
+        """Slowest and fastest SPI clock in hertz that `set_clock` accepts."""
+        ...
+
+    def run(self, transactions: Sequence[Transaction]) -> list[bytes]:
+        """Carry the transactions out in order; the answer to each (b"" where `read` is 0).
+
+        Raises `BusError` when the adapter does not answer in time or is gone.
+        """
+        ...
+
+    def stream(self, out: bytes, length: int, chunk: int = 65536) -> Iterator[bytes]:
+        """One long select period: send `out`, then clock in `length` bytes.
+
+        Yields pieces of at most `chunk` bytes, which is also the longest single transfer the
+        adapter is asked for (1–65536). The select period ends when the iterator is exhausted
+        or closed.
+        """
+        ...
+
+    def set_clock(self, hertz: float) -> float:
+        """Ask for an SPI clock; returns the actual one, never above what was asked for."""
+        ...
+
+    def set_sampling(self, sampling: Sampling) -> None:
+        """Choose when the chip's answer is sampled."""
+        ...
+
+    def close(self) -> None:
+        """Release the bus: all pins become inputs. May be called twice."""
+        ...

@@ -1,0 +1,1 @@
+"""What a serial NOR flash chip understands."""

@@ -1,0 +1,1 @@
+"""A result as text, JSON or a page. Never touches a bus."""

@@ -1,0 +1,1 @@
+"""The jobs a person asks for, put together from the rooms below."""
