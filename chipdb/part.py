@@ -1,0 +1,146 @@
+"""What the chip table says of one part: plain frozen values, no behaviour beyond look-ups.
+
+Units: sizes in bytes, times in seconds, clocks in hertz, voltages in volts. Opcodes are the
+byte that is sent first in a chip-select period.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """How long an operation takes: data sheet typical and maximum, in seconds."""
+
+    typical: float
+    maximum: float
+
+
+@dataclass(frozen=True, slots=True)
+class EraseType:
+    """One way to erase: how much, with which opcode, for how long."""
+
+    size: int
+    opcode: int
+    time: Span
+    opcode_4byte: int | None = None
+    """The opcode that always takes a 4-byte address, where the part has one."""
+
+
+@dataclass(frozen=True, slots=True)
+class EraseRegion:
+    """A stretch of the chip in which the same erase types work.
+
+    `types` are indices into `Part.erase_types`, smallest erase first.
+    """
+
+    length: int
+    types: tuple[int, ...]
+
+
+class ProgramMethod(enum.Enum):
+    """How bytes are programmed."""
+
+    PAGE = "page"  # 02h with 1..page bytes, wraps within its page
+    BYTE = "byte"  # 02h with a single byte
+    AAI_WORD = "aai-word"  # ADh auto-address-increment, two bytes at a time (SST25VF)
+    PAGE_528 = "page-528"  # DataFlash with 264/528-byte pages and its own command set
+
+
+class FourByte(enum.Enum):
+    """Ways to reach above 16 MiB; a part lists all it has, preferred one first."""
+
+    OPCODES = "opcodes"  # 13h/0Ch/12h/21h/DCh take 4-byte addresses
+    ENTER = "enter"  # B7h / E9h
+    ENTER_WREN = "enter-wren"  # B7h / E9h, each after 06h
+    EXTENDED_REGISTER = "extended-register"  # C5h / C8h hold address bits 24 and up
+    BANK_REGISTER = "bank-register"  # 17h / 16h (Spansion)
+    ALWAYS = "always"  # only ever 4-byte addresses
+
+
+@dataclass(frozen=True, slots=True)
+class UniqueId:
+    """How the factory-programmed unique ID is read."""
+
+    opcode: int = 0x4B
+    dummy: int = 4
+    length: int = 8
+
+
+@dataclass(frozen=True, slots=True)
+class SecurityRegisters:
+    """One-time-programmable security registers, read with `opcode`, 3-byte address and
+    `dummy` bytes."""
+
+    addresses: tuple[int, ...]
+    length: int
+    opcode: int = 0x48
+    dummy: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a block of figures comes from.
+
+    `kind`: "data-sheet" (read from the document), "memory" (from a data sheet, from memory),
+    or "open-table" (a public table, named in `text`).
+    """
+
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """An entry of the chip table: one orderable chip family member."""
+
+    name: str
+    vendor: str
+    id: bytes
+    """Answer to 9Fh: manufacturer, type, capacity (3 bytes)."""
+    size: int
+    page: int
+    erase_types: tuple[EraseType, ...]
+    regions: tuple[EraseRegion, ...]
+    """From address 0 up; their lengths add up to `size`."""
+    program: Span
+    """Time to program one full page (one byte or word for BYTE and AAI_WORD)."""
+    sources: tuple[tuple[str, Source], ...]
+    """(block of figures, source): blocks are "id", "size", "erase", "times", "electrical",
+    "registers"."""
+    extended_id: bytes = b""
+    """Bytes that follow `id` in the answer to 9Fh and tell namesakes apart."""
+    aliases: tuple[str, ...] = ()
+    """Other order codes with the same figures."""
+    program_method: ProgramMethod = ProgramMethod.PAGE
+    chip_erase_opcode: int | None = 0xC7
+    chip_erase: Span | None = None
+    needs_erase: bool = True
+    """False for memories that overwrite without erasing (MRAM, FRAM, EEPROM)."""
+    supply: tuple[float, float] = (2.7, 3.6)
+    clock_read: float = 20e6
+    """Fastest SCK for 03h."""
+    clock_fast: float = 50e6
+    """Fastest SCK for 0Bh."""
+    fast_read_dummy: int = 1
+    """Dummy bytes after the address of 0Bh."""
+    four_byte: tuple[FourByte, ...] = ()
+    protection: str = "unknown"
+    """Name of the block protection scheme (see `nor/registers.py`); "none" where there is none."""
+    quad_enable: str = "unknown"
+    """"none", or register and bit: "sr1.6", "sr2.1", "sr2.7", "cr1.1"."""
+    status_write_volatile: bool = False
+    """50h makes the next 01h/31h volatile."""
+    locked_at_power_up: bool = False
+    """Every block is protected after power-up until unlocked (SST25VF, AT25DF)."""
+    unique_id: UniqueId | None = None
+    security: SecurityRegisters | None = None
+    sfdp: bool | None = None
+    """True or False where the data sheet says so, None where it is not known."""
+    refused: str = ""
+    """A reason in words where this part does not follow the common command set closely
+    enough to be written with this program; empty where it works."""
+    notes: tuple[str, ...] = field(default=())
+    """Quirks, each naming how this chip misbehaves."""
