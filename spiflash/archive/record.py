@@ -1,0 +1,214 @@
+"""What is written down about one backup: chip, passes, agreement, and how far to trust it.
+
+A record is one JSON document (`data/record.json` of a backup set). Bytes are lower-case
+hexadecimal, addresses and sizes are in bytes, clocks in hertz, durations in seconds. The
+number in `record_version` changes whenever a field is added, removed or changes its meaning.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+
+from spiflash.archive.fields import Fields, parse_object
+
+RECORD_VERSION = 1
+DIRECTIONS = ("up", "down")
+SAMPLINGS = ("edge", "late")
+
+
+@dataclass(frozen=True, slots=True)
+class ChipRecord:
+    """The chip as it answered, and what it was taken for.
+
+    `candidates` are the names of all parts that fit the answers (`name` among them, or the
+    list is empty when only SFDP described the chip); `identified_by` says in words how the
+    choice was made. `size` and `page` are in bytes. `jedec_id`, `sfdp`, `unique_id`, `rems`
+    and `legacy_id` are raw answers in hexadecimal, None where the chip has no such command.
+    `registers` are raw register values by name; `supply` is the supply range in words.
+    """
+
+    name: str
+    vendor: str
+    jedec_id: str
+    candidates: tuple[str, ...]
+    identified_by: str
+    size: int
+    page: int
+    sfdp: str | None = None
+    unique_id: str | None = None
+    registers: Mapping[str, str] = field(default_factory=dict)
+    rems: str | None = None
+    legacy_id: str | None = None
+    supply: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PassRecord:
+    """One complete reading: its settings, the SHA-256 of what it read, and its duration.
+
+    `opcode` is the read command; `clock_hz` the actual SPI clock; `sampling` "edge" or
+    "late"; `chunk` the longest single transfer in bytes; `direction` "up" or "down".
+    """
+
+    number: int
+    opcode: int
+    clock_hz: float
+    sampling: str
+    chunk: int
+    direction: str
+    sha256: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class AgreementRecord:
+    """What the passes say about each sector.
+
+    `settled` and `unstable` are the ascending start addresses of the sectors on which passes
+    disagreed: until they were read again, and for good. All other sectors are stable.
+    """
+
+    sector_size: int
+    sectors: int
+    settled: tuple[int, ...] = ()
+    unstable: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A backup, without its contents.
+
+    `made` is the time at which the backup was complete, with its UTC offset; `program` maps
+    the name of each program involved to its version; `board` is the label that the person
+    gave. `doubts` are the reasons why the backup is not `verified` (empty when it is);
+    `symptoms` are remarks on the contents. `size` (bytes) and `sha256` describe the contents.
+    """
+
+    made: datetime
+    program: Mapping[str, str]
+    adapter: str
+    board: str
+    chip: ChipRecord
+    passes: tuple[PassRecord, ...]
+    agreement: AgreementRecord
+    verified: bool
+    doubts: tuple[str, ...]
+    symptoms: tuple[str, ...]
+    size: int
+    sha256: str
+
+    def to_json(self) -> str:
+        """The record as JSON text: keys always in the same order, one trailing newline."""
+        document: dict[str, object] = {"record_version": RECORD_VERSION}
+        document |= asdict(self)
+        document["made"] = self.made.isoformat()
+        document["program"] = dict(sorted(self.program.items()))
+        return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+    @classmethod
+    def from_json(cls, text: str, document: str = "record.json") -> Record:
+        """Read a record back.
+
+        `document` names the file in messages. Raises `BackupSetError` naming the field when
+        anything is missing, unknown, of the wrong type, out of range or contradictory.
+        """
+        fields = parse_object(text, document)
+        version = fields.integer("record_version")
+        if version != RECORD_VERSION:
+            fields.refuse("record_version", f"is {version}; this program reads {RECORD_VERSION}")
+        size = fields.integer("size", low=1)
+        record = cls(
+            made=fields.moment("made"),
+            program=fields.text_mapping("program"),
+            adapter=fields.text("adapter"),
+            board=fields.text("board"),
+            chip=_chip(fields.child("chip")),
+            passes=tuple(_pass(child) for child in fields.children("passes")),
+            agreement=_agreement(fields.child("agreement"), size),
+            verified=fields.flag("verified"),
+            doubts=fields.texts("doubts"),
+            symptoms=fields.texts("symptoms"),
+            size=size,
+            sha256=fields.sha256("sha256"),
+        )
+        fields.finish()
+        if [item.number for item in record.passes] != list(range(1, len(record.passes) + 1)):
+            fields.refuse("passes", "must be numbered 1, 2, 3 …")
+        if record.verified and record.doubts:
+            fields.refuse("verified", "is true although “doubts” gives reasons against it")
+        if record.verified and record.agreement.unstable:
+            fields.refuse("verified", "is true although “agreement.unstable” names sectors")
+        if record.verified and len(record.passes) < 2:
+            fields.refuse("verified", "is true although fewer than two passes were made")
+        return record
+
+
+def _choice(fields: Fields, name: str, choices: tuple[str, ...]) -> str:
+    value = fields.text(name)
+    if value not in choices:
+        fields.refuse(name, "must be one of " + ", ".join(choices))
+    return value
+
+
+def _chip(fields: Fields) -> ChipRecord:
+    chip = ChipRecord(
+        name=fields.text("name"),
+        vendor=fields.text("vendor"),
+        jedec_id=fields.hexadecimal("jedec_id"),
+        candidates=fields.texts("candidates"),
+        identified_by=fields.text("identified_by"),
+        size=fields.integer("size", low=1),
+        page=fields.integer("page", low=1, high=65536),
+        sfdp=fields.optional_hexadecimal("sfdp"),
+        unique_id=fields.optional_hexadecimal("unique_id"),
+        registers=fields.hexadecimal_mapping("registers"),
+        rems=fields.optional_hexadecimal("rems"),
+        legacy_id=fields.optional_hexadecimal("legacy_id"),
+        supply=fields.optional_text("supply"),
+    )
+    fields.finish()
+    return chip
+
+
+def _pass(fields: Fields) -> PassRecord:
+    result = PassRecord(
+        number=fields.integer("number", low=1),
+        opcode=fields.integer("opcode", high=0xFF),
+        clock_hz=fields.number("clock_hz"),
+        sampling=_choice(fields, "sampling", SAMPLINGS),
+        chunk=fields.integer("chunk", low=1),
+        direction=_choice(fields, "direction", DIRECTIONS),
+        sha256=fields.sha256("sha256"),
+        seconds=fields.number("seconds"),
+    )
+    fields.finish()
+    return result
+
+
+def _agreement(fields: Fields, size: int) -> AgreementRecord:
+    sector_size = fields.integer("sector_size", low=1)
+    result = AgreementRecord(
+        sector_size=sector_size,
+        sectors=fields.integer("sectors", low=1),
+        settled=_addresses(fields, "settled", sector_size, size),
+        unstable=_addresses(fields, "unstable", sector_size, size),
+    )
+    fields.finish()
+    if result.sectors != -(-size // sector_size):
+        fields.refuse("sectors", f"does not fit {size} bytes in sectors of {sector_size}")
+    if set(result.settled) & set(result.unstable):
+        fields.refuse("settled", "names a sector that “unstable” names too")
+    return result
+
+
+def _addresses(fields: Fields, name: str, sector_size: int, size: int) -> tuple[int, ...]:
+    addresses = fields.integers(name, high=size - 1)
+    for i, address in enumerate(addresses):
+        if address % sector_size:
+            fields.refuse(f"{name}[{i}]", f"must be a multiple of {sector_size}")
+        if i and address <= addresses[i - 1]:
+            fields.refuse(f"{name}[{i}]", "must be above the address before it")
+    return addresses
