@@ -1,0 +1,1 @@
+"""Demo boards: flash contents that real tools made, for the simulated bench."""
