@@ -7,13 +7,10 @@ two spaces, plain files only, every payload file listed exactly once.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 import re
-import shutil
 import stat
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -21,17 +18,16 @@ from pathlib import Path
 from typing import NoReturn
 
 from spiflash.archive.files import (
-    FOLDER_MODE,
     make_folder,
     pieces_of,
     shelf_error,
     sync_folder,
+    whole_folder,
     write_file,
 )
-from spiflash.errors import BackupSetError, ShelfError
+from spiflash.errors import BackupSetError
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
-PARTIAL = ".partial-"  # in the name of a folder that is still being written
 
 _MANIFEST = "manifest-sha256.txt"
 _TAG_MANIFEST = "tagmanifest-sha256.txt"
@@ -65,52 +61,13 @@ def write_bag(
 
     `payload` maps paths below data/ to contents, or to files to copy them from; `info` are
     fields for bag-info.txt (Payload-Oxum and, unless given, Bagging-Date are added);
-    `tag_files` are further files beside data/. Raises `ShelfError` when `destination` exists
-    or the file system refuses, and `ValueError` for names that a bag must not hold.
+    `tag_files` are further files beside data/. Raises `NameTakenError` when `destination`
+    exists, `ShelfError` when the file system refuses, and `ValueError` for names that a bag
+    must not hold.
     """
     _check_names(payload, info, tag_files)
-    folder: Path | None = None
-    try:
-        if os.path.lexists(destination):
-            raise FileExistsError
-        folder = Path(
-            tempfile.mkdtemp(prefix=f".{destination.name}{PARTIAL}", dir=destination.parent)
-        )
-        os.chmod(folder, FOLDER_MODE)
+    with whole_folder(destination) as folder:
         _fill(folder, payload, info, tag_files)
-        # rename(2) replaces an empty folder, never one with something in it.
-        os.rename(folder, destination)
-        folder = None
-    except FileExistsError as error:
-        raise _exists(destination) from error
-    except OSError as error:
-        if os.path.lexists(destination):
-            raise _exists(destination) from error
-        raise shelf_error(
-            error,
-            f"writing “{destination}”",
-            state="No set of that name was left on the shelf; older sets are untouched.",
-        ) from error
-    finally:
-        if folder is not None:
-            with contextlib.suppress(OSError):
-                shutil.rmtree(folder)
-    try:
-        sync_folder(destination.parent)
-    except OSError as error:
-        raise shelf_error(
-            error,
-            f"making the name “{destination}” permanent",
-            state="The set is complete, but its name may be lost in a power cut.",
-        ) from error
-
-
-def _exists(destination: Path) -> ShelfError:
-    return ShelfError(
-        f"“{destination}” exists already.",
-        state="It was not touched.",
-        remedy="Choose another name, or move the old one away.",
-    )
 
 
 def _check_names(
@@ -165,7 +122,7 @@ def _fill(
     }
     tag_manifest = "".join(f"{put(name, text)[1]}  {name}\n" for name, text in tags.items())
     put(_TAG_MANIFEST, tag_manifest.encode())
-    for each in sorted(folders, reverse=True):
+    for each in folders - {folder}:  # `whole_folder` syncs the outermost one
         sync_folder(each)
 
 

@@ -1,14 +1,18 @@
 """Writing files that survive a power cut and that nobody else can read.
 
 Dumps hold Wi-Fi passphrases and private keys: files are mode 0600, folders 0700, whatever
-the umask says. The functions raise plain `OSError`; `shelf_error` turns one into words.
+the umask says. The small functions raise plain `OSError`; `shelf_error` turns one into words.
 """
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import hashlib
 import os
+import shutil
+import stat
+import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -16,10 +20,15 @@ from spiflash.errors import ShelfError
 
 FILE_MODE = 0o600
 FOLDER_MODE = 0o700
+PARTIAL = ".partial-"  # in the hidden name of a folder that is still being written
 _PIECE = 1 << 20
 
 # File systems that cannot sync a folder say so with one of these (fsync(2), Linux).
 _CANNOT_SYNC_FOLDERS = (errno.EINVAL, errno.ENOTSUP)
+
+
+class NameTakenError(ShelfError):
+    """Something of that name exists already."""
 
 
 def make_folder(path: Path) -> None:
@@ -73,6 +82,21 @@ def pieces_of(path: Path) -> Iterator[bytes]:
             yield piece
 
 
+def read_plain(path: Path, limit: int) -> bytes:
+    """The contents of a plain file of at most `limit` bytes.
+
+    Raises `ValueError` with what is wrong in words when it is a link, a special file (opening
+    a pipe would wait for ever) or longer than that.
+    """
+    status = os.lstat(path)
+    if not stat.S_ISREG(status.st_mode):
+        raise ValueError("is a link or a special file")
+    if status.st_size > limit:
+        raise ValueError(f"has {status.st_size} bytes, more than the {limit} it may have")
+    with open(path, "rb") as file:
+        return file.read(limit)
+
+
 def sync_folder(path: Path) -> None:
     """Make the entries of a folder survive a power cut, where the file system can do that."""
     descriptor = os.open(path, os.O_RDONLY)
@@ -97,3 +121,64 @@ def shelf_error(error: OSError, doing: str, *, state: str) -> ShelfError:
         what = f"The file system reports an error ({error.strerror or error})"
         remedy = "Check the disk, or choose another folder for the shelf."
     return ShelfError(f"{what} while {doing}.", state=state, remedy=remedy)
+
+
+@contextlib.contextmanager
+def whole_folder(destination: Path) -> Iterator[Path]:
+    """A folder that appears under its name when the block ends well, and not at all otherwise.
+
+    Yields the hidden folder beside `destination` to be filled; what is put below it has to be
+    synced by the block. Raises `NameTakenError` when `destination` exists, and `ShelfError`
+    for any `OSError` of the block or of its own.
+    """
+    folder: Path | None = None
+    try:
+        if os.path.lexists(destination):
+            raise _taken(destination)
+        folder = Path(
+            tempfile.mkdtemp(prefix=f".{destination.name}{PARTIAL}", dir=destination.parent)
+        )
+        os.chmod(folder, FOLDER_MODE)
+        yield folder
+        sync_folder(folder)
+        # rename(2) replaces an empty folder, but never one with something in it.
+        os.rename(folder, destination)
+        folder = None
+    except OSError as error:
+        if os.path.lexists(destination):
+            raise _taken(destination) from error
+        raise shelf_error(
+            error,
+            f"writing “{destination}”",
+            state="Nothing of that name was left behind; what was there before is untouched.",
+        ) from error
+    finally:
+        if folder is not None:
+            with contextlib.suppress(OSError):
+                shutil.rmtree(folder)
+    try:
+        sync_folder(destination.parent)
+    except OSError as error:
+        raise shelf_error(
+            error,
+            f"making the name “{destination}” permanent",
+            state="The folder is complete, but its name may be lost in a power cut.",
+        ) from error
+
+
+def _taken(destination: Path) -> NameTakenError:
+    return NameTakenError(
+        f"“{destination}” exists already.",
+        state="It was not touched.",
+        remedy="Choose another name, or move the old one away.",
+    )
+
+
+def remove_folder(path: Path) -> None:
+    """Remove a folder so that a power cut leaves it whole or gone, never half."""
+    hidden = path.with_name(f".{path.name}{PARTIAL}removed")
+    if os.path.lexists(hidden):
+        shutil.rmtree(hidden)
+    os.rename(path, hidden)
+    sync_folder(path.parent)
+    shutil.rmtree(hidden)

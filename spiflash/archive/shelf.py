@@ -1,0 +1,178 @@
+"""The shelf: the folder in which backup sets are kept, and which of them belong to a chip.
+
+The rule that lives here: a backup is a backup *of this very chip* when JEDEC ID, size and
+unique ID are the same. A chip without a unique ID cannot be told from its siblings by asking
+it; for those the contents have to be compared, which is up to the caller.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import platformdirs
+
+from spiflash.archive.backupset import CONTENTS, OTP, PAGE, RECORD, BackupSet, open_set, read_record
+from spiflash.archive.bag import write_bag
+from spiflash.archive.files import NameTakenError, make_folders, shelf_error
+from spiflash.archive.record import Record
+from spiflash.errors import BackupSetError, ShelfError
+
+JOURNALS = "journals"
+_NAME_PART_LIMIT = 40  # characters of a chip name or board label that go into a folder name
+
+
+def default_root() -> Path:
+    """Where the shelf is unless somebody says otherwise."""
+    return Path(platformdirs.user_data_dir("spiflash", appauthor=False)) / "shelf"
+
+
+@dataclass(frozen=True, slots=True)
+class BrokenSet:
+    """A folder on the shelf that cannot be relied on, and why."""
+
+    path: Path
+    error: BackupSetError | ShelfError
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """What is on the shelf: whole sets, newest first, and broken ones by name."""
+
+    sets: tuple[BackupSet, ...]
+    broken: tuple[BrokenSet, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """The shelf at `root`, which need not exist yet."""
+
+    root: Path
+
+    @property
+    def journals(self) -> Path:
+        """The folder of the journals of restores that have not ended."""
+        return self.root / JOURNALS
+
+    def sets(self) -> Listing:
+        """Every set on the shelf, each checked completely (all files are read).
+
+        Raises `ShelfError` when the shelf itself cannot be read.
+        """
+        return self._listing(lambda record: True)
+
+    def backups_of(self, jedec_id: str, unique_id: str | None, size: int) -> Listing:
+        """The sets that may be of this chip: same JEDEC ID, unique ID and size in bytes.
+
+        IDs are in lower-case hexadecimal. With `unique_id` None, every set of a chip of this
+        kind without a unique ID is meant; the contents must decide. Only sets that match are
+        checked completely; `broken` names those, and those whose record cannot be read.
+        """
+        return self._listing(
+            lambda record: (
+                record.chip.jedec_id == jedec_id
+                and record.chip.unique_id == unique_id
+                and record.size == size
+            )
+        )
+
+    def verified_backup_of(self, jedec_id: str, unique_id: str, size: int) -> BackupSet | None:
+        """The newest whole, verified set of this very chip, or None.
+
+        An ID of equal bytes (all FFh, all 00h) is what a missing answer looks like: it
+        identifies nothing, and no set is of that chip.
+        """
+        if len(set(bytes.fromhex(unique_id))) < 2:
+            return None
+        for candidate in self.backups_of(jedec_id, unique_id, size).sets:
+            if candidate.record.verified:
+                return candidate
+        return None
+
+    def _listing(self, wanted: Callable[[Record], bool]) -> Listing:
+        sets: list[BackupSet] = []
+        broken: list[BrokenSet] = []
+        for path in self._folders():
+            try:
+                if wanted(read_record(path)):
+                    sets.append(open_set(path))
+            except (BackupSetError, ShelfError) as error:
+                broken.append(BrokenSet(path, error))
+        sets.sort(key=lambda each: (each.record.made, each.name), reverse=True)
+        return Listing(tuple(sets), tuple(broken))
+
+    def _folders(self) -> list[Path]:
+        # Hidden folders are sets in the making, or what a crash left of one.
+        try:
+            return sorted(
+                path
+                for path in self.root.iterdir()
+                if path.is_dir() and path.name != JOURNALS and not path.name.startswith(".")
+            )
+        except FileNotFoundError:
+            return []
+        except OSError as error:
+            raise shelf_error(
+                error, f"reading the shelf “{self.root}”", state="Nothing was changed."
+            ) from error
+
+    def prepare(self) -> None:
+        """Make the shelf's folder (mode 0700) where it is missing.
+
+        Raises `ShelfError`, which is better known before a long reading than after it.
+        """
+        try:
+            make_folders(self.root)
+        except OSError as error:
+            raise shelf_error(
+                error, f"making the shelf “{self.root}”", state="Nothing was written."
+            ) from error
+
+    def place(self, record: Record, contents: bytes, otp: bytes | None, page: str) -> BackupSet:
+        """Put a new set on the shelf, read it back, and return it.
+
+        The name is made of date, time, chip and board label; it never replaces another set.
+        `otp` are the security registers, None when there are none; `page` is the HTML page.
+        Raises `ShelfError`, and `ValueError` when record and contents do not belong together.
+        """
+        if len(contents) != record.size or hashlib.sha256(contents).hexdigest() != record.sha256:
+            raise ValueError("the record does not describe these contents")
+        self.prepare()
+        payload: dict[str, bytes | Path] = {
+            CONTENTS: contents,
+            RECORD: record.to_json().encode(),
+        }
+        if otp is not None:
+            payload[OTP] = otp
+        info = {
+            "Bagging-Date": record.made.date().isoformat(),
+            "External-Description": _printable(
+                f"Flash contents of {record.board or 'an unnamed board'}, chip {record.chip.name}"
+            ),
+            "Bag-Software-Agent": _printable(
+                ", ".join(f"{name} {version}" for name, version in sorted(record.program.items()))
+            ),
+        }
+        stem = _stem(record)
+        number = 1
+        while True:
+            path = self.root / (stem if number == 1 else f"{stem}-{number}")
+            try:
+                write_bag(path, payload, info, {PAGE: page.encode()})
+            except NameTakenError:
+                number += 1
+            else:
+                return open_set(path)
+
+
+def _stem(record: Record) -> str:
+    parts = [record.made.strftime("%Y-%m-%d-%H%M%S"), record.chip.name, record.board]
+    safe = (re.sub(r"[^A-Za-z0-9]+", "-", part)[:_NAME_PART_LIMIT].strip("-") for part in parts[1:])
+    return "_".join([parts[0], *(part for part in safe if part)])
+
+
+def _printable(text: str) -> str:
+    return "".join(character if character.isprintable() else " " for character in text)
