@@ -135,6 +135,9 @@ class Part:
     """50h makes the next 01h/31h volatile."""
     locked_at_power_up: bool = False
     """Every block is protected after power-up until unlocked (SST25VF, AT25DF)."""
+    flag_status: bool = False
+    """Bit 7 of the flag status register (70h) must be read as ready after every program and
+    erase, or the next one is ignored (Micron parts of several dies)."""
     unique_id: UniqueId | None = None
     security: SecurityRegisters | None = None
     sfdp: bool | None = None

@@ -1,0 +1,123 @@
+"""Reading table files: the ones that come with the program and a user's own."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from functools import cache
+from importlib import resources
+from pathlib import Path as FilePath
+
+from chipdb import schema, values
+from chipdb.build import build
+from chipdb.errors import FlawError, TableError
+from chipdb.lines import Path, line_of, locate
+from chipdb.part import Part
+from chipdb.schema import Block
+from chipdb.table import ChipTable
+
+_SYNTAX_LINE = re.compile(r"\(at line (\d+), column \d+\)")
+_SYNTAX_PLACE = re.compile(r" \(at (line \d+, column \d+|end of document)\)")
+
+
+@cache
+def load_builtin() -> ChipTable:
+    """The table that comes with the program; read once. Raises `TableError` on a broken file."""
+    folder = resources.files("chipdb")
+    files = sorted(entry.name for entry in folder.iterdir() if entry.name.endswith(".toml"))
+    parts: list[Part] = []
+    owner: dict[str, str] = {}
+    for name in files:
+        for part in parse((folder / name).read_text(encoding="utf-8"), name):
+            for label in (part.name, *part.aliases):
+                other = owner.setdefault(label.casefold(), name)
+                if other != name:
+                    raise TableError(name, 1, f'"{label}" is already in {other}')
+            parts.append(part)
+    return ChipTable(tuple(parts))
+
+
+def load_file(path: str | FilePath) -> tuple[Part, ...]:
+    """The parts of one table file.
+
+    Raises `TableError` with file, line and reason where the text is not UTF-8, not TOML or not
+    what the schema asks for; `OSError` where the file cannot be read.
+    """
+    raw = FilePath(path).read_bytes()
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise TableError(str(path), line, "the text is not valid UTF-8") from None
+    return parse(text, str(path))
+
+
+def parse(text: str, file: str) -> tuple[Part, ...]:
+    """The parts that a table text describes; `file` is only for the error."""
+    try:
+        document = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        # Besides its own error tomllib lets through what int() and date() say of odd values.
+        raise _syntax_error(text, file, error) from None
+    try:
+        return _parts(document)
+    except FlawError as flaw:
+        line = line_of(locate(text), flaw.path)
+        raise TableError(file, line, flaw.reason) from None
+
+
+def _syntax_error(text: str, file: str, error: Exception) -> TableError:
+    message = str(error)
+    place = _SYNTAX_LINE.search(message)
+    if place is not None:
+        line = int(place[1])
+    elif "end of document" in message:
+        line = text.count("\n") + 1
+    else:
+        line = 1
+    reason = _SYNTAX_PLACE.sub("", message) or type(error).__name__
+    return TableError(file, line, f"not valid TOML: {reason}")
+
+
+def _parts(document: dict[str, object]) -> tuple[Part, ...]:
+    values.table(document, (), schema.TOP_KEYS)
+    vendor = values.text(values.need(document, (), "vendor"), ("vendor",))
+    known = schema.read_sources(document.get("sources", {}), ("sources",))
+    families = _families(document.get("family", {}), known)
+    raw_parts = values.array(values.need(document, (), "part"), ("part",))
+    taken: set[str] = set()
+    parts = []
+    for index, raw in enumerate(raw_parts):
+        path: Path = ("part", index)
+        own = schema.read_part(raw, path, known)
+        part = build(vendor, _on_family(own, families, "family"), path)
+        _claim_names(part, taken, own, path)
+        parts.append(part)
+    return tuple(parts)
+
+
+def _families(raw: object, known: schema.Sources) -> dict[str, Block]:
+    """Every family with what it is built upon; one must stand above those that build upon it."""
+    families: dict[str, Block] = {}
+    for name, body in values.table(raw, ("family",), raw if isinstance(raw, dict) else ()).items():
+        own = schema.read_family(body, ("family", name), known)
+        families[name] = _on_family(own, families, "like")
+    return families
+
+
+def _on_family(own: Block, families: dict[str, Block], key: str) -> Block:
+    if key not in own:
+        return own
+    reference = own[key]
+    base = families.get(str(reference.value))
+    if base is None:
+        raise FlawError(reference.path, f'there is no family "{reference.value}" above this line')
+    return schema.inherit(base, {k: v for k, v in own.items() if k != key})
+
+
+def _claim_names(part: Part, taken: set[str], own: Block, path: Path) -> None:
+    for label in (part.name, *part.aliases):
+        if label.casefold() in taken:
+            place = own["name" if label == part.name else "aliases"].path
+            raise FlawError(place, f'"{label}" is already the name or alias of a part in this file')
+        taken.add(label.casefold())

@@ -1,0 +1,77 @@
+"""The chip table in memory: which parts fit an answer, a name or a search word."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from chipdb.part import Part
+
+ID_LENGTH = 3
+"""Bytes of a JEDEC ID: manufacturer, type, capacity."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChipTable:
+    """An unchanging set of parts, in the order of their files."""
+
+    parts: tuple[Part, ...]
+
+    def by_id(self, answer: bytes) -> tuple[Part, ...]:
+        """The parts that may have given `answer`, the bytes that followed 9Fh (3 to 16).
+
+        Bytes past the third tell namesakes apart. Parts whose extended ID matches win over parts
+        without one, and among them the longest match wins; a part whose extended ID contradicts
+        the answer is out. A part whose extended ID is longer than the answer is not contradicted,
+        but has no proof either: it is listed beside those without one.
+        """
+        extra = answer[ID_LENGTH:]
+        same = [part for part in self.parts if part.id == answer[:ID_LENGTH]]
+        possible = [part for part in same if _agree(part.extended_id, extra)]
+        proven = [len(p.extended_id) for p in possible if 0 < len(p.extended_id) <= len(extra)]
+        if proven:
+            return tuple(p for p in possible if len(p.extended_id) == max(proven))
+        return tuple(possible)
+
+    def by_name(self, text: str) -> tuple[Part, ...]:
+        """The parts with this name or alias, whatever the case of its letters."""
+        wanted = text.strip().casefold()
+        return tuple(part for part in self.parts if wanted in _names(part))
+
+    def search(self, text: str) -> tuple[Part, ...]:
+        """The parts in which every word of `text` is found: in a name, an alias, the vendor, or
+        as the hexadecimal ID with or without blanks. No word finds nothing."""
+        words = text.casefold().split()
+        if not words:
+            return ()
+        compact = "".join(words)
+        return tuple(
+            part
+            for part in self.parts
+            if part.id.hex().startswith(compact) or all(_mentions(part, word) for word in words)
+        )
+
+    def merged(self, parts: Iterable[Part]) -> ChipTable:
+        """This table with `parts` added; one of the same name takes the place of ours."""
+        added = tuple(parts)
+        replaced = {part.name.casefold() for part in added}
+        kept = tuple(part for part in self.parts if part.name.casefold() not in replaced)
+        return ChipTable(kept + added)
+
+
+def _agree(expected: bytes, extra: bytes) -> bool:
+    """Whether the bytes that both sides have are the same."""
+    common = min(len(expected), len(extra))
+    return expected[:common] == extra[:common]
+
+
+def _names(part: Part) -> tuple[str, ...]:
+    return tuple(name.casefold() for name in (part.name, *part.aliases))
+
+
+def _mentions(part: Part, word: str) -> bool:
+    return (
+        any(word in name for name in _names(part))
+        or word in part.vendor.casefold()
+        or part.id.hex().startswith(word)
+    )
