@@ -1,0 +1,73 @@
+"""What is known of the chip on the clip: raw answers, and what they add up to. Pure values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from chipdb.part import FourByte, Part, SecurityRegisters, UniqueId
+from spiflash.nor.geometry import Geometry
+from spiflash.nor.sfdp import Sfdp
+
+__all__ = ["Answers", "Chip", "FourByte", "Part", "SecurityRegisters", "UniqueId"]
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What the chip said before anything was known of it.
+
+    `id` is what followed 9Fh (8 bytes), `rems` what followed 90h (2), `legacy` what followed
+    ABh (1), `sfdp` the table area from address 0 (empty where there is none).
+    """
+
+    id: bytes
+    rems: bytes = b""
+    legacy: bytes = b""
+    sfdp: bytes = b""
+
+    @property
+    def jedec_id(self) -> bytes:
+        """Manufacturer, type, capacity."""
+        return self.id[:3]
+
+
+@dataclass(frozen=True, slots=True)
+class Chip:
+    """What the jobs need to know of a chip, agreed from ID, SFDP and chip table.
+
+    Times in seconds, clocks in hertz. `candidates` are the names of all parts that fit the
+    answers; the figures are those of `part`, made as careful as the slowest candidate's where
+    several fit. `write_doubt` says in words why this chip should not be erased or programmed
+    (unknown, ambiguous, refused); empty where it may. `notes` are for people.
+    """
+
+    name: str
+    vendor: str
+    answers: Answers
+    geometry: Geometry
+    protection_scheme: str
+    quad_enable: str
+    four_byte: tuple[FourByte, ...]
+    clock_read: float
+    clock_fast: float
+    fast_read_dummy: int
+    supply: tuple[float, float] | None
+    unique_id: UniqueId | None
+    security: SecurityRegisters | None
+    locked_at_power_up: bool
+    part: Part | None = None
+    candidates: tuple[str, ...] = ()
+    how: str = ""
+    """Which evidence identified it, in words."""
+    sfdp: Sfdp | None = None
+    write_doubt: str = ""
+    notes: tuple[str, ...] = ()
+
+    @property
+    def size(self) -> int:
+        """Capacity in bytes."""
+        return self.geometry.size
+
+    @property
+    def jedec_id(self) -> bytes:
+        """Manufacturer, type, capacity."""
+        return self.answers.jedec_id

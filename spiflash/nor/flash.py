@@ -1,0 +1,310 @@
+"""`NorFlash`: read, erase, program and wait, on any `Bus`.
+
+Used as a context manager: entering unlocks what locks itself at power-up and selects the
+address mode, leaving waits for the chip and puts the mode back, also after an error or Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from types import TracebackType
+
+from spiflash.bus.transaction import Bus, Transaction
+from spiflash.errors import BusError, ChipAbsentError, ChipTimeoutError
+from spiflash.nor import commands
+from spiflash.nor.addressing import THREE_BYTE_REACH, addressing, usable_geometry
+from spiflash.nor.chip import Chip
+from spiflash.nor.commands import WEL, WIP, ReadStyle
+from spiflash.nor.geometry import EraseType, Geometry, ProgramMethod, Span
+from spiflash.nor.registers import REGISTERS, SR1, Protection, protection
+
+BATCH = 32
+"""Pages sent in one exchange with the adapter: about 8 KiB of commands."""
+
+PATIENCE = 1.5
+"""How much longer than the data sheet's maximum a chip may take before it counts as dead: the
+maximum holds for a chip within its rated erase cycles, and boards on benches are old."""
+
+SETTLE = 3.0
+"""Seconds that leaving waits for a busy chip; it finishes by itself as long as it has power."""
+
+Progress = Callable[[int], None]
+"""Called with the number of bytes that were finished since the last call."""
+
+
+def _silent(count: int) -> None:
+    pass
+
+
+class NorFlash:
+    """One identified chip on a bus. Addresses and lengths in bytes."""
+
+    def __init__(self, bus: Bus, chip: Chip) -> None:
+        self.bus = bus
+        self.chip = chip
+        self._way = addressing(chip)
+        self.geometry: Geometry = usable_geometry(chip.geometry, self._way)
+        """The erase map as far as it can be used with this chip's way of addressing."""
+        self._segment = 0
+        self._program_rest = chip.geometry.program.typical
+
+    # -- session ---------------------------------------------------------------------------
+
+    def __enter__(self) -> NorFlash:
+        self._settle()
+        if self.chip.locked_at_power_up:
+            # These parts wake with every block protected; the bits are volatile.
+            self.bus.run(self._unlock())
+        if self._way.enter:
+            self.bus.run(self._way.enter)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if kind is None:
+            self._leave()
+            return
+        # On the way out after an error nothing may hide the error itself.
+        with contextlib.suppress(BusError):
+            self._leave()
+
+    def _leave(self) -> None:
+        self._settle()
+        if self._way.leave:
+            self.bus.run(self._way.leave)
+
+    def _settle(self) -> None:
+        deadline = self.bus.clock.now() + SETTLE
+        while self.status() & WIP and self.bus.clock.now() < deadline:
+            self.bus.clock.sleep(0.01)
+
+    def _unlock(self) -> list[Transaction]:
+        if self.chip.protection_scheme == "sst-block":
+            return [commands.write_enable(), commands.write_register(0x98, b"")]
+        return [
+            commands.write_enable(),
+            commands.write_register(0x01, b"\x00", rest=self.chip.geometry.program.maximum),
+        ]
+
+    # -- looking ---------------------------------------------------------------------------
+
+    def status(self) -> int:
+        """Status register 1."""
+        return self.bus.run([commands.read_status()])[0][0]
+
+    def registers(self) -> dict[str, bytes]:
+        """Every register that the part documents, by name."""
+        known = REGISTERS.get(self.chip.protection_scheme, (SR1,))
+        values = self.bus.run([commands.read_register(r.opcode, r.length) for r in known])
+        return {register.name: value for register, value in zip(known, values, strict=True)}
+
+    def protection(self) -> Protection:
+        """What the registers protect at this moment."""
+        values = {name: int.from_bytes(value, "little") for name, value in self.registers().items()}
+        return protection(self.chip.protection_scheme, self.chip.size, values)
+
+    def read(self, start: int, length: int, style: ReadStyle) -> Iterator[bytes]:
+        """The contents from `start` on, in pieces as they come."""
+        self._inside(start, length)
+        end = start + length
+        while start < end:
+            stop = end
+            if self._way.segment_opcode is not None:
+                stop = min(end, (start // THREE_BYTE_REACH + 1) * THREE_BYTE_REACH)
+            head = commands.read_head(
+                self._way.shown(start), self._way.width, style, native=self._way.native
+            )
+            self._select_segment(start)
+            yield from self.bus.stream(head, stop - start, style.chunk)
+            start = stop
+
+    def read_all(self, start: int, length: int, style: ReadStyle) -> bytes:
+        """The contents from `start` on, in one piece."""
+        return b"".join(self.read(start, length, style))
+
+    # -- changing --------------------------------------------------------------------------
+
+    def erase(self, start: int, kind: EraseType) -> None:
+        """Erase the aligned block of `kind` that begins at `start`, and wait for it.
+
+        Raises `ChipTimeoutError`; ValueError when `start` is not aligned.
+        """
+        self._inside(start, kind.size)
+        if start % kind.size:
+            raise ValueError(f"{start:#x} is not the start of a block of {kind.size} bytes")
+        self._select_segment(start)
+        if kind == self.geometry.chip_erase:
+            order = commands.chip_erase(kind.opcode)
+        else:
+            opcode = kind.opcode
+            if self._way.native:
+                if kind.opcode_4byte is None:
+                    raise ValueError(f"no 4-byte opcode erases {kind.size} bytes on this chip")
+                opcode = kind.opcode_4byte
+            order = commands.erase(opcode, self._way.shown(start), self._way.width)
+        self.bus.run([commands.write_enable(), order])
+        self.wait(kind.time, f"erasing {kind.size // 1024} KiB at {start:#x}")
+
+    def program(self, pieces: Iterable[tuple[int, bytes]], progress: Progress = _silent) -> None:
+        """Program (address, data) pieces in order; none may cross a page boundary.
+
+        Only clears bits: what needs setting has to be erased before. Pages go out in batches,
+        each followed by idle clocks for the time the chip usually takes and one status byte.
+        A page sent while the chip was still busy is seen from the status before it, and sent
+        again. Raises `ChipTimeoutError`.
+        """
+        batch: list[tuple[int, bytes]] = []
+        for start, data in pieces:
+            self._inside(start, len(data))
+            batch.append((start, data))
+            if len(batch) == BATCH or self.geometry.method is not ProgramMethod.PAGE:
+                self._program_batch(batch)
+                progress(sum(len(d) for _, d in batch))
+                batch = []
+        if batch:
+            self._program_batch(batch)
+            progress(sum(len(d) for _, d in batch))
+
+    def _program_batch(self, batch: Sequence[tuple[int, bytes]]) -> None:
+        if self.geometry.method is ProgramMethod.AAI_WORD:
+            for start, data in batch:
+                self._program_words(start, data)
+            return
+        if self.geometry.method is ProgramMethod.BYTE:
+            batch = [
+                (start + i, data[i : i + 1]) for start, data in batch for i in range(len(data))
+            ]
+        for group in self._by_segment(batch):
+            self._program_group(group)
+
+    def _by_segment(
+        self, batch: Sequence[tuple[int, bytes]]
+    ) -> Iterator[Sequence[tuple[int, bytes]]]:
+        """Runs of pieces that lie in one 16 MiB segment, each selected before it is given."""
+        if self._way.segment_opcode is None:
+            yield batch
+            return
+        group: list[tuple[int, bytes]] = []
+        for start, data in batch:
+            if group and group[-1][0] // THREE_BYTE_REACH != start // THREE_BYTE_REACH:
+                self._select_segment(group[0][0])
+                yield group
+                group = []
+            group.append((start, data))
+        if group:
+            self._select_segment(group[0][0])
+            yield group
+
+    def _program_group(self, group: Sequence[tuple[int, bytes]]) -> None:
+        span = self.geometry.program
+        rest = self._program_rest
+        orders: list[Transaction] = []
+        for start, data in group:
+            orders += self._program_orders(start, data, rest)
+        statuses = [answer[0] for answer in self.bus.run(orders)[2::3]]
+        late = [i for i, status in enumerate(statuses) if status & WIP]
+        # A chip that does not answer any more floats high, which looks like "busy" for good.
+        self.wait(span, f"programming at {group[-1][0]:#x}")
+        for i in late:
+            if i + 1 < len(group):
+                start, data = group[i + 1]
+                self.bus.run(self._program_orders(start, data, 0.0)[:2])
+                self.wait(span, f"programming at {start:#x}")
+        self._learn(len(late), len(group))
+
+    def _learn(self, late: int, pages: int) -> None:
+        """Adjust the idle time: longer when pages came too early, a little shorter when none
+        did, within the part's own limits."""
+        span = self.geometry.program
+        if late * 16 > pages:
+            self._program_rest = min(self._program_rest * 1.15, span.maximum)
+        elif not late:
+            self._program_rest = max(self._program_rest * 0.99, span.typical / 4)
+
+    def _program_orders(self, start: int, data: bytes, rest: float) -> list[Transaction]:
+        page = self.geometry.page
+        if len(data) > page - start % page:
+            raise ValueError(f"{len(data)} bytes at {start:#x} cross a page boundary")
+        return [
+            commands.write_enable(),
+            commands.program(
+                self._way.shown(start), data, self._way.width, native=self._way.native, rest=rest
+            ),
+            commands.read_status(),
+        ]
+
+    def _program_words(self, start: int, data: bytes) -> None:
+        """Auto-address-increment, two bytes a time (SST25VF): single bytes at the ends are
+        paired with FFh, which changes nothing."""
+        if start % 2:
+            start, data = start - 1, b"\xff" + data
+        if len(data) % 2:
+            data += b"\xff"
+        rest = self.geometry.program.maximum
+        words = [data[i : i + 2] for i in range(0, len(data), 2)]
+        orders = [commands.write_enable(), commands.aai_first(start, words[0], rest)]
+        orders += [commands.aai_next(word, rest) for word in words[1:]]
+        self.bus.run([*orders, commands.write_disable(), commands.read_status()])
+        self.wait(self.geometry.program, f"programming at {start:#x}")
+
+    # -- waiting ---------------------------------------------------------------------------
+
+    def wait(self, span: Span, what: str) -> float:
+        """Wait until the chip is ready; the seconds it took.
+
+        Raises `ChipTimeoutError` after the part's own maximum (and a half), `ChipAbsentError`
+        when the status reads FFh throughout.
+        """
+        clock = self.bus.clock
+        start = clock.now()
+        limit = span.maximum * PATIENCE + 0.01
+        step = max(span.typical / 40, 100e-6)
+        status = self.status()
+        if status & WIP:
+            # Nothing can be ready much before the typical time; then look often.
+            clock.sleep(span.typical * 0.5)
+        while (status := self.status()) & WIP:
+            if clock.now() - start > limit:
+                if status == 0xFF:
+                    raise ChipAbsentError(
+                        f"The chip stopped answering while {what}.",
+                        state="The block that was being changed may be half done; the rest is "
+                        "as it was.",
+                        remedy="Seat the clip again and repeat the command.",
+                    )
+                raise ChipTimeoutError(
+                    f"The chip is still busy after {limit:.1f} s of {what}; its data sheet "
+                    f"allows {span.maximum:.1f} s.",
+                    state="The block that was being changed may be half done; the rest is as it "
+                    "was.",
+                    remedy="Check the supply voltage at the chip, then repeat; a chip that keeps "
+                    "doing this is worn out.",
+                )
+            clock.sleep(step)
+        return clock.now() - start
+
+    def write_enabled(self) -> bool:
+        """Whether the write enable latch can be set: a chip that is held or absent cannot."""
+        status = self.bus.run(
+            [commands.write_enable(), commands.read_status(), commands.write_disable()]
+        )[1][0]
+        return bool(status & WEL) and status != 0xFF
+
+    # -- helpers ---------------------------------------------------------------------------
+
+    def _select_segment(self, start: int) -> None:
+        segment = start // THREE_BYTE_REACH
+        if self._way.segment_opcode is not None and segment != self._segment:
+            self.bus.run(self._way.reach(start))
+            self._segment = segment
+
+    def _inside(self, start: int, length: int) -> None:
+        if start < 0 or length < 0 or start + length > self.chip.size:
+            raise ValueError(
+                f"{length} bytes at {start:#x} do not lie inside a chip of {self.chip.size} bytes"
+            )

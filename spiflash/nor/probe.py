@@ -1,0 +1,98 @@
+"""Ask the chip what it is. Only commands that no chip takes for anything else are sent.
+
+A chip that does not answer may be asleep (deep power-down), left in a continuous read by the
+board's processor, or in another mode: it is woken in that order, gentlest first.
+"""
+
+from __future__ import annotations
+
+from spiflash.bus.transaction import Bus, Sampling
+from spiflash.errors import ChipAbsentError, UnstableReadError
+from spiflash.nor import commands, sfdp
+from spiflash.nor.chip import Answers, Chip
+
+PROBE_CLOCK = 1e6
+"""Hertz at which a chip is first spoken to: slow enough for a long, bad lead."""
+
+ID_BYTES = 8
+
+
+def probe(bus: Bus) -> Answers:
+    """Read ID, REMS, legacy ID and SFDP at a slow clock.
+
+    Raises `ChipAbsentError` when nothing answers, `UnstableReadError` when two readings of
+    the ID differ.
+    """
+    bus.set_clock(PROBE_CLOCK)
+    bus.set_sampling(Sampling.LATE)
+    first = _id_after_waking(bus)
+    rems, legacy = bus.run([commands.read_rems(), commands.read_legacy_id()])
+
+    def fetch(start: int, count: int) -> bytes:
+        return bus.run([commands.read_sfdp(start, count)])[0]
+
+    tables = sfdp.read_whole(fetch)
+    second = bus.run([commands.read_id(ID_BYTES)])[0]
+    if first != second:
+        raise UnstableReadError(
+            f"The chip gave two different IDs: {first.hex(' ')}, then {second.hex(' ')}.",
+            state="Nothing has been changed on it.",
+            remedy="Seat the clip again, shorten the leads, and make sure that the board's own "
+            "processor is held in reset.",
+        )
+    return Answers(first, rems, legacy, tables)
+
+
+def _id_after_waking(bus: Bus) -> bytes:
+    read_id = commands.read_id(ID_BYTES)
+    # 66h/99h last: a chip in mid-write would lose it.
+    for wake in (
+        (),
+        (commands.read_legacy_id(),),
+        (commands.leave_continuous_read(),),
+        commands.software_reset(),
+    ):
+        answer = bus.run([*wake, read_id])[-1]
+        if not _silent(answer):
+            return answer
+    level = "low (all 00)" if answer[0] == 0 else "high (all FF)"
+    likely = (
+        "no supply at the chip, or DO (pin 2) shorted to ground"
+        if answer[0] == 0
+        else "the clip is not seated, DO (pin 2) is open, or CS# (pin 1) does not reach the chip"
+    )
+    raise ChipAbsentError(
+        f"No flash chip answers: the data line stays {level}.",
+        state="Nothing has been changed.",
+        remedy=f"Likely: {likely}. Check pin 1, the supply and ground, then repeat; "
+        "'spiflash wiring' shows the pins.",
+    )
+
+
+def _silent(answer: bytes) -> bool:
+    """All ones or all zeros in the three bytes that make up an ID."""
+    return answer[:3] in (b"\x00\x00\x00", b"\xff\xff\xff")
+
+
+def read_unique_id(bus: Bus, chip: Chip) -> bytes | None:
+    """The factory-programmed unique ID; None for chips without one, or one that is blank."""
+    if chip.unique_id is None:
+        return None
+    how = chip.unique_id
+    answer = bus.run([commands.read_unique_id(how.opcode, how.dummy, how.length)])[0]
+    return None if set(answer) <= {0xFF} or set(answer) <= {0x00} else answer
+
+
+def read_security(bus: Bus, chip: Chip) -> tuple[bytes, ...]:
+    """The contents of each security register; empty for chips without."""
+    if chip.security is None:
+        return ()
+    how = chip.security
+    return tuple(
+        bus.run(
+            [
+                commands.read_security(how.opcode, start, how.dummy, how.length)
+                for start in how.addresses
+            ]
+        )
+    )

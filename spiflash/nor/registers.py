@@ -1,0 +1,204 @@
+"""Status and configuration registers: which a part has, and what they protect. Pure.
+
+Only registers that the named part documents are ever read: 35h, for one, reads status
+register 2 on a Winbond and switches a Macronix into QPI mode.
+
+Protection schemes carry the names that the chip table uses. Their rules come from the data
+sheets named at each (from memory); `EN25QH` tables differ so much between revisions that only
+"something is protected" is claimed for them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+BLOCK = 65536
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """A register that one opcode reads, `length` bytes long."""
+
+    name: str
+    opcode: int
+    length: int = 1
+
+
+SR1 = Register("SR1", 0x05)
+
+_SR2 = Register("SR2", 0x35)
+_SR3 = Register("SR3", 0x15)
+_WINBOND_LIKE = (SR1, _SR2, _SR3)
+_TWO = (SR1, _SR2)
+_MACRONIX = (SR1, Register("CR", 0x15), Register("SCUR", 0x2B))
+_MACRONIX_OLD = (SR1, Register("SCUR", 0x2B))
+_MICRON = (
+    SR1,
+    Register("FSR", 0x70),
+    Register("NVCR", 0xB5, 2),
+    Register("VCR", 0x85),
+    Register("EVCR", 0x65),
+)
+_SPANSION = (SR1, Register("CR1", 0x35), Register("SR2", 0x07))
+_ISSI = (SR1, Register("FR", 0x48), Register("RPR", 0x61))
+
+REGISTERS: Mapping[str, tuple[Register, ...]] = {
+    "bp3-tb-sec-cmp": _WINBOND_LIKE,
+    "bp4-tb": _WINBOND_LIKE,
+    "bp4-tb-cr": _MACRONIX,
+    "bp4": _MACRONIX_OLD,
+    "bp-micron": _MICRON,
+    "bp-spansion": _SPANSION,
+    "bp4-tb-issi": _ISSI,
+}
+"""By protection scheme; a part with any other scheme has only SR1 read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Protection:
+    """Which addresses refuse to be erased and programmed.
+
+    `ranges` are (start, end) in bytes, end excluded. `extent_known` is False where bits are
+    set whose meaning is not known for this part: `ranges` then covers the whole chip.
+    `register_locked` says that the status register itself is locked by SRP/SRWD as long as
+    WP# is low (or until power-down).
+    """
+
+    ranges: tuple[tuple[int, int], ...] = ()
+    extent_known: bool = True
+    register_locked: bool = False
+
+    def overlaps(self, start: int, end: int) -> bool:
+        """Whether any byte of start..end (end excluded) is protected."""
+        return any(low < end and start < high for low, high in self.ranges)
+
+
+def _end_range(size: int, amount: int, *, bottom: bool) -> tuple[tuple[int, int], ...]:
+    amount = min(amount, size)
+    if amount == 0:
+        return ()
+    return ((0, amount),) if bottom else ((size - amount, size),)
+
+
+def _complement(size: int, ranges: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
+    """The other bytes; `ranges` holds at most one range, at one end of the chip."""
+    if not ranges:
+        return ((0, size),)
+    start, end = ranges[0]
+    return tuple(r for r in ((0, start), (end, size)) if r[0] < r[1])
+
+
+def _bp3_tb_sec_cmp(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
+    """W25Q16/32/64/128 FV and JV, GD25Q B and C: BP0–2 in bits 2–4, TB 5, SEC 6, CMP SR2.6.
+
+    SEC=0 protects 1/64, 1/32 … 1/2 (64 KiB at least); SEC=1 protects 4, 8, 16, 32 KiB.
+    """
+    status = values["SR1"]
+    bp, bottom, sec = status >> 2 & 7, bool(status & 0x20), bool(status & 0x40)
+    if bp == 7:
+        amount = size
+    elif bp == 0:
+        amount = 0
+    elif sec:
+        amount = 4096 << min(bp - 1, 3)
+    else:
+        amount = max(BLOCK, size // 64) << (bp - 1)
+    ranges = _end_range(size, amount, bottom=bottom)
+    return _complement(size, ranges) if values.get("SR2", 0) & 0x40 else ranges
+
+
+def _bp4_tb(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
+    """W25Q256 FV and JV: BP0–3 in bits 2–5, TB 6, CMP SR2.6; 64 KiB × 2^(BP-1)."""
+    status = values["SR1"]
+    ranges = _doubling_blocks(size, status >> 2 & 15, bottom=bool(status & 0x40))
+    return _complement(size, ranges) if values.get("SR2", 0) & 0x40 else ranges
+
+
+def _doubling_blocks(size: int, bp: int, *, bottom: bool) -> tuple[tuple[int, int], ...]:
+    return _end_range(size, BLOCK << (bp - 1) if bp else 0, bottom=bottom)
+
+
+def _bp4_tb_cr(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
+    """MX25L12835F, MX25L25645G: BP0–3 in bits 2–5, TB in bit 3 of the configuration register."""
+    bottom = bool(values.get("CR", 0) & 0x08)
+    return _doubling_blocks(size, values["SR1"] >> 2 & 15, bottom=bottom)
+
+
+def _bp4(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
+    """MX25L6406E, MX25L12805D: BP0–3 in bits 2–5, no TB.
+
+    1…7 protect 2, 4, 8 … blocks at the top (1, 2, 4 … on other sizes: 1/64 of the chip at
+    first), 9…14 leave free as much at the top as the code 15 - BP would have protected.
+    """
+    bp = values["SR1"] >> 2 & 15
+    unit = max(BLOCK, size // 64)
+    if bp == 0:
+        return ()
+    if bp < 8:
+        return _end_range(size, unit << (bp - 1), bottom=False)
+    if bp in (8, 15):
+        return ((0, size),)
+    return _end_range(size, size - min(size, unit << (14 - bp)), bottom=True)
+
+
+def _bp3_tb(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
+    """M25PX, W25X: BP0–2 in bits 2–4, TB 5; 1/64 … 1/2 (64 KiB at least), all."""
+    status = values["SR1"]
+    bp = status >> 2 & 7
+    amount = size if bp == 7 else (max(BLOCK, size // 64) << (bp - 1) if bp else 0)
+    return _end_range(size, amount, bottom=bool(status & 0x20))
+
+
+def _bp_micron(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
+    """N25Q, MT25Q: BP0–2 in bits 2–4, TB 5, BP3 in bit 6; 64 KiB × 2^(BP-1)."""
+    status = values["SR1"]
+    bp = (status >> 2 & 7) | (status >> 3 & 8)
+    return _doubling_blocks(size, bp, bottom=bool(status & 0x20))
+
+
+def _bp_spansion(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
+    """S25FL128P, S25FL-S: BP0–2 in bits 2–4, TBPROT in bit 5 of CR1; 1/64 … 1/2, all."""
+    bp = values["SR1"] >> 2 & 7
+    amount = size if bp == 7 else (size // 64 << (bp - 1) if bp else 0)
+    return _end_range(size, amount, bottom=bool(values.get("CR1", 0) & 0x20))
+
+
+def _bp4_tb_issi(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
+    """IS25LP064/128: BP0–3 in bits 2–5, TBS in bit 1 of the function register."""
+    bottom = bool(values.get("FR", 0) & 0x02)
+    return _doubling_blocks(size, values["SR1"] >> 2 & 15, bottom=bottom)
+
+
+_Rule = Callable[[int, Mapping[str, int]], tuple[tuple[int, int], ...]]
+
+_RULES: Mapping[str, _Rule] = {
+    "bp3-tb-sec-cmp": _bp3_tb_sec_cmp,
+    "bp4-tb": _bp4_tb,
+    "bp4-tb-cr": _bp4_tb_cr,
+    "bp4": _bp4,
+    "bp3-tb": _bp3_tb,
+    "bp-micron": _bp_micron,
+    "bp-spansion": _bp_spansion,
+    "bp4-tb-issi": _bp4_tb_issi,
+}
+
+_ANY_BP = 0x3C
+"""BP0–BP3 of every scheme that is not decoded: where all are clear, nothing is protected."""
+
+
+def protection(scheme: str, size: int, values: Mapping[str, int]) -> Protection:
+    """What the registers `values` (name -> value) protect on a chip of `size` bytes.
+
+    A scheme without a rule here is protected as a whole when any BP bit is set.
+    """
+    status = values["SR1"]
+    locked = bool(status & 0x80)
+    if scheme == "none":
+        return Protection()
+    rule = _RULES.get(scheme)
+    if rule is not None:
+        return Protection(rule(size, values), register_locked=locked)
+    if status & _ANY_BP:
+        return Protection(((0, size),), extent_known=False, register_locked=locked)
+    return Protection(register_locked=locked)
