@@ -1,0 +1,328 @@
+"""The MPSSE engine of one channel: a command interpreter with a time of its own.
+
+The engine works lazily: nothing happens until somebody calls `advance`, which carries out
+everything that real silicon would have done by then. It never runs ahead of what its FIFOs
+allow. Written from AN_108 and AN_135, from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hwmocks.ftdi import opcodes as op
+from hwmocks.ftdi.counters import Counters
+from hwmocks.ftdi.faults import UsbFaults
+from hwmocks.ftdi.pins import SCK, PinPort
+from hwmocks.ftdi.profile import AdapterProfile
+from hwmocks.wire import Beat
+
+_REVERSED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
+_SLACK = 1e-6  # of one byte time: room for rounding when times are turned into byte counts
+
+
+@dataclass(slots=True)
+class _Shift:
+    """A command that clocks whole bytes and is under way; `opcode` 0 only clocks."""
+
+    opcode: int
+    total: int
+    left: int
+
+
+class MpsseEngine:
+    """Commands in through `push`, replies out through `take`, pins in between."""
+
+    def __init__(
+        self, profile: AdapterProfile, pins: PinPort, counters: Counters, faults: UsbFaults
+    ) -> None:
+        self.profile = profile
+        self.pins = pins
+        self.counters = counters
+        self.time = 0.0
+        self.enabled = False
+        self._faults = faults
+        self._arguments = op.known(profile)
+        self._commands = bytearray()
+        self._replies = bytearray()
+        self._flush = 0
+        self._power_up()
+
+    def _power_up(self) -> None:
+        self._shift: _Shift | None = None
+        self._loopback = False
+        # AN_108: after reset the high speed types divide by 5, to act like the older ones.
+        self._div5 = self.profile.high_speed
+        self._divisor = 0
+        self._three_phase = False
+        self._adaptive = False
+
+    # -- what the USB side sees ------------------------------------------------------------
+
+    @property
+    def room(self) -> int:
+        """Bytes that the command FIFO still takes."""
+        return self.profile.tx_fifo - len(self._commands)
+
+    @property
+    def level(self) -> int:
+        """Bytes waiting in the reply FIFO."""
+        return len(self._replies)
+
+    @property
+    def flushing(self) -> bool:
+        """A "send now" covers replies that are still waiting."""
+        return self._flush > 0
+
+    @property
+    def line_status(self) -> int:
+        """Second status byte: 0x20 command FIFO empty, 0x40 nothing under way either."""
+        if self._commands:
+            return 0x00
+        return 0x20 if self._shift else 0x60
+
+    @property
+    def hertz(self) -> float:
+        """The SPI clock: base / ((1 + divisor) * 2), two thirds of it in 3-phase mode."""
+        base = self.profile.base_clock / (5 if self._div5 else 1)
+        clock = base / ((1 + self._divisor) * 2)
+        return clock * 2 / 3 if self._three_phase else clock
+
+    def reset(self, now: float, *, enable: bool) -> None:
+        """Pins to inputs, engine and FIFOs empty; afterwards on or off."""
+        self.advance(now)
+        self._power_up()
+        self.drop_commands()
+        self.drop_replies()
+        self.pins.release(now)
+        self.enabled = enable
+        self.time = max(self.time, now)
+
+    def push(self, data: bytes) -> None:
+        """Bytes arrive from the host; the caller has let the engine advance to that moment."""
+        if not self.enabled:
+            return  # a serial port without a cable: the bytes leave and nobody hears them
+        self._commands += data
+
+    def take(self, count: int) -> bytes:
+        """Remove `count` bytes from the reply FIFO."""
+        data = bytes(self._replies[:count])
+        del self._replies[:count]
+        self._flush = max(0, self._flush - count)
+        return data
+
+    def drop_commands(self) -> None:
+        """Purge what the host sent; a command under way goes on."""
+        self._commands.clear()
+
+    def drop_replies(self) -> None:
+        """Purge what the host has not fetched."""
+        self._replies.clear()
+        self._flush = 0
+
+    # -- time ----------------------------------------------------------------------------
+
+    def advance(self, until: float, *, level: int | None = None, room: int | None = None) -> None:
+        """Work until `until`, or until the reply FIFO holds `level` bytes or is to be sent at
+        once, or until the command FIFO has `room`.
+
+        On return `time` is the moment the condition came true, else about `until`: up to one
+        byte time less, or one command more.
+        """
+        if not self.enabled:
+            self.time = max(self.time, until)
+        while self.time < until:
+            if level is not None and (len(self._replies) >= level or self._flush):
+                return
+            if room is not None and self.room >= room:
+                return
+            if self._shift is None:
+                if not self._fetch(until):
+                    return
+            elif not self._shift_some(until, level, room):
+                return
+
+    def burst(self, wanted: int) -> tuple[int, float]:
+        """How many bytes a read under way can deliver without a look at the FIFO, and the
+        seconds each takes; (0, 0.0) when something else is under way."""
+        shift = self._shift
+        if shift is None or shift.opcode & (op.READ | op.WRITE) != op.READ or self._adaptive:
+            return 0, 0.0
+        return min(shift.left, wanted), 8 / self.hertz
+
+    def run_burst(self, count: int) -> bytes:
+        """Clock `count` bytes of the read under way straight to a waiting host."""
+        shift = self._shift
+        assert shift is not None
+        return self._clock(shift, count, 8 / self.hertz)
+
+    def _wait(self, until: float, *, stalled: bool) -> bool:
+        if stalled:
+            self.counters.stalled += until - self.time
+        else:
+            self.counters.idle += until - self.time
+        self.time = until
+        return False
+
+    def _spend(self, seconds: float) -> None:
+        self.counters.busy += seconds
+        self.time += seconds
+
+    # -- commands ------------------------------------------------------------------------
+
+    def _fetch(self, until: float) -> bool:
+        """Take up the next command; False when the engine had to wait instead."""
+        commands = self._commands
+        if not commands:
+            return self._wait(until, stalled=False)
+        opcode = commands[0]
+        arguments = self._arguments.get(opcode)
+        space = self.profile.rx_fifo - len(self._replies)
+        if arguments is None:
+            if space < 2:
+                return self._wait(until, stalled=True)
+            del commands[:1]
+            self._spend(self.profile.overhead)
+            self._replies += bytes((op.BAD_COMMAND, opcode))
+            return True
+        if len(commands) <= arguments:
+            return self._wait(until, stalled=False)
+        answers = opcode in (op.GET_LOW, op.GET_HIGH) or (
+            opcode in op.SHIFTS and opcode & op.BITS and opcode & op.READ
+        )
+        clocks = opcode in op.SHIFTS or opcode in (op.CLOCK_BITS, op.CLOCK_BYTES)
+        # With adaptive clocking every clock waits for RTCK, which nobody drives here.
+        if (answers and not space) or (clocks and self._adaptive):
+            return self._wait(until, stalled=True)
+        given = bytes(commands[1 : 1 + arguments])
+        del commands[: 1 + arguments]
+        self._spend(self.profile.overhead)
+        if opcode in op.SHIFTS and opcode & op.BITS:
+            self._shift_bits(opcode, given)
+        elif opcode in op.SHIFTS or opcode == op.CLOCK_BYTES:
+            total = int.from_bytes(given, "little") + 1
+            self._shift = _Shift(opcode if opcode in op.SHIFTS else 0, total, total)
+        elif opcode == op.CLOCK_BITS:
+            self._pulse([bool(self.pins.idle_bytes(1)[0])] * (given[0] % 8 + 1))
+        else:
+            self._control(opcode, given)
+        return True
+
+    def _control(self, opcode: int, given: bytes) -> None:
+        pins = self.pins
+        if opcode == op.SET_LOW:
+            value = pins.value & 0xFF00 | given[0]
+            pins.drive(value, pins.direction & 0xFF00 | given[1], self.time)
+        elif opcode == op.SET_HIGH:
+            value = pins.value & 0x00FF | given[0] << 8
+            pins.drive(value, pins.direction & 0x00FF | given[1] << 8, self.time)
+        elif opcode == op.GET_LOW:
+            self._replies.append(pins.read() & 0xFF)
+        elif opcode == op.GET_HIGH:
+            self._replies.append(pins.read() >> 8)
+        elif opcode in (op.LOOPBACK_ON, op.LOOPBACK_OFF):
+            self._loopback = opcode == op.LOOPBACK_ON
+        elif opcode == op.SET_DIVISOR:
+            self._divisor = int.from_bytes(given, "little")
+        elif opcode == op.SEND_NOW:
+            self._flush = len(self._replies)
+        elif opcode in (op.DIV5_OFF, op.DIV5_ON):
+            self._div5 = opcode == op.DIV5_ON
+        elif opcode in (op.THREE_PHASE_ON, op.THREE_PHASE_OFF):
+            self._three_phase = opcode == op.THREE_PHASE_ON
+        elif opcode in (op.ADAPTIVE_ON, op.ADAPTIVE_OFF):
+            self._adaptive = opcode == op.ADAPTIVE_ON
+        elif opcode == op.DRIVE_ZERO:
+            pins.open_drain = int.from_bytes(given, "little")
+            pins.drive(pins.value, pins.direction, self.time)
+
+    # -- clocking ------------------------------------------------------------------------
+
+    def _shift_some(self, until: float, level: int | None, room: int | None) -> bool:
+        """Clock as many bytes as time and FIFOs allow; False when it had to be none."""
+        shift = self._shift
+        assert shift is not None
+        period = 8 / self.hertz
+        count = min(shift.left, int((until - self.time) / period + _SLACK))
+        if not count:
+            return False  # the byte under way ends after `until`
+        if shift.opcode & op.WRITE:
+            count = min(count, len(self._commands))
+            if not count:
+                return self._wait(until, stalled=False)
+            if room is not None:
+                count = min(count, room - self.room)
+        if shift.opcode & op.READ:
+            count = min(count, self.profile.rx_fifo - len(self._replies))
+            if not count:
+                return self._wait(until, stalled=True)
+            if level is not None:
+                count = min(count, level - len(self._replies))
+        self._replies += self._clock(shift, count, period)
+        return True
+
+    def _clock(self, shift: _Shift, count: int, period: float) -> bytes:
+        opcode, pins = shift.opcode, self.pins
+        if opcode & op.WRITE:
+            mosi = bytes(self._commands[:count])
+            del self._commands[:count]
+            if opcode & op.LSB_FIRST:
+                mosi = mosi.translate(_REVERSED)
+            wire = self._on_the_wire(opcode, mosi)
+            pins.hold_mosi(bool(mosi[-1] & 1))
+        else:
+            mosi = wire = pins.idle_bytes(count)
+        beat = Beat(self.time, self.hertz, late=bool(opcode & op.READ_FALLING))
+        miso = pins.clock_bytes(wire, beat)
+        position = shift.total - shift.left
+        shift.left -= count
+        if not shift.left:
+            self._shift = None
+        self.counters.clocked += count
+        self._spend(count * period)
+        if not opcode & op.READ:
+            return b""
+        if self._loopback:
+            miso = mosi
+        if opcode & op.LSB_FIRST:
+            miso = miso.translate(_REVERSED)
+        flaw = self._faults.long_read
+        return flaw.apply(miso, position, shift.total) if flaw else miso
+
+    def _on_the_wire(self, opcode: int, mosi: bytes) -> bytes:
+        """What a device that samples on the rising edge sees of `mosi`.
+
+        Data that changes on the rising edge while the clock idles low is seen one bit late.
+        """
+        if opcode & op.WRITE_FALLING or self.pins.value & SCK:
+            return mosi
+        held = self.pins.idle_bytes(1) + mosi
+        return (int.from_bytes(held, "big") >> 1 & (1 << 8 * len(mosi)) - 1).to_bytes(
+            len(mosi), "big"
+        )
+
+    def _shift_bits(self, opcode: int, given: bytes) -> None:
+        """Up to eight bits out (from the byte's leading end), in, or both.
+
+        Bits read MSB first end in bit 0 of the answer, LSB first in bit 7.
+        """
+        count = given[0] % 8 + 1
+        if opcode & op.WRITE:
+            byte = _REVERSED[given[1]] if opcode & op.LSB_FIRST else given[1]
+            bits = [bool(byte << place & 0x80) for place in range(count)]
+            seen = bits
+            if not opcode & op.WRITE_FALLING and not self.pins.value & SCK:
+                seen = [bool(self.pins.idle_bytes(1)[0]), *bits[:-1]]
+        else:
+            bits = seen = [bool(self.pins.idle_bytes(1)[0])] * count
+        miso = self._pulse(seen, want=bool(opcode & op.READ), late=bool(opcode & op.READ_FALLING))
+        self.pins.hold_mosi(bits[-1])
+        if opcode & op.READ:
+            value = 0
+            for bit in bits if self._loopback else miso:
+                value = value << 1 | bit
+            self._replies.append(_REVERSED[value] if opcode & op.LSB_FIRST else value)
+
+    def _pulse(self, bits: list[bool], *, want: bool = False, late: bool = False) -> list[bool]:
+        seen = self.pins.clock_bits(bits, Beat(self.time, self.hertz, late), want=want)
+        self._spend(len(bits) / self.hertz)
+        return seen

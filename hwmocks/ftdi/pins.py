@@ -1,0 +1,127 @@
+"""The pins of one channel and what hangs on them.
+
+Pins 0 to 7 are xDBUS, 8 to 15 xCBUS: 0 SCK, 1 MOSI, 2 MISO, 3 chip select (AN_108, from
+memory). Every pin has a weak pull-up, so an undriven one reads high.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from hwmocks.wire import Beat, SpiDevice
+
+SCK, MOSI, MISO, CS = (1 << pin for pin in range(4))
+_MASTER = SCK | MOSI | CS
+
+#: Side wires as they are usually clipped on.
+DEFAULT_WIRING: Mapping[int, str] = {4: "WP#", 5: "HOLD#", 6: "RESET#"}
+
+
+class PinPort:
+    """Up to 16 pins, wired to at most one SPI device."""
+
+    def __init__(
+        self,
+        chip: SpiDevice | None,
+        wiring: Mapping[int, str] = DEFAULT_WIRING,
+        width: int = 16,
+    ) -> None:
+        """`wiring` maps pin numbers to the side wires of `SpiDevice.level`."""
+        self.chip = chip
+        self.value = 0
+        self.direction = 0
+        self.open_drain = 0
+        self._mask = (1 << width) - 1
+        self._wiring = {pin: name for pin, name in wiring.items() if pin < width}
+        self._levels: dict[int, bool | None] = dict.fromkeys(self._wiring)
+        self._selected = False
+        self._bits = 0  # clock pulses since the last whole byte
+        self._out = 0  # MOSI bits of the byte under way
+        self._in: int | None = None  # MISO of that byte, once somebody wanted to see it
+
+    def level(self, pin: int) -> bool | None:
+        """What this pin drives: high, low, or None for not at all."""
+        bit = 1 << pin
+        if not self.direction & bit:
+            return None
+        high = bool(self.value & bit)
+        return None if high and self.open_drain & bit else high
+
+    def read(self) -> int:
+        """The levels of all pins: outputs as driven, the others pulled up."""
+        return (self.value | ~self.direction) & self._mask
+
+    def drive(self, value: int, direction: int, now: float) -> None:
+        """Set all pins at once and tell the device about the edges."""
+        before = self.value & self.direction
+        self.value, self.direction = value & self._mask, direction & self._mask
+        for pin, name in self._wiring.items():
+            level = self.level(pin)
+            if level != self._levels[pin]:
+                self._levels[pin] = level
+                if self.chip is not None:
+                    self.chip.level(name, level, now)
+        selected = bool(self.direction & CS) and not self.value & CS
+        if selected != self._selected:
+            self._selected = selected
+            self._bits = 0
+            if self.chip is not None:
+                (self.chip.select if selected else self.chip.deselect)(now)
+        elif selected and self.value & self.direction & SCK and not before & SCK:
+            # A clock pulse made by hand counts like any other.
+            self.clock_bits([bool(self.value & MOSI)], Beat(now, 1e6), want=False)
+
+    def release(self, now: float) -> None:
+        """All pins become inputs."""
+        self.open_drain = 0
+        self.drive(0, 0, now)
+
+    def hold_mosi(self, high: bool) -> None:
+        """MOSI keeps the last bit that was shifted out."""
+        self.value = self.value | MOSI if high else self.value & ~MOSI
+
+    def idle_bytes(self, count: int) -> bytes:
+        """`count` bytes as MOSI shows them while nothing is shifted out."""
+        return b"\xff" * count if self.value & MOSI else bytes(count)
+
+    def clock_bytes(self, mosi: bytes, beat: Beat) -> bytes:
+        """Clock whole bytes, MSB first; what MISO shows."""
+        if self._bits:
+            bits = [bool(byte >> shift & 1) for byte in mosi for shift in range(7, -1, -1)]
+            seen = 0
+            for bit in self.clock_bits(bits, beat, want=True):
+                seen = seen << 1 | bit
+            return seen.to_bytes(len(mosi), "big")
+        return self._miso(mosi, beat)
+
+    def clock_bits(self, mosi: list[bool], beat: Beat, *, want: bool) -> list[bool]:
+        """Clock single bits; what MISO shows, when wanted.
+
+        A device takes whole bytes. When the answer is wanted before its byte is complete, the
+        missing MOSI bits are taken to stay as they are; a byte that chip select cuts short
+        and whose answer nobody wanted never reaches the device.
+        """
+        seen = []
+        for bit in mosi:
+            if self._bits == 0:
+                self._out, self._in = 0, None
+            self._out = self._out << 1 | bit
+            self._bits += 1
+            left = 8 - self._bits
+            if self._in is None and (want or not left):
+                padded = self._out << left | (((1 << left) - 1) if bit else 0)
+                self._in = self._miso(bytes((padded,)), beat)[0]
+            if want and self._in is not None:
+                seen.append(bool(self._in >> left & 1))
+            self._bits %= 8
+        return seen
+
+    def _miso(self, mosi: bytes, beat: Beat) -> bytes:
+        count = len(mosi)
+        seen = b"\xff" * count
+        if self.chip is not None and self.direction & _MASTER == _MASTER:
+            seen = self.chip.transfer(mosi, beat)
+        if self.direction & MISO:
+            # Somebody made MISO an output: the bridge reads back its own level.
+            return (b"\xff" if self.value & MISO else b"\x00") * count
+        return seen
