@@ -109,7 +109,7 @@ class SoftReset(enum.Flag):
 
 
 class StatusVolatility(enum.Flag):
-    """16th DWORD, bits 6:0 (6:5 reserved): what survives a power cycle in status register 1, and which
+    """16th DWORD, bits 4:0: what survives a power cycle in status register 1, and which
     write enable it takes."""
 
     NON_VOLATILE_06H = 1
