@@ -2,7 +2,7 @@
 
 A bag is made in a hidden folder beside its final name and renamed when everything in it is
 on the disk. Checking is stricter than RFC 8493 asks: SHA-256 only, digests in lower case,
-two spaces, plain files only, every payload file listed exactly once.
+no tabs, plain files only, every payload file listed exactly once.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _TAG_MANIFEST = "tagmanifest-sha256.txt"
 _RESERVED = ("bagit.txt", "bag-info.txt", _MANIFEST, _TAG_MANIFEST, "fetch.txt")
 _SAFE_NAME = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]*(?:/[A-Za-z0-9_-][A-Za-z0-9._-]*)*")
 _LABEL = re.compile(r"[A-Za-z0-9]+(?:-[A-Za-z0-9]+)*")
-_MANIFEST_LINE = re.compile(r"([0-9a-f]{64})  (\S(?:.*\S)?)")
+_MANIFEST_LINE = re.compile(r"([0-9a-f]{64}) +(\S(?:.*\S)?)")
 _TAG_FILE_LIMIT = 8 << 20  # bytes; manifests and bag-info of ours are far smaller
 
 
@@ -242,7 +242,7 @@ def _manifest(root: Path, name: str) -> dict[str, str]:
     for number, line in enumerate(text[:-1].split("\n"), start=1):
         match = _MANIFEST_LINE.fullmatch(line)
         if match is None:
-            _refuse(root, f"line {number} of {name} is not a digest, two spaces and a path")
+            _refuse(root, f"line {number} of {name} is not a digest, spaces and a path")
         # RFC 8493, 2.1.3: these three, and only these, are percent-encoded.
         listed = re.sub(
             "%(0A|0D|25)", lambda found: chr(int(found[1], 16)), match[2], flags=re.IGNORECASE

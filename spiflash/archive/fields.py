@@ -118,7 +118,7 @@ class Fields:
 
     def optional_hexadecimal(self, name: str) -> str | None:
         """As `hexadecimal`, or null."""
-        return None if self._values.get(name, "") is None else self.hexadecimal(name)
+        return None if self._take(name) is None else self.hexadecimal(name)
 
     def hexadecimal_mapping(self, name: str) -> dict[str, str]:
         """An object whose values are bytes in lower-case hexadecimal."""
