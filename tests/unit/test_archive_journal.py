@@ -1,0 +1,218 @@
+"""The journal of a restore: on the disk whole before it counts, and gone whole."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import shutil
+import stat
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from archive_samples import MADE, contents_of
+
+from spiflash.archive.journal import Journal, JournalState, Range, open_journals
+from spiflash.errors import BackupSetError, ShelfError
+
+BEFORE = contents_of(2, seed=1)
+AFTER = contents_of(2, seed=2)
+STATE = JournalState(
+    chip="W25Q64JV",
+    jedec_id="ef4017",
+    unique_id="d2647c8f1b2a3c45",
+    size=8 << 20,
+    ranges=(Range(0, 4096), Range(0x10000, 4096)),
+    image_name="heron-öffnen.bin",
+    image_sha256="ab" * 32,
+    begun=MADE,
+    registers={"SR1": "00"},
+)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return tmp_path / "shelf" / "journals"
+
+
+def begin(folder: Path, **changes: object) -> Journal:
+    return Journal.begin(folder, replace(STATE, **changes), BEFORE, AFTER)  # type: ignore[arg-type]
+
+
+def test_what_is_begun_is_found_and_finished(folder: Path) -> None:
+    begun = begin(folder)
+    listing = open_journals(folder)
+    assert listing.corrupt == ()
+    (found,) = listing.whole
+    assert found == begun == Journal.load(begun.path)
+    assert found.state == STATE
+    assert (found.before(), found.after()) == (BEFORE, AFTER)
+    assert listing.of_chip(STATE.jedec_id, STATE.unique_id) == (found,)
+    assert listing.of_chip(STATE.jedec_id, None) == ()
+    found.finish()
+    assert open_journals(folder).whole == ()
+    assert os.listdir(folder) == []
+
+
+def test_nobody_else_can_read_it(folder: Path) -> None:
+    before = os.umask(0)
+    try:
+        path = begin(folder).path
+    finally:
+        os.umask(before)
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    assert stat.S_IMODE(path.stat().st_mode) == 0o700
+    assert {stat.S_IMODE(each.stat().st_mode) for each in path.iterdir()} == {0o600}
+    assert {each.name for each in path.iterdir()} == {"before.bin", "after.bin", "state.json"}
+
+
+def test_no_folder_means_no_journals(folder: Path) -> None:
+    assert open_journals(folder).whole == ()
+
+
+def test_a_chip_with_a_unique_id_has_one(folder: Path) -> None:
+    first = begin(folder)
+    with pytest.raises(ShelfError, match="has not ended"):
+        begin(folder)
+    assert Journal.load(first.path) == first
+
+
+def test_chips_that_cannot_be_told_apart_have_several(folder: Path) -> None:
+    paths = {begin(folder, unique_id=None).path for _ in range(3)}
+    assert len(paths) == 3
+    assert len(open_journals(folder).of_chip(STATE.jedec_id, None)) == 3
+
+
+@pytest.mark.parametrize(
+    "ranges",
+    [
+        (),
+        (Range(0, 8192), Range(4096, 4096)),
+        (Range(4096, 4096), Range(0, 4096)),
+        (Range(8 << 20, 8192),),
+        (Range(0, 8192), Range(8192, 0)),
+        (Range(0, 4096),),
+    ],
+)
+def test_ranges_that_make_no_sense_are_not_written(folder: Path, ranges: tuple[Range, ...]) -> None:
+    with pytest.raises(ValueError, match=r"range|bytes"):
+        begin(folder, ranges=ranges)
+    assert not folder.exists()
+
+
+@pytest.mark.parametrize("jedec_id", ["../..", "", "/"])
+def test_an_id_that_is_not_one_leads_nowhere(folder: Path, jedec_id: str) -> None:
+    try:
+        path = begin(folder, jedec_id=jedec_id).path
+    except ValueError:
+        return
+    assert path.parent == folder
+
+
+def change(name: str, edit: Callable[[bytes], bytes]) -> Callable[[Path], None]:
+    def apply(path: Path) -> None:
+        (path / name).write_bytes(edit((path / name).read_bytes()))
+
+    return apply
+
+
+def set_field(name: str, value: object) -> Callable[[Path], None]:
+    return change("state.json", lambda b: json.dumps(json.loads(b) | {name: value}).encode())
+
+
+def linked(path: Path) -> None:
+    os.rename(path / "after.bin", path.parent.parent / "after.bin")
+    (path / "after.bin").symlink_to(path.parent.parent / "after.bin")
+
+
+@pytest.mark.parametrize(
+    ("edit", "named"),
+    [
+        (change("before.bin", lambda b: b[:-1]), "before.bin has 8191 bytes instead of 8192"),
+        (change("before.bin", lambda b: b + b"x"), "before.bin has 8193 bytes"),
+        (change("after.bin", lambda b: b[::-1]), "after.bin was changed"),
+        (change("state.json", lambda b: b[:-9]), "not a JSON document"),
+        (change("state.json", lambda b: b"\xff"), "state.json is not UTF-8"),
+        (lambda path: (path / "state.json").unlink(), "state.json is missing"),
+        (lambda path: (path / "after.bin").unlink(), "after.bin is missing"),
+        (linked, "after.bin is a link"),
+        (lambda path: shutil.rmtree(path) or path.write_text(""), "state.json is missing"),
+        (set_field("journal_version", 9), "journal_version"),
+        (set_field("size", 4096), "“ranges” makes no sense"),
+        (set_field("ranges", []), "“ranges” makes no sense"),
+        (set_field("ranges", [{"start": 0, "length": 1 << 31}]), "“ranges” makes no sense"),
+        (set_field("ranges", [{"start": 0, "length": "4"}]), "“ranges[0].length”"),
+        (set_field("unique_id", "xyz"), "“unique_id”"),
+        (set_field("image_sha256", ""), "“image_sha256”"),
+        (set_field("colour", ""), "“colour” is not known"),
+    ],
+    ids=str,
+)
+def test_a_corrupt_journal_says_so(folder: Path, edit: Callable[[Path], None], named: str) -> None:
+    sound = begin(folder, jedec_id="c84017")
+    path = begin(folder).path
+    edit(path)
+    with pytest.raises(BackupSetError) as caught:
+        Journal.load(path)
+    assert named in caught.value.cause
+    assert "half written" in caught.value.state
+    listing = open_journals(folder)
+    assert listing.whole == (sound,)
+    assert [each for each, _ in listing.corrupt] == [path]
+
+
+@pytest.mark.parametrize("name", ["mkdir", "chmod", "open", "write", "fsync", "rename"])
+def test_a_failure_at_any_step_leaves_no_journal(tmp_path: Path, name: str) -> None:
+    real = getattr(os, name)
+    n = 0
+    while True:
+        n += 1
+        folder = tmp_path / str(n) / "journals"
+        calls = iter(range(1, 10_000))
+
+        def call(
+            *args: object, calls: Iterator[int] = calls, last: int = n, **named: object
+        ) -> object:
+            if next(calls) == last:
+                raise OSError(errno.ENOSPC, "No space left on device")
+            return real(*args, **named)
+
+        (tmp_path / str(n)).mkdir()
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(os, name, call)
+            try:
+                begin(folder)
+            except ShelfError as error:
+                cause = error.cause
+            else:
+                break
+        assert "disk is full" in cause
+        listing = open_journals(folder)
+        assert listing.corrupt == ()
+        # Only the last sync can fail with the journal whole; the caller writes nothing then.
+        assert listing.whole == () or name in ("fsync", "open")
+    assert n > 1
+    assert len(open_journals(folder).whole) == 1
+
+
+@pytest.mark.parametrize("name", ["rename", "fsync", "unlink", "rmdir"])
+def test_a_removal_that_is_cut_short_leaves_none_or_all(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    begun = begin(folder)
+
+    def fail(*_: object, **__: object) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, name, fail)
+        with pytest.raises(ShelfError):
+            begun.finish()
+    listing = open_journals(folder)
+    assert listing.corrupt == ()
+    assert listing.whole in ((), (begun,))
+    again = begun if listing.whole else begin(folder)  # a left-over is no obstacle
+    again.finish()
+    assert os.listdir(folder) == []
