@@ -1,0 +1,200 @@
+"""JFFS2 file systems: a log of nodes, each with CRCs over its header, its fields and its data.
+
+Layout: Linux, include/uapi/linux/jffs2.h and fs/jffs2/scan.c (from memory; the tests compare with
+`mkfs.jffs2`). Nodes start on multiples of four bytes and exist in both byte orders. A node that
+the file system has given up loses the "accurate" bit of its type; its CRCs were computed with
+the bit set.
+"""
+
+from __future__ import annotations
+
+import enum
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from spiflash.dump.budget import Budget
+from spiflash.dump.checksums import crc32_plain
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.wording import readable
+
+_MAGIC = 0x1985
+_ACCURATE = 0x2000
+_HEADER = 12
+_LONGEST = 256 << 10  # a node never crosses an erase block; the largest in use are 256 KiB
+_GAP = 4096  # erased bytes up to here between two nodes belong to the file system
+_MOST_RUNS = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """`size` bytes of fields; their CRC at `field_crc` covers the bytes before `covered`.
+
+    The CRC at `data_crc` (None: there is no data) covers what follows the fields.
+    """
+
+    name: str
+    size: int
+    covered: int
+    field_crc: int
+    data_crc: int | None
+
+
+_LAYOUTS = {
+    0xE001: _Layout("directory entry", 40, 32, 32, 36),
+    0xE002: _Layout("inode", 68, 60, 64, 60),
+    0x2006: _Layout("summary", 32, 24, 28, 24),
+    0xE008: _Layout("extended attribute", 32, 28, 28, 24),
+    0xE009: _Layout("attribute reference", 28, 24, 24, None),
+}
+_CLEAN_MARKER = 0x2003
+
+
+class _State(enum.Enum):
+    HOLDS = enum.auto()
+    FAILS = enum.auto()
+
+
+@dataclass(slots=True)
+class _Run:
+    """Neighbouring nodes in the same state."""
+
+    state: _State
+    start: int
+    end: int
+    nodes: int = 0
+
+
+def find_jffs2(contents: bytes) -> Iterator[Finding]:
+    """Runs of nodes whose CRCs all hold (VOUCHED), and nodes with one that fails (DAMAGED).
+
+    Two nodes belong to one run when nothing but less than a sector of erased bytes lies between
+    them. A node that was given up and fails its CRCs is left out: the file system ignores it.
+    Stops after ten thousand runs; what lies behind stays unproven.
+    """
+    budget = Budget(4 * len(contents))
+    for prefix, order in (("<", "little"), (">", "big")):
+        for number, run in enumerate(_runs(contents, prefix, budget)):
+            if number == _MOST_RUNS:
+                break
+            yield _describe(contents, run, prefix, order)
+
+
+def _runs(contents: bytes, prefix: str, budget: Budget) -> Iterator[_Run]:
+    run: _Run | None = None
+    done = 0
+    for at in _candidates(contents, prefix):
+        if at < done:
+            continue
+        node = _check(contents, at, prefix, budget)
+        if node is None:
+            continue
+        state, length = node
+        if run is not None:
+            run.end = min(run.end, at)  # a failing node's length may be of no meaning
+            if state is not run.state or not _erased(contents, run.end, at):
+                yield run
+                run = None
+        if run is None:
+            run = _Run(state, at, at)
+        run.end = at + length
+        run.nodes += 1
+        done = run.end if state is _State.HOLDS else at + _HEADER
+    if run is not None:
+        yield run
+
+
+def _candidates(contents: bytes, prefix: str) -> list[int]:
+    """Offsets of the magic number before a known node type, given up or not."""
+    halves = np.frombuffer(contents, dtype=f"{prefix}u2", count=len(contents) // 4 * 2)
+    types = [*_LAYOUTS, _CLEAN_MARKER]
+    known = np.array([*types, *(number & ~_ACCURATE for number in types)], dtype=np.uint16)
+    hits = np.flatnonzero(halves[::2] == _MAGIC)
+    hits = hits[np.isin(halves[1::2][hits], known)]
+    places: list[int] = (hits * 4).tolist()
+    return places
+
+
+def _check(contents: bytes, at: int, prefix: str, budget: Budget) -> tuple[_State, int] | None:
+    """The state and length of the node at `at`; None when none starts here or it was given up."""
+    if at + _HEADER > len(contents):
+        return None
+    _, stored_type, length, header_crc = struct.unpack_from(f"{prefix}HHII", contents, at)
+    kind = stored_type | _ACCURATE
+    given_up = kind != stored_type
+    restored = struct.pack(f"{prefix}HHI", _MAGIC, kind, length)
+    if crc32_plain(restored) != header_crc or not _HEADER <= length <= _LONGEST:
+        return None
+    body = contents[at : at + length]
+    if kind == _CLEAN_MARKER:
+        holds = length == _HEADER
+    else:
+        layout = _LAYOUTS[kind]
+        if not budget.spend(length):
+            return None
+        holds = len(body) == length >= layout.size and _crcs_hold(
+            restored + body[8:], layout, prefix
+        )
+    if given_up and not holds:
+        return None
+    return (_State.HOLDS if holds else _State.FAILS), len(body)
+
+
+def _crcs_hold(node: bytes, layout: _Layout, prefix: str) -> bool:
+    def stored(at: int) -> int:
+        return int(struct.unpack_from(f"{prefix}I", node, at)[0])
+
+    view = memoryview(node)
+    if crc32_plain(view[: layout.covered]) != stored(layout.field_crc):
+        return False
+    return layout.data_crc is None or crc32_plain(view[layout.size :]) == stored(layout.data_crc)
+
+
+def _erased(contents: bytes, start: int, end: int) -> bool:
+    return end - start < _GAP and contents.count(b"\xff", start, end) == end - start
+
+
+def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
+    details = [("nodes", str(run.nodes)), ("byte order", f"{order} endian")]
+    if run.state is _State.FAILS:
+        return Finding(
+            run.start,
+            run.end - run.start,
+            "jffs2",
+            f"JFFS2, {run.nodes} broken nodes",
+            Verdict.DAMAGED,
+            (
+                "header CRC holds, a CRC over fields or data fails: damage, or a write that a "
+                "power cut interrupted",
+            ),
+            tuple(details),
+        )
+    names = _names(contents, run, prefix)
+    if names:
+        details.append(("names", ", ".join(names)))
+    return Finding(
+        run.start,
+        run.end - run.start,
+        "jffs2",
+        f"JFFS2, {run.nodes} nodes",
+        Verdict.VOUCHED,
+        ("header, field and data CRCs of every node hold", "between nodes all bytes are FFh"),
+        tuple(details),
+    )
+
+
+def _names(contents: bytes, run: _Run, prefix: str, most: int = 20) -> list[str]:
+    """The first names in the directory entries of an intact run."""
+    names: list[str] = []
+    at = run.start
+    while at + _HEADER <= run.end and len(names) < most:
+        magic, kind, length = struct.unpack_from(f"{prefix}HHI", contents, at)
+        if magic != _MAGIC or length < _HEADER:
+            at += 4  # erased bytes
+            continue
+        if kind == 0xE001:
+            names.append(readable(contents[at + 40 : at + length], 60))
+        at += (length + 3) & ~3
+    return names

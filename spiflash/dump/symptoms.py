@@ -1,0 +1,151 @@
+"""Signs in a dump that the reading went wrong, with the likely cause.
+
+What each sign means on a bench is common practice, no source. A sign is a reason to look at the
+clip and read again, not a proof.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from spiflash.dump.formats.devicetree import find_device_trees
+from spiflash.dump.formats.jffs2 import find_jffs2
+from spiflash.dump.formats.legacy import find_legacy_images
+from spiflash.dump.formats.squashfs import find_squashfs
+
+_LEAST = 4096  # below one sector, a constant or repeating dump says nothing
+_WRAP = 64 << 10  # a repetition from here on is a matter of address bits, below it of the bus
+
+
+@dataclass(frozen=True, slots=True)
+class Symptom:
+    """`name` is stable, for scripts; `sign` says what was seen, `cause` what usually causes it."""
+
+    name: str
+    sign: str
+    cause: str
+
+    def __str__(self) -> str:
+        return f"{self.sign} Likely cause: {self.cause}"
+
+
+def symptoms(contents: bytes) -> tuple[Symptom, ...]:
+    """What looks wrong about `contents` as a reading of a chip; nothing below one 4 KiB sector.
+
+    Takes time proportional to the size of `contents`, whatever they are.
+    """
+    if len(contents) < _LEAST:
+        return ()
+    if contents.count(contents[:1]) == len(contents):
+        return (_constant(contents[0]),)
+    repetition = _period(contents)
+    if repetition is not None:
+        return (_repeated(len(contents), repetition),)
+    return (*_stuck_bits(contents), *_shifted(contents))
+
+
+def _constant(value: int) -> Symptom:
+    if value == 0xFF:
+        return Symptom(
+            "all-ones",
+            "Every byte is FFh.",
+            "the chip is erased, or it does not drive the data line: clip not seated, MISO not "
+            "connected, chip without power, wrong chip select.",
+        )
+    if value == 0x00:
+        return Symptom(
+            "all-zeros",
+            "Every byte is 00h.",
+            "MISO is held low: a short, a clip turned round, a chip without power, or the "
+            "board's processor on the same wires.",
+        )
+    return Symptom(
+        "all-same",
+        f"Every byte is {value:02X}h.",
+        "the chip repeats one answer instead of its contents: the read command did not arrive "
+        "as such, or the adapter returned stale data.",
+    )
+
+
+def _period(contents: bytes) -> int | None:
+    """The shortest period that divides into at least two repetitions, or None.
+
+    Periods up to 64 KiB of any length; above that, the powers of two that address bits give.
+    """
+    probe = contents[:256]
+    limit = min(_WRAP + len(probe), len(contents))
+    at, tries = contents.find(probe, 1, limit), 0
+    while at > 0 and tries < 64:
+        if 2 * at <= len(contents) and contents[at:] == contents[:-at]:
+            return at
+        at, tries = contents.find(probe, at + 1, limit), tries + 1
+    half, period = len(contents) // 2, None
+    while half >= _LEAST and contents[:half] == contents[half : 2 * half]:
+        if (period or len(contents)) != 2 * half:
+            break
+        period, half = half, half // 2
+    return period
+
+
+def _repeated(size: int, period: int) -> Symptom:
+    if period >= _WRAP:
+        return Symptom(
+            "wrapped",
+            f"The contents repeat every {period} bytes, {size // period} times.",
+            f"the chip holds only {period} bytes and address bits beyond are ignored: read with "
+            "the right size.",
+        )
+    return Symptom(
+        "short-period",
+        f"The contents repeat every {period} bytes from beginning to end.",
+        "addresses do not reach the chip as sent: MOSI or the clock makes bad contact, or the "
+        "address length (three or four bytes) is wrong.",
+    )
+
+
+def _stuck_bits(contents: bytes) -> Iterator[Symptom]:
+    data = np.frombuffer(contents, dtype=np.uint8)
+    ever_one = int(np.bitwise_or.reduce(data))
+    always_one = int(np.bitwise_and.reduce(data))
+    for bit in range(8):
+        if always_one >> bit & 1 or not ever_one >> bit & 1:
+            level = always_one >> bit & 1
+            yield Symptom(
+                f"stuck-bit-{bit}",
+                f"Bit {bit} of every byte is {level}.",
+                "bits are lost between chip and adapter at a fixed place of each byte: a clock "
+                "edge too many or too few, a line stuck part of the time, or contents that are "
+                "plain text.",
+            )
+
+
+def _shifted(contents: bytes) -> Iterator[Symptom]:
+    """Known formats that appear when every bit moves by one place."""
+    data = np.frombuffer(contents, dtype=np.uint8)
+    ones = np.array([0xFF], dtype=np.uint8)
+    before, after = np.concatenate((ones, data[:-1])), np.concatenate((data[1:], ones))
+    kinds = _strong_kinds((data >> 1 | before << 7).tobytes())
+    if kinds:
+        yield Symptom(
+            "bit-lost",
+            f"Every bit comes one place too early; moved back, they give: {kinds}.",
+            "the first bit was lost: the adapter samples a clock too late, or a disturbance on "
+            "the clock line counts as an edge.",
+        )
+    kinds = _strong_kinds((data << 1 | after >> 7).tobytes())
+    if kinds:
+        yield Symptom(
+            "bit-added",
+            f"Every bit comes one place too late; moved back, they give: {kinds}.",
+            "a bit was added in front: the adapter samples before the chip answers. Lower the "
+            "clock, shorten the wires, or sample half a clock later.",
+        )
+
+
+def _strong_kinds(contents: bytes) -> str:
+    searches = (find_legacy_images, find_squashfs, find_jffs2, find_device_trees)
+    found = [next(iter(search(contents)), None) for search in searches]
+    return ", ".join(finding.title for finding in found if finding is not None)
