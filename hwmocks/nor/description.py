@@ -51,6 +51,7 @@ class Op(enum.Enum):
     UNLOCK_ALL = "unlock-all"
     RESET_ENABLE = "reset-enable"
     RESET = "reset"
+    RESET_AT_ONCE = "reset-at-once"  # F0h on S25FL-S: no enabling first
     SUSPEND = "suspend"
     RESUME = "resume"
     POWER_DOWN = "power-down"
@@ -211,8 +212,6 @@ class ChipDescription:
     reset_delay: float = 30e-6
     has_hold: bool = True
     has_reset: bool = False
-    locked_at_power_up: bool = False
-    """Block protection bits are set by every power-up."""
     program_bytes: int | None = None
     """02h takes exactly this many data bytes (SST25VF: one)."""
     supply: tuple[float, float] = (2.7, 3.6)

@@ -10,7 +10,16 @@ from hwmocks.nor.cells import SECTOR
 from hwmocks.nor.core import Core
 from hwmocks.nor.description import Op
 
-WHILE_BUSY = frozenset({Op.READ_REGISTER, Op.SUSPEND, Op.RESET_ENABLE, Op.RESET, Op.CLEAR_FLAGS})
+WHILE_BUSY = frozenset(
+    {
+        Op.READ_REGISTER,
+        Op.SUSPEND,
+        Op.RESET_ENABLE,
+        Op.RESET,
+        Op.RESET_AT_ONCE,
+        Op.CLEAR_FLAGS,
+    }
+)
 WHILE_AAI = frozenset({Op.PROGRAM_AAI, Op.READ_REGISTER, Op.WRITE_DISABLE})
 ADDRESSED_4 = frozenset({Op.PROGRAM_4, Op.ERASE_4})
 
@@ -73,6 +82,8 @@ def _simple(core: Core, op: Op, now: float) -> bool:
             core.secured = op is Op.ENTER_SECURED
         case Op.RESET_ENABLE:
             core.reset_armed = True
+        case Op.RESET_AT_ONCE:
+            core.reset(now)
         case Op.SUSPEND:
             core.suspend(now)
         case Op.RESUME:
@@ -175,7 +186,7 @@ def _program_aai(core: Core, data: bytes, now: float) -> None:
 
 def _erase(core: Core, op: Op, data: bytes, now: float) -> None:
     address, rest = _address(core, op, data)
-    if address is None or rest or core.suspended is not None:
+    if address is None or rest or core.suspended is not None or core.secured:
         return
     erase = core.description.erases[data[0]]
     if erase.only_below is not None and address >= erase.only_below:

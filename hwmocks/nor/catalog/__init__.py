@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from hwmocks.nor.catalog import winbond
+from hwmocks.nor.catalog import compatible, different, gigadevice, macronix, winbond
 from hwmocks.nor.description import ChipDescription
 
 CATALOG: Mapping[str, ChipDescription] = MappingProxyType(
-    {chip.name: chip for chip in (*winbond.ALL,)}
+    {
+        chip.name: chip
+        for family in (winbond, gigadevice, macronix, compatible, different)
+        for chip in family.ALL
+    }
 )
 
 

@@ -88,15 +88,16 @@ def registers_at(reads: Iterable[int], writes: Iterable[int] = ()) -> Mapping[in
 
 
 def erases(
-    sector: Time, block_32k: Time | None, block: Time, *, four_byte: bool = False
+    sector: Time, block_32k: Time, block: Time, *, four_byte: Iterable[int] = ()
 ) -> Mapping[int, Erase]:
-    """20h/52h/D8h and, with `four_byte`, 21h/5Ch/DCh."""
-    table = {0x20: Erase(4 * KIB, sector), 0xD8: Erase(64 * KIB, block)}
-    if block_32k is not None:
-        table[0x52] = Erase(32 * KIB, block_32k)
-    if four_byte:
-        again = {0x20: 0x21, 0x52: 0x5C, 0xD8: 0xDC}
-        table.update({again[opcode]: erase for opcode, erase in tuple(table.items())})
+    """20h, 52h and D8h, and those of 21h, 5Ch and DCh that are in `four_byte`."""
+    table = {
+        0x20: Erase(4 * KIB, sector),
+        0x52: Erase(32 * KIB, block_32k),
+        0xD8: Erase(64 * KIB, block),
+    }
+    again = {0x21: 0x20, 0x5C: 0x52, 0xDC: 0xD8}
+    table.update({opcode: table[again[opcode]] for opcode in four_byte})
     return MappingProxyType(table)
 
 

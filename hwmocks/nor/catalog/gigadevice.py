@@ -1,0 +1,91 @@
+"""GigaDevice GD25Q. Figures from memory of the data sheets named at each chip."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from types import MappingProxyType
+
+from hwmocks.nor.catalog import common, tables
+from hwmocks.nor.catalog.common import MIB, milliseconds
+from hwmocks.nor.catalog.winbond import BP3, LOCKS
+from hwmocks.nor.description import (
+    Bit,
+    ChipDescription,
+    Protection,
+    Register,
+    RegisterWrite,
+    SecurityArea,
+    Time,
+)
+
+OPCODES = common.opcodes(
+    common.BASIC,
+    common.BLOCK_32K,
+    common.IDS,
+    common.POWER_DOWN,
+    common.SFDP,
+    common.RESET,
+    common.SUSPEND,
+    common.UNIQUE_ID,
+    common.SECURITY,
+    common.VOLATILE,
+    common.registers_at((0x35, 0x15), (0x31, 0x11)),
+)
+WRITES: Mapping[int, RegisterWrite] = MappingProxyType(
+    {
+        0x01: RegisterWrite(("SR1",)),
+        0x31: RegisterWrite(("SR2",)),
+        0x11: RegisterWrite(("SR3",)),
+    }
+)
+
+GD25Q64C = ChipDescription(
+    name="GD25Q64C",
+    source="GD25Q64C data sheet, from memory",
+    id=bytes.fromhex("C84017"),
+    legacy_id=0x16,
+    rems=bytes.fromhex("C816"),
+    size=8 * MIB,
+    opcodes=OPCODES,
+    erases=common.erases(milliseconds(50, 400), milliseconds(150, 800), milliseconds(250, 1200)),
+    program=milliseconds(0.6, 2.4),
+    chip_erase=Time(25, 60),
+    registers=(
+        # BP3 and BP4 of this sheet are what Winbond calls TB and SEC.
+        Register("SR1", 0x05, writable=0xFC),
+        Register("SR2", 0x35, writable=0x7B, otp=0x38),
+        Register("SR3", 0x15, writable=0xE0, default=0x20),
+    ),
+    register_writes=WRITES,
+    register_time=milliseconds(5, 30),
+    protection=Protection.FRACTION,
+    bp=BP3,
+    tb=Bit("SR1", 5),
+    sec=Bit("SR1", 6),
+    cmp=Bit("SR2", 6),
+    srp0=Bit("SR1", 7),
+    srp1=Bit("SR2", 0),
+    srp_otp=True,
+    qe=Bit("SR2", 1),
+    sus=(Bit("SR2", 7), Bit("SR2", 2)),
+    unique_id_length=16,
+    security=SecurityArea((0x1000, 0x2000, 0x3000), 1024, LOCKS),
+    sfdp=tables.jesd216(8 * MIB, vendor_id=0xC8),
+)
+
+GD25Q128C = replace(
+    GD25Q64C,
+    name="GD25Q128C",
+    source="GD25Q128C data sheet, from memory",
+    id=bytes.fromhex("C84018"),
+    legacy_id=0x17,
+    rems=bytes.fromhex("C817"),
+    size=16 * MIB,
+    erases=common.erases(milliseconds(50, 400), milliseconds(200, 800), milliseconds(300, 1200)),
+    chip_erase=Time(60, 120),
+    security=SecurityArea((0x1000, 0x2000, 0x3000), 512, LOCKS),
+    sfdp=tables.jesd216(16 * MIB, vendor_id=0xC8),
+)
+
+ALL = (GD25Q64C, GD25Q128C)
