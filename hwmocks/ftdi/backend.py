@@ -19,10 +19,21 @@ from hwmocks.ftdi.device import FtdiDevice
 
 @dataclass(eq=False, slots=True)
 class _Handle:
-    """One opening of a device."""
+    """One opening of a device, good until the device is unplugged."""
 
     device: FtdiDevice
+    plugging: int
     claimed: set[int] = field(default_factory=set)
+
+    def live(self) -> FtdiDevice:
+        """The device. Raises USBError (ENODEV) when it was unplugged since."""
+        if not self.device.plugged or self.plugging != self.device.plugging:
+            raise _no_device()
+        return self.device
+
+    def claim(self, interface: int) -> tuple[int, int, int]:
+        """What stands for this interface of this plugging in the table of claims."""
+        return id(self.device), self.plugging, interface
 
 
 class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no types
@@ -30,7 +41,7 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
 
     def __init__(self, devices: Sequence[FtdiDevice]) -> None:
         self.devices = list(devices)
-        self._claims: dict[tuple[int, int], _Handle] = {}
+        self._claims: dict[tuple[int, int, int], _Handle] = {}
         used: set[tuple[int, int]] = set()
         for device in self.devices:
             while (device.bus, device.address) in used:
@@ -81,7 +92,7 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
         """Open the device; it may be opened several times."""
         if not dev.plugged:
             raise _no_device()
-        return _Handle(dev)
+        return _Handle(dev, dev.plugging)
 
     def close_device(self, dev_handle: _Handle) -> None:
         """Close one opening; its claims end."""
@@ -90,15 +101,13 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
 
     def set_configuration(self, dev_handle: _Handle, config_value: int) -> None:
         """Raises USBError (EBUSY) while any interface is claimed, as libusb does."""
-        if not dev_handle.device.plugged:
-            raise _no_device()
-        if any(device == id(dev_handle.device) for device, _ in self._claims):
+        device = dev_handle.live()
+        if any(claim[:2] == (id(device), device.plugging) for claim in self._claims):
             raise _busy()
 
     def get_configuration(self, dev_handle: _Handle) -> int:
         """The value of the active configuration."""
-        if not dev_handle.device.plugged:
-            raise _no_device()
+        dev_handle.live()
         return 1
 
     def set_interface_altsetting(self, dev_handle: _Handle, intf: int, altsetting: int) -> None:
@@ -106,9 +115,8 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
 
     def claim_interface(self, dev_handle: _Handle, intf: int) -> None:
         """Raises USBError: EBUSY when another handle has it, ENODEV when unplugged."""
-        if not dev_handle.device.plugged:
-            raise _no_device()
-        owner = self._claims.setdefault((id(dev_handle.device), intf), dev_handle)
+        dev_handle.live()
+        owner = self._claims.setdefault(dev_handle.claim(intf), dev_handle)
         if owner is not dev_handle:
             raise _busy()
         dev_handle.claimed.add(intf)
@@ -116,12 +124,11 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
     def release_interface(self, dev_handle: _Handle, intf: int) -> None:
         """Raises USBError (ENODEV) when unplugged; the claim ends all the same."""
         self._drop(dev_handle, intf)
-        if not dev_handle.device.plugged:
-            raise _no_device()
+        dev_handle.live()
 
     def _drop(self, handle: _Handle, intf: int) -> None:
-        if self._claims.get((id(handle.device), intf)) is handle:
-            del self._claims[id(handle.device), intf]
+        if self._claims.get(handle.claim(intf)) is handle:
+            del self._claims[handle.claim(intf)]
         handle.claimed.discard(intf)
 
     # -- transfers -------------------------------------------------------------------------
@@ -130,13 +137,13 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
         self, dev_handle: _Handle, ep: int, intf: int, data: array.array[int], timeout: int
     ) -> int:
         """The number of bytes accepted; `timeout` in milliseconds."""
-        return dev_handle.device.bulk_write(intf + 1, data.tobytes(), timeout)
+        return dev_handle.live().bulk_write(intf + 1, data.tobytes(), timeout)
 
     def bulk_read(
         self, dev_handle: _Handle, ep: int, intf: int, buff: array.array[int], timeout: int
     ) -> int:
         """Fill `buff`; the number of bytes received. `timeout` in milliseconds."""
-        data = dev_handle.device.bulk_read(intf + 1, len(buff), timeout)
+        data = dev_handle.live().bulk_read(intf + 1, len(buff), timeout)
         memoryview(buff)[: len(data)] = data
         return len(data)
 
@@ -151,8 +158,7 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
         timeout: int,
     ) -> int:
         """Bytes received into `data` for IN requests, else sent from it."""
-        device = dev_handle.device
-        answer = device.control(bmRequestType, bRequest, wValue, wIndex, len(data))
+        answer = dev_handle.live().control(bmRequestType, bRequest, wValue, wIndex, len(data))
         if not bmRequestType & 0x80:
             return len(data)
         memoryview(data)[: len(answer)] = answer
@@ -163,9 +169,7 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
 
     def reset_device(self, dev_handle: _Handle) -> None:
         """A USB port reset: every channel starts afresh."""
-        device = dev_handle.device
-        if not device.plugged:
-            raise _no_device()
+        device = dev_handle.live()
         for channel in device.channels.values():
             channel.engine.reset(device.clock.now(), enable=False)
 

@@ -61,6 +61,7 @@ class FtdiDevice:
         self.address = address
         self.transfers = 0
         self.plugged = True
+        self.plugging = 0  # how often it was unplugged: older handles are dead
         wired = chips or {}
         self.channels: dict[int, Channel] = {
             number: Channel(
@@ -86,6 +87,7 @@ class FtdiDevice:
         for channel in self.channels.values():
             channel.engine.reset(self.clock.now(), enable=False)
         self.plugged = False
+        self.plugging += 1
 
     def replug(self) -> None:
         """Plug it in again; the host gives it a new address, as hosts do."""

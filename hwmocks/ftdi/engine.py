@@ -14,6 +14,7 @@ from hwmocks.ftdi.counters import Counters
 from hwmocks.ftdi.faults import UsbFaults
 from hwmocks.ftdi.pins import SCK, PinPort
 from hwmocks.ftdi.profile import AdapterProfile
+from hwmocks.ftdi.spiclock import SpiClock
 from hwmocks.wire import Beat
 
 _REVERSED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
@@ -50,11 +51,7 @@ class MpsseEngine:
     def _power_up(self) -> None:
         self._shift: _Shift | None = None
         self._loopback = False
-        # AN_108: after reset the high speed types divide by 5, to act like the older ones.
-        self._div5 = self.profile.high_speed
-        self._divisor = 0
-        self._three_phase = False
-        self._adaptive = False
+        self._clock = SpiClock.after_reset(self.profile)
 
     # -- what the USB side sees ------------------------------------------------------------
 
@@ -79,13 +76,6 @@ class MpsseEngine:
         if self._commands:
             return 0x00
         return 0x20 if self._shift else 0x60
-
-    @property
-    def hertz(self) -> float:
-        """The SPI clock: base / ((1 + divisor) * 2), two thirds of it in 3-phase mode."""
-        base = self.profile.base_clock / (5 if self._div5 else 1)
-        clock = base / ((1 + self._divisor) * 2)
-        return clock * 2 / 3 if self._three_phase else clock
 
     def reset(self, now: float, *, enable: bool) -> None:
         """Pins to inputs, engine and FIFOs empty; afterwards on or off."""
@@ -145,15 +135,15 @@ class MpsseEngine:
         """How many bytes a read under way can deliver without a look at the FIFO, and the
         seconds each takes; (0, 0.0) when something else is under way."""
         shift = self._shift
-        if shift is None or shift.opcode & (op.READ | op.WRITE) != op.READ or self._adaptive:
+        if shift is None or shift.opcode & (op.READ | op.WRITE) != op.READ or self._clock.adaptive:
             return 0, 0.0
-        return min(shift.left, wanted), 8 / self.hertz
+        return min(shift.left, wanted), self._clock.byte_time
 
     def run_burst(self, count: int) -> bytes:
         """Clock `count` bytes of the read under way straight to a waiting host."""
         shift = self._shift
         assert shift is not None
-        return self._clock(shift, count, 8 / self.hertz)
+        return self._clock_bytes(shift, count, self._clock.byte_time)
 
     def _wait(self, until: float, *, stalled: bool) -> bool:
         if stalled:
@@ -191,7 +181,7 @@ class MpsseEngine:
         )
         clocks = opcode in op.SHIFTS or opcode in (op.CLOCK_BITS, op.CLOCK_BYTES)
         # With adaptive clocking every clock waits for RTCK, which nobody drives here.
-        if (answers and not space) or (clocks and self._adaptive):
+        if (answers and not space) or (clocks and self._clock.adaptive):
             return self._wait(until, stalled=True)
         given = bytes(commands[1 : 1 + arguments])
         del commands[: 1 + arguments]
@@ -222,15 +212,15 @@ class MpsseEngine:
         elif opcode in (op.LOOPBACK_ON, op.LOOPBACK_OFF):
             self._loopback = opcode == op.LOOPBACK_ON
         elif opcode == op.SET_DIVISOR:
-            self._divisor = int.from_bytes(given, "little")
+            self._clock.divisor = int.from_bytes(given, "little")
         elif opcode == op.SEND_NOW:
             self._flush = len(self._replies)
         elif opcode in (op.DIV5_OFF, op.DIV5_ON):
-            self._div5 = opcode == op.DIV5_ON
+            self._clock.divide_by_5 = opcode == op.DIV5_ON
         elif opcode in (op.THREE_PHASE_ON, op.THREE_PHASE_OFF):
-            self._three_phase = opcode == op.THREE_PHASE_ON
+            self._clock.three_phase = opcode == op.THREE_PHASE_ON
         elif opcode in (op.ADAPTIVE_ON, op.ADAPTIVE_OFF):
-            self._adaptive = opcode == op.ADAPTIVE_ON
+            self._clock.adaptive = opcode == op.ADAPTIVE_ON
         elif opcode == op.DRIVE_ZERO:
             pins.open_drain = int.from_bytes(given, "little")
             pins.drive(pins.value, pins.direction, self.time)
@@ -241,7 +231,7 @@ class MpsseEngine:
         """Clock as many bytes as time and FIFOs allow; False when it had to be none."""
         shift = self._shift
         assert shift is not None
-        period = 8 / self.hertz
+        period = self._clock.byte_time
         count = min(shift.left, int((until - self.time) / period + _SLACK))
         if not count:
             return False  # the byte under way ends after `until`
@@ -257,21 +247,21 @@ class MpsseEngine:
                 return self._wait(until, stalled=True)
             if level is not None:
                 count = min(count, level - len(self._replies))
-        self._replies += self._clock(shift, count, period)
+        self._replies += self._clock_bytes(shift, count, period)
         return True
 
-    def _clock(self, shift: _Shift, count: int, period: float) -> bytes:
+    def _clock_bytes(self, shift: _Shift, count: int, period: float) -> bytes:
         opcode, pins = shift.opcode, self.pins
         if opcode & op.WRITE:
             mosi = bytes(self._commands[:count])
             del self._commands[:count]
             if opcode & op.LSB_FIRST:
                 mosi = mosi.translate(_REVERSED)
-            wire = self._on_the_wire(opcode, mosi)
+            wire = pins.as_sampled(mosi, falling=bool(opcode & op.WRITE_FALLING))
             pins.hold_mosi(bool(mosi[-1] & 1))
         else:
             mosi = wire = pins.idle_bytes(count)
-        beat = Beat(self.time, self.hertz, late=bool(opcode & op.READ_FALLING))
+        beat = Beat(self.time, self._clock.hertz, late=bool(opcode & op.READ_FALLING))
         miso = pins.clock_bytes(wire, beat)
         position = shift.total - shift.left
         shift.left -= count
@@ -287,18 +277,6 @@ class MpsseEngine:
             miso = miso.translate(_REVERSED)
         flaw = self._faults.long_read
         return flaw.apply(miso, position, shift.total) if flaw else miso
-
-    def _on_the_wire(self, opcode: int, mosi: bytes) -> bytes:
-        """What a device that samples on the rising edge sees of `mosi`.
-
-        Data that changes on the rising edge while the clock idles low is seen one bit late.
-        """
-        if opcode & op.WRITE_FALLING or self.pins.value & SCK:
-            return mosi
-        held = self.pins.idle_bytes(1) + mosi
-        return (int.from_bytes(held, "big") >> 1 & (1 << 8 * len(mosi)) - 1).to_bytes(
-            len(mosi), "big"
-        )
 
     def _shift_bits(self, opcode: int, given: bytes) -> None:
         """Up to eight bits out (from the byte's leading end), in, or both.
@@ -323,6 +301,6 @@ class MpsseEngine:
             self._replies.append(_REVERSED[value] if opcode & op.LSB_FIRST else value)
 
     def _pulse(self, bits: list[bool], *, want: bool = False, late: bool = False) -> list[bool]:
-        seen = self.pins.clock_bits(bits, Beat(self.time, self.hertz, late), want=want)
-        self._spend(len(bits) / self.hertz)
+        seen = self.pins.clock_bits(bits, Beat(self.time, self._clock.hertz, late), want=want)
+        self._spend(len(bits) / self._clock.hertz)
         return seen

@@ -84,6 +84,16 @@ class PinPort:
         """`count` bytes as MOSI shows them while nothing is shifted out."""
         return b"\xff" * count if self.value & MOSI else bytes(count)
 
+    def as_sampled(self, mosi: bytes, *, falling: bool) -> bytes:
+        """What a device that samples on the rising edge sees of `mosi`.
+
+        Data that changes on the rising edge while the clock idles low is seen one bit late.
+        """
+        if falling or self.value & SCK:
+            return mosi
+        bits = int.from_bytes(self.idle_bytes(1) + mosi, "big") >> 1
+        return bits.to_bytes(len(mosi) + 1, "big")[1:]
+
     def clock_bytes(self, mosi: bytes, beat: Beat) -> bytes:
         """Clock whole bytes, MSB first; what MISO shows."""
         if self._bits:
