@@ -112,7 +112,8 @@ def _on_family(own: Block, families: dict[str, Block], key: str) -> Block:
     base = families.get(str(reference.value))
     if base is None:
         raise FlawError(reference.path, f'there is no family "{reference.value}" above this line')
-    return schema.inherit(base, {k: v for k, v in own.items() if k != key})
+    rest = {name: value for name, value in own.items() if name != key}
+    return schema.inherit(base, rest, add_notes=key == "family")
 
 
 def _claim_names(part: Part, taken: set[str], own: Block, path: Path) -> None:

@@ -201,29 +201,35 @@ def _block(
             block[key] = Value(values.text(item, place), place)
         else:
             block[key] = Value(readers[key](item, place), place)
-            if _RIVALS.get(key, key) in table and key in _RIVALS:
-                raise FlawError(place, f'give either "{key}" or "{_RIVALS[key]}", not both')
+            rival = _RIVALS.get(key)
+            if rival in table:
+                raise FlawError(place, f'give either "{key}" or "{rival}", not both')
     return block
 
 
 def _cited(raw: object, path: Path, known: Sources) -> dict[str, Source]:
-    cited = values.table(raw, path, SOURCE_BLOCKS)
+    """Source by block; "all" stands for the blocks that are not named."""
+    cited = values.table(raw, path, ("all", *SOURCE_BLOCKS))
     found = {}
     for block, text in cited.items():
         named = known.get(text) if isinstance(text, str) else None
         found[block] = named or values.source(text, (*path, block))
+    if "all" in found:
+        rest = found.pop("all")
+        found = {block: found.get(block, rest) for block in SOURCE_BLOCKS}
     return found
 
 
-def inherit(base: Block, own: Block) -> Block:
-    """`own` upon `base`: sources and clocks are merged key by key, notes add up, the rest
-    replaces what was there."""
+def inherit(base: Block, own: Block, *, add_notes: bool) -> Block:
+    """`own` upon `base`: sources and clocks are merged key by key, the rest replaces what was
+    there. Notes are added where a part stands on its family, and replaced where a family stands
+    on another one: a variant is often described by what it does not share."""
     merged = {key: value for key, value in base.items() if _RIVALS.get(key) not in own}
     for key, value in own.items():
         before = merged.get(key)
         if before is not None and isinstance(value.value, dict) and isinstance(before.value, dict):
             merged[key] = Value({**before.value, **value.value}, value.path)
-        elif before is not None and key == "notes":
+        elif before is not None and key == "notes" and add_notes:
             assert isinstance(before.value, tuple)
             assert isinstance(value.value, tuple)
             merged[key] = Value((*before.value, *value.value), value.path)
