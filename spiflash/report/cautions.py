@@ -1,0 +1,27 @@
+"""The cautions that belong to clipping onto a board: one wording for screen and page."""
+
+from __future__ import annotations
+
+CAUTIONS: tuple[str, ...] = (
+    "Unplug the board and its mains adaptor, and take out its battery, before clipping on.",
+    "Never open or touch mains-powered parts. Follow your local electrical rules and leave work "
+    "on mains to people qualified for it.",
+    "Know the chip's voltage first: a 1.8 V chip is destroyed by a 3.3 V adapter. Use a level "
+    "shifter for it.",
+    "Feed the chip from one source only: either the adapter or the board, never both.",
+    "Hold the board's processor in reset while the clip is on, or it drives the same wires.",
+    "Touch ground before you touch the board: static kills flash chips without a sign.",
+)
+
+LOW_VOLTAGE = 3.0
+"""Volts: a part whose supply range ends below this must not meet a 3.3 V adapter."""
+
+
+def low_voltage(name: str, supply: tuple[float, float] | None) -> str | None:
+    """The warning for a chip that a 3.3 V adapter would harm; None for others."""
+    if supply is None or supply[1] >= LOW_VOLTAGE:
+        return None
+    return (
+        f"STOP: {name} takes at most {supply[1]:g} V. A 3.3 V adapter destroys it: take the clip "
+        "off unless a level shifter sits in between."
+    )

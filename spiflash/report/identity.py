@@ -1,0 +1,121 @@
+"""What was found out about the chip on the clip, as text and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from spiflash.nor.chip import Chip
+from spiflash.nor.geometry import EraseType
+from spiflash.nor.registers import Protection
+from spiflash.report.amounts import clock, size, span
+from spiflash.report.cautions import CAUTIONS, low_voltage
+
+
+def _hex(data: bytes) -> str:
+    return data.hex(" ").upper()
+
+
+def protection_text(protection: Protection) -> str:
+    """The protected ranges in words."""
+    if not protection.ranges:
+        text = "nothing"
+    elif not protection.extent_known:
+        text = "some of the chip; how much is not known for this part"
+    else:
+        text = ", ".join(span(low, high) for low, high in protection.ranges)
+    return text + ("; status register locked" if protection.register_locked else "")
+
+
+def identity_text(
+    chip: Chip,
+    unique_id: bytes | None,
+    registers: Mapping[str, bytes],
+    protection: Protection,
+    adapter: str,
+) -> str:
+    """The screen of `identify`."""
+    answers = chip.answers
+    erases = ", ".join(size(kind.size) for kind in sorted_erases(chip)) or "nothing smaller"
+    said = [f"9Fh {_hex(chip.jedec_id)}"]
+    if answers.rems:
+        said.append(f"90h {_hex(answers.rems)}")
+    if answers.legacy:
+        said.append(f"ABh {_hex(answers.legacy)}")
+    said.append(f"SFDP {chip.sfdp.major}.{chip.sfdp.minor}" if chip.sfdp is not None else "no SFDP")
+    rows = [
+        ("Adapter", adapter),
+        ("Chip", f"{chip.name}, {chip.vendor}"),
+        ("Holds", f"{size(chip.size)} in pages of {chip.geometry.page} bytes"),
+        ("Erases", f"{erases} at a time"),
+        ("Answered", "; ".join(said)),
+        ("Known by", chip.how),
+        ("Unique ID", _hex(unique_id) if unique_id else "none"),
+        ("Registers", "  ".join(f"{name} {_hex(value)}" for name, value in registers.items())),
+        ("Protected", protection_text(protection)),
+        ("Top clock", f"{clock(chip.clock_read)} plain, {clock(chip.clock_fast)} fast read"),
+        (
+            "Supply",
+            f"{chip.supply[0]:g} V to {chip.supply[1]:g} V" if chip.supply else "not known",
+        ),
+    ]
+    lines = [f"{name:<10} {value}" for name, value in rows]
+    lines += [f"{'Note':<10} {note}" for note in chip.notes]
+    if chip.write_doubt:
+        lines.append(f"{'Read only':<10} {chip.write_doubt}")
+    warning = low_voltage(chip.name, chip.supply)
+    if warning:
+        lines += ["", warning]
+    lines += ["", "Before you go on:"]
+    lines += [f"  * {caution}" for caution in CAUTIONS]
+    return "\n".join(lines)
+
+
+def sorted_erases(chip: Chip) -> list[EraseType]:
+    """The erase types, smallest first."""
+    return sorted(chip.geometry.erase_types, key=lambda kind: kind.size)
+
+
+def identity_json(
+    chip: Chip,
+    unique_id: bytes | None,
+    registers: Mapping[str, bytes],
+    protection: Protection,
+    adapter: str,
+) -> dict[str, object]:
+    """The same for scripts: sizes in bytes, clocks in hertz, bytes in hexadecimal."""
+    return {
+        "adapter": adapter,
+        "chip": {
+            "name": chip.name,
+            "vendor": chip.vendor,
+            "candidates": list(chip.candidates),
+            "known_by": chip.how,
+            "jedec_id": chip.jedec_id.hex(),
+            "id_answer": chip.answers.id.hex(),
+            "rems": chip.answers.rems.hex(),
+            "legacy_id": chip.answers.legacy.hex(),
+            "sfdp": chip.answers.sfdp.hex(),
+            "unique_id": unique_id.hex() if unique_id else None,
+            "size": chip.size,
+            "page": chip.geometry.page,
+            "erases": [
+                {
+                    "size": kind.size,
+                    "opcode": kind.opcode,
+                    "typical_s": kind.time.typical,
+                    "maximum_s": kind.time.maximum,
+                }
+                for kind in sorted_erases(chip)
+            ],
+            "registers": {name: value.hex() for name, value in registers.items()},
+            "protected": [list(pair) for pair in protection.ranges],
+            "protected_extent_known": protection.extent_known,
+            "register_locked": protection.register_locked,
+            "clock_read_hz": chip.clock_read,
+            "clock_fast_hz": chip.clock_fast,
+            "supply_v": list(chip.supply) if chip.supply else None,
+            "writable": not chip.write_doubt,
+            "write_doubt": chip.write_doubt,
+            "notes": list(chip.notes),
+        },
+    }
