@@ -42,7 +42,7 @@ class MpsseEngine:
         self.time = 0.0
         self.enabled = False
         self._faults = faults
-        self._arguments = op.known(profile)
+        self._known = op.known(profile)
         self._commands = bytearray()
         self._replies = bytearray()
         self._flush = 0
@@ -165,34 +165,31 @@ class MpsseEngine:
         if not commands:
             return self._wait(until, stalled=False)
         opcode = commands[0]
-        arguments = self._arguments.get(opcode)
+        command = self._known.get(opcode)
         space = self.profile.rx_fifo - len(self._replies)
-        if arguments is None:
+        if command is None:
             if space < 2:
                 return self._wait(until, stalled=True)
             del commands[:1]
             self._spend(self.profile.overhead)
             self._replies += bytes((op.BAD_COMMAND, opcode))
             return True
-        if len(commands) <= arguments:
+        end = 1 + command.arguments
+        if len(commands) < end:
             return self._wait(until, stalled=False)
-        answers = opcode in (op.GET_LOW, op.GET_HIGH) or (
-            opcode in op.SHIFTS and opcode & op.BITS and opcode & op.READ
-        )
-        clocks = opcode in op.SHIFTS or opcode in (op.CLOCK_BITS, op.CLOCK_BYTES)
         # With adaptive clocking every clock waits for RTCK, which nobody drives here.
-        if (answers and not space) or (clocks and self._clock.adaptive):
+        if (command.answers and not space) or (command.clocks and self._clock.adaptive):
             return self._wait(until, stalled=True)
-        given = bytes(commands[1 : 1 + arguments])
-        del commands[: 1 + arguments]
+        given = bytes(commands[1:end])
+        del commands[:end]
         self._spend(self.profile.overhead)
-        if opcode in op.SHIFTS and opcode & op.BITS:
-            self._shift_bits(opcode, given)
-        elif opcode in op.SHIFTS or opcode == op.CLOCK_BYTES:
-            total = int.from_bytes(given, "little") + 1
-            self._shift = _Shift(opcode if opcode in op.SHIFTS else 0, total, total)
+        if command.bytewise:
+            total = (given[0] | given[1] << 8) + 1
+            self._shift = _Shift(0 if opcode == op.CLOCK_BYTES else opcode, total, total)
         elif opcode == op.CLOCK_BITS:
             self._pulse([bool(self.pins.idle_bytes(1)[0])] * (given[0] % 8 + 1))
+        elif command.clocks:
+            self._shift_bits(opcode, given)
         else:
             self._control(opcode, given)
         return True
@@ -209,21 +206,14 @@ class MpsseEngine:
             self._replies.append(pins.read() & 0xFF)
         elif opcode == op.GET_HIGH:
             self._replies.append(pins.read() >> 8)
-        elif opcode in (op.LOOPBACK_ON, op.LOOPBACK_OFF):
-            self._loopback = opcode == op.LOOPBACK_ON
-        elif opcode == op.SET_DIVISOR:
-            self._clock.divisor = int.from_bytes(given, "little")
         elif opcode == op.SEND_NOW:
             self._flush = len(self._replies)
-        elif opcode in (op.DIV5_OFF, op.DIV5_ON):
-            self._clock.divide_by_5 = opcode == op.DIV5_ON
-        elif opcode in (op.THREE_PHASE_ON, op.THREE_PHASE_OFF):
-            self._clock.three_phase = opcode == op.THREE_PHASE_ON
-        elif opcode in (op.ADAPTIVE_ON, op.ADAPTIVE_OFF):
-            self._clock.adaptive = opcode == op.ADAPTIVE_ON
+        elif opcode in (op.LOOPBACK_ON, op.LOOPBACK_OFF):
+            self._loopback = opcode == op.LOOPBACK_ON
         elif opcode == op.DRIVE_ZERO:
-            pins.open_drain = int.from_bytes(given, "little")
-            pins.drive(pins.value, pins.direction, self.time)
+            pins.drain(int.from_bytes(given, "little"), self.time)
+        else:
+            self._clock = self._clock.after(opcode, given)
 
     # -- clocking ------------------------------------------------------------------------
 
@@ -231,10 +221,7 @@ class MpsseEngine:
         """Clock as many bytes as time and FIFOs allow; False when it had to be none."""
         shift = self._shift
         assert shift is not None
-        period = self._clock.byte_time
-        count = min(shift.left, int((until - self.time) / period + _SLACK))
-        if not count:
-            return False  # the byte under way ends after `until`
+        count = shift.left
         if shift.opcode & op.WRITE:
             count = min(count, len(self._commands))
             if not count:
@@ -247,6 +234,10 @@ class MpsseEngine:
                 return self._wait(until, stalled=True)
             if level is not None:
                 count = min(count, level - len(self._replies))
+        period = self._clock.byte_time
+        count = min(count, int((until - self.time) / period + _SLACK))
+        if not count:
+            return False  # the byte under way ends after `until`
         self._replies += self._clock_bytes(shift, count, period)
         return True
 

@@ -7,6 +7,8 @@ answer like unknown opcodes.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from hwmocks.ftdi.profile import AdapterProfile
 
 WRITE_FALLING = 0x01  # data out changes on the falling edge
@@ -35,42 +37,54 @@ DRIVE_ZERO = 0x9E
 
 BAD_COMMAND = 0xFA
 
+
+class Command(NamedTuple):
+    """How the engine takes up one opcode.
+
+    `arguments` bytes follow it (not counting the payload of a byte-wise write, which is
+    consumed while it is clocked); it `clocks` the bus, `bytewise` or not; it `answers` with
+    one byte at once.
+    """
+
+    arguments: int
+    clocks: bool = False
+    bytewise: bool = False
+    answers: bool = False
+
+
 _COMMON = {
-    SET_LOW: 2,
-    GET_LOW: 0,
-    SET_HIGH: 2,
-    GET_HIGH: 0,
-    LOOPBACK_ON: 0,
-    LOOPBACK_OFF: 0,
-    SET_DIVISOR: 2,
-    SEND_NOW: 0,
+    SET_LOW: Command(2),
+    GET_LOW: Command(0, answers=True),
+    SET_HIGH: Command(2),
+    GET_HIGH: Command(0, answers=True),
+    LOOPBACK_ON: Command(0),
+    LOOPBACK_OFF: Command(0),
+    SET_DIVISOR: Command(2),
+    SEND_NOW: Command(0),
 }
 _HIGH_SPEED = {
-    DIV5_OFF: 0,
-    DIV5_ON: 0,
-    THREE_PHASE_ON: 0,
-    THREE_PHASE_OFF: 0,
-    CLOCK_BITS: 1,
-    CLOCK_BYTES: 2,
-    ADAPTIVE_ON: 0,
-    ADAPTIVE_OFF: 0,
+    DIV5_OFF: Command(0),
+    DIV5_ON: Command(0),
+    THREE_PHASE_ON: Command(0),
+    THREE_PHASE_OFF: Command(0),
+    CLOCK_BITS: Command(1, clocks=True),
+    CLOCK_BYTES: Command(2, clocks=True, bytewise=True),
+    ADAPTIVE_ON: Command(0),
+    ADAPTIVE_OFF: Command(0),
 }
 
 
-def _shift_arguments(opcode: int) -> int:
+def _shift(opcode: int) -> Command:
     if not opcode & BITS:
-        return 2
-    return 2 if opcode & WRITE else 1
+        return Command(2, clocks=True, bytewise=True)
+    return Command(2 if opcode & WRITE else 1, clocks=True, answers=bool(opcode & READ))
 
 
-def known(profile: AdapterProfile) -> dict[int, int]:
-    """The opcodes of this adapter type and how many argument bytes follow each.
-
-    The payload of a byte-wise write is not an argument: it is consumed while it is clocked.
-    """
-    table = {opcode: _shift_arguments(opcode) for opcode in SHIFTS} | _COMMON
+def known(profile: AdapterProfile) -> dict[int, Command]:
+    """The opcodes that this adapter type knows."""
+    table = {opcode: _shift(opcode) for opcode in SHIFTS} | _COMMON
     if profile.high_speed:
         table |= _HIGH_SPEED
     if profile.drive_zero:
-        table[DRIVE_ZERO] = 2
+        table[DRIVE_ZERO] = Command(2)
     return table

@@ -33,6 +33,7 @@ class PinPort:
         self.open_drain = 0
         self._mask = (1 << width) - 1
         self._wiring = {pin: name for pin, name in wiring.items() if pin < width}
+        self._wired = sum(1 << pin for pin in self._wiring)
         self._levels: dict[int, bool | None] = dict.fromkeys(self._wiring)
         self._selected = False
         self._bits = 0  # clock pulses since the last whole byte
@@ -54,13 +55,10 @@ class PinPort:
     def drive(self, value: int, direction: int, now: float) -> None:
         """Set all pins at once and tell the device about the edges."""
         before = self.value & self.direction
+        changed = (value ^ self.value) | (direction ^ self.direction)
         self.value, self.direction = value & self._mask, direction & self._mask
-        for pin, name in self._wiring.items():
-            level = self.level(pin)
-            if level != self._levels[pin]:
-                self._levels[pin] = level
-                if self.chip is not None:
-                    self.chip.level(name, level, now)
+        if changed & self._wired:
+            self._tell_side_wires(now)
         selected = bool(self.direction & CS) and not self.value & CS
         if selected != self._selected:
             self._selected = selected
@@ -70,6 +68,19 @@ class PinPort:
         elif selected and self.value & self.direction & SCK and not before & SCK:
             # A clock pulse made by hand counts like any other.
             self.clock_bits([bool(self.value & MOSI)], Beat(now, 1e6), want=False)
+
+    def drain(self, pins: int, now: float) -> None:
+        """These pins only ever pull low from now on; high is left to the pull-ups."""
+        self.open_drain = pins
+        self._tell_side_wires(now)
+
+    def _tell_side_wires(self, now: float) -> None:
+        for pin, name in self._wiring.items():
+            level = self.level(pin)
+            if level != self._levels[pin]:
+                self._levels[pin] = level
+                if self.chip is not None:
+                    self.chip.level(name, level, now)
 
     def release(self, now: float) -> None:
         """All pins become inputs."""

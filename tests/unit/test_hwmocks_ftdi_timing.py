@@ -10,10 +10,13 @@ from __future__ import annotations
 
 import errno
 import time
+from contextlib import suppress
 
 import pytest
 import usb.core
 from ftdi_rig import CS, DESELECT, MASTER, SELECT, Zeros, answer, exchange, rig
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pyftdi.ftdi import Ftdi
 
 from hwmocks.clock import VirtualClock
@@ -305,3 +308,84 @@ def test_simulating_8_mib_costs_little_real_time() -> None:
     start = time.process_time()
     stream(FT232H, 8 << 20)
     assert time.process_time() - start < 1.0
+
+
+# -- causality -----------------------------------------------------------------------------
+
+
+def test_a_byte_never_leaves_before_it_arrived() -> None:
+    # At 1 kHz a byte lasts 8 ms; the second one is sent between two byte times.
+    bench = rig(FT232H)
+    with bench.opened(frequency=1000) as ftdi:
+        ftdi.write_data(SELECT + b"\x11\x01\x00a")
+        bench.clock.sleep(0.011)
+        bench.device.settle()
+        arrival = bench.clock.now()
+        ftdi.write_data(b"b")
+        bench.clock.sleep(0.1)
+        bench.device.settle()
+        assert bench.chip.mosi == b"ab"
+        assert bench.chip.beats[1].start >= arrival
+
+
+COMMANDS = st.one_of(
+    st.binary(min_size=1, max_size=700).map(
+        lambda data: (b"\x11" + (len(data) - 1).to_bytes(2, "little") + data, 0)
+    ),
+    st.binary(min_size=1, max_size=300).map(
+        lambda data: (b"\x31" + (len(data) - 1).to_bytes(2, "little") + data, len(data))
+    ),
+    st.integers(1, 5000).map(lambda n: (b"\x24" + (n - 1).to_bytes(2, "little"), n)),
+    st.integers(1, 500).map(lambda n: (b"\x8f" + (n - 1).to_bytes(2, "little"), 0)),
+    st.sampled_from(
+        [(SELECT, 0), (DESELECT, 0), (b"\x81", 1), (b"\xaa", 2), (b"\x87", 0), (b"\x22\x07", 1)]
+    ),
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    commands=st.lists(COMMANDS, min_size=1, max_size=8),
+    profile=st.sampled_from([FT232H, FT4232H]),
+    sizes=st.lists(st.integers(1, 600), min_size=1, max_size=4),
+    reads=st.lists(st.integers(1, 8).map(lambda n: 512 * n), min_size=1, max_size=4),
+)
+def test_how_the_host_cuts_its_calls_changes_nothing_but_time(
+    commands: list[tuple[bytes, int]],
+    profile: AdapterProfile,
+    sizes: list[int],
+    reads: list[int],
+) -> None:
+    """Any cutting of the same commands into writes and reads gives the same bytes on both
+    sides; no event lies before its cause, and the engine's time adds up."""
+    stream_out = b"".join(command for command, _ in commands)
+    wanted = sum(count for _, count in commands)
+    seen = []
+    for cuts, pieces in (([512], [65536]), (sizes, reads)):
+        bench = rig(profile)
+        with bench.opened(frequency=30e6) as ftdi:
+            handle = ftdi.usb_dev
+            began = bench.clock.now()
+            before = bench.device.channels[1].counters.snapshot()
+            got, sent = bytearray(), 0
+            turn = 0
+            while sent < len(stream_out) or len(got) < wanted:
+                if sent < len(stream_out):
+                    piece = stream_out[sent : sent + cuts[turn % len(cuts)]]
+                    # A stalled engine takes nothing: read first.
+                    with suppress(usb.core.USBTimeoutError):
+                        sent += handle.write(OUT, piece, timeout=20)
+                raw = bytes(handle.read(IN, pieces[turn % len(pieces)]))
+                got += b"".join(raw[place + 2 : place + 512] for place in range(0, len(raw), 512))
+                turn += 1
+            bench.clock.sleep(0.01)
+            bench.device.settle()
+            spent = bench.device.channels[1].counters.since(before)
+            total = spent.busy + spent.stalled + spent.idle
+            assert total == pytest.approx(bench.clock.now() - began, abs=1e-6)
+            assert bench.chip.times == sorted(bench.chip.times)
+            assert all(began <= moment <= bench.clock.now() for moment in bench.chip.times)
+            edges = [kind for kind, _ in bench.chip.events if kind != "transfer"]
+            seen.append((bytes(got), bytes(bench.chip.mosi), edges))
+    assert seen[0] == seen[1]
+    assert len(seen[0][0]) == wanted
