@@ -1,0 +1,200 @@
+"""A whole simulated bench: one adapter, one clip, one board, one clock.
+
+What `sim:` URLs name:
+
+    heron                       the built-in demo board, fresh from the factory at every start
+    FOLDER                      a board kept in a folder: contents, registers and wear last
+    FOLDER?new=heron            the same, made on first use
+
+followed by settings after "?" and between "&":
+
+    adapter=ft232h|ft2232h|ft4232h|ft2232c|ft2232d    kind of adapter (ft232h)
+    channel=A|B                                       its channel (A)
+    chip=NAME                                         the chip on a new board (W25Q64JV)
+    board=N                                           number of the demo board (its MAC, serial)
+    seed=N                                            for everything drawn at random
+    card=ADDRESS        before the clip goes on, an SD-card update runs and dies at ADDRESS
+"""
+
+from __future__ import annotations
+
+import urllib.parse
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import usb.core
+
+from hwmocks import store
+from hwmocks.boards.heron import FACTORY_NUMBER, failed_card_flash, heron_open, heron_variant
+from hwmocks.clock import VirtualClock
+from hwmocks.ftdi import PROFILES, FtdiDevice, UsbBackend, UsbFaults
+from hwmocks.nor.chip import NorChip
+from hwmocks.wire import SpiDevice
+
+DEFAULT_ADAPTER = "ft232h"
+DEFAULT_CHIP = "W25Q64JV"
+CHANNELS = "ABCD"
+SETTINGS = frozenset({"adapter", "board", "card", "channel", "chip", "new", "seed"})
+
+
+class BenchError(ValueError):
+    """The bench cannot be set up as asked; the message says why."""
+
+
+@dataclass(slots=True)
+class Bench:
+    """A chip behind an adapter. `put_away` must be called when the work is done."""
+
+    chip: NorChip
+    device: FtdiDevice
+    clock: VirtualClock
+    interface: int = 1
+    folder: Path | None = None
+    _backend: UsbBackend = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._backend = UsbBackend([self.device])
+
+    @property
+    def adapter_name(self) -> str:
+        """Kind and channel of the adapter."""
+        return f"{self.device.profile.name} {CHANNELS[self.interface - 1]}"
+
+    def usb_device(self) -> usb.core.Device:
+        """The adapter as pyusb finds it on the simulated USB."""
+        found = usb.core.find(backend=self._backend)
+        if found is None:
+            raise BenchError("the adapter is unplugged")
+        return found
+
+    def put_away(self) -> None:
+        """Take the clip off (the board loses power) and keep the board, if it has a folder."""
+        self.chip.power(False, self.clock.now())
+        if self.folder is not None:
+            store.save(self.folder, self.chip)
+
+
+def make_bench(
+    chip: NorChip,
+    *,
+    adapter: str = DEFAULT_ADAPTER,
+    channel: str = "A",
+    folder: Path | None = None,
+    faults: UsbFaults | None = None,
+    clip: Callable[[SpiDevice], SpiDevice] | None = None,
+    serial: str = "SIM1",
+) -> Bench:
+    """Put a bench together; `clip` wraps the chip in the faults of a bad contact.
+
+    Raises `BenchError` for an adapter or channel that does not exist.
+    """
+    profiles = {name.lower(): profile for name, profile in PROFILES.items()}
+    profile = profiles.get(adapter.lower())
+    if profile is None:
+        raise BenchError(f"there is no adapter '{adapter}'; there are {', '.join(profiles)}")
+    interface = CHANNELS.find(channel.upper()) + 1
+    if len(channel) != 1 or not 1 <= interface <= profile.interfaces:
+        raise BenchError(f"the {profile.name} has no channel '{channel}'")
+    clock = VirtualClock()
+    wired: SpiDevice = chip if clip is None else clip(chip)
+    device = FtdiDevice(profile, clock, {interface: wired}, serial=serial, faults=faults)
+    return Bench(chip, device, clock, interface, folder)
+
+
+def open_bench(spec: str) -> Bench:
+    """The bench that a `sim:` URL names (`spec` is what follows the colon).
+
+    Raises `BenchError` with the reason when it cannot be set up.
+    """
+    name, _, query = spec.partition("?")
+    settings = _settings(query)
+    seed = _number(settings, "seed", 0)
+    if not name:
+        raise BenchError("no board is named")
+    if name == "heron":
+        if "new" in settings:
+            raise BenchError("'new' goes with a folder")
+        chip, folder = _new_heron(settings, seed), None
+    else:
+        folder = Path(name).expanduser()
+        chip = _kept(folder, settings, seed)
+    if "card" in settings:
+        _run_card_update(chip, _number(settings, "card", 0))
+    return make_bench(
+        chip,
+        adapter=settings.get("adapter", DEFAULT_ADAPTER),
+        channel=settings.get("channel", "A"),
+        folder=folder,
+    )
+
+
+def _settings(query: str) -> dict[str, str]:
+    try:
+        pairs = urllib.parse.parse_qsl(query, strict_parsing=True) if query else []
+    except ValueError as exc:
+        raise BenchError(f"'{query}' is not a list of name=value settings") from exc
+    for name, _ in pairs:
+        if name not in SETTINGS:
+            raise BenchError(
+                f"there is no setting '{name}'; there are {', '.join(sorted(SETTINGS))}"
+            )
+    return dict(pairs)
+
+
+def _number(settings: dict[str, str], name: str, default: int) -> int:
+    text = settings.get(name)
+    if text is None:
+        return default
+    try:
+        return int(text, 0)
+    except ValueError as exc:
+        raise BenchError(f"{name}={text} is not a number") from exc
+
+
+def _new_heron(settings: dict[str, str], seed: int) -> NorChip:
+    try:
+        number = _number(settings, "board", FACTORY_NUMBER)
+        contents = heron_variant(number)
+        # Each board has its own chip with its own unique ID and its own speed.
+        return NorChip(
+            settings.get("chip", DEFAULT_CHIP),
+            _fitted(contents, settings),
+            seed=seed * 256 + number,
+        )
+    except (KeyError, ValueError) as exc:
+        raise BenchError(str(exc.args[0]) if exc.args else str(exc)) from exc
+
+
+def _fitted(contents: bytes, settings: dict[str, str]) -> bytes:
+    """The board's contents on a chip of another size: blank behind, never cut."""
+    from hwmocks.nor.catalog import describe
+
+    size = describe(settings.get("chip", DEFAULT_CHIP)).size
+    if size < len(contents):
+        raise BenchError(f"the board's {len(contents)} bytes do not fit a chip of {size}")
+    return contents + b"\xff" * (size - len(contents))
+
+
+def _run_card_update(chip: NorChip, stop: int) -> None:
+    """The board's own boot loader writes the open firmware from the card and stops half-way."""
+    before = bytes(chip.contents)
+    try:
+        chip.contents[:] = failed_card_flash(before, heron_open(), stop)
+    except ValueError as exc:
+        raise BenchError(str(exc)) from exc
+
+
+def _kept(folder: Path, settings: dict[str, str], seed: int) -> NorChip:
+    try:
+        if not folder.exists() and "new" in settings:
+            if settings["new"] != "heron":
+                raise BenchError(f"there is no demo board '{settings['new']}'; there is heron")
+            store.save(folder, _new_heron(settings, seed))
+        if not folder.exists():
+            raise BenchError(f"there is no folder {folder}; ?new=heron would make it")
+        return store.load(folder)
+    except OSError as exc:
+        raise BenchError(f"{folder}: {exc.strerror or exc}") from exc
+    except store.StoreError as exc:
+        raise BenchError(str(exc)) from exc

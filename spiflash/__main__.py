@@ -1,0 +1,5 @@
+"""python -m spiflash"""
+
+from spiflash.cli.main import main
+
+main()

@@ -1,0 +1,54 @@
+"""spiflash backup"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from spiflash.cli.options import (
+    bench_options,
+    json_option,
+    passes_option,
+    settings_from,
+    shelf_from,
+    shelf_option,
+)
+from spiflash.cli.screen import Bars
+from spiflash.errors import UnstableReadError
+from spiflash.report.as_json import backup_json
+from spiflash.report.text import backup_text
+from spiflash.work.backup import back_up
+from spiflash.work.connection import connect
+
+
+@click.command()
+@bench_options
+@shelf_option
+@passes_option
+@click.option("--board", default="", metavar="LABEL", help="What to call this board, in the set.")
+@json_option
+def backup(shelf: Path | None, passes: int, board: str, as_json: bool, **options: Any) -> None:
+    """Read the whole chip in several passes and put a checked backup set on the shelf.
+
+    The exit status is 0 only when the set is verified.
+
+    \b
+    Example:
+      spiflash backup --adapter sim:heron --board gauge-23
+    """
+    with connect(settings_from(options)) as connection:
+        made = back_up(connection, shelf_from(shelf), Bars(), board=board, passes=passes)
+    path, page = made.set.path, made.set.page
+    if as_json:
+        click.echo(backup_json(made.record, made.findings, made.coverage, path), nl=False)
+    else:
+        text = backup_text(made.record, made.contents, made.findings, made.coverage)
+        click.echo(f"{text}\nSet   {path}\nPage  {page}")
+    if not made.record.verified:
+        raise UnstableReadError(
+            f"The set is kept but not verified: {'; '.join(made.record.doubts)}.",
+            state="The chip was only read.",
+            remedy="Seat the clip again or set a lower --clock, then take another backup.",
+        )

@@ -1,0 +1,61 @@
+"""What the commands that change a chip have in common."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from spiflash.cli.screen import show
+from spiflash.report.amounts import counted, seconds
+from spiflash.report.changes import plan_json
+from spiflash.work.rewrite import Rewritten
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def leave_options(command: F) -> F:
+    """What a person may waive or agree to in advance."""
+    for option in reversed(
+        (
+            click.option("--yes", is_flag=True, help="Do not ask before the chip is changed."),
+            click.option(
+                "--backup",
+                type=click.Path(path_type=Path),
+                metavar="SET",
+                help="The backup set of this board, when it is not on the shelf or the chip has "
+                "no unique ID.",
+            ),
+            click.option(
+                "--without-backup",
+                is_flag=True,
+                help="Write although there is no backup to go back to.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def show_rewritten(done: Rewritten, what: str, *, as_json: bool) -> None:
+    """The end of a restore or an erase."""
+    document: dict[str, object] = {
+        "done": what,
+        "plan": plan_json(done.plan),
+        "repaired": list(done.repaired),
+        "seconds": done.seconds,
+        "verified": True,
+    }
+    if not done.plan.steps:
+        text = "Nothing to do: the chip holds this already, and the passes agree on it."
+    else:
+        text = f"{what}, and verified in {len(done.proof.passes) if done.proof else 0} passes."
+        text += f" {seconds(done.seconds)} in all."
+        if done.repaired:
+            text += (
+                f"\n{counted(len(done.repaired), 'sector')} had to be written again: the chip "
+                "may be near the end of its life, or the supply is weak."
+            )
+    show(document, text, as_json=as_json)

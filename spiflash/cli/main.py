@@ -1,0 +1,113 @@
+"""The program `spiflash`: its commands, and what becomes of errors."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import tempfile
+import traceback
+from types import FrameType
+from typing import NoReturn
+
+import click
+
+from spiflash import __version__
+from spiflash.cli.adapters import adapters
+from spiflash.cli.backup import backup
+from spiflash.cli.erase import erase
+from spiflash.cli.identify import identify
+from spiflash.cli.rehearse import rehearse
+from spiflash.cli.restore import restore
+from spiflash.cli.screen import show_error
+from spiflash.cli.verify import verify
+from spiflash.cli.wiring import wiring
+from spiflash.errors import DeclinedError, InterruptedWorkError, SpiflashError
+
+STATUS_INTERNAL = 70
+"""Exit status of an error in this program itself (EX_SOFTWARE of sysexits.h)."""
+
+
+@click.group()
+@click.version_option(__version__, prog_name="spiflash")
+def program() -> None:
+    """Save, verify and rewrite SPI flash chips through an FTDI adapter.
+
+    \b
+    Without hardware, on a simulated board:
+      spiflash rehearse
+      spiflash backup --adapter sim:heron
+    """
+
+
+for _command in (adapters, wiring, identify, backup, verify, restore, erase, rehearse):
+    program.add_command(_command)
+
+
+def main() -> NoReturn:
+    """Run the program; every way out releases the bus and gives an exit status."""
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), _stop)
+    sys.exit(run(sys.argv[1:]))
+
+
+def _stop(signum: int, frame: FrameType | None) -> NoReturn:
+    # Treated like Ctrl-C, so that the bus is released on the way out.
+    raise KeyboardInterrupt
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command; the exit status."""
+    as_json = "--json" in arguments
+    try:
+        result = program.main(arguments, prog_name="spiflash", standalone_mode=False)
+        return result if isinstance(result, int) else 0
+    except SpiflashError as error:
+        show_error(error, as_json=as_json)
+        return error.status
+    except click.exceptions.Exit as exc:
+        return exc.exit_code
+    except click.Abort as exc:
+        # click makes this of Ctrl-C at a question, and of Ctrl-C anywhere.
+        interrupted = isinstance(exc.__cause__ or exc.__context__, KeyboardInterrupt)
+        return _end(_stopped() if interrupted else _declined(), as_json)
+    except KeyboardInterrupt:
+        return _end(_stopped(), as_json)
+    except click.ClickException as exc:
+        exc.show()
+        return exc.exit_code
+    except BrokenPipeError:
+        # Whoever read our output has gone; nothing is left to say to them.
+        sys.stderr.close()
+        return 141
+    except Exception as exc:
+        return _end(_internal(exc), as_json)
+
+
+def _end(error: SpiflashError, as_json: bool) -> int:
+    show_error(error, as_json=as_json)
+    return error.status
+
+
+def _stopped() -> SpiflashError:
+    return InterruptedWorkError(
+        "Stopped.", state="This command had not changed the chip; the bus is released."
+    )
+
+
+def _declined() -> SpiflashError:
+    return DeclinedError("Not done, as you said.", state="Nothing has been erased or written.")
+
+
+def _internal(exc: Exception) -> SpiflashError:
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="spiflash-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as file:
+        traceback.print_exc(file=file)
+    error = SpiflashError(
+        f"spiflash itself made a mistake ({type(exc).__name__}: {exc}).",
+        state="The bus is released. If a restore was under way, its journal is on the shelf.",
+        remedy=f"Please report it with the file {file.name}.",
+    )
+    error.status = STATUS_INTERNAL
+    return error

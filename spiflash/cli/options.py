@@ -1,0 +1,181 @@
+"""Options that several commands share, and what they turn into."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from spiflash.archive.shelf import Shelf, default_root
+from spiflash.bus.mpsse import Pins
+from spiflash.work.connection import DEFAULT_CEILING, Settings
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_UNITS = {"": 1.0, "k": 1e3, "m": 1e6}
+
+
+class Frequency(click.ParamType[float]):
+    """A clock such as 12M, 12MHz, 500k or 2000000."""
+
+    name = "clock"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Hertz."""
+        if isinstance(value, float):
+            return value
+        found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([kKmM]?)(?:[hH][zZ])?", str(value).strip())
+        if found is None or float(found[1]) == 0:
+            self.fail(f"'{value}' is not a clock: write 12M, 500k or 2000000", param, ctx)
+        return float(found[1]) * _UNITS[found[2].lower()]
+
+
+class Amount(click.ParamType[int]):
+    """An address or length such as 0x40000, 262144, 256K or 4M."""
+
+    name = "bytes"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Bytes."""
+        if isinstance(value, int):
+            return value
+        text = str(value).strip()
+        found = re.fullmatch(r"(\d+)([kKmM])", text)
+        try:
+            if found:
+                return int(found[1]) << {"k": 10, "m": 20}[found[2].lower()]
+            return int(text, 0)
+        except ValueError:
+            self.fail(f"'{value}' is not a number of bytes: write 0x40000, 256K or 4M", param, ctx)
+
+
+class PinName(click.ParamType[int]):
+    """D4 to D7, as a bit mask."""
+
+    name = "pin"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """The mask of the pin."""
+        if isinstance(value, int):
+            return value
+        found = re.fullmatch(r"[dD]([4-7])", str(value).strip())
+        if found is None:
+            self.fail(f"'{value}' is not a spare pin: D4, D5, D6 or D7", param, ctx)
+        return 1 << int(found[1])
+
+
+def bench_options(command: F) -> F:
+    """How to reach the chip: adapter, clock, part, chip tables, pins."""
+    for option in reversed(
+        (
+            click.option(
+                "--adapter",
+                envvar="SPIFLASH_ADAPTER",
+                metavar="URL",
+                help="Adapter to use: ftdi://… as 'spiflash adapters' lists it, or sim:heron. "
+                "Not needed when only one is plugged in. [env: SPIFLASH_ADAPTER]",
+            ),
+            click.option(
+                "--clock",
+                type=Frequency(),
+                default=DEFAULT_CEILING,
+                show_default="15M",
+                help="Fastest SPI clock to use, such as 12M or 500k.",
+            ),
+            click.option("--part", metavar="NAME", help="Insist on this part of the chip table."),
+            click.option(
+                "--chips",
+                type=click.Path(path_type=Path),
+                multiple=True,
+                metavar="FILE",
+                help="A chip table file of your own, used before the built-in one.",
+            ),
+            click.option(
+                "--hold-high",
+                type=PinName(),
+                multiple=True,
+                help="Drive a spare pin high: D4 wired to WP#, D5 wired to HOLD#.",
+            ),
+            click.option(
+                "--hold-low",
+                type=PinName(),
+                multiple=True,
+                help="Drive a spare pin low: D6 wired to the board's reset.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def shelf_option(command: F) -> F:
+    """Where backup sets are kept."""
+    return click.option(
+        "--shelf",
+        envvar="SPIFLASH_SHELF",
+        type=click.Path(path_type=Path, file_okay=False),
+        metavar="FOLDER",
+        help=f"Where backup sets are kept. [env: SPIFLASH_SHELF; default: {default_root()}]",
+    )(command)
+
+
+def passes_option(command: F) -> F:
+    """How often to read."""
+    return click.option(
+        "--passes",
+        type=click.IntRange(2, 12),
+        default=2,
+        show_default=True,
+        help="Complete readings, each with another opcode, clock, transfer length and direction.",
+    )(command)
+
+
+def json_option(command: F) -> F:
+    """Output for scripts."""
+    return click.option(
+        "--json", "as_json", is_flag=True, help="Print one JSON document on standard output."
+    )(command)
+
+
+def at_option(command: F) -> F:
+    """Where an image belongs."""
+    return click.option(
+        "--at",
+        type=Amount(),
+        default=0,
+        show_default="0",
+        help="Address on the chip at which the image begins, such as 0x40000 or 256K.",
+    )(command)
+
+
+def settings_from(options: dict[str, Any]) -> Settings:
+    """The bench settings; takes its options out of `options`.
+
+    Raises click.UsageError for pins that contradict each other.
+    """
+    high = low = 0
+    for mask in options.pop("hold_high"):
+        high |= mask
+    for mask in options.pop("hold_low"):
+        low |= mask
+    try:
+        pins = Pins(high, low)
+    except ValueError as exc:
+        raise click.UsageError(str(exc)) from exc
+    return Settings(
+        adapter=options.pop("adapter"),
+        part=options.pop("part"),
+        tables=tuple(options.pop("chips")),
+        ceiling=options.pop("clock"),
+        pins=pins,
+    )
+
+
+def shelf_from(path: Path | None) -> Shelf:
+    """The shelf at `path`, or at its usual place."""
+    return Shelf(path or default_root())

@@ -1,0 +1,80 @@
+"""spiflash rehearse"""
+
+from __future__ import annotations
+
+import tempfile
+import textwrap
+from pathlib import Path
+
+import click
+
+from spiflash.cli.options import json_option
+from spiflash.cli.screen import Bars, show
+from spiflash.errors import UsageError, VerifyError
+from spiflash.work.rehearse import Rehearsal, Scene
+from spiflash.work.rehearse import rehearse as rehearse_in
+
+
+@click.command()
+@click.option(
+    "--keep",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Keep the simulated board and its shelf in this new folder, to go on with.",
+)
+@json_option
+def rehearse(keep: Path | None, as_json: bool) -> None:
+    """Go through the whole job on a simulated board: backup, failed update, recovery.
+
+    \b
+    Example:
+      spiflash rehearse --keep ./practice
+    """
+    if keep is None:
+        with tempfile.TemporaryDirectory(prefix="spiflash-rehearsal-") as folder:
+            _rehearse(Path(folder), as_json=as_json, kept=False)
+        return
+    if keep.exists() and any(keep.iterdir()):
+        raise UsageError(
+            f"The folder {keep} is not empty.",
+            state="Nothing has been touched.",
+            remedy="Name a new folder.",
+        )
+    _rehearse(keep, as_json=as_json, kept=True)
+
+
+def _rehearse(folder: Path, *, as_json: bool, kept: bool) -> None:
+    number = 0
+
+    def tell(scene: Scene) -> None:
+        nonlocal number
+        number += 1
+        if not as_json:
+            click.echo(_told(number, scene))
+
+    result = rehearse_in(folder, tell, Bars())
+    end = "Rehearsal over: the board holds its factory contents again, byte for byte."
+    if kept:
+        end += f"\nGo on with it: --adapter sim:{folder / 'board'} --shelf {folder / 'shelf'}"
+    else:
+        end += "\nThe simulated board is gone; --keep FOLDER keeps it."
+    show(_document(result, folder if kept else None), end, as_json=as_json)
+    if not result.proof.equal:
+        raise VerifyError("The rehearsal did not end with the factory contents.")
+
+
+def _told(number: int, scene: Scene) -> str:
+    bench = textwrap.fill(scene.bench, 78)
+    shown = textwrap.indent(scene.shown, "  ")
+    return f"{number}. {scene.title}\n{bench}\n\n  > {scene.command}\n{shown}\n"
+
+
+def _document(result: Rehearsal, folder: Path | None) -> dict[str, object]:
+    return {
+        "verified": result.backup.record.verified,
+        "sha256": result.backup.record.sha256,
+        "damaged": [list(pair) for pair in result.damage.differing],
+        "erased_bytes": result.erased_bytes,
+        "restored": result.proof.equal,
+        "folder": str(folder) if folder else None,
+    }

@@ -1,0 +1,78 @@
+"""spiflash restore"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from spiflash.cli.changing import leave_options, show_rewritten
+from spiflash.cli.options import (
+    at_option,
+    bench_options,
+    json_option,
+    passes_option,
+    settings_from,
+    shelf_from,
+    shelf_option,
+)
+from spiflash.cli.screen import Bars, consent, show
+from spiflash.report.changes import plan_json, plan_text
+from spiflash.work.connection import connect
+from spiflash.work.image import load_image
+from spiflash.work.restore import Leave
+from spiflash.work.restore import preview as preview_restore
+from spiflash.work.restore import restore as restore_chip
+
+
+@click.command()
+@click.argument("source", type=click.Path(path_type=Path), required=False)
+@bench_options
+@shelf_option
+@at_option
+@passes_option
+@leave_options
+@click.option("--resume", is_flag=True, help="Finish a restore of this chip that was cut short.")
+@click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
+@json_option
+def restore(
+    source: Path | None,
+    shelf: Path | None,
+    at: int,
+    passes: int,
+    yes: bool,
+    backup: Path | None,
+    without_backup: bool,
+    resume: bool,
+    only_plan: bool,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Write SOURCE, an image file or a backup set, to the chip and verify it.
+
+    Only what differs is erased and programmed; everything outside SOURCE stays as it is.
+
+    \b
+    Example:
+      spiflash restore factory.bin --adapter sim:./board
+    """
+    if (source is None) != resume:
+        raise click.UsageError("name a SOURCE, or give --resume and no SOURCE")
+    image = load_image(source) if source is not None else None
+    with connect(settings_from(options)) as connection:
+        if only_plan:
+            work = preview_restore(connection, shelf_from(shelf), image, Bars(), at=at)
+            show({"plan": plan_json(work.plan)}, plan_text(work.plan), as_json=as_json)
+            return
+        done = restore_chip(
+            connection,
+            shelf_from(shelf),
+            image,
+            Bars(),
+            agree=lambda work: consent(work, yes=yes, as_json=as_json),
+            leave=Leave(without_backup, backup),
+            at=at,
+            passes=passes,
+        )
+    show_rewritten(done, f"{source or 'The restore that was cut short'} written", as_json=as_json)

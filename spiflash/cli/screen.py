@@ -1,0 +1,84 @@
+"""Printing: progress on standard error, results on standard output, questions, errors."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import click
+from tqdm import tqdm
+
+from spiflash.errors import DeclinedError, SpiflashError
+from spiflash.report.changes import plan_text
+from spiflash.work.progress import Advance
+from spiflash.work.rewrite import Work
+
+
+class Bars:
+    """A bar a step on standard error: bytes, rate, time left. Only on a terminal."""
+
+    @contextmanager
+    def step(self, title: str, total: int) -> Iterator[Advance]:
+        """Show one step; the bar stays when it is finished."""
+        with tqdm(
+            total=total,
+            desc=title,
+            unit="B",
+            unit_scale=True,
+            unit_divisor=1024,
+            file=sys.stderr,
+            disable=None,
+            dynamic_ncols=True,
+            bar_format="{desc:<24} {percentage:3.0f} % {bar} {n_fmt}B of {total_fmt}B, "
+            "{rate_fmt}, {remaining} left",
+        ) as bar:
+
+            def advance(count: int) -> None:
+                bar.update(count)
+
+            yield advance
+
+    def say(self, text: str) -> None:
+        """A remark between the bars."""
+        tqdm.write(text, file=sys.stderr)
+
+
+def show(document: dict[str, object], text: str, *, as_json: bool) -> None:
+    """The result: one JSON document, or text."""
+    click.echo(json.dumps(document, indent=2) if as_json else text)
+
+
+def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
+    """Cause, state and next step, a line each, on standard error; also as JSON when asked."""
+    if as_json:
+        document = {
+            "error": type(error).__name__,
+            "status": error.status,
+            "cause": error.cause,
+            "state": error.state,
+            "remedy": error.remedy,
+        }
+        click.echo(json.dumps(document, indent=2))
+    for line in (error.cause, error.state, error.remedy):
+        if line:
+            click.echo(line, err=True)
+
+
+def consent(work: Work, *, yes: bool, as_json: bool) -> bool:
+    """Show the plan and ask; `yes` answers for the person.
+
+    Raises `DeclinedError` when nobody can be asked.
+    """
+    if not as_json:
+        click.echo(plan_text(work.plan), err=True)
+    if yes:
+        return True
+    if as_json or not sys.stdin.isatty():
+        raise DeclinedError(
+            "This would change the chip, and nobody is there to be asked.",
+            state="Nothing has been erased or written.",
+            remedy="Give --yes to agree in advance.",
+        )
+    return click.confirm("Change the chip?", default=False, err=True)

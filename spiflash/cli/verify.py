@@ -1,0 +1,66 @@
+"""spiflash verify"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from spiflash.cli.options import (
+    at_option,
+    bench_options,
+    json_option,
+    passes_option,
+    settings_from,
+)
+from spiflash.cli.screen import Bars, show
+from spiflash.errors import VerifyError
+from spiflash.report.changes import ranges_text
+from spiflash.work.connection import connect
+from spiflash.work.image import load_image
+from spiflash.work.verify import verify as verify_chip
+
+
+@click.command()
+@click.argument("source", type=click.Path(path_type=Path))
+@bench_options
+@at_option
+@passes_option
+@json_option
+def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) -> None:
+    """Compare the chip with SOURCE, an image file or a backup set. Changes nothing.
+
+    \b
+    Example:
+      spiflash verify factory.bin --adapter sim:heron
+    """
+    image = load_image(source)
+    with connect(settings_from(options)) as connection:
+        found = verify_chip(connection, image, Bars(), at=at, passes=passes)
+    document: dict[str, object] = {
+        "source": str(source),
+        "sha256": image.sha256,
+        "at": at,
+        "bytes": found.compared,
+        "equal": found.equal,
+        "differing": [list(pair) for pair in found.differing],
+        "unsure": [list(pair) for pair in found.unsure],
+    }
+    if found.equal:
+        text = f"Equal: all {found.compared} bytes of {source}, in {passes} passes that agree."
+    else:
+        lines = []
+        if found.differing:
+            lines.append(f"Different  {ranges_text(found.differing)}")
+        if found.unsure:
+            lines.append(f"Unsure     {ranges_text(found.unsure)}")
+        text = "\n".join(lines)
+    show(document, text, as_json=as_json)
+    if not found.equal:
+        amount = sum(high - low for low, high in (*found.differing, *found.unsure))
+        raise VerifyError(
+            f"The chip does not hold {source}: {amount} bytes lie in sectors that differ.",
+            state="The chip was only read.",
+            remedy=f"'spiflash restore {source}' would write what differs.",
+        )

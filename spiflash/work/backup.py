@@ -1,0 +1,158 @@
+"""Save a chip: passes, agreement, contents, and a set on the shelf."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from hashlib import sha256
+from importlib.metadata import PackageNotFoundError, version
+
+from spiflash import __version__
+from spiflash.archive.backupset import BackupSet
+from spiflash.archive.record import AgreementRecord, ChipRecord, PassRecord, Record
+from spiflash.archive.shelf import Shelf
+from spiflash.dump.coverage import Coverage, coverage
+from spiflash.dump.finding import Finding
+from spiflash.dump.survey import survey
+from spiflash.dump.symptoms import symptoms
+from spiflash.errors import InterruptedWorkError
+from spiflash.nor.geometry import SECTOR
+from spiflash.report.page import backup_page
+from spiflash.work.connection import Connection
+from spiflash.work.passes import PassTaken
+from spiflash.work.progress import Watcher
+from spiflash.work.reading import Reading, read_in_passes
+
+LIBRARIES = ("pyftdi", "pyusb")
+
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    """A set on the shelf and what was found in it."""
+
+    set: BackupSet
+    contents: bytes
+    findings: tuple[Finding, ...]
+    coverage: Coverage
+
+    @property
+    def record(self) -> Record:
+        """The record of the set."""
+        return self.set.record
+
+
+def now() -> datetime:
+    """The time of day, with its UTC offset, to the second."""
+    return datetime.now(UTC).astimezone().replace(microsecond=0)
+
+
+def back_up(
+    connection: Connection,
+    shelf: Shelf,
+    watcher: Watcher,
+    *,
+    board: str = "",
+    passes: int = 2,
+    clock: Callable[[], datetime] = now,
+) -> Backup:
+    """Read the chip in `passes` passes and put a set on the shelf.
+
+    A set is made also when passes disagree; its record says what is wrong then (`verified`
+    is False). Raises `ShelfError` before anything is read when the shelf cannot be written,
+    and `InterruptedWorkError` after Ctrl-C.
+    """
+    shelf.prepare()
+    try:
+        reading = read_in_passes(connection, passes, watcher)
+        otp = b"".join(connection.security()) or None
+    except KeyboardInterrupt as exc:
+        raise InterruptedWorkError(
+            "Stopped while the chip was being read.",
+            state="The chip was only read, so nothing on it has changed; no set was made.",
+            remedy="Start the backup again when you are ready.",
+        ) from exc
+    found = survey(reading.contents)
+    covered = coverage(reading.contents, found)
+    record = _record(connection, reading, board, clock())
+    page = backup_page(record, reading.contents, found, covered)
+    placed = shelf.place(record, reading.contents, otp, page)
+    return Backup(placed, reading.contents, found, covered)
+
+
+def chip_record(connection: Connection) -> ChipRecord:
+    """What is written down of the chip itself."""
+    chip = connection.chip
+    answers = chip.answers
+    supply = None
+    if chip.supply is not None:
+        supply = f"{chip.supply[0]:g} V to {chip.supply[1]:g} V"
+    return ChipRecord(
+        name=chip.name,
+        vendor=chip.vendor,
+        jedec_id=chip.jedec_id.hex(),
+        candidates=chip.candidates,
+        identified_by=chip.how,
+        size=chip.size,
+        page=chip.geometry.page,
+        sfdp=answers.sfdp.hex() or None,
+        unique_id=connection.unique_id.hex() if connection.unique_id else None,
+        registers={name: value.hex() for name, value in connection.registers.items()},
+        rems=answers.rems.hex() or None,
+        legacy_id=answers.legacy.hex() or None,
+        supply=supply,
+    )
+
+
+def program_versions() -> dict[str, str]:
+    """Versions of this program and of what stands between it and the chip."""
+    versions = {"spiflash": __version__, "python": platform.python_version()}
+    for library in LIBRARIES:
+        try:
+            versions[library] = version(library)
+        except PackageNotFoundError:
+            continue
+    return versions
+
+
+def _record(connection: Connection, reading: Reading, board: str, made: datetime) -> Record:
+    signs = symptoms(reading.contents)
+    # An erased chip is a sound reading as long as the ID came over the same wire.
+    doubts = [str(sign) for sign in signs if sign.name != "all-ones"]
+    if reading.unstable:
+        doubts.insert(
+            0, f"{len(reading.unstable)} sectors read differently each time they were read"
+        )
+    return Record(
+        made=made,
+        program=program_versions(),
+        adapter=connection.bus.description,
+        board=board,
+        chip=chip_record(connection),
+        passes=tuple(_pass_record(taken) for taken in reading.passes),
+        agreement=AgreementRecord(
+            sector_size=SECTOR,
+            sectors=len(reading.contents) // SECTOR,
+            settled=reading.settled,
+            unstable=reading.unstable,
+        ),
+        verified=not doubts,
+        doubts=tuple(doubts),
+        symptoms=tuple(str(sign) for sign in signs),
+        size=len(reading.contents),
+        sha256=sha256(reading.contents).hexdigest(),
+    )
+
+
+def _pass_record(taken: PassTaken) -> PassRecord:
+    return PassRecord(
+        number=taken.number,
+        opcode=taken.opcode,
+        clock_hz=taken.hertz,
+        sampling=taken.setting.sampling.value,
+        chunk=taken.setting.chunk,
+        direction="down" if taken.setting.downward else "up",
+        sha256=taken.sha256,
+        seconds=taken.seconds,
+    )

@@ -1,0 +1,99 @@
+"""An image to be written: from a file or a backup set, read once and whole."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from spiflash.archive.backupset import open_set
+from spiflash.errors import ImageError, UsageError
+
+LIMIT = 256 << 20
+"""Bytes of the largest chip that is served; a larger file is not read at all."""
+
+_SAFE = "The chip has not been touched."
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """Bytes and where they come from; `verified` is None for a plain file."""
+
+    name: str
+    contents: bytes
+    verified: bool | None = None
+
+    @property
+    def sha256(self) -> str:
+        """Of the contents, in hexadecimal."""
+        return hashlib.sha256(self.contents).hexdigest()
+
+
+def load_image(source: Path) -> Image:
+    """Read an image file, or the contents of the backup set that a folder holds.
+
+    Raises `ImageError` for a file that is missing, empty, unreadable, too big, or changes
+    while it is read; `BackupSetError` for a set that was changed.
+    """
+    if source.is_dir():
+        found = open_set(source)
+        return Image(str(source), found.contents(), found.record.verified)
+    try:
+        with source.open("rb") as file:
+            size = os.fstat(file.fileno()).st_size
+            if size > LIMIT:
+                raise ImageError(
+                    f"{source} has {size} bytes, more than any chip served here holds.",
+                    state=_SAFE,
+                    remedy="Check that this is the right file.",
+                )
+            contents = file.read()
+            after = os.fstat(file.fileno()).st_size
+    except OSError as exc:
+        raise ImageError(
+            f"{source} cannot be read ({exc.strerror or exc}).",
+            state=_SAFE,
+            remedy="Check the path and the permissions.",
+        ) from exc
+    if not contents:
+        raise ImageError(
+            f"{source} is empty.",
+            state=_SAFE,
+            remedy="Check that the download or copy is complete.",
+        )
+    if len(contents) != size or after != size:
+        raise ImageError(
+            f"{source} changed while it was read: {size} bytes at first, {after} then, "
+            f"{len(contents)} came.",
+            state=_SAFE,
+            remedy="Wait until whatever writes it has finished.",
+        )
+    return Image(str(source), contents)
+
+
+def overlay(base: bytes, image: Image, at: int) -> bytes:
+    """`base`, the whole chip, with the image put in at address `at`.
+
+    Raises `ImageError` when the image does not fit there, `UsageError` for a bad address.
+    """
+    if not 0 <= at < len(base):
+        raise UsageError(
+            f"The address {at:#x} does not lie on a chip of {len(base)} bytes.",
+            state=_SAFE,
+            remedy="Give --at an address on the chip, such as 0x40000.",
+        )
+    over = at + len(image.contents) - len(base)
+    if over > 0:
+        tail = image.contents[-over:]
+        blank = set(tail) <= {0xFF}
+        raise ImageError(
+            f"{image.name} has {len(image.contents)} bytes; from {at:#x} on the chip holds "
+            f"{len(base) - at}. It does not fit by {over} bytes.",
+            state=_SAFE,
+            remedy="The part that does not fit is blank: cut the file at "
+            f"{len(image.contents) - over} bytes and write that."
+            if blank
+            else "Use an image made for a chip of this size.",
+        )
+    return base[:at] + image.contents + base[at + len(image.contents) :]

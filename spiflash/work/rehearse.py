@@ -1,0 +1,128 @@
+"""The whole job on a simulated board: what a person would see and do, step by step.
+
+Nothing here is special to the rehearsal: the board is simulated, the adapter is simulated, and
+everything between is the same code that works on a real bench.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from spiflash.archive.shelf import Shelf
+from spiflash.report.amounts import counted, seconds
+from spiflash.report.changes import plan_text, ranges_text
+from spiflash.report.identity import identity_text
+from spiflash.report.text import backup_text
+from spiflash.work.backup import Backup, back_up
+from spiflash.work.connection import Connection, Settings, connect
+from spiflash.work.image import load_image
+from spiflash.work.progress import Watcher
+from spiflash.work.restore import restore
+from spiflash.work.verify import Verified, verify
+
+STOPPED_AT = 0x265000
+"""Where the rehearsed SD-card update dies: inside the root file system."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """One step: what happens at the bench, which command it is, what the command shows."""
+
+    title: str
+    bench: str
+    command: str
+    shown: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """The outcome: the set that was made, what the failed update damaged, and the proof."""
+
+    backup: Backup
+    damage: Verified
+    erased_bytes: int
+    proof: Verified
+
+
+Teller = Callable[[Scene], None]
+
+
+def rehearse(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsal:
+    """Run the rehearsal in `folder`, which must be empty or missing.
+
+    Leaves the simulated board in `folder`/board and its backup set in `folder`/shelf.
+    """
+    board, shelf = folder / "board", Shelf(folder / "shelf")
+    folder.mkdir(parents=True, exist_ok=True)
+    here = f"sim:{board}"
+    with connect(Settings(adapter=f"{here}?new=heron")) as found:
+        tell(_contact(found, here))
+        made = back_up(found, shelf, watcher, board="rehearsal")
+    tell(_backup(made, here))
+    image = load_image(made.set.path)
+    with connect(Settings(adapter=f"{here}?card={STOPPED_AT:#x}")) as found:
+        damage = verify(found, image, watcher)
+    tell(_damage(damage, made, here))
+    with connect(Settings(adapter=here)) as found:
+        done = restore(found, shelf, image, watcher, agree=lambda work: True)
+    tell(
+        Scene(
+            "Put back what is damaged",
+            "The clip is on again. Only the sectors that differ are rewritten; the journal on "
+            "the shelf keeps the work safe against a cut.",
+            f"spiflash restore {made.set.path} --adapter {here}",
+            f"{plan_text(done.plan)}\nWritten and verified in {seconds(done.seconds)} of the "
+            "bench's time.",
+        )
+    )
+    with connect(Settings(adapter=here)) as found:
+        proof = verify(found, image, watcher)
+    tell(_end(proof, made, here))
+    return Rehearsal(made, damage, done.plan.erased_bytes, proof)
+
+
+def _contact(found: Connection, here: str) -> Scene:
+    return Scene(
+        "Make contact",
+        "The board is unplugged and its battery is out. The clip goes on with its pin 1 at the "
+        "dot of the chip, then the adapter into USB.",
+        f"spiflash identify --adapter {here}",
+        identity_text(
+            found.chip, found.unique_id, found.registers, found.protection, found.bus.description
+        ),
+    )
+
+
+def _backup(made: Backup, here: str) -> Scene:
+    return Scene(
+        "Save the factory contents",
+        "Nothing is written before this is done and verified.",
+        f"spiflash backup --board rehearsal --adapter {here}",
+        f"{backup_text(made.record, made.contents, made.findings, made.coverage)}\n\n"
+        f"Set   {made.set.path}\nPage  {made.set.page}",
+    )
+
+
+def _damage(damage: Verified, made: Backup, here: str) -> Scene:
+    amount = sum(high - low for low, high in damage.differing)
+    return Scene(
+        "The SD-card update fails",
+        f"The clip comes off and the card goes in. The power fails when the update has reached "
+        f"{STOPPED_AT:06X}h; the board does not come up any more. The clip goes on again.",
+        f"spiflash verify {made.set.path} --adapter {here}",
+        f"Different  {ranges_text(damage.differing)}\n"
+        f"{counted(amount, 'byte')} lie in sectors that differ from the backup.",
+    )
+
+
+def _end(proof: Verified, made: Backup, here: str) -> Scene:
+    return Scene(
+        "Make sure",
+        "The clip comes off, the battery goes in, and the board starts as it did before.",
+        f"spiflash verify {made.set.path} --adapter {here}",
+        f"Equal: all {proof.compared} bytes, in {len(proof.reading.passes)} passes that agree."
+        if proof.equal
+        else f"Different  {ranges_text(proof.differing)}",
+    )

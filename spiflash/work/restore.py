@@ -1,0 +1,237 @@
+"""Write an image to a chip, with everything that must be true before it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from spiflash.archive.backupset import BackupSet, open_set
+from spiflash.archive.journal import Journal, open_journals
+from spiflash.archive.shelf import Shelf
+from spiflash.errors import ChipUnknownError, ImageError, NoBackupError, ShelfError
+from spiflash.work.connection import Connection
+from spiflash.work.image import Image, overlay
+from spiflash.work.progress import Watcher
+from spiflash.work.reading import Reading, read_in_passes
+from spiflash.work.rewrite import (
+    Rewritten,
+    Work,
+    believable_contents,
+    plan_resumed,
+    plan_work,
+    refuse_unstable,
+    rewrite,
+)
+
+SAFE = "Nothing has been erased or written."
+
+
+@dataclass(frozen=True, slots=True)
+class Leave:
+    """What a person allowed.
+
+    `without_backup` writes although no verified backup of this very chip is known; `backup`
+    names a set that is this board's, for chips that have no unique ID to prove it.
+    """
+
+    without_backup: bool = False
+    backup: Path | None = None
+
+
+def refuse_unknown(connection: Connection) -> None:
+    """Raise `ChipUnknownError` for a chip that must not be written."""
+    if connection.chip.write_doubt:
+        raise ChipUnknownError(
+            f"This chip may be read but not written: {connection.chip.write_doubt}.",
+            state=SAFE,
+            remedy="Name the part with --part once you have read its marking, or describe it in "
+            "a table file with --chips.",
+        )
+
+
+def backup_of_this_chip(
+    connection: Connection, shelf: Shelf, leave: Leave, current: bytes
+) -> BackupSet | None:
+    """A verified set of this very chip; None when the person waived it.
+
+    A chip with a unique ID is recognised by it. One without is recognised when a set's
+    contents are what the chip holds now, or when the person names the set. Raises
+    `NoBackupError`.
+    """
+    chip = connection.chip
+    unique = connection.unique_id.hex() if connection.unique_id else None
+    if leave.backup is not None:
+        return _named(leave.backup, connection)
+    if unique is not None:
+        found = shelf.verified_backup_of(chip.jedec_id.hex(), unique, chip.size)
+        if found is not None:
+            return found
+    else:
+        for candidate in shelf.backups_of(chip.jedec_id.hex(), None, chip.size).sets:
+            if candidate.record.verified and candidate.contents() == current:
+                return candidate
+    if leave.without_backup:
+        return None
+    raise NoBackupError(
+        f"No verified backup of this very chip is on the shelf ({shelf.root}).",
+        state=SAFE,
+        remedy="Run 'spiflash backup' first. If its backup is kept elsewhere, name it with "
+        "--backup; --without-backup writes all the same, and then there is no way back.",
+    )
+
+
+def _named(path: Path, connection: Connection) -> BackupSet:
+    found = open_set(path)
+    record = found.record
+    unique = connection.unique_id.hex() if connection.unique_id else None
+    same = (record.chip.jedec_id, record.chip.unique_id, record.size) == (
+        connection.chip.jedec_id.hex(),
+        unique,
+        connection.chip.size,
+    )
+    if same and record.verified:
+        return found
+    why = "is of another chip" if not same else "is not verified"
+    raise NoBackupError(
+        f"The backup set {path} {why}.",
+        state=SAFE,
+        remedy="Name a verified set of this very board, or take one with 'spiflash backup'.",
+    )
+
+
+def open_journal(connection: Connection, shelf: Shelf) -> Journal | None:
+    """The journal of a restore of this chip that was cut short.
+
+    Raises `ShelfError` when there are several and the chip has no unique ID to tell which.
+    """
+    unique = connection.unique_id.hex() if connection.unique_id else None
+    found = open_journals(shelf.journals).of_chip(connection.chip.jedec_id.hex(), unique)
+    if not found:
+        return None
+    if len(found) > 1:
+        paths = "\n  ".join(str(journal.path) for journal in found)
+        raise ShelfError(
+            f"{len(found)} restores of chips of this kind were cut short, and this chip has no "
+            f"unique ID to tell which is its own:\n  {paths}",
+            state=SAFE,
+            remedy="Move the journals of the other boards away from the shelf, then repeat.",
+        )
+    return found[0]
+
+
+def restore(
+    connection: Connection,
+    shelf: Shelf,
+    image: Image | None,
+    watcher: Watcher,
+    *,
+    agree: Callable[[Work], bool],
+    leave: Leave | None = None,
+    at: int = 0,
+    passes: int = 2,
+) -> Rewritten:
+    """Write `image` at address `at`; None finishes the restore that was cut short.
+
+    Only what differs is erased and programmed; everything outside the image stays. Raises
+    the refusals described in `errors`, all before anything is changed.
+    """
+    refuse_unknown(connection)
+    journal = open_journal(connection, shelf)
+    if image is not None:
+        _fits(connection, image, at)
+    elif journal is None:
+        raise _nothing_to_resume()
+    if journal is not None:
+        return _resume(connection, shelf, journal, image, watcher, agree=agree, passes=passes)
+    assert image is not None
+    old = believable_contents(connection, passes, watcher)
+    backup_of_this_chip(connection, shelf, leave or Leave(), old.contents)
+    work = plan_work(connection, old, overlay(old.contents, image, at))
+    return rewrite(
+        connection, shelf, work, image.name, image.sha256, watcher, agree=agree, passes=passes
+    )
+
+
+def preview(
+    connection: Connection, shelf: Shelf, image: Image | None, watcher: Watcher, *, at: int = 0
+) -> Work:
+    """What `restore` would do, after reading the chip; nothing is changed or asked."""
+    journal = open_journal(connection, shelf)
+    if image is not None:
+        _fits(connection, image, at)
+    old = read_in_passes(connection, 2, watcher)
+    if journal is not None:
+        _same_image(journal, image)
+        return plan_resumed(connection, old, replayed(journal, old), journal)
+    refuse_unstable(old.unstable)
+    if image is None:
+        raise _nothing_to_resume()
+    return plan_work(connection, old, overlay(old.contents, image, at))
+
+
+def _nothing_to_resume() -> ImageError:
+    return ImageError(
+        "No restore of this chip was cut short: there is nothing to resume.",
+        state=SAFE,
+        remedy="Name the image or the backup set to write.",
+    )
+
+
+def _resume(
+    connection: Connection,
+    shelf: Shelf,
+    journal: Journal,
+    image: Image | None,
+    watcher: Watcher,
+    *,
+    agree: Callable[[Work], bool],
+    passes: int,
+) -> Rewritten:
+    _same_image(journal, image)
+    watcher.say(f"finishing the restore of {journal.state.image_name} that was cut short")
+    # Half-erased cells read differently each time: inside the journal's ranges that is no
+    # obstacle, because they are erased again; outside it is a bad contact.
+    inside = [range(each.start, each.start + each.length) for each in journal.state.ranges]
+    old = read_in_passes(connection, passes, watcher)
+    refuse_unstable([start for start in old.unstable if not any(start in r for r in inside)])
+    work = plan_resumed(connection, old, replayed(journal, old), journal)
+    state = journal.state
+    return rewrite(
+        connection,
+        shelf,
+        work,
+        state.image_name,
+        state.image_sha256,
+        watcher,
+        agree=agree,
+        passes=passes,
+        journal=journal,
+    )
+
+
+def _fits(connection: Connection, image: Image, at: int) -> None:
+    """Raise before the long reading what would be raised after it."""
+    overlay(bytes(connection.chip.size), image, at)
+
+
+def _same_image(journal: Journal, image: Image | None) -> None:
+    if image is None or image.sha256 == journal.state.image_sha256:
+        return
+    raise ShelfError(
+        f"A restore of {journal.state.image_name} to this chip was cut short on "
+        f"{journal.state.begun:%Y-%m-%d %H:%M}; parts of the chip are half written.",
+        state=f"{SAFE} What those parts held is in {journal.path}.",
+        remedy="Run 'spiflash restore --resume' first; then write the other image.",
+    )
+
+
+def replayed(journal: Journal, old: Reading) -> bytes:
+    """The chip's contents as the cut restore would have left them."""
+    target = bytearray(old.contents)
+    after = journal.after()
+    at = 0
+    for each in journal.state.ranges:
+        target[each.start : each.start + each.length] = after[at : at + each.length]
+        at += each.length
+    return bytes(target)

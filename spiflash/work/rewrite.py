@@ -1,0 +1,280 @@
+"""Bring a chip from what it holds to what it should hold, and prove it.
+
+The order is what makes it safe: read and agree, plan, check, ask, write the journal to disk,
+only then erase and program, read back in passes, and drop the journal once that agrees. A cut
+at any moment leaves a chip whose every changed range is in the journal, before and after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from spiflash.archive.journal import Journal, JournalState, Range
+from spiflash.archive.shelf import Shelf
+from spiflash.errors import (
+    ChipProtectedError,
+    DeclinedError,
+    InterruptedWorkError,
+    SpiflashError,
+    UnstableReadError,
+    VerifyError,
+)
+from spiflash.nor.geometry import SECTOR, Geometry
+from spiflash.plan import Erase, Plan, Program, TransferCost, make_plan
+from spiflash.plan.steps import merged
+from spiflash.work.backup import now
+from spiflash.work.connection import Connection
+from spiflash.work.progress import Watcher
+from spiflash.work.reading import Reading, disagreements, read_in_passes
+
+TURNAROUND = 0.3e-3
+"""Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and
+the host (common practice, no source)."""
+
+REPAIRS = 2
+"""How often sectors that do not verify are written again before they are given up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What would be done, shown to a person before it is."""
+
+    plan: Plan
+    target: bytes
+    old: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Rewritten:
+    """What was done: the plan, the reading that proves it, sectors that took repairs."""
+
+    plan: Plan
+    proof: Reading | None
+    repaired: tuple[int, ...]
+    seconds: float
+
+
+def believable_contents(connection: Connection, passes: int, watcher: Watcher) -> Reading:
+    """Read what the chip holds now; raises `UnstableReadError` when passes do not agree."""
+    reading = read_in_passes(connection, passes, watcher)
+    refuse_unstable(reading.unstable)
+    return reading
+
+
+def refuse_unstable(sectors: Sequence[int]) -> None:
+    """Raise `UnstableReadError` when there are any."""
+    if sectors:
+        raise UnstableReadError(
+            f"{len(sectors)} sectors read differently each time, the first at {sectors[0]:#x}.",
+            state="Nothing has been erased or written.",
+            remedy="Seat the clip again, shorten the leads or set a lower --clock; a chip that "
+            "cannot be read reliably must not be written.",
+        )
+
+
+def plan_work(connection: Connection, old: Reading, target: bytes) -> Work:
+    """The least work from `old` to `target` (the whole chip both)."""
+    plan = make_plan(old.contents, target, connection.flash.geometry, _cost(connection))
+    return Work(plan, target, old)
+
+
+def plan_resumed(connection: Connection, old: Reading, target: bytes, journal: Journal) -> Work:
+    """The work that finishes a restore that was cut short.
+
+    Cells that lost power in mid-erase or mid-program may read right today and wrong tomorrow:
+    every sector of the journal that is not yet what it should be is erased again, whatever it
+    reads. Nothing outside the journal's ranges is touched, so that it still covers this work
+    when it is cut short as well.
+    """
+    assumed = bytearray(old.contents)
+    covered = 0
+    for each in journal.state.ranges:
+        covered += each.length
+        for start in range(each.start, each.start + each.length, SECTOR):
+            end = start + SECTOR
+            if start in old.unstable or old.contents[start:end] != target[start:end]:
+                assumed[start:end] = bytes(SECTOR)
+    geometry = connection.flash.geometry
+    if covered < geometry.size:
+        geometry = replace(geometry, chip_erase=None)
+    plan = make_plan(bytes(assumed), target, geometry, _cost(connection))
+    return Work(plan, target, old)
+
+
+def _cost(connection: Connection) -> TransferCost:
+    return TransferCost.at_clock(connection.ceiling, turnaround=TURNAROUND)
+
+
+def journal_ranges(plan: Plan, geometry: Geometry) -> tuple[Range, ...]:
+    """What the plan may change, rounded out to the largest erase blocks: whichever erases a
+    later attempt chooses for the same sectors, they stay inside."""
+    found: list[tuple[int, int]] = []
+    for low, high in plan.affected:
+        for start, end, types in geometry.spans():
+            if low < end and start < high:
+                block = max((kind.size for kind in types), default=SECTOR)
+                inner = max(low, start) - start, min(high, end) - start
+                found.append(
+                    (start + inner[0] // block * block, start + -(-inner[1] // block) * block)
+                )
+    return tuple(Range(low, high - low) for low, high in merged(found))
+
+
+def refuse_protected(connection: Connection, plan: Plan) -> None:
+    """Raise `ChipProtectedError` when the plan touches a protected range."""
+    guard = connection.flash.protection()
+    hit = [pair for pair in plan.affected if guard.overlaps(*pair)]
+    if not hit:
+        return
+    where = ", ".join(f"{low:#x}–{high - 1:#x}" for low, high in guard.ranges)
+    if not guard.extent_known:
+        where += " (at most; how much is not known for this part)"
+    raise ChipProtectedError(
+        f"The chip's block protection covers {where}, and this work would change "
+        f"{hit[0][0]:#x}–{hit[0][1] - 1:#x}.",
+        state="Nothing has been erased or written.",
+        remedy="Clear the protection bits in the way the chip's data sheet describes"
+        + (
+            "; the status register is locked too, so WP# (pin 3) must be high first."
+            if guard.register_locked
+            else ", then repeat."
+        ),
+    )
+
+
+def rewrite(
+    connection: Connection,
+    shelf: Shelf,
+    work: Work,
+    image_name: str,
+    image_sha256: str,
+    watcher: Watcher,
+    *,
+    agree: Callable[[Work], bool],
+    passes: int = 2,
+    journal: Journal | None = None,
+) -> Rewritten:
+    """Carry the work out. `agree` is asked before anything is changed.
+
+    `journal` is one found open for this chip, which this work finishes; without one, a new one
+    is begun. Raises `DeclinedError`, `ChipProtectedError`, `VerifyError` with the sectors that
+    would not hold their contents, and `InterruptedWorkError` after Ctrl-C.
+    """
+    clock = connection.bus.clock
+    start = clock.now()
+    if not work.plan.steps:
+        if journal is not None:
+            journal.finish()
+        return Rewritten(work.plan, None, (), 0.0)
+    refuse_protected(connection, work.plan)
+    if not agree(work):
+        raise DeclinedError("Not done, as you said.", state="Nothing has been erased or written.")
+    if journal is None:
+        journal = _begin(connection, shelf, work, image_name, image_sha256)
+    try:
+        carry_out(connection, work.plan, "erasing and programming", watcher)
+        proof, repaired = _prove(connection, work.target, passes, watcher)
+    except KeyboardInterrupt as exc:
+        raise InterruptedWorkError(
+            "Stopped in the middle of writing.",
+            state=f"The chip holds a mixture of old and new contents; both are in {journal.path}.",
+            remedy="Run 'spiflash restore --resume' to finish; do not power the board before.",
+        ) from exc
+    except SpiflashError as exc:
+        exc.state = (
+            f"{exc.state} Old and new contents of every range concerned are kept in {journal.path}."
+        ).strip()
+        raise
+    journal.finish()
+    return Rewritten(work.plan, proof, repaired, clock.now() - start)
+
+
+def _begin(
+    connection: Connection, shelf: Shelf, work: Work, image_name: str, image_sha256: str
+) -> Journal:
+    ranges = journal_ranges(work.plan, connection.flash.geometry)
+    state = JournalState(
+        chip=connection.chip.name,
+        jedec_id=connection.chip.jedec_id.hex(),
+        unique_id=connection.unique_id.hex() if connection.unique_id else None,
+        size=connection.chip.size,
+        ranges=ranges,
+        image_name=image_name,
+        image_sha256=image_sha256,
+        begun=now(),
+        registers={name: value.hex() for name, value in connection.registers.items()},
+    )
+    return Journal.begin(
+        shelf.journals,
+        state,
+        _joined(work.old.contents, ranges),
+        _joined(work.target, ranges),
+    )
+
+
+def _joined(contents: bytes, ranges: Sequence[Range]) -> bytes:
+    return b"".join(contents[each.start : each.start + each.length] for each in ranges)
+
+
+def carry_out(connection: Connection, plan: Plan, title: str, watcher: Watcher) -> None:
+    """Do the steps in their order; programs between two erases go out together."""
+    connection.bus.set_clock(
+        min(connection.ceiling, connection.chip.clock_fast, connection.bus.clock_limits[1])
+    )
+    flash = connection.flash
+    total = plan.erased_bytes + plan.programmed_bytes
+    with watcher.step(title, total) as advance:
+        pages: list[tuple[int, bytes]] = []
+        for step in plan.steps:
+            if isinstance(step, Program):
+                pages.append((step.address, step.data))
+                continue
+            flash.program(pages, advance)
+            pages = []
+            _erase(connection, step)
+            advance(step.type.size)
+        flash.program(pages, advance)
+
+
+def _erase(connection: Connection, step: Erase) -> None:
+    connection.flash.erase(step.address, step.type)
+
+
+def _prove(
+    connection: Connection, target: bytes, passes: int, watcher: Watcher
+) -> tuple[Reading, tuple[int, ...]]:
+    """Read back in passes; write sectors again that do not hold what they should."""
+    repaired: list[int] = []
+    for attempt in range(REPAIRS + 1):
+        proof = read_in_passes(connection, passes, watcher)
+        wrong = disagreements([proof.contents, target])
+        if not wrong and not proof.unstable:
+            return proof, tuple(repaired)
+        if proof.unstable:
+            raise UnstableReadError(
+                f"The chip was written, but {len(proof.unstable)} sectors now read differently "
+                f"each time, the first at {proof.unstable[0]:#x}.",
+                state="Whether the contents are right is not known.",
+                remedy="Seat the clip again, then run 'spiflash restore --resume'.",
+            )
+        if attempt < REPAIRS:
+            watcher.say(f"{len(wrong)} sectors do not hold what was written; writing them again")
+            again = plan_work(connection, proof, target)
+            carry_out(connection, again.plan, "writing again", watcher)
+            repaired += [start for start in wrong if start not in repaired]
+    raise _verify_error(wrong)
+
+
+def _verify_error(wrong: Sequence[int]) -> VerifyError:
+    shown = ", ".join(f"{start:#x}" for start in wrong[:8]) + (" …" if len(wrong) > 8 else "")
+    scattered = len(wrong) > 4
+    return VerifyError(
+        f"{len(wrong)} sectors of {SECTOR // 1024} KiB do not hold what was written, also after "
+        f"{REPAIRS} more attempts: {shown}.",
+        state="All other sectors are right.",
+        remedy="So many at once point to the supply or the contact rather than the chip: check "
+        "the voltage at pin 8, seat the clip again and run 'spiflash restore --resume'."
+        if scattered
+        else "Those sectors are worn out or have stuck bits: replace the chip.",
+    )
