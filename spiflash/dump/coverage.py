@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,12 +58,21 @@ class Coverage:
 def coverage(contents: bytes, findings: Iterable[Finding]) -> Coverage:
     """Count the bytes of `contents` by the best that `findings` say about each."""
     levels = np.zeros(len(contents), dtype=np.uint8)
-    by_verdict: dict[Verdict, list[Finding]] = {verdict: [] for verdict in _ORDER}
+    ranges: dict[Verdict, list[tuple[int, int]]] = {verdict: [] for verdict in _ORDER}
     for finding in findings:
-        by_verdict[finding.verdict].append(finding)
+        ranges[finding.verdict].append((max(finding.start, 0), finding.end))
     for level, verdict in enumerate(_ORDER, start=1):
-        for finding in by_verdict[verdict]:
-            levels[max(finding.start, 0) : finding.end] = level
+        for start, end in _merged(ranges[verdict]):
+            levels[start:end] = level
     counts = np.bincount(levels, minlength=len(_ORDER) + 1).tolist()
     unproven, consistent, blank, vouched, damaged = counts
     return Coverage(len(contents), blank, vouched, damaged, consistent, unproven)
+
+
+def _merged(ranges: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
+    """The same bytes without overlap, so that each is painted once."""
+    reached = 0
+    for start, end in sorted(ranges):
+        if end > reached:
+            yield max(start, reached), end
+            reached = end

@@ -23,6 +23,9 @@ def run(*command: str | Path) -> str:
     return subprocess.run(command, check=True, capture_output=True, text=True).stdout
 
 
+RECIPE_TOOLS = ("mkimage", "mkenvimage", "mksquashfs", "mkfs.jffs2", "dtc", "xz", "gzip")
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folders = [tmp_path_factory.mktemp("recipe") for _ in range(2)]
@@ -43,10 +46,12 @@ def uncompressed(pieces: dict[str, bytes]) -> dict[str, bytes]:
     return plain
 
 
+@pytest.mark.needs(*RECIPE_TOOLS)
 def test_the_recipe_gives_the_same_bytes_on_every_run(made: list[Path]) -> None:
     assert contents(made[0]) == contents(made[1])
 
 
+@pytest.mark.needs(*RECIPE_TOOLS)
 def test_the_recipe_gives_the_committed_bytes(made: list[Path]) -> None:
     ours, fresh = contents(DATA), contents(made[0])
     assert ours.keys() == fresh.keys()
@@ -63,6 +68,7 @@ def cut(tmp_path: Path, image: bytes, name: str, size: int | None = None) -> Pat
     return path
 
 
+@pytest.mark.needs("dumpimage")
 def test_dumpimage_reads_the_kernels(tmp_path: Path) -> None:
     size = (DATA / "factory-kernel.uimage").stat().st_size
     listing = run("dumpimage", "-l", cut(tmp_path, heron.heron_factory(), "kernel", size))
@@ -76,6 +82,7 @@ def test_dumpimage_reads_the_kernels(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("board", "compression"), [("factory", "xz"), ("open", "gzip")])
+@pytest.mark.needs("unsquashfs")
 def test_unsquashfs_reads_the_root_file_system(
     tmp_path: Path, board: str, compression: str
 ) -> None:
@@ -91,6 +98,7 @@ def test_unsquashfs_reads_the_root_file_system(
 
 
 @pytest.mark.parametrize("board", ["factory", "open"])
+@pytest.mark.needs("fdtget")
 def test_fdtget_reads_the_device_tree(tmp_path: Path, board: str) -> None:
     image = heron.heron_factory() if board == "factory" else heron.heron_open()
     path = cut(tmp_path, image, "dtb")

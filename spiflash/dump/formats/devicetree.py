@@ -42,11 +42,13 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
     (_, total, structure, strings, reserved, version, compatible, _cpu, strings_size, size) = (
         _HEADER.unpack_from(contents, at)
     )
+    if version == 16:  # has no such field yet: what follows the header is something else
+        size = (strings if strings > structure else total) - structure
     if (
         not 16 <= compatible <= version <= 17
         or not _HEADER.size < total <= len(contents) - at
         or structure % 4
-        or structure + size > total
+        or not 0 < size <= total - structure
         or strings + strings_size > total
         or reserved + 16 > total
     ):
@@ -98,7 +100,7 @@ def _walk(structure: bytes, strings: bytes, budget: Budget) -> tuple[int, dict[s
             if depth == 1:
                 root[readable(strings[name:end])] = structure[at + 8 : at + 8 + min(length, 2048)]
             at = _aligned(at + 8 + length)
-        elif token == _END and depth == 0 and nodes and at == len(structure):
+        elif token == _END and depth == 0 and nodes:
             return nodes, root
         elif token != _NOP:
             raise _MalformedError

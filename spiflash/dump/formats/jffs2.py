@@ -49,6 +49,7 @@ _LAYOUTS = {
     0xE008: _Layout("extended attribute", 32, 28, 28, 24),
     0xE009: _Layout("attribute reference", 28, 24, 24, None),
 }
+_ATTRIBUTE = 0xE008
 _CLEAN_MARKER = 0x2003
 
 
@@ -127,16 +128,17 @@ def _check(contents: bytes, at: int, prefix: str, budget: Budget) -> tuple[_Stat
     restored = struct.pack(f"{prefix}HHI", _MAGIC, kind, length)
     if crc32_plain(restored) != header_crc or not _HEADER <= length <= _LONGEST:
         return None
+    if kind == _CLEAN_MARKER:  # it may claim more than its header, but that is erased
+        return _State.HOLDS, _HEADER
+    if not budget.spend(length):
+        return None
+    layout = _LAYOUTS[kind]
+    if kind == _ATTRIBUTE and length >= layout.size and at + layout.size <= len(contents):
+        # Its length counts padding too, which the CRC does not cover.
+        name_length, value_length = struct.unpack_from(f"{prefix}BH", contents, at + 21)
+        length = min(length, layout.size + name_length + 1 + value_length)
     body = contents[at : at + length]
-    if kind == _CLEAN_MARKER:
-        holds = length == _HEADER
-    else:
-        layout = _LAYOUTS[kind]
-        if not budget.spend(length):
-            return None
-        holds = len(body) == length >= layout.size and _crcs_hold(
-            restored + body[8:], layout, prefix
-        )
+    holds = len(body) == length >= layout.size and _crcs_hold(restored + body[8:], layout, prefix)
     if given_up and not holds:
         return None
     return (_State.HOLDS if holds else _State.FAILS), len(body)

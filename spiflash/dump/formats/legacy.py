@@ -35,7 +35,9 @@ _ARCHITECTURES = (
 )
 _TYPES = (
     *("Invalid Image", "Standalone Program", "Kernel Image", "RAMDisk Image", "Multi-File Image"),
-    *("Firmware", "Script", "Filesystem Image", "Flat Device Tree"),
+    *("Firmware", "Script", "Filesystem Image", "Flat Device Tree", "Kirkwood Boot Image"),
+    *("Freescale i.MX Boot Image", "Davinci UBL image", "TI OMAP SPL With GP CH"),
+    *("Davinci AIS image", "Kernel Image (no loading done)"),
 )
 _COMPRESSIONS = ("uncompressed", "gzip", "bzip2", "lzma", "lzo", "lz4", "zstd")
 
