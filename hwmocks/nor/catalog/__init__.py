@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 
 from hwmocks.nor.catalog import compatible, different, gigadevice, macronix, winbond
@@ -18,9 +19,28 @@ CATALOG: Mapping[str, ChipDescription] = MappingProxyType(
 
 
 def describe(name: str) -> ChipDescription:
-    """The description of a chip by its name, in any case; KeyError naming those there are."""
+    """The description of a chip by its name, in any case; KeyError naming those there are.
+
+    "W25Q64JV as W25Q128JV" is a relabelled chip, see `relabelled`.
+    """
+    true, _as, label = name.partition(" as ")
+    if label:
+        return relabelled(describe(true), describe(label))
     try:
         return CATALOG[name.upper()]
     except KeyError:
         known = ", ".join(sorted(CATALOG))
         raise KeyError(f"no chip {name!r} on the bench; there are {known}") from None
+
+
+def relabelled(true: ChipDescription, label: ChipDescription) -> ChipDescription:
+    """A chip that answers every question about itself like `label` but has the array of
+    `true`: addresses above its real size come round to its beginning."""
+    return replace(
+        true,
+        name=f"{true.name} as {label.name}",
+        id=label.id,
+        legacy_id=label.legacy_id,
+        rems=label.rems,
+        sfdp=label.sfdp,
+    )

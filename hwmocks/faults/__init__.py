@@ -1,0 +1,36 @@
+"""What goes wrong between adapter and chip: each fault wraps one `SpiDevice` in another.
+
+Faults nest, and each draws from its own seed. Bits travel most significant first. Only
+`HeldLow` and `PowerCut` know more of what they wrap than the wire contract says.
+"""
+
+from hwmocks.faults.bits import BitErrors, FixedPlaceError, OneBitLate, SlowWire
+from hwmocks.faults.bursts import Bursts, IntermittentContact, OtherMaster
+from hwmocks.faults.pins import (
+    DeadClock,
+    HeldLow,
+    LooseChipSelect,
+    LooseMiso,
+    LooseMosi,
+    NoPower,
+)
+from hwmocks.faults.power import PowerCut
+from hwmocks.faults.wrapper import Wrapper
+
+__all__ = [
+    "BitErrors",
+    "Bursts",
+    "DeadClock",
+    "FixedPlaceError",
+    "HeldLow",
+    "IntermittentContact",
+    "LooseChipSelect",
+    "LooseMiso",
+    "LooseMosi",
+    "NoPower",
+    "OneBitLate",
+    "OtherMaster",
+    "PowerCut",
+    "SlowWire",
+    "Wrapper",
+]
