@@ -48,6 +48,7 @@ class NorChip:
         if isinstance(description, str):
             description = describe(description)
         self.core = Core(description, contents, seed, unique_id, endurance)
+        self.seed = seed
         self.opcode_counts: Counter[int] = Counter()
         self.power_cycles = 0
         self._powered = True
@@ -147,6 +148,13 @@ class NorChip:
             self._op = None
             self._source = None
 
+    def begin_power_cycle(self, number: int) -> None:
+        """Play the given power cycle of this chip's life: its speed stays, what chance decides
+        from now on is that cycle's own. The chip has been powered for a long time."""
+        self.power_cycles = number
+        self.core.rng.seed(f"{self.seed}/{number}")
+        self.core.forget()
+
     def _listens(self) -> bool:
         if not (self._powered and self._selected) or self._reset_low:
             return False
@@ -195,7 +203,8 @@ class NorChip:
 
     @property
     def registers(self) -> Mapping[str, int]:
-        """Live register values by name, with the bits that the chip computes."""
+        """Live register values by name, with the bits that the chip computes as of its last
+        clock edge."""
         return {name: self.core.register_value(name) for name in self.core.registers.live}
 
     @property
