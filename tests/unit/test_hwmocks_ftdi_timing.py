@@ -133,6 +133,19 @@ def test_send_now_beats_the_latency_timer() -> None:
     assert waits[1] <= 3 * 125e-6
 
 
+def test_the_latency_counts_from_the_last_packet_of_a_run() -> None:
+    bench = rig(FT232H)
+    with bench.opened(frequency=30e6, latency=100) as ftdi:
+        ftdi.write_data(SELECT + b"\x20" + (510 * 4 - 1).to_bytes(2, "little"))
+        raw = bytes(ftdi.usb_dev.read(IN, 2048))
+        assert len(raw) == 2048
+        # Status byte 2, bit 6 (0x40): nothing under way; so not before the last byte.
+        assert [raw[place] & 0x40 for place in range(1, 2048, 512)] == [0, 0, 0, 0x40]
+        start = bench.clock.now()
+        assert len(ftdi.usb_dev.read(IN, 2048)) == 2
+        assert bench.clock.now() - start == pytest.approx(0.1, abs=1e-3)
+
+
 def test_a_status_packet_each_latency_period() -> None:
     bench = rig(FT232H)
     with bench.opened(latency=20) as ftdi:
@@ -216,6 +229,36 @@ def test_a_write_times_out_behind_a_stalled_engine(profile: AdapterProfile) -> N
             got += ftdi.read_data_bytes(65536 - len(got), 4)
         assert bytes(got) == answer(65536)
         assert exchange(ftdi, b"\xaa\x87", 2) == b"\xfa\xaa"
+
+
+def test_a_long_write_returns_once_the_rest_fits_into_the_fifo() -> None:
+    bench = rig(FT232H)
+    with bench.opened(frequency=1e6) as ftdi:
+        start = bench.clock.now()
+        assert ftdi.usb_dev.write(OUT, SELECT + b"\x11\xff\x0f" + bytes(4096)) == 4102
+        # 8 µs a byte; 1 KiB of them may still wait (FT232H data sheet).
+        assert bench.clock.now() - start == pytest.approx((4096 - 1024) * 8e-6, abs=1e-3)
+
+
+def test_a_bad_command_waits_for_room_for_both_bytes() -> None:
+    bench = rig(FT232H)
+    with bench.opened(frequency=30e6) as ftdi:
+        ftdi.write_data(SELECT + b"\x20\xfe\x03" + b"\xaa")  # leaves one byte of 1024
+        bench.clock.sleep(0.1)
+        bench.device.settle()
+        assert bench.device.channels[1].engine.level == 1023
+        assert bytes(ftdi.read_data_bytes(1025, 4))[-2:] == b"\xfa\xaa"
+
+
+def test_purging_drops_commands_that_still_wait() -> None:
+    bench = rig(FT232H)
+    with bench.opened(frequency=30e6) as ftdi:
+        ftdi.write_data(SELECT + b"\x20\xff\x07" + b"\xaa")  # stalls after 1 KiB of 2 KiB
+        bench.clock.sleep(0.01)
+        ftdi.purge_rx_buffer()
+        ftdi.write_data(b"\xab")
+        got = bytes(ftdi.read_data_bytes(2050, 4))
+        assert got == answer(2048) + b"\xfa\xab"
 
 
 def test_purging_empties_the_fifo_that_is_named() -> None:

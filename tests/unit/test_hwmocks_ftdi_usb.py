@@ -141,9 +141,14 @@ def test_bit_mode_reset_floats_the_pins_and_forgets_everything() -> None:
 
 
 def test_outside_mpsse_mode_nothing_answers() -> None:
-    with rig(FT232H).opened() as ftdi:
+    bench = rig(FT232H)
+    with bench.opened() as ftdi:
         ftdi.set_bitmode(0, Ftdi.BitMode.RESET)
         assert exchange(ftdi, b"\xaa\x87", 2) == b""
+        # A serial port sends what it gets, cable or not: nothing piles up.
+        start = bench.clock.now()
+        assert ftdi.usb_dev.write(OUT, b"U" * 5000) == 5000
+        assert bench.clock.now() - start < 2e-3
 
 
 def test_an_unknown_request_stalls() -> None:
