@@ -116,23 +116,26 @@ def area_header(raw: bytes) -> AreaHeader:
 def parameter_headers(raw: bytes) -> tuple[ParameterHeader, ...]:
     """Every complete parameter header in `raw`, up to the number the chip claims (6.3).
 
+    Headers end where a table begins: a count that lies does not turn a table into headers.
     Raises `SfdpError` as `area_header` does.
     """
     claimed = area_header(raw).headers
-    found = []
+    found: list[ParameterHeader] = []
+    tables = MAX_AREA
     for start in range(HEADER, HEADER * (claimed + 1), HEADER):
         slot = raw[start : start + HEADER]
-        if len(slot) < HEADER:
+        if len(slot) < HEADER or start + HEADER > tables:
             break
-        found.append(
-            ParameterHeader(
-                id=slot[7] << 8 | slot[0],
-                major=slot[2],
-                minor=slot[1],
-                length=slot[3],
-                pointer=int.from_bytes(slot[4:7], "little"),
-            )
+        header = ParameterHeader(
+            id=slot[7] << 8 | slot[0],
+            major=slot[2],
+            minor=slot[1],
+            length=slot[3],
+            pointer=int.from_bytes(slot[4:7], "little"),
         )
+        found.append(header)
+        if not header.blank:
+            tables = min(tables, header.pointer)
     return tuple(found)
 
 

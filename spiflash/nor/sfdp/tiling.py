@@ -66,8 +66,10 @@ def to_geometry(
     """
     basic = sfdp.basic
     types = _types(sfdp, assumed)
+    if sfdp.sector_map is None:
+        types = {n: kind for n, kind in types.items() if basic.size % kind.size == 0}
     if not types:
-        raise SfdpError("the tables name no erase type")
+        raise SfdpError("the tables name no erase type that tiles the chip")
     pieces: list[tuple[int, list[EraseType]]] = []
     start = 0
     for region in _regions(sfdp, answers, tuple(types)):
@@ -75,7 +77,9 @@ def to_geometry(
             start, start + region.length, [types[n] for n in region.erases if n in types]
         )
         start += region.length
-    kinds = sorted({kind for _, usable in pieces for kind in usable}, key=lambda kind: kind.size)
+    kinds = sorted(
+        {kind for _, usable in pieces for kind in usable}, key=lambda kind: (kind.size, kind.opcode)
+    )
     if not all(usable for _, usable in pieces):
         raise SfdpError("no erase type fits part of the chip")
     page = assumed.page if basic.page is None else basic.page

@@ -1,0 +1,601 @@
+"""SFDP headers and the basic table, DWORD by DWORD.
+
+Every DWORD here is put together bit by bit from JESD216F's definitions (from memory of the
+standard, section 6.4), by a helper that knows nothing of the parser.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from spiflash.nor.geometry import Span
+from spiflash.nor.sfdp import (
+    AddressBytes,
+    BasicErase,
+    BasicFlash,
+    CommandExtension,
+    DeepPowerDown,
+    EnterFourByte,
+    ExitFourByte,
+    FastRead,
+    OctalMode,
+    QuadEnable,
+    QuadMode,
+    Sfdp,
+    SfdpError,
+    SoftReset,
+    StatusVolatility,
+    Suspend,
+    TopSpeeds,
+    parse,
+    read_whole,
+)
+
+ONES = 0xFFFFFFFF
+
+
+def put(*fields: tuple[int, int, int], fill: int = 0) -> int:
+    """A DWORD from (high bit, low bit, value) fields; the other bits as in `fill`."""
+    word = f"{fill:032b}"
+    for high, low, value in fields:
+        width = high - low + 1
+        word = word[: 31 - high] + f"{value:0{width}b}" + word[32 - low :]
+    assert len(word) == 32
+    return int(word, 2)
+
+
+FIRST = put((1, 0, 1), (2, 2, 1), (15, 8, 0x20), fill=0xFF8000E0)
+MIB_8 = 8 * 1024 * 1024 * 8 - 1
+ERASE_12 = put((7, 0, 12), (15, 8, 0x20), (23, 16, 15), (31, 24, 0x52))
+ERASE_34 = put((7, 0, 16), (15, 8, 0xD8), (23, 16, 0), (31, 24, 0xFF))
+NINE = (FIRST, MIB_8, 0, 0, 0, 0, 0, ERASE_12, ERASE_34)
+
+
+def header(identity: int, length: int, pointer: int, revision: tuple[int, int] = (1, 6)) -> bytes:
+    major, minor = revision
+    return bytes(
+        [identity & 0xFF, minor, major, length, *pointer.to_bytes(3, "little"), identity >> 8]
+    )
+
+
+def area(*tables: tuple[int, tuple[int, ...]], minor: int = 6, announced: int = 0) -> bytes:
+    """An SFDP area: signature, one header a table, the tables one after the other."""
+    count = announced or len(tables)
+    at = 8 + 8 * len(tables)
+    heads, bodies = b"", b""
+    for identity, words in tables:
+        heads += header(identity, len(words), at, (1, minor))
+        body = b"".join(word.to_bytes(4, "little") for word in words)
+        at += len(body)
+        bodies += body
+    return b"SFDP" + bytes([minor, 1, count - 1, 0xFF]) + heads + bodies
+
+
+def basic(*changed: tuple[int, int], length: int = 16) -> BasicFlash:
+    """The basic table with some DWORDs (number, value) changed and the rest left blank."""
+    return full(*changed, length=length).basic
+
+
+def full(*changed: tuple[int, int], length: int = 16) -> Sfdp:
+    words = [*NINE, *[ONES] * (length - 9)]
+    for number, value in changed:
+        words[number - 1] = value
+    return parse(area((0xFF00, tuple(words[:length])), minor=8 if length > 16 else 6))
+
+
+# Headers
+
+
+def test_header_fields() -> None:
+    sfdp = parse(area((0xFF00, NINE), (0x01C2, (1, 2, 3)), minor=0))
+    assert (sfdp.major, sfdp.minor, sfdp.protocol) == (1, 0, 0xFF)
+    first, second = sfdp.headers
+    assert (first.id, first.length, first.pointer, first.end) == (0xFF00, 9, 24, 60)
+    assert (first.vendor_code, first.name) == (None, "basic flash parameters")
+    assert (second.vendor_code, second.bank) == (0xC2, 1)
+    assert [table.dwords for table in sfdp.others] == [(1, 2, 3)]
+
+
+@pytest.mark.parametrize(
+    ("raw", "reason"),
+    [
+        (b"", "signature"),
+        (b"\xff" * 256, "signature"),
+        (b"\x00" * 256, "signature"),
+        (b"SFDP\x06\x01", "cut off"),
+        (b"SFDP\x06\x01\x00\xff", "no header points"),
+        (area((0xFF84, (1, 2))), "no header points"),
+        (area((0xFF00, NINE))[:18], "not within"),
+        (area((0xFF00, (FIRST,))), "not within"),
+        (area((0xFF00, (ONES,) * 9)), "blank"),
+        (area((0xFF00, (0,) * 9)), "blank"),
+        (area((0xFF00, (FIRST, MIB_8 - 3))), "not a number of bytes"),
+        (area((0xFF00, (FIRST, 0x80000000 | 31))), "not one that the standard allows"),
+        (area((0xFF00, (FIRST, 0xFFFFFFFF))), "not one that the standard allows"),
+    ],
+)
+def test_unusable_tables_are_refused_with_the_reason(raw: bytes, reason: str) -> None:
+    with pytest.raises(SfdpError, match=reason):
+        parse(raw)
+
+
+def test_whole_area_is_fetched_and_no_more() -> None:
+    raw = area((0xFF00, NINE), (0xFF84, (1, 2)))
+    chip = raw + b"\xff" * 4096
+    asked: list[tuple[int, int]] = []
+
+    def fetch(address: int, length: int) -> bytes:
+        asked.append((address, length))
+        return chip[address : address + length]
+
+    assert read_whole(fetch) == raw
+    assert all(address + length <= len(raw) for address, length in asked)
+
+
+@pytest.mark.parametrize("fill", [b"\x00", b"\xff", b"\x5a"])
+def test_chip_without_tables(fill: bytes) -> None:
+    assert read_whole(lambda address, length: fill * length) == b""
+
+
+def test_pointers_into_nowhere_are_not_followed() -> None:
+    raw = bytearray(area((0xFF00, NINE), (0xFF84, (1, 2))))
+    raw[16 + 4 : 16 + 7] = (0xFFF000).to_bytes(3, "little")
+    read = 0
+
+    def fetch(address: int, length: int) -> bytes:
+        nonlocal read
+        read += length
+        return (bytes(raw) + b"\xff" * 70000)[address : address + length]
+
+    whole = read_whole(fetch)
+    assert len(whole) == 24 + 36
+    assert read < 1000
+    sfdp = parse(whole)
+    assert sfdp.four_byte is None
+    assert any("4-byte address instructions" in note for note in sfdp.anomalies)
+
+
+def test_chip_that_stops_answering() -> None:
+    raw = area((0xFF00, NINE))
+    assert read_whole(lambda address, length: raw[address : address + min(length, 6)]) == b""
+    cut = read_whole(lambda address, length: raw[address : min(address + length, 40)])
+    assert cut == raw[:40]
+
+
+def test_header_count_that_lies_is_noted() -> None:
+    """Three headers are announced, but the table follows the first: it is no header."""
+    raw = area((0xFF00, NINE), announced=3)
+    sfdp = parse(raw)
+    assert [header.id for header in sfdp.headers] == [0xFF00]
+    assert sfdp.basic.dwords == NINE
+    assert sfdp.anomalies == ("3 parameter headers are announced, 1 are there.",)
+
+
+def test_empty_header_slots_are_passed_over() -> None:
+    body = b"".join(word.to_bytes(4, "little") for word in NINE)
+    raw = b"SFDP\x06\x01\x01\xff" + b"\xff" * 8 + header(0xFF00, 9, 24, (1, 0)) + body
+    sfdp = parse(raw)
+    assert sfdp.basic.size == 8 << 20
+    assert sfdp.anomalies == ("2 parameter headers are announced, 1 are there.",)
+
+
+def test_overrunning_table_is_used_as_far_as_it_goes() -> None:
+    raw = area((0xFF00, (*NINE, ONES, ONES, ONES, ONES, ONES, ONES, ONES)))
+    sfdp = parse(raw[: 16 + 9 * 4 + 3])
+    assert len(sfdp.basic.dwords) == 9
+    assert sfdp.basic.size == 8 << 20
+    assert any("claims 16 DWORDs, 9 are there" in note for note in sfdp.anomalies)
+
+
+def test_newest_basic_table_counts() -> None:
+    """Several basic tables, an old short one first (as on S25FS-S, from memory)."""
+    sixteen = (*NINE, put((3, 0, 1), fill=0), *(ONES,) * 6)
+    body = b"".join(word.to_bytes(4, "little") for word in sixteen)
+    raw = (
+        b"SFDP\x06\x01\x02\xff"
+        + header(0xFF00, 9, 32, (1, 0))
+        + header(0xFF00, 16, 32, (1, 5))
+        + header(0xFF00, 16, 32, (1, 6))
+        + body
+    )
+    sfdp = parse(raw)
+    assert sfdp.basic_header.minor == 6
+    assert len(sfdp.basic.dwords) == 16
+
+
+def test_vendor_table_of_the_first_revision() -> None:
+    """JESD216 of 2011 had no high ID byte: FFC2h is Macronix, FF84h is still JEDEC's."""
+    sfdp = parse(area((0xFF00, NINE), (0xFFC2, (0,)), minor=0))
+    assert sfdp.others[0].header.vendor_code == 0xC2
+    assert sfdp.others[0].header.bank is None
+    assert "C2h" in sfdp.others[0].header.name
+
+
+@pytest.mark.parametrize(
+    ("minor", "length", "odd"),
+    [
+        (0, 9, False),
+        (5, 16, False),
+        (6, 16, False),
+        (7, 20, False),
+        (8, 23, False),
+        (9, 23, False),
+        (10, 23, False),
+        (0, 8, True),
+        (6, 9, True),
+        (7, 16, True),
+        (3, 16, True),
+        (42, 16, True),
+    ],
+)
+def test_published_revisions_and_their_lengths(minor: int, length: int, odd: bool) -> None:
+    words = (*NINE, *(ONES,) * 14)[:length]
+    assert bool(parse(area((0xFF00, words), minor=minor)).anomalies) is odd
+
+
+# 1st and 2nd DWORD
+
+
+def test_first_dword() -> None:
+    table = basic((1, put((1, 0, 1), (2, 2, 1), (3, 3, 1), (4, 4, 1), (15, 8, 0x21), (19, 19, 1))))
+    assert (table.uniform_4k, table.opcode_4k) == (True, 0x21)
+    assert (table.buffered, table.volatile_protection, table.dtr) == (True, True, True)
+    assert table.volatile_write_enable == 0x06
+    table = basic((1, put((1, 0, 3), (15, 8, 0xFF))))
+    assert (table.uniform_4k, table.opcode_4k, table.buffered) == (False, None, False)
+    assert (table.volatile_protection, table.volatile_write_enable) == (False, 0x50)
+    assert table.dtr is False
+
+
+@pytest.mark.parametrize(
+    ("value", "meaning"),
+    [
+        (0, AddressBytes.THREE),
+        (1, AddressBytes.THREE_OR_FOUR),
+        (2, AddressBytes.FOUR),
+        (3, AddressBytes.RESERVED),
+    ],
+)
+def test_address_bytes(value: int, meaning: AddressBytes) -> None:
+    sfdp = full((1, put((18, 17, value), fill=FIRST)))
+    assert sfdp.basic.address is meaning
+    assert bool(sfdp.anomalies) == (meaning is AddressBytes.RESERVED)
+
+
+@pytest.mark.parametrize(
+    ("dword", "size"),
+    [
+        (0x003FFFFF, 512 << 10),  # 4 Mbit
+        (0x07FFFFFF, 16 << 20),  # 128 Mbit
+        (0x7FFFFFFF, 256 << 20),  # 2 Gbit, the most that the first form can say
+        (0x80000020, 512 << 20),  # 2^32 bits
+        (0x80000021, 1 << 30),
+        (0x0017FFFF, 192 << 10),  # not a power of two
+    ],
+)
+def test_density(dword: int, size: int) -> None:
+    assert basic((2, dword)).size == size
+
+
+def test_three_byte_addresses_above_sixteen_mebibytes_are_odd() -> None:
+    assert any("exceeds 16 MiB" in note for note in full((2, 0x0FFFFFFF)).anomalies)
+
+
+# Fast reads: 1st, 3rd to 7th and 17th DWORD
+
+HALF_LOW = ((4, 0), (7, 5), (15, 8))
+HALF_HIGH = ((20, 16), (23, 21), (31, 24))
+
+
+@pytest.mark.parametrize(
+    ("support", "number", "half", "lines"),
+    [
+        ((1, 16), 4, HALF_LOW, (1, 1, 2)),
+        ((1, 20), 4, HALF_HIGH, (1, 2, 2)),
+        ((5, 0), 6, HALF_HIGH, (2, 2, 2)),
+        ((1, 22), 3, HALF_HIGH, (1, 1, 4)),
+        ((1, 21), 3, HALF_LOW, (1, 4, 4)),
+        ((5, 4), 7, HALF_HIGH, (4, 4, 4)),
+        (None, 17, HALF_HIGH, (1, 1, 8)),
+        (None, 17, HALF_LOW, (1, 8, 8)),
+    ],
+)
+def test_fast_reads(
+    support: tuple[int, int] | None,
+    number: int,
+    half: tuple[tuple[int, int], ...],
+    lines: tuple[int, int, int],
+) -> None:
+    dummy, mode, opcode = half
+    described = put((*dummy, 9), (*mode, 2), (*opcode, 0xEB))
+    plain = put((22, 20, 0), (16, 16, 0), fill=FIRST)
+    changes = {1: plain, number: described}
+    if support is not None:
+        where, bit = support
+        without = list(changes.items())
+        assert basic(*without, length=20).fast_reads == ()
+        changes[where] = put((bit, bit, 1), fill=changes.get(where, 0))
+    found = basic(*changes.items(), length=20).fast_reads
+    assert found == (FastRead(lines, opcode=0xEB, mode=2, dummy=9),)
+
+
+# 8th to 11th DWORD
+
+
+def test_erase_types_and_their_times() -> None:
+    times = put(
+        (3, 0, 3),  # maximum is 2 x (3 + 1) = 8 times the typical time
+        (8, 4, 8),
+        (10, 9, 1),  # 9 x 16 ms
+        (15, 11, 0),
+        (17, 16, 2),  # 1 x 128 ms
+        (22, 18, 4),
+        (24, 23, 0),  # 5 x 1 ms
+        (29, 25, 31),
+        (31, 30, 3),  # 32 x 1 s
+    )
+    fourth = put((23, 16, 18), (31, 24, 0xDC), fill=ERASE_34)
+    table = basic((9, fourth), (10, times))
+    assert table.erases == (
+        BasicErase(1, 4096, 0x20, Span(0.144, 1.152)),
+        BasicErase(2, 32768, 0x52, Span(0.128, 1.024)),
+        BasicErase(3, 65536, 0xD8, Span(0.005, 0.04)),
+        BasicErase(4, 262144, 0xDC, Span(32.0, 256.0)),
+    )
+
+
+def test_erase_types_that_do_not_exist() -> None:
+    table = basic((8, put((15, 8, 0x20), (23, 16, 15))), (9, ERASE_34))
+    assert [erase.number for erase in table.erases] == [3]
+
+
+@pytest.mark.parametrize("blank", [0, ONES])
+def test_blank_times_are_missing_not_zero(blank: int) -> None:
+    sfdp = full((10, blank), (11, blank))
+    assert all(erase.time is None for erase in sfdp.basic.erases)
+    assert (sfdp.basic.page, sfdp.basic.page_program, sfdp.basic.chip_erase) == (None, None, None)
+    assert sfdp.missing[:4] == ("page size", "erase times", "program time", "chip erase time")
+
+
+def test_page_and_program_times() -> None:
+    table = basic(
+        (10, put((3, 0, 2), fill=0x11111110)),
+        (
+            11,
+            put(
+                (3, 0, 1),  # maximum is 4 times the typical time
+                (7, 4, 9),  # 512 bytes
+                (12, 8, 10),
+                (13, 13, 1),  # 11 x 64 us
+                (17, 14, 4),
+                (18, 18, 1),  # 5 x 8 us
+                (22, 19, 2),
+                (23, 23, 0),  # 3 x 1 us
+                (28, 24, 19),
+                (30, 29, 2),  # 20 x 4 s; the maximum by the multiplier of the 10th DWORD
+            ),
+        ),
+    )
+    assert table.page == 512
+    assert table.page_program == Span(704e-6, 2816e-6)
+    assert table.byte_program_first == Span(40e-6, 160e-6)
+    assert table.byte_program_next == Span(3e-6, 12e-6)
+    assert table.chip_erase == Span(80.0, 480.0)
+
+
+@pytest.mark.parametrize(("unit", "seconds"), [(0, 16e-3), (1, 256e-3), (2, 4.0), (3, 64.0)])
+def test_chip_erase_units(unit: int, seconds: float) -> None:
+    table = basic(
+        (10, put((3, 0, 0), (8, 4, 1))), (11, put((7, 4, 8), (28, 24, 0), (30, 29, unit)))
+    )
+    assert table.chip_erase == Span(seconds, 2 * seconds)
+
+
+# 12th to 16th DWORD
+
+
+def test_suspend() -> None:
+    twelfth = put(
+        (3, 0, 0xC),
+        (7, 4, 0xE),
+        (12, 9, 1),  # 2 x 64 us
+        (17, 13, 19),
+        (19, 18, 1),  # 20 x 1 us
+        (23, 20, 7),  # 8 x 64 us
+        (28, 24, 3),
+        (30, 29, 2),  # 4 x 8 us
+        (31, 31, 0),
+    )
+    thirteenth = put((7, 0, 0x7A), (15, 8, 0x75), (23, 16, 0x30), (31, 24, 0xB0))
+    found = basic((12, twelfth), (13, thirteenth)).suspend
+    assert found == Suspend(
+        prohibited_in_program=0xC,
+        prohibited_in_erase=0xE,
+        program_resume_to_suspend=128e-6,
+        program_latency=20e-6,
+        erase_resume_to_suspend=512e-6,
+        erase_latency=32e-6,
+        program_resume=0x7A,
+        program_suspend=0x75,
+        resume=0x30,
+        suspend=0xB0,
+    )
+    assert basic((12, put((31, 31, 1), fill=twelfth)), (13, thirteenth)).suspend is None
+
+
+def test_busy_polling_and_deep_power_down() -> None:
+    fourteenth = put(
+        (2, 2, 1),
+        (3, 3, 0),
+        (12, 8, 29),
+        (14, 13, 1),  # 30 x 1 us
+        (22, 15, 0xAB),
+        (30, 23, 0xB9),
+        (31, 31, 0),
+    )
+    table = basic((14, fourteenth))
+    assert (table.poll_status_register, table.poll_flag_register) == (True, False)
+    assert table.deep_power_down == DeepPowerDown(enter=0xB9, leave=0xAB, wake=30e-6)
+    flags = basic((14, put((3, 3, 1), (31, 31, 1))))
+    assert (flags.poll_status_register, flags.poll_flag_register) == (False, True)
+    assert flags.deep_power_down is None
+
+
+@pytest.mark.parametrize(
+    ("value", "meaning"),
+    [
+        (0, QuadEnable.NONE),
+        (1, QuadEnable.SR2_BIT1_SHORT_WRITE_CLEARS),
+        (2, QuadEnable.SR1_BIT6),
+        (3, QuadEnable.SR2_BIT7),
+        (4, QuadEnable.SR2_BIT1),
+        (5, QuadEnable.SR2_BIT1_READABLE),
+        (6, QuadEnable.SR2_BIT1_OWN_WRITE),
+        (7, QuadEnable.RESERVED),
+    ],
+)
+def test_quad_enable(value: int, meaning: QuadEnable) -> None:
+    assert basic((15, put((22, 20, value)))).quad_enable is meaning
+
+
+def test_fifteenth_dword() -> None:
+    table = basic(
+        (
+            15,
+            put((3, 0, 9), (8, 4, 21), (9, 9, 1), (15, 10, 33), (19, 16, 12), (23, 23, 1)),
+        )
+    )
+    assert table.quad == QuadMode(
+        disable=9, enable=21, continuous=True, continuous_exit=33, continuous_entry=12
+    )
+    assert table.hold_can_be_disabled is True
+
+
+@pytest.mark.parametrize(
+    ("bit", "meaning"),
+    [
+        (24, EnterFourByte.B7H),
+        (25, EnterFourByte.WREN_B7H),
+        (26, EnterFourByte.EXTENDED_REGISTER),
+        (27, EnterFourByte.BANK_REGISTER),
+        (28, EnterFourByte.CONFIGURATION),
+        (29, EnterFourByte.OPCODES),
+        (30, EnterFourByte.ALWAYS),
+        (31, EnterFourByte(0)),
+    ],
+)
+def test_ways_into_4_byte_addressing(bit: int, meaning: EnterFourByte) -> None:
+    table = basic((16, put((bit, bit, 1))))
+    assert table.enter_four_byte == meaning
+    assert table.exit_four_byte == ExitFourByte(0)
+
+
+@pytest.mark.parametrize(
+    ("bit", "meaning"),
+    [
+        (14, ExitFourByte.E9H),
+        (15, ExitFourByte.WREN_E9H),
+        (16, ExitFourByte.EXTENDED_REGISTER),
+        (17, ExitFourByte.BANK_REGISTER),
+        (18, ExitFourByte.CONFIGURATION),
+        (19, ExitFourByte.HARDWARE_RESET),
+        (20, ExitFourByte.SOFTWARE_RESET),
+        (21, ExitFourByte.POWER_CYCLE),
+        (22, ExitFourByte(0)),
+        (23, ExitFourByte(0)),
+    ],
+)
+def test_ways_out_of_4_byte_addressing(bit: int, meaning: ExitFourByte) -> None:
+    assert basic((16, put((bit, bit, 1)))).exit_four_byte == meaning
+
+
+def test_4_byte_fields_of_all_ones_say_nothing() -> None:
+    table = basic((16, put((13, 13, 0), fill=ONES)))
+    assert (table.enter_four_byte, table.exit_four_byte) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("bit", "meaning"),
+    [
+        (8, SoftReset.ALL_HIGH_8_CLOCKS),
+        (9, SoftReset.ALL_HIGH_10_CLOCKS),
+        (10, SoftReset.ALL_HIGH_16_CLOCKS),
+        (11, SoftReset.F0H),
+        (12, SoftReset.SIXTY_SIX_NINETY_NINE),
+        (13, SoftReset.LEAVE_0_4_4_FIRST),
+    ],
+)
+def test_soft_reset(bit: int, meaning: SoftReset) -> None:
+    assert basic((16, put((bit, bit, 1)))).soft_reset == meaning
+
+
+@pytest.mark.parametrize(
+    ("bit", "meaning"),
+    [
+        (0, StatusVolatility.NON_VOLATILE_06H),
+        (1, StatusVolatility.VOLATILE_06H),
+        (2, StatusVolatility.VOLATILE_50H),
+        (3, StatusVolatility.BOTH_06H_AND_50H),
+        (4, StatusVolatility.MIXED_06H),
+        (5, StatusVolatility(0)),
+        (6, StatusVolatility(0)),
+    ],
+)
+def test_status_register_volatility(bit: int, meaning: StatusVolatility) -> None:
+    assert basic((16, put((bit, bit, 1)))).status_volatility == meaning
+
+
+# 17th to 20th DWORD
+
+
+def test_octal_mode() -> None:
+    eighteenth = put(
+        (22, 18, 0b10101),
+        (23, 23, 1),
+        (25, 24, 2),
+        (26, 26, 1),
+        (27, 27, 0),
+        (30, 29, 1),
+        (31, 31, 1),
+    )
+    nineteenth = put((3, 0, 8), (8, 4, 4), (9, 9, 1), (15, 10, 5), (19, 16, 6), (22, 20, 1))
+    assert basic((18, eighteenth), (19, nineteenth), length=20).octal == OctalMode(
+        drive_strengths=0b10101,
+        protocol_reset=True,
+        strobe_waveform=2,
+        strobe_in_quad=True,
+        strobe_in_quad_dtr=False,
+        command_extension=CommandExtension.INVERTED,
+        byte_pairs_swapped=True,
+        disable=8,
+        enable=4,
+        continuous=True,
+        continuous_exit=5,
+        continuous_entry=6,
+        octal_enable=1,
+    )
+
+
+def test_top_speeds() -> None:
+    twentieth = put(
+        (3, 0, 0x6), (7, 4, 0xF), (11, 8, 0x3), (15, 12, 0xE), (19, 16, 0x7), (23, 20, 0x8),
+        (27, 24, 0xF), (31, 28, 0xC),
+    )  # fmt: skip
+    assert basic((20, twentieth), length=20).speeds == TopSpeeds(
+        quad=(133e6, None), quad_dtr=(66e6, None), octal=(166e6, 200e6), octal_dtr=(None, 400e6)
+    )
+
+
+def test_short_table_says_what_it_does_not_say() -> None:
+    sfdp = parse(area((0xFF00, NINE), minor=0))
+    assert sfdp.missing == (
+        "page size",
+        "erase times",
+        "program time",
+        "chip erase time",
+        "quad enable",
+    )
+    assert sfdp.anomalies == ()
+    assert sfdp.basic.suspend is None
+    assert sfdp.basic.enter_four_byte is None
+    assert sfdp.basic.octal is None
