@@ -1,4 +1,4 @@
-"""A backup in plain text for the terminal: 80 columns, no colours, no escape sequences."""
+"""A backup in plain text for the terminal: 80 characters a line, no escape sequences."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def backup_text(
     coverage: Coverage,
     commands: Sequence[tuple[str, str]] = COMMANDS,
 ) -> str:
-    """The same as the page, in lines of at most 80 columns and with a newline at the end.
+    """The same as the page, in lines of at most 80 characters and with a newline at the end.
 
     Arguments as of `backup_page`.
     """

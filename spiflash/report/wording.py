@@ -30,18 +30,17 @@ COMMANDS = (
 
 def clean(text: str, limit: int = 300) -> str:
     """`text` on one line, cut to `limit` characters; what cannot be seen becomes “·”."""
-    shown = "".join(
-        " " if character in "\t\n" else "·" if _unseen(character) else character
-        for character in text[:limit]
-    )
+    shown = "".join(_shown(character) for character in text[:limit])
     return shown + "…" if len(text) > limit else shown
 
 
-def _unseen(character: str) -> bool:
-    # C*: controls, direction marks, surrogates, private and unassigned; Z[lp]: line breaks;
-    # M*: marks that pile up on their neighbours.
+def _shown(character: str) -> str:
     category = unicodedata.category(character)
-    return category[0] in "CM" or category in ("Zl", "Zp")
+    if category == "Zs" or character in "\t\n":
+        return " "
+    # M*: marks that pile up on their neighbours. Not printable: controls, direction marks,
+    # line separators, surrogates, private and unassigned characters.
+    return "·" if category[0] == "M" or not character.isprintable() else character
 
 
 def address(value: int, size: int) -> str:
@@ -57,9 +56,9 @@ def amount(count: int) -> str:
     return plural(count, "byte")
 
 
-def plural(count: int, noun: str) -> str:
+def plural(count: int, noun: str, ending: str = "s") -> str:
     """“1 sector”, “2 sectors”."""
-    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}{ending}"
 
 
 def clock(hertz: float) -> str:
@@ -78,7 +77,7 @@ class Headline:
 
 def headline(record: Record, coverage: Coverage) -> Headline:
     """What to think of a backup: first of the reading, then of the contents."""
-    passes = plural(len(record.passes), "pass").replace("passs", "passes")
+    passes = plural(len(record.passes), "pass", "es")
     size = amount(record.size)
     settled = len(record.agreement.settled)
     if not record.verified:
