@@ -123,14 +123,14 @@ class Core:
     def break_off(self, now: float) -> None:
         """Power or reset cut off what was under way or suspended: its cells stay half done."""
         self.settle(now)
-        for operation in (self.operation, self.suspended):
+        for operation, moment in ((self.operation, now), (self.suspended, 0.0)):
             if operation is None or not operation.before:
                 continue
             if operation.erases:
                 self.cells.interrupt_erase(operation.address, operation.before)
             else:
                 whole = operation.end - operation.start
-                done = (now - operation.start) / whole if whole > 0 else 1.0
+                done = (moment - operation.start) / whole if whole > 0 else 1.0
                 done = max(0.0, min(1.0, done))
                 self.cells.interrupt_program(operation.address, operation.before, done)
 
@@ -140,8 +140,8 @@ class Core:
         if operation is None or not operation.suspendable or self.suspended is not None:
             return
         self.suspended = operation
-        operation.end -= now  # what remains
-        operation.start -= now
+        operation.start -= now  # while suspended, its times count from the suspension
+        operation.end -= now
         latency = self.description.suspend_latency
         self.operation = Operation(
             "suspending", now, now + latency, suspendable=False, ends_write_enable=True

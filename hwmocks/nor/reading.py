@@ -39,7 +39,8 @@ def header_length(core: Core, op: Op) -> int:
         case Op.READ_SFDP:
             return 5  # JESD216: 3-byte address and 8 dummy clocks, in every address mode
         case Op.READ_UNIQUE_ID:
-            return 1 + description.unique_id_dummy
+            # W25Q256JV: five dummy bytes instead of four in 4-byte address mode.
+            return 1 + description.unique_id_dummy + core.address_length() - 3
         case Op.READ_ID | Op.READ_REGISTER:
             return 1
         case Op.READ_SECURITY:

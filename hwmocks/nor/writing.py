@@ -9,6 +9,7 @@ from __future__ import annotations
 from hwmocks.nor.cells import SECTOR
 from hwmocks.nor.core import Core
 from hwmocks.nor.description import Op
+from hwmocks.nor.otp import erase_security, page_buffer, program_secured, program_security
 
 WHILE_BUSY = frozenset(
     {
@@ -51,9 +52,9 @@ def execute(core: Core, op: Op, data: bytes, now: float) -> None:
             if len(data) == 1:
                 _erase_chip(core, now)
         case Op.PROGRAM_SECURITY:
-            _program_security(core, data, now)
+            program_security(core, data, now)
         case Op.ERASE_SECURITY:
-            _erase_security(core, data, now)
+            erase_security(core, data, now)
         case Op.LOCK_BLOCK | Op.UNLOCK_BLOCK:
             _lock_block(core, op, data)
         case _:
@@ -121,19 +122,15 @@ def _program(core: Core, op: Op, data: bytes, now: float) -> None:
     if description.program_bytes not in (None, len(payload)):
         return
     if core.secured:
-        _program_secured(core, data, now)
+        program_secured(core, data, now)
         return
     page = description.page
     base = address // page * page
     if not _may_program(core, base, page):
         return
-    content = bytearray(b"\xff") * page
-    # More than a page: the last `page` bytes stay in the page buffer.
-    skip = max(0, len(payload) - page)
-    for place, byte in enumerate(payload[skip:], start=address - base + skip):
-        content[place % page] = byte
+    content = page_buffer(page, address - base, payload)
     before = bytes(core.cells.contents[base : base + page])
-    core.cells.program(base, bytes(content))
+    core.cells.program(base, content)
     core.pages_programmed += 1
     if core.cells.stuck and any(
         now_bits & ~(old & new)
@@ -190,8 +187,7 @@ def _erase(core: Core, op: Op, data: bytes, now: float) -> None:
         return
     erase = core.description.erases[data[0]]
     if erase.only_below is not None and address >= erase.only_below:
-        core.fail("erase")
-        return
+        return  # S25FL128S: aborted, and no error bit tells
     start = address // erase.size * erase.size
     if core.is_protected(start, erase.size):
         core.fail("erase")
@@ -253,53 +249,6 @@ def _write_register(core: Core, data: bytes, now: float) -> None:
     elif core.wel and core.suspended is None:
         core.registers.write(entry, payload, volatile=False)
         core.begin("register", description.register_time, now)
-
-
-def _security_place(core: Core, data: bytes) -> tuple[int | None, int, bytes]:
-    """(index of an unlocked security register or None, offset in it, bytes behind)."""
-    area = core.description.security
-    length = core.address_length()
-    field, payload = data[1 : 1 + length], data[1 + length :]
-    address = int.from_bytes(field, "big")
-    index = core.security_index(address) if len(field) == length else None
-    if area is None or index is None or core.suspended is not None:
-        return None, 0, payload
-    if area.lock and core.registers.bit(area.lock[min(index, len(area.lock) - 1)]):
-        return None, 0, payload
-    return index, address - area.addresses[index], payload
-
-
-def _program_security(core: Core, data: bytes, now: float) -> None:
-    index, offset, payload = _security_place(core, data)
-    if index is None or not payload:
-        return
-    register = core.security[index]
-    page = min(core.description.page, len(register))
-    base = offset // page * page
-    skip = max(0, len(payload) - page)
-    content = bytearray(b"\xff") * page
-    for place, byte in enumerate(payload[skip:], start=offset - base + skip):
-        content[place % page] = byte
-    for place, byte in enumerate(content[: len(register) - base]):
-        register[base + place] &= byte
-    core.begin("security-program", core.description.program, now)
-
-
-def _program_secured(core: Core, data: bytes, now: float) -> None:
-    """Between B1h and C1h an ordinary program goes to the secured area (MX25L)."""
-    field = core.address_length()
-    address = int.from_bytes(data[1 : 1 + field], "big") % len(core.security[0])
-    _program_security(core, data[:1] + address.to_bytes(field, "big") + data[1 + field :], now)
-
-
-def _erase_security(core: Core, data: bytes, now: float) -> None:
-    index, _offset, payload = _security_place(core, data)
-    area = core.description.security
-    if index is None or payload or area is None or area.one_time:
-        return
-    core.security[index][:] = b"\xff" * area.length
-    smallest = min(core.description.erases.values(), key=lambda erase: erase.size)
-    core.begin("security-erase", smallest.time, now)
 
 
 def _lock_block(core: Core, op: Op, data: bytes) -> None:
