@@ -17,6 +17,7 @@ from spiflash.dump.formats.legacy import find_legacy_images
 from spiflash.dump.formats.squashfs import find_squashfs
 
 _LEAST = 4096  # below one sector, a constant or repeating dump says nothing
+_FEWEST_VALUES = 16  # a nearly blank chip has constant bits because it holds next to nothing
 _WRAP = 64 << 10  # a repetition from here on is a matter of address bits, below it of the bus
 
 
@@ -108,6 +109,8 @@ def _repeated(size: int, period: int) -> Symptom:
 
 def _stuck_bits(contents: bytes) -> Iterator[Symptom]:
     data = np.frombuffer(contents, dtype=np.uint8)
+    if np.count_nonzero(np.bincount(data, minlength=256)) < _FEWEST_VALUES:
+        return
     ever_one = int(np.bitwise_or.reduce(data))
     always_one = int(np.bitwise_and.reduce(data))
     for bit in range(8):

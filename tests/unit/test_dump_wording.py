@@ -1,0 +1,45 @@
+"""Text from a dump: nothing that moves a cursor, nothing endless, nothing secret."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from spiflash.dump.wording import MASK, masked, readable
+
+
+@given(st.binary(max_size=400))
+def test_readable_is_printable_and_loses_nothing(raw: bytes) -> None:
+    text = readable(raw)
+    assert text.isascii()
+    assert all(0x20 <= ord(character) <= 0x7E for character in text)
+    assert text.encode("ascii").decode("unicode_escape").encode("latin-1") == raw
+
+
+def test_readable_is_bounded() -> None:
+    assert readable(b"a" * 5000, 10) == "a" * 10 + "…"
+    assert len(readable(b"\x1b" * 10**6)) < 5000
+
+
+@pytest.mark.parametrize(
+    "name", ["wifi_pass", "password", "PASSWD", "psk", "wpa_key", "api_token", "client_secret"]
+)
+def test_a_secret_by_name(name: str) -> None:
+    assert masked(name, "hush") == MASK
+
+
+def test_an_empty_secret_is_shown_to_be_empty() -> None:
+    assert masked("password", "") == ""
+
+
+def test_a_secret_inside_a_value() -> None:
+    line = "console=ttyS0 wifi.psk=hush123 ap_password=hush456, root=/dev/mtdblock5"
+    assert masked("bootargs", line) == (
+        f"console=ttyS0 wifi.psk={MASK} ap_password={MASK}, root=/dev/mtdblock5"
+    )
+
+
+@pytest.mark.parametrize("value", ["run spiboot", "mtdparts=spi:256k(boot),64k(env)", "x=1 y=2"])
+def test_what_is_no_secret_stays(value: str) -> None:
+    assert masked("bootcmd", value) == value
