@@ -1,0 +1,80 @@
+"""What all tests share: tools that may be missing, and how far the long sweeps go.
+
+A test that calls a program says so with `@pytest.mark.needs("mkimage", ...)`. Where a program
+is missing the test is left out and the closing summary says which and why; with CI=true it
+fails instead, so that a check never goes missing unseen.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from typing import Any
+
+import pytest
+
+SWEEPS = ("small", "full")
+LEFT_OUT = pytest.StashKey[dict[str, list[str]]]()
+
+
+def in_ci() -> bool:
+    return os.environ.get("CI", "").lower() in ("1", "true", "yes")
+
+
+def missing_tools(item: pytest.Item) -> list[str]:
+    wanted = [str(tool) for marker in item.iter_markers("needs") for tool in marker.args]
+    return sorted({tool for tool in wanted if shutil.which(tool) is None})
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.stash[LEFT_OUT] = {}
+    sweep = os.environ.get("SPIFLASH_SWEEP", "small")
+    if sweep not in SWEEPS:
+        raise pytest.UsageError(f"SPIFLASH_SWEEP is {sweep!r}, not one of {', '.join(SWEEPS)}")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if in_ci():
+        return
+    left_out = {item: tools for item in items if (tools := missing_tools(item))}
+    if left_out:
+        config.hook.pytest_deselected(items=list(left_out))
+        items[:] = [item for item in items if item not in left_out]
+    for item, tools in left_out.items():
+        config.stash[LEFT_OUT].setdefault(", ".join(tools), []).append(item.nodeid)
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    if tools := missing_tools(item):
+        pytest.fail(f"needs {', '.join(tools)}: not installed", pytrace=False)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A worker of a parallel run hands its list to the process that prints the summary."""
+    output = getattr(session.config, "workeroutput", None)
+    if output is not None:
+        output["left_out"] = session.config.stash[LEFT_OUT]
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """Every worker collects the same tests, so that the last list stands for all."""
+    node.config.stash[LEFT_OUT].update(getattr(node, "workeroutput", {}).get("left_out", {}))
+
+
+def pytest_terminal_summary(
+    terminalreporter: pytest.TerminalReporter, config: pytest.Config
+) -> None:
+    left_out = config.stash[LEFT_OUT]
+    if left_out:
+        terminalreporter.section("left out", sep="-", yellow=True)
+    for tools, tests in sorted(left_out.items()):
+        terminalreporter.write_line(f"left out: {len(tests)} checks that need {tools}")
+        for test in tests:
+            terminalreporter.write_line(f"  {test}")
+
+
+@pytest.fixture(scope="session")
+def full_sweep() -> bool:
+    """True when SPIFLASH_SWEEP=full asks for the long sweeps."""
+    return os.environ.get("SPIFLASH_SWEEP", "small") == "full"
