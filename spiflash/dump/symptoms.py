@@ -83,12 +83,13 @@ def _period(contents: bytes) -> int | None:
         if 2 * at <= len(contents) and contents[at:] == contents[:-at]:
             return at
         at, tries = contents.find(probe, at + 1, limit), tries + 1
-    half, period = len(contents) // 2, None
-    while half >= _LEAST and contents[:half] == contents[half : 2 * half]:
-        if (period or len(contents)) != 2 * half:
+    period = len(contents)
+    while period % 2 == 0 and period // 2 >= _LEAST:
+        half = period // 2
+        if contents[:half] != contents[half:period]:
             break
-        period, half = half, half // 2
-    return period
+        period = half
+    return period if period < len(contents) else None
 
 
 def _repeated(size: int, period: int) -> Symptom:
