@@ -20,6 +20,7 @@ from typing import NoReturn
 from spiflash.archive.files import (
     make_folder,
     pieces_of,
+    printable,
     shelf_error,
     sync_folder,
     whole_folder,
@@ -142,7 +143,7 @@ def check_bag(path: Path) -> Bag:
 
 def _refuse(path: Path, problem: str) -> NoReturn:
     raise BackupSetError(
-        f"The backup set “{path}” cannot be relied on: {problem}.",
+        f"The backup set “{path}” cannot be relied on: {printable(problem)}.",
         state="Nothing was changed.",
         remedy="Use another copy of the set, or make a new backup.",
     )

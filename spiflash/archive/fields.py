@@ -12,17 +12,19 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import NoReturn
 
+from spiflash.archive.files import printable
 from spiflash.errors import BackupSetError
 
 _HEX = re.compile(r"(?:[0-9a-f]{2})+")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
+_FIELD_LIMIT = 200  # characters of a field's name in a message
 _TEXT_LIMIT = 4096  # characters; a longer string has no business in a record
 
 
 def refuse(document: str, field: str, problem: str) -> NoReturn:
     """Raise the `BackupSetError` for one field of a document."""
     raise BackupSetError(
-        f"{document}: the field “{field}” {problem}.",
+        f"{document}: the field “{printable(field[:_FIELD_LIMIT])}” {problem}.",
         state="Nothing was written.",
         remedy="Take the file from a copy of the folder, or make a new backup.",
     )

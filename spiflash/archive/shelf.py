@@ -17,7 +17,7 @@ import platformdirs
 
 from spiflash.archive.backupset import CONTENTS, OTP, PAGE, RECORD, BackupSet, open_set, read_record
 from spiflash.archive.bag import write_bag
-from spiflash.archive.files import NameTakenError, make_folders, shelf_error
+from spiflash.archive.files import NameTakenError, make_folders, printable, shelf_error
 from spiflash.archive.record import Record
 from spiflash.errors import BackupSetError, ShelfError
 
@@ -149,10 +149,10 @@ class Shelf:
             payload[OTP] = otp
         info = {
             "Bagging-Date": record.made.date().isoformat(),
-            "External-Description": _printable(
+            "External-Description": printable(
                 f"Flash contents of {record.board or 'an unnamed board'}, chip {record.chip.name}"
             ),
-            "Bag-Software-Agent": _printable(
+            "Bag-Software-Agent": printable(
                 ", ".join(f"{name} {version}" for name, version in sorted(record.program.items()))
             ),
         }
@@ -172,7 +172,3 @@ def _stem(record: Record) -> str:
     parts = [record.made.strftime("%Y-%m-%d-%H%M%S"), record.chip.name, record.board]
     safe = (re.sub(r"[^A-Za-z0-9]+", "-", part)[:_NAME_PART_LIMIT].strip("-") for part in parts[1:])
     return "_".join([parts[0], *(part for part in safe if part)])
-
-
-def _printable(text: str) -> str:
-    return "".join(character if character.isprintable() else " " for character in text)

@@ -92,9 +92,13 @@ def _kinds(contents: bytes, findings: Sequence[Finding]) -> NDArray[np.uint8]:
     )
     for verdict in _RISING:
         level = _LEVELS.index(Holds(verdict.value))
-        for finding in findings:
-            if finding.verdict is verdict:
-                kinds[max(finding.start, 0) : max(finding.end, 0)] = level
+        # Merged while going, so that a flood of overlapping findings marks no byte twice.
+        end = 0
+        for finding in sorted(
+            (each for each in findings if each.verdict is verdict), key=lambda each: each.start
+        ):
+            kinds[max(finding.start, end) : max(finding.end, end)] = level
+            end = max(finding.end, end)
     return kinds
 
 

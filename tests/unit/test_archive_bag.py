@@ -237,6 +237,11 @@ def test_an_edit_by_hand_is_named(bag: Path, edit: Callable[[Path], None], named
     assert named in refusal(bag)
 
 
+def test_a_name_in_a_manifest_does_not_act_on_the_terminal(bag: Path) -> None:
+    consistent(MANIFEST, lambda b: b + ZERO + b"  data/\x1b[2J\x07\xe2\x80\xae\n")(bag)
+    assert refusal(bag).isprintable()
+
+
 def test_what_is_no_folder_is_refused(tmp_path: Path) -> None:
     assert "does not exist" in refusal(tmp_path / "nothing")
     (tmp_path / "file").write_text("x")

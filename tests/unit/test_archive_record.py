@@ -179,6 +179,15 @@ def test_what_is_not_a_record_is_refused(text: str) -> None:
         Record.from_json(text)
 
 
+@pytest.mark.parametrize("key", ["\x1b[2J", "\ud800", "x" * 10_000])
+def test_the_name_of_a_field_does_not_act_on_the_terminal(key: str) -> None:
+    for place in ((key,), ("program", key), ("chip", "registers", key)):
+        with pytest.raises(BackupSetError) as caught:
+            Record.from_json(edited(place, [None]))
+        assert caught.value.cause.isprintable()
+        assert len(caught.value.cause) < 400
+
+
 def test_half_a_surrogate_pair_is_refused() -> None:
     with pytest.raises(BackupSetError, match="surrogate"):
         Record.from_json(edited(("board",), "\ud800"))

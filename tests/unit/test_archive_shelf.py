@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import resource
 import stat
 from dataclasses import replace
 from datetime import timedelta
@@ -219,6 +220,23 @@ def test_a_full_disk_leaves_nothing_listed(shelf: Shelf, monkeypatch: pytest.Mon
     assert not os.listdir(shelf.root)
     listing = shelf.sets()
     assert (listing.sets, listing.broken) == ((), ())
+
+
+def test_a_write_that_the_kernel_refuses_leaves_nothing_listed(shelf: Shelf) -> None:
+    """A real refusal in the middle of a file: the limit on file sizes (setrlimit(2), Linux)."""
+    child = os.fork()
+    if child == 0:
+        try:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (5000, 5000))
+            shelf.place(RECORD, CONTENTS, None, "")
+        except ShelfError as error:
+            os._exit(7 if "File too large" in error.cause else 8)
+        finally:
+            os._exit(1)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 7
+    assert not os.listdir(shelf.root)
+    shelf.place(RECORD, CONTENTS, None, "")
+    assert len(shelf.sets().sets) == 1
 
 
 def test_the_default_is_the_users_data_folder(

@@ -91,9 +91,9 @@ def test_a_flood_of_findings_takes_no_time() -> None:
     flood = [Finding(i, len(contents), "x", "x", Verdict.CONSISTENT) for i in range(20_000)]
     agreement = AgreementRecord(4096, 2048)
     started = time.process_time()
-    parts = sectors(contents, flood[:2000], agreement)
-    assert len(parts) == 2048
-    assert time.process_time() - started < 10
+    parts = sectors(contents, flood, agreement)
+    assert {part.holds for part in parts} == {Holds.CONSISTENT}
+    assert time.process_time() - started < 5  # one by one it is 160 GB of marks: a minute or so
 
 
 def shannon(data: bytes) -> float:
