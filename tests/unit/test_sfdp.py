@@ -164,7 +164,7 @@ def test_chip_that_stops_answering() -> None:
 
 def test_header_count_that_lies_is_noted() -> None:
     """Three headers are announced, but the table follows the first: it is no header."""
-    raw = area((0xFF00, NINE), announced=3)
+    raw = area((0xFF00, NINE), minor=0, announced=3)
     sfdp = parse(raw)
     assert [header.id for header in sfdp.headers] == [0xFF00]
     assert sfdp.basic.dwords == NINE
