@@ -19,6 +19,11 @@ _SECRET_INSIDE = re.compile(
 )
 
 
+def counted(number: int, what: str) -> str:
+    """A number with its noun: "1 node", "2 nodes"."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def readable(raw: bytes, limit: int = _LIMIT) -> str:
     r"""`raw` as printable ASCII with \xNN for everything else, cut after `limit` bytes."""
     text = "".join(

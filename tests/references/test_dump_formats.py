@@ -103,7 +103,7 @@ def test_a_cut_legacy_image_is_damaged(tmp_path: Path) -> None:
     (finding,) = found(image, "uboot-image")
     assert finding.verdict is Verdict.DAMAGED
     assert finding.end == len(image)
-    assert "1 bytes are cut off" in finding.checks[1]
+    assert "1 byte missing" in finding.checks[1]
 
 
 # --- environments --------------------------------------------------------------------------------
@@ -188,7 +188,7 @@ def test_squashfs_that_is_cut_off_claims_its_superblock_only(tmp_path: Path, tre
     image = (tmp_path / "fs").read_bytes()
     (finding,) = found(image[:-1], "squashfs")
     assert finding.length == 96
-    assert "1 bytes lie beyond" in finding.checks[1]
+    assert "1 byte beyond the end" in finding.checks[1]
 
 
 # --- JFFS2 ---------------------------------------------------------------------------------------

@@ -41,6 +41,13 @@ def test_the_factory_image() -> None:
     }
 
 
+def test_a_survey_of_the_whole_flash_is_quick() -> None:
+    contents = heron.heron_factory()
+    begin = time.process_time()
+    survey(contents)
+    assert time.process_time() - begin < 1.5
+
+
 def test_the_banners() -> None:
     texts = [dict(f.details)["text"] for f in survey(heron.heron_open()) if f.kind == "banner"]
     assert texts == [

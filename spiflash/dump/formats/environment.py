@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.wording import masked, readable
+from spiflash.dump.wording import counted, masked, readable
 
 SECTOR = 4096
 LARGEST = 256 << 10
@@ -80,7 +80,7 @@ def _describe(contents: bytes, at: int, length: int, layout: _Layout, order: str
         at,
         length,
         "environment",
-        f"U-Boot environment, {len(variables)} variables",
+        f"U-Boot environment, {counted(len(variables), 'variable')}",
         Verdict.VOUCHED,
         tuple(checks),
         (*details, *_shown(variables)),
@@ -108,7 +108,7 @@ def _damaged(contents: bytes, at: int) -> Finding | None:
             at,
             end + 2 - at,
             "environment",
-            f"U-Boot environment, {len(variables)} variables",
+            f"U-Boot environment, {counted(len(variables), 'variable')}",
             Verdict.DAMAGED,
             (f"no CRC-32 holds for any size from {SECTOR} to {LARGEST} bytes",),
             _shown(variables),

@@ -18,7 +18,7 @@ import numpy as np
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32_plain
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.wording import readable
+from spiflash.dump.wording import counted, readable
 
 _MAGIC = 0x1985
 _ACCURATE = 0x2000
@@ -165,7 +165,7 @@ def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
             run.start,
             run.end - run.start,
             "jffs2",
-            f"JFFS2, {run.nodes} broken nodes",
+            f"JFFS2, {counted(run.nodes, 'broken node')}",
             Verdict.DAMAGED,
             (
                 "header CRC holds, a CRC over fields or data fails: damage, or a write that a "
@@ -180,7 +180,7 @@ def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
         run.start,
         run.end - run.start,
         "jffs2",
-        f"JFFS2, {run.nodes} nodes",
+        f"JFFS2, {counted(run.nodes, 'node')}",
         Verdict.VOUCHED,
         ("header, field and data CRCs of every node hold", "between nodes all bytes are FFh"),
         tuple(details),

@@ -15,7 +15,7 @@ from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.formats.magic import places
-from spiflash.dump.wording import readable
+from spiflash.dump.wording import counted, readable
 
 MAGIC = bytes.fromhex("27051956")
 
@@ -102,7 +102,10 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
 
 def _check_data(data: memoryview, size: int, expected: int, budget: Budget) -> tuple[Verdict, str]:
     if len(data) < size:
-        return Verdict.DAMAGED, f"data CRC-32 fails: {size - len(data)} bytes are cut off"
+        return (
+            Verdict.DAMAGED,
+            f"data CRC-32 fails: {counted(size - len(data), 'byte')} missing at the end",
+        )
     if not budget.spend(size):
         return Verdict.CONSISTENT, "data CRC-32 not computed: too many images claim these bytes"
     if crc32(data) != expected:

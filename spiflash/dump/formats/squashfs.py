@@ -13,6 +13,7 @@ from collections.abc import Iterator
 
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.formats.magic import places
+from spiflash.dump.wording import counted
 
 MAGIC = b"hsqs"
 
@@ -55,7 +56,9 @@ def _read(contents: bytes, at: int) -> Finding | None:
     length = used
     if at + used > len(contents):
         length = _SUPERBLOCK.size
-        checks.append(f"cut off: {at + used - len(contents)} bytes lie beyond the end of the dump")
+        checks.append(
+            f"cut off: {counted(at + used - len(contents), 'byte')} beyond the end of the dump"
+        )
     return Finding(
         at,
         length,
