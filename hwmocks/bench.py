@@ -72,7 +72,7 @@ class Bench:
         """Take the clip off (the board loses power) and keep the board, if it has a folder."""
         self.chip.power(False, self.clock.now())
         if self.folder is not None:
-            store.save(self.folder, self.chip)
+            store.save(self.chip, self.folder)
 
 
 def make_bench(
@@ -190,11 +190,11 @@ def _kept(folder: Path, settings: dict[str, str], seed: int) -> NorChip:
         if not folder.exists() and "new" in settings:
             if settings["new"] != "heron":
                 raise BenchError(f"there is no demo board '{settings['new']}'; there is heron")
-            store.save(folder, _new_heron(settings, seed))
+            store.save(_new_heron(settings, seed), folder)
         if not folder.exists():
             raise BenchError(f"there is no folder {folder}; ?new=heron would make it")
         return store.load(folder)
     except OSError as exc:
         raise BenchError(f"{folder}: {exc.strerror or exc}") from exc
-    except store.StoreError as exc:
+    except store.BoardFolderError as exc:
         raise BenchError(str(exc)) from exc

@@ -44,7 +44,8 @@ class Chip:
     vendor: str
     answers: Answers
     geometry: Geometry
-    protection_scheme: str
+    protection_schemes: tuple[str, ...]
+    """Of all candidates, each once."""
     quad_enable: str
     four_byte: tuple[FourByte, ...]
     clock_read: float

@@ -17,7 +17,7 @@ from spiflash.nor.addressing import THREE_BYTE_REACH, addressing, usable_geometr
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WEL, WIP, ReadStyle
 from spiflash.nor.geometry import EraseType, Geometry, ProgramMethod, Span
-from spiflash.nor.registers import REGISTERS, SR1, Protection, protection
+from spiflash.nor.registers import Protection, documented, protection
 
 BATCH = 32
 """Pages sent in one exchange with the adapter: about 8 KiB of commands."""
@@ -84,7 +84,7 @@ class NorFlash:
             self.bus.clock.sleep(0.01)
 
     def _unlock(self) -> list[Transaction]:
-        if self.chip.protection_scheme == "sst-block":
+        if "sst-block" in self.chip.protection_schemes:
             return [commands.write_enable(), commands.write_register(0x98, b"")]
         return [
             commands.write_enable(),
@@ -98,15 +98,15 @@ class NorFlash:
         return self.bus.run([commands.read_status()])[0][0]
 
     def registers(self) -> dict[str, bytes]:
-        """Every register that the part documents, by name."""
-        known = REGISTERS.get(self.chip.protection_scheme, (SR1,))
+        """Every register that the part (each that it may be) documents, by name."""
+        known = documented(self.chip.protection_schemes)
         values = self.bus.run([commands.read_register(r.opcode, r.length) for r in known])
         return {register.name: value for register, value in zip(known, values, strict=True)}
 
     def protection(self) -> Protection:
         """What the registers protect at this moment."""
         values = {name: int.from_bytes(value, "little") for name, value in self.registers().items()}
-        return protection(self.chip.protection_scheme, self.chip.size, values)
+        return protection(self.chip.protection_schemes, self.chip.size, values)
 
     def read(self, start: int, length: int, style: ReadStyle) -> Iterator[bytes]:
         """The contents from `start` on, in pieces as they come."""

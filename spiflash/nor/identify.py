@@ -191,14 +191,13 @@ def _known(
         )
     same = len(parts) == 1
     geometry = geometry_of(first) if same or differ else _careful(parts)
-    schemes = {part.protection for part in parts}
     quads = {part.quad_enable for part in parts}
     return Chip(
         name=first.name if same else "/".join(part.name for part in parts),
-        vendor=first.vendor,
+        vendor=" or ".join(dict.fromkeys(part.vendor for part in parts)),
         answers=answers,
         geometry=geometry,
-        protection_scheme=schemes.pop() if len(schemes) == 1 else "unknown",
+        protection_schemes=tuple(sorted({part.protection for part in parts})),
         quad_enable=quads.pop() if len(quads) == 1 else "unknown",
         four_byte=tuple(w for w in first.four_byte if all(w in p.four_byte for p in parts)),
         clock_read=min(part.clock_read for part in parts),
@@ -269,7 +268,7 @@ def _from_sfdp(answers: Answers, sfdp: Sfdp) -> Chip:
         vendor=_maker(answers),
         answers=answers,
         geometry=geometry,
-        protection_scheme="unknown",
+        protection_schemes=("unknown",),
         quad_enable="unknown",
         four_byte=four,
         clock_read=UNKNOWN_CLOCK,

@@ -10,7 +10,7 @@ sheets named at each (from memory); `EN25QH` tables differ so much between revis
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 BLOCK = 65536
@@ -45,6 +45,7 @@ _ISSI = (SR1, Register("FR", 0x48), Register("RPR", 0x61))
 
 REGISTERS: Mapping[str, tuple[Register, ...]] = {
     "bp3-tb-sec-cmp": _WINBOND_LIKE,
+    "bp3-tb-sec": _TWO,
     "bp4-tb": _WINBOND_LIKE,
     "bp4-tb-cr": _MACRONIX,
     "bp4": _MACRONIX_OLD,
@@ -55,12 +56,19 @@ REGISTERS: Mapping[str, tuple[Register, ...]] = {
 """By protection scheme; a part with any other scheme has only SR1 read."""
 
 
+def documented(schemes: Sequence[str]) -> tuple[Register, ...]:
+    """The registers that every one of the schemes has: what may be read of a chip that could
+    be any of several parts."""
+    first, *others = (REGISTERS.get(scheme, (SR1,)) for scheme in schemes)
+    return tuple(register for register in first if all(register in other for other in others))
+
+
 @dataclass(frozen=True, slots=True)
 class Protection:
     """Which addresses refuse to be erased and programmed.
 
     `ranges` are (start, end) in bytes, end excluded. `extent_known` is False where bits are
-    set whose meaning is not known for this part: `ranges` then covers the whole chip.
+    set whose meaning is not known for this part: `ranges` then covers all that they may mean.
     `register_locked` says that the status register itself is locked by SRP/SRWD as long as
     WP# is low (or until power-down).
     """
@@ -106,6 +114,11 @@ def _bp3_tb_sec_cmp(size: int, values: Mapping[str, int]) -> tuple[tuple[int, in
         amount = max(BLOCK, size // 64) << (bp - 1)
     ranges = _end_range(size, amount, bottom=bottom)
     return _complement(size, ranges) if values.get("SR2", 0) & 0x40 else ranges
+
+
+def _bp3_tb_sec(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
+    """W25Q64BV, GD25Q64 of the first generation: the same without CMP."""
+    return _bp3_tb_sec_cmp(size, {"SR1": values["SR1"]})
 
 
 def _bp4_tb(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
@@ -174,6 +187,7 @@ _Rule = Callable[[int, Mapping[str, int]], tuple[tuple[int, int], ...]]
 
 _RULES: Mapping[str, _Rule] = {
     "bp3-tb-sec-cmp": _bp3_tb_sec_cmp,
+    "bp3-tb-sec": _bp3_tb_sec,
     "bp4-tb": _bp4_tb,
     "bp4-tb-cr": _bp4_tb_cr,
     "bp4": _bp4,
@@ -187,11 +201,33 @@ _ANY_BP = 0x3C
 """BP0–BP3 of every scheme that is not decoded: where all are clear, nothing is protected."""
 
 
-def protection(scheme: str, size: int, values: Mapping[str, int]) -> Protection:
+def protection(schemes: Sequence[str], size: int, values: Mapping[str, int]) -> Protection:
     """What the registers `values` (name -> value) protect on a chip of `size` bytes.
 
-    A scheme without a rule here is protected as a whole when any BP bit is set.
+    Where several schemes are possible and disagree, all that any of them protects counts.
     """
+    each = [_protection(scheme, size, values) for scheme in schemes]
+    if all(one == each[0] for one in each):
+        return each[0]
+    return Protection(
+        _joined(pair for one in each for pair in one.ranges),
+        extent_known=False,
+        register_locked=any(one.register_locked for one in each),
+    )
+
+
+def _joined(ranges: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    found: list[tuple[int, int]] = []
+    for low, high in sorted(ranges):
+        if found and low <= found[-1][1]:
+            found[-1] = (found[-1][0], max(high, found[-1][1]))
+        else:
+            found.append((low, high))
+    return tuple(found)
+
+
+def _protection(scheme: str, size: int, values: Mapping[str, int]) -> Protection:
+    """By one scheme; one without a rule here protects the whole chip when any BP bit is set."""
     status = values["SR1"]
     locked = bool(status & 0x80)
     if scheme == "none":
