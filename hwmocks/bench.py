@@ -190,7 +190,9 @@ def _kept(folder: Path, settings: dict[str, str], seed: int) -> NorChip:
         if not folder.exists() and "new" in settings:
             if settings["new"] != "heron":
                 raise BenchError(f"there is no demo board '{settings['new']}'; there is heron")
-            store.save(_new_heron(settings, seed), folder)
+            chip = _new_heron(settings, seed)
+            folder.mkdir(parents=True)
+            store.save(chip, folder)
         if not folder.exists():
             raise BenchError(f"there is no folder {folder}; ?new=heron would make it")
         return store.load(folder)

@@ -8,6 +8,8 @@ read but not written until a person names the part. Nothing is ever guessed.
 
 from __future__ import annotations
 
+import os
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TypeVar
@@ -19,6 +21,9 @@ from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.geometry import Geometry
 from spiflash.nor.jedec import manufacturer
 from spiflash.nor.sfdp import Sfdp, SfdpError, parse, to_geometry
+
+LEAST_PREFIX = 5
+"""Characters that names must share before they are called a family."""
 
 _T = TypeVar("_T")
 
@@ -147,6 +152,16 @@ def _names(parts: Sequence[Part]) -> str:
     return " or ".join(part.name for part in parts)
 
 
+def _family_name(parts: Sequence[Part]) -> str:
+    """One short name for namesakes: what most of their names begin with, else all of them."""
+    counts = Counter(part.vendor for part in parts)
+    vendor = counts.most_common(1)[0][0]
+    prefix = os.path.commonprefix([part.name for part in parts if part.vendor == vendor])
+    if counts[vendor] > 1 and len(prefix) >= LEAST_PREFIX:
+        return f"{prefix} family"
+    return _names(parts)
+
+
 _MATTERS: tuple[tuple[str, Callable[[Part], object]], ...] = (
     ("size", lambda p: p.size),
     ("page size", lambda p: p.page),
@@ -193,7 +208,7 @@ def _known(
     geometry = geometry_of(first) if same or differ else _careful(parts)
     quads = {part.quad_enable for part in parts}
     return Chip(
-        name=first.name if same else "/".join(part.name for part in parts),
+        name=first.name if same else _family_name(parts),
         vendor=" or ".join(dict.fromkeys(part.vendor for part in parts)),
         answers=answers,
         geometry=geometry,

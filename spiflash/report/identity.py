@@ -45,6 +45,7 @@ def identity_text(
     rows = [
         ("Adapter", adapter),
         ("Chip", f"{chip.name}, {chip.vendor}"),
+        *((("One of", ", ".join(chip.candidates)),) if len(chip.candidates) > 1 else ()),
         ("Holds", f"{size(chip.size)} in pages of {chip.geometry.page} bytes"),
         ("Erases", f"{erases} at a time"),
         ("Answered", "; ".join(said)),
