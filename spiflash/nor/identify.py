@@ -8,10 +8,10 @@ read but not written until a person names the part. Nothing is ever guessed.
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import takewhile
 from typing import TypeVar
 
 from chipdb.part import EraseType, FourByte, Part, Span
@@ -154,12 +154,18 @@ def _names(parts: Sequence[Part]) -> str:
 
 def _family_name(parts: Sequence[Part]) -> str:
     """One short name for namesakes: what most of their names begin with, else all of them."""
-    counts = Counter(part.vendor for part in parts)
-    vendor = counts.most_common(1)[0][0]
-    prefix = os.path.commonprefix([part.name for part in parts if part.vendor == vendor])
-    if counts[vendor] > 1 and len(prefix) >= LEAST_PREFIX:
+    vendor = _vendors(parts)[0]
+    names = [part.name for part in parts if part.vendor == vendor]
+    columns = takewhile(lambda column: len(set(column)) == 1, zip(*names, strict=False))
+    prefix = "".join(column[0] for column in columns)
+    if len(names) > 1 and len(prefix) >= LEAST_PREFIX:
         return f"{prefix} family"
     return _names(parts)
+
+
+def _vendors(parts: Sequence[Part]) -> list[str]:
+    """Each vendor once, the one with the most parts first."""
+    return [vendor for vendor, _ in Counter(part.vendor for part in parts).most_common()]
 
 
 _MATTERS: tuple[tuple[str, Callable[[Part], object]], ...] = (
@@ -209,7 +215,7 @@ def _known(
     quads = {part.quad_enable for part in parts}
     return Chip(
         name=first.name if same else _family_name(parts),
-        vendor=" or ".join(dict.fromkeys(part.vendor for part in parts)),
+        vendor=" or ".join(_vendors(parts)),
         answers=answers,
         geometry=geometry,
         protection_schemes=tuple(sorted({part.protection for part in parts})),
