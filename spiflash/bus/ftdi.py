@@ -66,7 +66,7 @@ class FtdiBus:
         self._divisor = mpsse.divisor(engine, hertz)
         self._closed = False
         self._in_step = False
-        self._backlog = 0.0
+        self._free_at = 0.0
         self.on_close: Callable[[], None] = lambda: None
         """Called once the adapter has been given back."""
         ftdi.write_data_set_chunksize(engine.tx_fifo)
@@ -100,8 +100,7 @@ class FtdiBus:
             ):
                 self._write(burst.out, burst.seconds)
                 if burst.reply:
-                    replies += self._read(burst.reply, self._backlog)
-                    self._backlog = 0.0
+                    replies += self._read(burst.reply, self._outstanding())
                 if burst.sync:
                     del replies[-1]
                 self._clock.sleep(burst.pause)
@@ -122,9 +121,12 @@ class FtdiBus:
         end = self._pins.set_bus(selected=False) + bytes((mpsse.SEND_NOW,))
         if commands:
             commands[-1] += end
-        with self._exchange():
+        with self._exchange(), self._ended():
             head = self._pins.set_bus(selected=True) + b"".join(mpsse.bytes_out(out))
-            self._write(head + b"".join(commands[:ahead]) + (b"" if commands else end), 0.0)
+            self._write(
+                head + b"".join(commands[:ahead]) + (b"" if commands else end),
+                8 * len(out) / hertz,
+            )
             for index, size in enumerate(sizes):
                 # Read in USB-sized pieces and refill the queue once this chunk is half in.
                 refill = commands[index + ahead] if index + ahead < len(commands) else b""
@@ -134,8 +136,7 @@ class FtdiBus:
                         self._write(refill, 0.0)
                         refill = b""
                     piece = min(left, READ_PIECE)
-                    got = self._read(piece, self._backlog + 8 * piece / hertz)
-                    self._backlog = 0.0
+                    got = self._read(piece, self._outstanding() + 8 * piece / hertz)
                     left -= piece
                     if refill and not left:
                         self._write(refill, 0.0)
@@ -161,26 +162,32 @@ class FtdiBus:
             return
         self._closed = True
         # Whatever fails here, the remaining steps must still be tried: the board waits.
-        with contextlib.suppress(FtdiError, USBError, BusError):
-            if not self._in_step:
-                self._ftdi.set_bitmode(0, Ftdi.BitMode.RESET)
-                self._ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
-                self._ftdi.purge_buffers()
+        try:
+            if not (self._in_step and self._release()):
+                # A fresh engine starts with inputs only; the commands make sure of it.
+                with contextlib.suppress(FtdiError, USBError):
+                    self._fresh_engine()
+                    self._release()
+            with contextlib.suppress(FtdiError, USBError):
+                self._ftdi.close(freeze=True)
+        finally:
+            self.on_close()
+
+    def _release(self) -> bool:
+        """Make every pin an input; whether the engine confirmed it."""
+        try:
             self._write(mpsse.RELEASE + bytes((mpsse.READ_LOW_PINS, mpsse.SEND_NOW)), 0.0)
-            self._read(1, self._backlog)
-        with contextlib.suppress(FtdiError, USBError):
-            self._ftdi.close(freeze=True)
-        self.on_close()
+            self._read(1, self._outstanding())
+        except (FtdiError, USBError, BusError):
+            return False
+        return True
 
     # -- keeping in step -------------------------------------------------------------------
 
     def _step(self) -> None:
         """Bring host and engine into step: empty FIFOs, known pins, deselected."""
         self._in_step = False
-        self._backlog = 0.0
-        self._ftdi.set_bitmode(0, Ftdi.BitMode.RESET)
-        self._ftdi.purge_buffers()
-        self._ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
+        self._fresh_engine()
         self._write(mpsse.setup(self._engine, self._pins, self._divisor), 0.0)
         for opcode in (0xAA, 0xAB):
             self._write(bytes((opcode, mpsse.SEND_NOW)), 0.0)
@@ -193,6 +200,24 @@ class FtdiBus:
                     remedy="Unplug the adapter, plug it in again and repeat.",
                 )
         self._in_step = True
+
+    def _fresh_engine(self) -> None:
+        """Stop whatever is under way; pins are inputs and FIFOs empty afterwards."""
+        self._free_at = 0.0
+        self._ftdi.set_bitmode(0, Ftdi.BitMode.RESET)
+        self._ftdi.purge_buffers()
+        self._ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
+
+    @contextlib.contextmanager
+    def _ended(self) -> Iterator[None]:
+        """Around a stream: one that is closed before its end ends its select period at once."""
+        try:
+            yield
+        except GeneratorExit:
+            # Where this fails, the next exchange tries again.
+            with contextlib.suppress(FtdiError, USBError, BusError):
+                self._step()
+            raise
 
     @contextlib.contextmanager
     def _exchange(self) -> Iterator[None]:
@@ -220,9 +245,14 @@ class FtdiBus:
         except (FtdiError, USBError) as exc:
             raise _as_bus_error(exc) from exc
 
+    def _outstanding(self) -> float:
+        """Seconds that the engine still needs for what was written so far."""
+        return max(0.0, self._free_at - self._clock.now())
+
     def _write(self, data: bytes, seconds: float) -> None:
-        self._backlog += seconds
-        limit = int(1000 * (WRITE_GRACE + 2 * self._backlog))
+        """Write commands that keep the engine at work for `seconds`."""
+        self._free_at = self._clock.now() + self._outstanding() + seconds
+        limit = int(1000 * (WRITE_GRACE + 2 * self._outstanding()))
         self._ftdi.timeouts = (self._ftdi.timeouts[0], limit)
         self._ftdi.write_data(data)
 
@@ -252,6 +282,12 @@ def _as_bus_error(exc: Exception) -> BusError:
     while origin is not None and not isinstance(origin, USBError):
         # pyftdi raises its own error "from None": the USB error is still its context.
         origin = origin.__cause__ or origin.__context__
+    if isinstance(origin, USBError) and origin.errno == errno.EBUSY:
+        return BusError(
+            f"Another program uses the adapter ({exc}).",
+            state="Nothing has been sent to the chip.",
+            remedy="Close the other program and repeat.",
+        )
     if isinstance(origin, USBError) and origin.errno in LOST:
         return AdapterLostError(
             "The adapter has gone: it was unplugged, or its USB port was reset.",

@@ -7,12 +7,15 @@ knows that both exist.
 
 from __future__ import annotations
 
+import contextlib
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pyftdi.ftdi import Ftdi
 from pyftdi.usbtools import UsbTools, UsbToolsError
 from usb.core import NoBackendError, USBError
+from usb.util import claim_interface
 
 from spiflash.bus import libusb, mpsse
 from spiflash.bus.clock import WallClock
@@ -51,7 +54,7 @@ def list_adapters() -> tuple[Adapter, ...]:
     try:
         found = Ftdi.find_all([(0x0403, pid) for pid in MODELS], nocache=True)
         devices = [(descriptor, UsbTools.get_device(descriptor)) for descriptor, _ in found]
-    except (NoBackendError, UsbToolsError, USBError, ValueError) as exc:
+    except (NoBackendError, UsbToolsError, OSError, ValueError) as exc:
         raise AdapterNotFoundError(
             f"USB cannot be searched ({exc}).",
             state="Nothing has been touched.",
@@ -59,11 +62,13 @@ def list_adapters() -> tuple[Adapter, ...]:
             "0403 is the usual way.",
         ) from exc
     adapters: list[Adapter] = []
+    # Cheap adapters share one serial number, or have none.
+    serials = Counter((descriptor.vid, descriptor.pid, descriptor.sn) for descriptor, _ in devices)
     for descriptor, device in devices:
         engine = mpsse.ENGINES.get(device.bcdDevice)
         if engine is not None:
             name = f"{descriptor.vid:#06x}:{descriptor.pid:#06x}"
-            if descriptor.sn:
+            if descriptor.sn and serials[descriptor.vid, descriptor.pid, descriptor.sn] == 1:
                 name += f":{descriptor.sn}"
             else:
                 name += f":{descriptor.bus:x}:{descriptor.address:x}"
@@ -118,13 +123,20 @@ def _only_adapter() -> Adapter:
 
 def _open_usb(url: str, pins: mpsse.Pins | None) -> FtdiBus:
     libusb.install()
-    ftdi = Ftdi()
+    # An adapter that was plugged in again has another address.
+    UsbTools.flush_cache()
     try:
-        ftdi.open_from_url(url)
-    except (NoBackendError, UsbToolsError, USBError, OSError, ValueError) as exc:
-        busy = "busy" in str(exc).lower() or "access" in str(exc).lower()
+        ftdi = _claimed(url)
+    except (NoBackendError, UsbToolsError, OSError, ValueError) as exc:
         cause = f"The adapter {url} cannot be opened ({exc})."
-        if busy:
+        if "devices match" in str(exc):
+            raise AdapterChoiceError(
+                f"More than one adapter fits {url}.",
+                state="Nothing has been touched.",
+                remedy="Name one by serial number, or by bus and address; the list: spiflash "
+                "adapters",
+            ) from exc
+        if any(word in str(exc).lower() for word in ("busy", "access", "permission")):
             raise BusError(
                 cause,
                 state="Nothing has been touched.",
@@ -136,6 +148,30 @@ def _open_usb(url: str, pins: mpsse.Pins | None) -> FtdiBus:
             remedy="The list of what is plugged in: spiflash adapters",
         ) from exc
     return open_channel(ftdi, WallClock(), description=url, pins=pins)
+
+
+def _claimed(url: str) -> Ftdi:
+    """The port that `url` names, opened.
+
+    The interface is claimed first: opening resets the port, which must not happen to one that
+    another program is using.
+    """
+    if url.endswith("?"):
+        raise UsbToolsError("the URL does not end in a channel number")
+    descriptor, channel = Ftdi.get_identifiers(url)
+    device = UsbTools.get_device(descriptor)
+    ftdi = Ftdi()
+    try:
+        interface = max(channel, 1) - 1
+        with contextlib.suppress(NotImplementedError, USBError):
+            if device.is_kernel_driver_active(interface):
+                device.detach_kernel_driver(interface)
+        claim_interface(device, interface)
+        ftdi.open_from_device(device, channel)
+    except BaseException:
+        UsbTools.release_device(device)
+        raise
+    return ftdi
 
 
 def _open_simulated(spec: str, pins: mpsse.Pins | None) -> FtdiBus:
