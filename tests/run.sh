@@ -1,0 +1,132 @@
+#!/bin/sh
+# Runs every check of this project, from a fresh clone on Debian:
+#
+#     sh tests/run.sh [arguments for pytest]
+#
+# Makes a virtual environment in .venv, installs what the tests call where it may (as root or
+# through sudo without a password), says what is still missing, then runs ruff, mypy and pytest.
+# Environment: CI=true makes a missing tool a failure; SPIFLASH_SWEEP=full runs the long sweeps;
+# PYTHON names another interpreter, 3.11 or newer.
+set -eu
+cd "$(dirname "$0")/.."
+
+venv=.venv
+stamp=$venv/installed-for
+# One line a program: the program, the Debian package it comes from.
+programs='qemu-system-arm qemu-system-arm
+mkimage u-boot-tools
+dumpimage u-boot-tools
+mkenvimage u-boot-tools
+mksquashfs squashfs-tools
+unsquashfs squashfs-tools
+mkfs.jffs2 mtd-utils
+jffs2dump mtd-utils
+sumtool mtd-utils
+mkfs.ubifs mtd-utils
+ubinize mtd-utils
+dtc device-tree-compiler
+fdtget device-tree-compiler
+decode-dimms i2c-tools
+xz xz-utils
+gzip gzip
+sha256sum coreutils
+chromium chromium'
+
+say() { printf '%s\n' "run.sh: $*" >&2; }
+
+# Debian keeps some of these where only root looks.
+PATH=$PATH:/usr/local/sbin:/usr/sbin:/sbin
+export PATH
+
+may_install() {
+    command -v apt-get >/dev/null 2>&1 || return 1
+    if [ "$(id -u)" -eq 0 ]; then
+        as_root=
+    elif command -v sudo >/dev/null 2>&1 && sudo -n true 2>/dev/null; then
+        as_root='sudo -n'
+    else
+        return 1
+    fi
+}
+
+install_packages() {
+    say "installing $*"
+    apt="$as_root env DEBIAN_FRONTEND=noninteractive apt-get -q -y"
+    $apt install --no-install-recommends "$@" </dev/null >&2 && return
+    say 'once more, with fresh package lists'
+    $apt update </dev/null >&2 && $apt install --no-install-recommends "$@" </dev/null >&2
+}
+
+# Prints the first (of $1: "program", "package") column of every program that is missing.
+missing() {
+    printf '%s\n' "$programs" | while read -r program package; do
+        command -v "$program" >/dev/null 2>&1 && continue
+        if [ "$1" = package ]; then echo "$package"; else echo "$program"; fi
+    done | sort -u
+}
+
+python_works() {
+    "$1" -c 'import sys; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1
+}
+
+find_python() {
+    for candidate in ${PYTHON:-} python3 python3.14 python3.13 python3.12 python3.11; do
+        if python_works "$candidate"; then
+            echo "$candidate"
+            return
+        fi
+    done
+    say 'no Python 3.11 or newer was found; name one with PYTHON=...'
+    return 1
+}
+
+make_environment() {
+    # The path counts too: an editable install points at the tree it was made in.
+    wanted=$(pwd; "$1" --version; sha256sum pyproject.toml)
+    if [ -x $venv/bin/pytest ] && [ "$(cat $stamp 2>/dev/null)" = "$wanted" ]; then
+        return
+    fi
+    say "making $venv with $("$1" --version)"
+    rm -rf $venv
+    "$1" -m venv $venv
+    $venv/bin/python -m pip install --quiet --disable-pip-version-check \
+        --editable '.[tests]' </dev/null >&2
+    printf '%s\n' "$wanted" >$stamp
+}
+
+packages=$(missing package)
+python=$(find_python)
+"$python" -c 'import ensurepip, venv' 2>/dev/null || packages="$packages python3-venv"
+if [ -n "$packages" ]; then
+    if may_install; then
+        # shellcheck disable=SC2086  # one word a package
+        install_packages $packages || say 'some packages could not be installed'
+    else
+        say "not installed, for lack of root or a sudo without password: $(echo $packages)"
+    fi
+fi
+absent=$(missing program)
+if [ -n "$absent" ]; then
+    say "missing: $(echo $absent)"
+    case ${CI:-} in
+        1 | true | yes)
+            say 'with CI=true a missing tool is a failure'
+            exit 1
+            ;;
+    esac
+    say "the checks that need them are left out; pytest's closing summary lists them"
+fi
+
+make_environment "$python"
+
+status=0
+$venv/bin/ruff check . || status=1
+$venv/bin/ruff format --check . || status=1
+$venv/bin/mypy || status=1
+[ "$status" -eq 0 ] || say 'ruff or mypy found something; the tests run all the same'
+
+workers=$(nproc 2>/dev/null || echo 1)
+[ "$workers" -le 4 ] || workers=4
+$venv/bin/python -m pytest -n "$workers" --dist worksteal "$@" </dev/null || status=1
+[ "$status" -eq 0 ] || say 'failed'
+exit "$status"

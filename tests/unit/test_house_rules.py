@@ -1,0 +1,247 @@
+"""The rules of the house, read from the sources themselves.
+
+Rooms and their order are those of DEVELOPERS.md. What a rule forbids is fed to the same
+functions as made-up sources, so that a rule that catches nothing would show.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+RANK = {"bus": 0, "nor": 1, "plan": 2, "dump": 2, "archive": 2, "report": 3, "work": 4, "cli": 5}
+"""A module imports from its own room or from rooms of a lower rank."""
+
+OPEN_TO_ALL = {"spiflash", "spiflash.errors"}
+"""The version and the errors."""
+
+PLAN_MAY_IMPORT = {"spiflash.nor.geometry"}
+
+PURE = re.compile(
+    r"spiflash\.(plan|dump)(\..*)?|spiflash\.bus\.mpsse|spiflash\.nor\.(commands|sfdp(\..*)?)"
+)
+INPUT_OUTPUT = {
+    *("os", "pathlib", "shutil", "tempfile", "glob", "mmap", "fcntl"),
+    *("socket", "subprocess", "urllib", "http", "asyncio", "threading"),
+    *("time", "random", "usb", "pyftdi", "serial", "libusb_package", "click", "tqdm"),
+}
+
+TOP_LEVEL = {
+    *(".ci", ".gitignore", "DEVELOPERS.md", "LICENSE", "README.md", "pyproject.toml"),
+    *("chipdb", "hwmocks", "spiflash", "tests"),
+}
+
+UNFINISHED = re.compile("|".join(("TO" + "DO", "FIX" + "ME", "X" * 3, "NotImpl" + "emented")))
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def sources() -> Iterator[tuple[str, str, bool]]:
+    """(module, source, whether it is a package's __init__) of all three packages."""
+    for package in ("spiflash", "chipdb", "hwmocks"):
+        for path in sorted((ROOT / package).rglob("*.py")):
+            yield module_name(path), path.read_text("utf-8"), path.name == "__init__.py"
+
+
+def imports(module: str, source: str, is_package: bool = False) -> set[str]:
+    """Every module that `source` imports, at whatever depth, as absolute names.
+
+    `from a.b import c` counts as a.b.c where that is a module of ours, as a.b otherwise.
+    """
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                parents = module.split(".")
+                up = node.level - 1 if is_package else node.level
+                base = ".".join([*parents[: len(parents) - up], *filter(None, [base])])
+            names = {f"{base}.{alias.name}" for alias in node.names}
+            found |= {name if _is_module(name) else base for name in names}
+        elif isinstance(node, ast.Call) and _is_import_call(node) and node.args:
+            found |= _text(node.args[0])
+    return found
+
+
+def _is_module(name: str) -> bool:
+    path = ROOT.joinpath(*name.split("."))
+    return path.is_dir() or path.with_suffix(".py").is_file()
+
+
+def _is_import_call(node: ast.Call) -> bool:
+    function = node.func
+    name = function.attr if isinstance(function, ast.Attribute) else getattr(function, "id", "")
+    return name in ("import_module", "__import__")
+
+
+def _text(node: ast.expr) -> set[str]:
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        return {node.value}
+    return set()
+
+
+def room(module: str) -> str:
+    parts = module.split(".")
+    return parts[1] if parts[0] == "spiflash" and len(parts) > 1 else ""
+
+
+def violations(module: str, source: str, is_package: bool = False) -> list[str]:
+    """What `module` imports although it must not, in words."""
+    return [
+        f"{module} imports {target}: {reason}"
+        for target in sorted(imports(module, source, is_package))
+        if (reason := complaint(module, target))
+    ]
+
+
+def complaint(module: str, target: str) -> str:
+    """Why `module` must not import `target`; empty where it may."""
+    package = target.split(".")[0]
+    if package == "tests":
+        return "tests are not for use"
+    if PURE.fullmatch(module) and package in INPUT_OUTPUT:
+        return f"{module} is pure"
+    if module.startswith("hwmocks"):
+        return "the mocks are a second opinion" if package in ("spiflash", "chipdb") else ""
+    if target in OPEN_TO_ALL or package not in ("spiflash", "chipdb", "hwmocks"):
+        return ""
+    if package == "hwmocks":
+        return "" if module == "spiflash.bus.locate" else "only bus/locate.py opens a bench"
+    if module.startswith("chipdb"):
+        return "" if package == "chipdb" else "the chip table stands alone"
+    if package == "chipdb":
+        return "" if room(module) == "nor" else "the chip table is nor's"
+    return _between_rooms(module, target)
+
+
+def _between_rooms(module: str, target: str) -> str:
+    here, there = room(module), room(target)
+    if here not in RANK:
+        return "" if module == "spiflash.__main__" and there == "cli" else "no room imports it"
+    if there not in RANK:
+        return f"{target} belongs to no room"
+    if here == there:
+        return ""
+    if RANK[there] >= RANK[here]:
+        return "imports run downward"
+    if here in ("report", "dump") and there == "bus":
+        return f"{here} never touches a bus"
+    if here == "plan" and target not in PLAN_MAY_IMPORT:
+        return "plan knows geometry alone"
+    return ""
+
+
+def test_imports_follow_the_rules() -> None:
+    modules = list(sources())
+    assert {"spiflash.nor.flash", "spiflash.bus.mpsse", "hwmocks.nor.chip"} <= {
+        name for name, _, _ in modules
+    }
+    assert [line for module in modules for line in violations(*module)] == []
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        ("hwmocks.nor.chip", "from spiflash.nor import commands"),
+        ("hwmocks.ftdi", "import chipdb.part"),
+        ("hwmocks.ftdi", "import spiflash"),
+        ("chipdb.table", "from spiflash.nor.geometry import Geometry"),
+        ("chipdb.table", "import hwmocks"),
+        ("spiflash.bus.ftdi", "from spiflash.nor.commands import read"),
+        ("spiflash.bus.ftdi", "def f():\n    import hwmocks.bench"),
+        ("spiflash.bus.mpsse", "import time"),
+        ("spiflash.bus.mpsse", "from pyftdi.ftdi import Ftdi"),
+        ("spiflash.nor.sfdp", "from pathlib import Path"),
+        ("spiflash.nor.flash", "from spiflash.plan import make_plan"),
+        ("spiflash.nor.flash", "from ..work.backup import backup"),
+        ("spiflash.plan.make", "from spiflash.nor.flash import NorFlash"),
+        ("spiflash.plan.make", "from spiflash.nor import NorFlash"),
+        ("spiflash.plan.make", "from spiflash.bus.transaction import Transaction"),
+        ("spiflash.plan.make", "from spiflash.dump import finding"),
+        ("spiflash.plan.make", "from spiflash import cli"),
+        ("spiflash.dump.survey", "if True:\n    from spiflash.bus import transaction"),
+        ("spiflash.dump.survey", "import random"),
+        ("spiflash.report.text", "import spiflash.bus.ftdi"),
+        ("spiflash.report.text", "from spiflash.work.backup import Backup"),
+        ("spiflash.archive.shelf", "from chipdb.part import Part"),
+        ("spiflash.work.backup", "from spiflash.cli.main import main"),
+        ("spiflash.work.backup", "import importlib\nimportlib.import_module('hwmocks')"),
+        ("spiflash.cli.main", "from chipdb import table"),
+        ("spiflash.cli.main", "from tests.references import qemu"),
+        ("spiflash.errors", "from spiflash.nor.geometry import SECTOR"),
+    ],
+)
+def test_each_rule_catches_what_it_forbids(module: str, source: str) -> None:
+    assert violations(module, source) != []
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        ("spiflash.bus.locate", "def f():\n    from hwmocks.bench import Bench"),
+        ("spiflash.nor.identify", "from chipdb.table import ChipTable"),
+        ("spiflash.nor.flash", "from spiflash.bus.transaction import Bus"),
+        ("spiflash.plan.make", "from spiflash.nor.geometry import Geometry"),
+        ("spiflash.plan.make", "from spiflash.nor import geometry"),
+        ("spiflash.plan.make", "from . import steps"),
+        ("spiflash.cli.main", "from spiflash.bus.locate import locate\nimport click, time"),
+        ("spiflash.report.text", "from spiflash import __version__, errors"),
+        ("chipdb.table", "from spiflash.errors import ChipTableError"),
+        ("hwmocks.nor.chip", "import numpy, random"),
+    ],
+)
+def test_what_is_allowed_passes(module: str, source: str) -> None:
+    assert violations(module, source) == []
+
+
+def tracked() -> list[str]:
+    listed = subprocess.run(
+        ["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    return [name for name in listed.stdout.split("\0") if name]
+
+
+def strangers(names: list[str]) -> set[str]:
+    return {name.split("/")[0] for name in names} - TOP_LEVEL
+
+
+def test_the_top_level_holds_only_what_belongs_there() -> None:
+    assert strangers(tracked()) == set()
+    assert strangers(["spiflash/errors.py", "notes.txt", "docs/a.md"]) == {"notes.txt", "docs"}
+
+
+def test_nothing_is_left_unfinished() -> None:
+    marked = [
+        f"{name}:{number}"
+        for name in tracked()
+        if name.endswith((".py", ".sh", ".toml", ".md", ".j2")) and (ROOT / name).is_file()
+        for number, line in enumerate((ROOT / name).read_text("utf-8").splitlines(), 1)
+        if UNFINISHED.search(line)
+    ]
+    assert marked == []
+    assert UNFINISHED.search("# TO" + "DO: later")
+
+
+@pytest.mark.parametrize(
+    "command",
+    [["mypy"], ["ruff", "check", "."], ["ruff", "format", "--check", "."]],
+    ids=["mypy", "ruff-check", "ruff-format"],
+)
+def test_the_sources_pass(command: list[str]) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
