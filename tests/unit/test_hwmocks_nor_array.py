@@ -134,6 +134,8 @@ def test_aai_word_program() -> None:
         assert rig.status() & 0x43 == 0x42
         rig.run("AD" + word)
     rig.wait(20e-6)
+    rig.run("AD778899")  # not a word
+    rig.wait(20e-6)
     assert rig.run("03000100", 1) == b"\xff", "only ADh, 05h and 04h in AAI mode"
     rig.run("04")
     assert rig.run("03000100", 7).hex() == "112233445566ff"

@@ -139,6 +139,9 @@ def test_individual_block_locks() -> None:
     rig.write("98")
     rig.write("C7")
     assert chip.erased[-1] == (0, 8 << 20)
+    chip.power(False, rig.now)
+    chip.power(True, rig.now)
+    assert rig.run("3D020000", 1) == b"\x01"
 
 
 def test_sst_is_locked_at_power_up() -> None:

@@ -73,6 +73,13 @@ def test_lock_bits_never_come_back() -> None:
     assert rig.run("4800200000", 1) == b"\x00"
 
 
+def test_volatile_write_leaves_lock_bits_alone() -> None:
+    rig = NorRig(NorChip("W25Q64JV"))
+    rig.run("50")
+    rig.run("313A")
+    assert rig.run("35", 1) == b"\x02"
+
+
 def test_security_registers_of_gd25q64c_hold_1024_bytes() -> None:
     rig = NorRig(NorChip("GD25Q64C"))
     rig.write(b"\x42\x00\x13\xff\x3c")

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from nor_rig import NorRig
 
 from hwmocks.nor import NorChip
+from hwmocks.nor.description import Time
 from hwmocks.wire import Beat
 
 
@@ -34,6 +35,16 @@ def test_speeds_of_many_chips_and_operations() -> None:
     slow = sum(seconds > 0.4e-3 * times.factor * 1.1 for seconds in drawn)
     assert 5 <= slow <= 45  # one in a thousand: 20 expected, standard deviation 4.5
     assert times.drawn["program"] == pytest.approx(sum(drawn))
+
+
+def test_no_draw_exceeds_the_maximum() -> None:
+    slow = next(
+        times
+        for times in (NorChip("SST25VF032B", seed=seed).core.busy_times for seed in range(200))
+        if times.factor > 1.25
+    )
+    close = Time(20e-3, 22e-3)
+    assert {slow.draw("erase-4096", close) for _ in range(500)} == {22e-3}
 
 
 def test_same_seed_same_chip() -> None:
@@ -103,7 +114,7 @@ def test_suspended_erase() -> None:
     assert chip.contents[0x10000] == 0xFF, "not in the suspended block"
     rig.wait(10.0)
     rig.run("7A")
-    assert rig.status() & 1 == 1
+    assert rig.status() == 0x03
     rig.wait(chip.busy_drawn["erase-65536"] - 21e-3)
     assert rig.status() & 1 == 1
     rig.wait(2e-3)
@@ -197,6 +208,20 @@ def test_power_cut_in_a_program_leaves_part_of_it() -> None:
     assert 0.3 < cleared / 2048 < 0.5  # 0.4 of the time; jitter 3 %, 2048 draws
 
 
+def test_power_cut_while_a_program_is_suspended() -> None:
+    chip = NorChip("W25Q64JV", seed=5)
+    rig = NorRig(chip)
+    rig.run("06")
+    rig.run(b"\x02\x00\x10\x00" + bytes(256))
+    rig.wait(0.4 * 0.4e-3 * chip.speed_factor)
+    rig.run("75")
+    rig.wait(1.0)
+    assert rig.run("35", 1)[0] & 0x80
+    chip.power(False, rig.now)
+    cleared = 2048 - int.from_bytes(chip.contents[0x1000:0x1100], "big").bit_count()
+    assert 0.3 < cleared / 2048 < 0.5
+
+
 def test_power_cut_behind_the_end_harms_nothing() -> None:
     chip = NorChip("W25Q64JV", seed=5)
     rig = NorRig(chip)
@@ -215,6 +240,8 @@ def test_writes_wait_for_the_power_up_delay() -> None:
     rig.wait(1e-3)
     assert rig.run("9F", 3) == bytes.fromhex("EF4017")
     rig.run("06")
+    rig.run("50")
+    rig.run("011C")
     assert rig.status() == 0x00
     rig.wait(5e-3)
     rig.run("06")

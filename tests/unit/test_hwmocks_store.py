@@ -181,3 +181,24 @@ def test_a_crash_while_saving_leaves_a_board(
     again = store.load(tmp_path)
     assert again.contents[0] == (0x11 if failing_call == 2 else 0xFF)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["chip.json", "flash.bin"]
+
+
+def test_files_are_on_the_disk_before_they_get_their_names(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    order: list[str] = []
+    fsync, replace = os.fsync, os.replace
+
+    def traced_fsync(descriptor: int) -> None:
+        order.append("sync")
+        fsync(descriptor)
+
+    def traced_replace(source: str, target: Path) -> None:
+        order.append("rename")
+        replace(source, target)
+
+    monkeypatch.setattr(os, "fsync", traced_fsync)
+    monkeypatch.setattr(os, "replace", traced_replace)
+    store.create(tmp_path, "W25Q64JV")
+    # Each file, then its name, then the folder that holds the name.
+    assert order == ["sync", "rename", "sync"] * 2
