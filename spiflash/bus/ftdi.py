@@ -161,17 +161,26 @@ class FtdiBus:
         if self._closed:
             return
         self._closed = True
-        # Whatever fails here, the remaining steps must still be tried: the board waits.
         try:
-            if not (self._in_step and self._release()):
-                # A fresh engine starts with inputs only; the commands make sure of it.
-                with contextlib.suppress(FtdiError, USBError):
-                    self._fresh_engine()
-                    self._release()
-            with contextlib.suppress(FtdiError, USBError):
-                self._ftdi.close(freeze=True)
+            self._give_back(in_step=self._in_step)
+        except BaseException:
+            # Ctrl-C while closing: the board waits all the same.
+            self._give_back(in_step=False)
+            raise
         finally:
             self.on_close()
+
+    def _give_back(self, *, in_step: bool) -> None:
+        """Release the pins, then the port. Whatever fails, the remaining steps are tried."""
+        if not self._ftdi.is_connected:
+            return
+        if not (in_step and self._release()):
+            # A fresh engine starts with inputs only; the commands make sure of it.
+            with contextlib.suppress(FtdiError, USBError):
+                self._fresh_engine()
+                self._release()
+        with contextlib.suppress(FtdiError, USBError):
+            self._ftdi.close(freeze=True)
 
     def _release(self) -> bool:
         """Make every pin an input; whether the engine confirmed it."""

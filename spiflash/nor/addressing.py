@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from chipdb.part import FourByte
 from spiflash.bus.transaction import Transaction
+from spiflash.errors import ChipUnknownError
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import Width
@@ -55,7 +56,7 @@ class Addressing:
 def addressing(chip: Chip) -> Addressing:
     """Choose the way for `chip`.
 
-    Raises ValueError for a chip above 16 MiB without a known one.
+    Raises `ChipUnknownError` for a chip above 16 MiB without a known one.
     """
     if chip.size <= THREE_BYTE_REACH and FourByte.ALWAYS not in chip.four_byte:
         return Addressing()
@@ -77,7 +78,12 @@ def addressing(chip: Chip) -> Addressing:
         if way is FourByte.EXTENDED_REGISTER:
             return _by_register(commands.WRITE_EXTENDED_ADDRESS)
         return _by_register(commands.WRITE_BANK)
-    raise ValueError(f"no way is known to reach above 16 MiB on {chip.name}")
+    raise ChipUnknownError(
+        f"No way is known to reach above 16 MiB on the {chip.name}.",
+        state="Nothing has been changed on it.",
+        remedy="Read the marking on the package and name the part with --part, or give its "
+        "figures in a table file of your own with --chips.",
+    )
 
 
 def _by_register(opcode: int) -> Addressing:

@@ -46,18 +46,23 @@ class NorFlash:
         self._way = addressing(chip)
         self.geometry: Geometry = usable_geometry(chip.geometry, self._way)
         """The erase map as far as it can be used with this chip's way of addressing."""
-        self._segment = 0
+        self._segment: int | None = None  # what an earlier program left is not known
         self._program_rest = chip.geometry.program.typical
 
     # -- session ---------------------------------------------------------------------------
 
     def __enter__(self) -> NorFlash:
-        self._settle()
-        if self.chip.locked_at_power_up:
-            # These parts wake with every block protected; the bits are volatile.
-            self.bus.run(self._unlock())
-        if self._way.enter:
-            self.bus.run(self._way.enter)
+        try:
+            self._settle()
+            if self.chip.locked_at_power_up:
+                # These parts wake with every block protected; the bits are volatile.
+                self.bus.run(self._unlock())
+            if self._way.enter:
+                self.bus.run(self._way.enter)
+        except BaseException as exc:
+            # Nobody calls __exit__ for what was not entered.
+            self.__exit__(type(exc), exc, exc.__traceback__)
+            raise
         return self
 
     def __exit__(
@@ -75,6 +80,9 @@ class NorFlash:
 
     def _leave(self) -> None:
         self._settle()
+        if self.geometry.method is ProgramMethod.AAI_WORD:
+            # A run that was broken off keeps the chip deaf to all other commands.
+            self.bus.run([commands.write_disable()])
         if self._way.leave:
             self.bus.run(self._way.leave)
 

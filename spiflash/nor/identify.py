@@ -20,7 +20,7 @@ from spiflash.errors import ChipMismatchError, ChipUnknownError
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.geometry import Geometry
 from spiflash.nor.jedec import manufacturer
-from spiflash.nor.sfdp import Sfdp, SfdpError, parse, to_geometry
+from spiflash.nor.sfdp import EnterFourByte, Sfdp, SfdpError, parse, to_geometry
 
 LEAST_PREFIX = 5
 """Characters that names must share before they are called a family."""
@@ -103,7 +103,8 @@ def _insist(wanted: str, table: ChipTable, answers: Answers) -> Part:
             state="Nothing has been changed on the chip.",
             remedy=f"Close to it: {near}." if near else "Give its figures with --chips.",
         )
-    part = named[0]
+    # An order code may stand for several parts.
+    part = next((part for part in named if part.id == answers.jedec_id), named[0])
     if part.id != answers.jedec_id:
         raise ChipMismatchError(
             f"{part.name} has JEDEC ID {part.id.hex(' ').upper()}, but the chip on the clip "
@@ -203,13 +204,15 @@ def _known(
     if complaint:
         notes.append(complaint)
     doubt = ""
-    if first.refused and len(parts) == 1:
-        doubt = first.refused
-    elif differ:
+    if differ:
         doubt = (
             f"{_names(parts)} share this ID and differ in {', '.join(differ)}; "
             "name the right one with --part"
         )
+    elif first.refused:
+        doubt = first.refused
+    if sfdp is not None and sfdp.basic.size != first.size:
+        notes.append(f"SFDP gives a size of {sfdp.basic.size} bytes, the chip table {first.size}")
     same = len(parts) == 1
     geometry = geometry_of(first) if same or differ else _careful(parts)
     quads = {part.quad_enable for part in parts}
@@ -271,9 +274,23 @@ def _careful(parts: Sequence[Part]) -> Geometry:
         erase_types=tuple(slowest(erase) for erase in base.erase_types),
         program=_slower([m.program for m in maps]),
         chip_erase=replace(chips[0], time=_slower([c.time for c in chips]))
-        if len(chips) == len(maps)
+        if len(chips) == len(maps) and len({c.opcode for c in chips}) == 1
         else None,
     )
+
+
+def _four_byte_ways(sfdp: Sfdp) -> tuple[FourByte, ...]:
+    """The ways above 16 MiB that the tables name, those without a mode to put back first."""
+    entry = sfdp.basic.enter_four_byte or EnterFourByte(0)
+    named = (
+        (sfdp.four_byte is not None, FourByte.OPCODES),
+        (EnterFourByte.ALWAYS in entry, FourByte.ALWAYS),
+        (EnterFourByte.B7H in entry, FourByte.ENTER),
+        (EnterFourByte.WREN_B7H in entry, FourByte.ENTER_WREN),
+        (EnterFourByte.EXTENDED_REGISTER in entry, FourByte.EXTENDED_REGISTER),
+        (EnterFourByte.BANK_REGISTER in entry, FourByte.BANK_REGISTER),
+    )
+    return tuple(way for said, way in named if said)
 
 
 def _from_sfdp(answers: Answers, sfdp: Sfdp) -> Chip:
@@ -281,9 +298,7 @@ def _from_sfdp(answers: Answers, sfdp: Sfdp) -> Chip:
     geometry = to_geometry(sfdp)
     doubt = "this ID is not in the chip table; only the chip's own SFDP describes it"
     notes = [f"SFDP does not say: {', '.join(sfdp.missing)}"] if sfdp.missing else []
-    four: tuple[FourByte, ...] = ()
-    if geometry.size > 1 << 24 and sfdp.four_byte is not None:
-        four = (FourByte.OPCODES,)
+    four = _four_byte_ways(sfdp) if geometry.size > 1 << 24 else ()
     return Chip(
         name=f"unknown {answers.jedec_id.hex().upper()}",
         vendor=_maker(answers),

@@ -7,7 +7,7 @@ board's processor, or in another mode: it is woken in that order, gentlest first
 from __future__ import annotations
 
 from spiflash.bus.transaction import Bus, Sampling
-from spiflash.errors import ChipAbsentError, UnstableReadError
+from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
 from spiflash.nor import commands, sfdp
 from spiflash.nor.chip import Answers, Chip
 
@@ -16,12 +16,16 @@ PROBE_CLOCK = 1e6
 
 ID_BYTES = 8
 
+BUSY_LIMIT = 6.0
+"""Seconds that a busy chip is waited for: longer than any block erase (4 s at most, from memory
+of the data sheets), shorter than a chip erase."""
+
 
 def probe(bus: Bus) -> Answers:
     """Read ID, REMS, legacy ID and SFDP at a slow clock.
 
     Raises `ChipAbsentError` when nothing answers, `UnstableReadError` when two readings of
-    the ID differ.
+    the ID differ, `ChipTimeoutError` when the chip is busy and stays so.
     """
     bus.set_clock(PROBE_CLOCK)
     bus.set_sampling(Sampling.LATE)
@@ -45,13 +49,15 @@ def probe(bus: Bus) -> Answers:
 
 def _id_after_waking(bus: Bus) -> bytes:
     read_id = commands.read_id(ID_BYTES)
-    # 66h/99h last: a chip in mid-write would lose it.
     for wake in (
         (),
-        (commands.read_legacy_id(),),
+        # 04h ends an auto-increment run that was broken off (SST25VF).
+        (commands.write_disable(), commands.read_legacy_id()),
         (commands.leave_continuous_read(),),
         commands.software_reset(),
     ):
+        # A busy chip answers nothing but its status, and a reset would break its work off.
+        _let_finish(bus)
         answer = bus.run([*wake, read_id])[-1]
         if not _silent(answer):
             return answer
@@ -67,6 +73,24 @@ def _id_after_waking(bus: Bus) -> bytes:
         remedy=f"Likely: {likely}. Check pin 1, the supply and ground, then repeat; "
         "'spiflash wiring' shows the pins.",
     )
+
+
+def _let_finish(bus: Bus) -> None:
+    """Wait for a chip that was found in the middle of a write or erase."""
+    deadline = bus.clock.now() + BUSY_LIMIT
+    while True:
+        status = bus.run([commands.read_status()])[0][0]
+        if status in (0x00, 0xFF) or not status & commands.WIP:
+            return
+        if bus.clock.now() > deadline:
+            raise ChipTimeoutError(
+                f"A chip answers, but it has been busy for {BUSY_LIMIT:.0f} s with something "
+                "that was started earlier.",
+                state="It finishes that by itself as long as it has power.",
+                remedy="Leave it powered and repeat in a few minutes; if that does not help, "
+                "take the supply off and on again.",
+            )
+        bus.clock.sleep(0.01)
 
 
 def _silent(answer: bytes) -> bool:

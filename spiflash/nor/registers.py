@@ -141,18 +141,25 @@ def _bp4_tb_cr(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], .
 def _bp4(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
     """MX25L6406E, MX25L12805D: BP0–3 in bits 2–5, no TB.
 
-    1…7 protect 2, 4, 8 … blocks at the top (1, 2, 4 … on other sizes: 1/64 of the chip at
-    first), 9…14 leave free as much at the top as the code 15 - BP would have protected.
+    To 8 MiB, 1…7 protect 1/64, 1/32 … of the chip at the top (64 KiB at least), and 9…14 leave
+    free as much at the top as the code 15 - BP would have protected; where that is everything
+    (MX25L1605D, 9), everything is protected. Larger ones only double, at the top: from 128 KiB
+    on the MX25L12805D (the MX25L12845E begins with half of that), from 64 KiB on the
+    MX25L25635E.
     """
     bp = values["SR1"] >> 2 & 15
-    unit = max(BLOCK, size // 64)
     if bp == 0:
         return ()
+    if size > 8 << 20:
+        first = 2 * BLOCK if size == 16 << 20 else BLOCK
+        return _end_range(size, first << (bp - 1), bottom=False)
+    unit = max(BLOCK, size // 64)
     if bp < 8:
         return _end_range(size, unit << (bp - 1), bottom=False)
-    if bp in (8, 15):
+    free = min(size, unit << (14 - bp))
+    if bp in (8, 15) or free == size:
         return ((0, size),)
-    return _end_range(size, size - min(size, unit << (14 - bp)), bottom=True)
+    return _end_range(size, size - free, bottom=True)
 
 
 def _bp3_tb(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
@@ -197,6 +204,16 @@ _RULES: Mapping[str, _Rule] = {
     "bp4-tb-issi": _bp4_tb_issi,
 }
 
+_DECIDES: Mapping[str, str] = {
+    "bp3-tb-sec-cmp": "SR2",
+    "bp4-tb": "SR2",
+    "bp4-tb-cr": "CR",
+    "bp-spansion": "CR1",
+    "bp4-tb-issi": "FR",
+}
+"""The register beside SR1 that decides what is protected. It is not read of a chip that may
+also be a part without it."""
+
 _ANY_BP = 0x3C
 """BP0–BP3 of every scheme that is not decoded: where all are clear, nothing is protected."""
 
@@ -233,6 +250,16 @@ def _protection(scheme: str, size: int, values: Mapping[str, int]) -> Protection
     if scheme == "none":
         return Protection()
     rule = _RULES.get(scheme)
+    decides = _DECIDES.get(scheme)
+    if rule is not None and decides is not None and decides not in values:
+        one, other = (rule(size, {**values, decides: value}) for value in (0x00, 0xFF))
+        if not one:
+            return Protection(register_locked=locked)
+        return Protection(_joined((*one, *other)), extent_known=False, register_locked=locked)
+    if scheme == "global-unlock":
+        # SWP, read-only: 0 no sector is locked, 3 all are, 1 some. Bits 4 and 5 are others.
+        some = bool(status & 0x0C)
+        return Protection(((0, size),) if some else (), status & 0x0C != 0x04, locked)
     if rule is not None:
         return Protection(rule(size, values), register_locked=locked)
     if status & _ANY_BP:
