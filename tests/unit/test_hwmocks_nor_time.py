@@ -113,8 +113,9 @@ def test_suspended_erase() -> None:
     assert chip.erased == [(0x10000, 0x10000)]
     assert chip.contents[0x10000] == 0xFF, "not in the suspended block"
     rig.wait(10.0)
+    rig.run("04")
     rig.run("7A")
-    assert rig.status() == 0x03
+    assert rig.status() == 0x03, "the write cycle goes on, latch and all"
     rig.wait(chip.busy_drawn["erase-65536"] - 21e-3)
     assert rig.status() & 1 == 1
     rig.wait(2e-3)
