@@ -25,13 +25,13 @@ class Bars:
         with tqdm(
             total=total,
             desc=title,
-            unit="B",
+            unit="iB",
             unit_scale=True,
             unit_divisor=1024,
             file=sys.stderr,
             disable=None,
             dynamic_ncols=True,
-            bar_format="{desc:<24} {percentage:3.0f} % {bar} {n_fmt}B of {total_fmt}B, "
+            bar_format="{desc:<24} {percentage:3.0f} % {bar} {n_fmt}iB of {total_fmt}iB, "
             "{rate_fmt}, {remaining} left",
         ) as bar:
 
