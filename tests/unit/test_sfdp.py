@@ -347,6 +347,8 @@ def test_erase_types_and_their_times() -> None:
 def test_erase_types_that_do_not_exist() -> None:
     table = basic((8, put((15, 8, 0x20), (23, 16, 15))), (9, ERASE_34))
     assert [erase.number for erase in table.erases] == [3]
+    noise = basic((8, put((7, 0, 41), (15, 8, 0x20))), (9, ERASE_34))
+    assert [erase.number for erase in noise.erases] == [3]
 
 
 @pytest.mark.parametrize("blank", [0, ONES])

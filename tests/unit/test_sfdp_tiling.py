@@ -362,6 +362,33 @@ def test_region_that_cuts_blocks_is_split_where_they_end() -> None:
     check_tiling(geometry)
 
 
+def test_block_that_reaches_beyond_a_piece_is_not_offered_there() -> None:
+    """The region begins at 24 KiB. What it holds of the first 32 KiB block can be erased alone;
+    D8h there would take the 32 KiB after it along, so it is offered from 64 KiB on only."""
+    words = layout(0, (24 * KIB, 0b001), (104 * KIB, 0b110), last=True)
+    geometry = to_geometry(chip(128 * KIB, TYPES_64K, (0xFF81, words)))
+    assert regions(geometry) == [
+        (24 * KIB, [4096]),
+        (8 * KIB, [8 * KIB]),
+        (32 * KIB, [32 * KIB]),
+        (64 * KIB, [32 * KIB, 64 * KIB]),
+    ]
+
+
+def test_remainders_of_equal_size_stay_regions_of_their_own() -> None:
+    words = layout(
+        0, (8 * KIB, 0b001), (24 * KIB, 0b100), (24 * KIB, 0b100), (8 * KIB, 0b001), last=True
+    )
+    geometry = to_geometry(chip(64 * KIB, TYPES_64K, (0xFF81, words)))
+    assert regions(geometry) == [
+        (8 * KIB, [4096]),
+        (24 * KIB, [24 * KIB]),
+        (24 * KIB, [24 * KIB]),
+        (8 * KIB, [4096]),
+    ]
+    check_tiling(geometry)
+
+
 # Any bytes at all
 
 
