@@ -169,7 +169,24 @@ def test_hybrid_chip_erases_what_is_left_of_a_block_as_one() -> None:
     new = patched(patched(old, 4096, noise(100, 17)), 60000, noise(10, 18))
     plan = make_plan(old, new, chip, BUS)
     assert erases(plan) == [(4096, 4096), (8192, 56 * KIB)]
+    assert plan.affected == plan.erased == ((4096, 64 * KIB),)
     assert simulate(plan, old) == new
+
+
+def test_a_type_whose_blocks_do_not_line_up_with_its_region_is_not_used() -> None:
+    """An erase takes the naturally aligned block (JESD216F, sector map): from 4 KiB on, erases of
+    8 KiB would reach into the neighbours."""
+    eight = EraseType(8 * KIB, 0x40, Span(1e-3, 2e-3))
+    both = (EraseRegion(4 * KIB, (0,)), EraseRegion(16 * KIB, (0, 1)), EraseRegion(4 * KIB, (0,)))
+    chip = Geometry(24 * KIB, 256, (E4, eight), both, PROGRAM)
+    old = noise(24 * KIB, 30)
+    plan = make_plan(old, b"\xff" * 24 * KIB, chip, BUS)
+    assert erases(plan) == [(at, 4096) for at in range(0, 24 * KIB, 4096)]
+    alone = (EraseRegion(4 * KIB, (0,)), EraseRegion(16 * KIB, (1,)), EraseRegion(4 * KIB, (0,)))
+    with pytest.raises(PlanError, match="no erase type works"):
+        make_plan(
+            old, b"\xff" * 24 * KIB, Geometry(24 * KIB, 256, (E4, eight), alone, PROGRAM), BUS
+        )
 
 
 def test_memory_that_overwrites_is_never_erased() -> None:
