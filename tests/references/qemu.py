@@ -11,6 +11,7 @@ The file needs Debian's qemu-system-arm and nothing of spiflash but the bus cont
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import json
 import socket
@@ -95,14 +96,17 @@ class RealClock:
 
 
 class QtestLink:
-    """The line protocol: a command a line, and an answer that starts with OK to each."""
+    """The line protocol: a command a line, and an answer that starts with OK to each.
+
+    Data come in Base64, which QEMU writes three times as fast as hexadecimal digits.
+    """
 
     def __init__(self, connection: socket.socket) -> None:
         self._connection = connection
         self._answers = connection.makefile("rb")
 
     def exchange(self, commands: Sequence[str]) -> list[bytes]:
-        """Send the commands at once; the bytes after "OK" of each answer, hex decoded.
+        """Send the commands at once; the bytes after "OK" of each answer.
 
         Raises `AdapterLostError` when QEMU is gone and `BusError` when it does not answer in
         time or answers with an error.
@@ -122,7 +126,7 @@ class QtestLink:
         word, _, rest = line.strip().partition(b" ")
         if word != b"OK":
             raise BusError(f"QEMU answered {line!r} to {command[:60]!r}.")
-        return bytes.fromhex(rest.removeprefix(b"0x").decode()) if rest else b""
+        return base64.b64decode(rest, validate=True)
 
     def close(self) -> None:
         self._answers.close()
@@ -258,7 +262,7 @@ def _write(data: bytes) -> str:
 
 
 def _read(length: int) -> str:
-    return f"read {WINDOW:#x} {length:#x}"
+    return f"b64read {WINDOW:#x} {length:#x}"
 
 
 @contextlib.contextmanager

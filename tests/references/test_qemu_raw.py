@@ -139,15 +139,15 @@ def test_a_link_names_what_went_wrong() -> None:
     ours, theirs = socket.socketpair()
     ours.settimeout(0.2)
     link = QtestLink(ours)
-    theirs.sendall(b"OK 0x0102\nFAIL Unknown command\n")
-    assert link.exchange(["read 0 2"]) == [b"\x01\x02"]
+    theirs.sendall(b"OK AQI=\nFAIL Unknown command\n")
+    assert link.exchange(["b64read 0 2"]) == [b"\x01\x02"]
     with pytest.raises(BusError, match="Unknown command"):
         link.exchange(["nonsense"])
     with pytest.raises(BusError, match="in time"):
-        link.exchange(["read 0 1"])
+        link.exchange(["b64read 0 1"])
     theirs.close()
     with pytest.raises(AdapterLostError):
-        QtestLink(ours).exchange(["read 0 1"])
+        QtestLink(ours).exchange(["b64read 0 1"])
     ours.close()
 
 
