@@ -32,7 +32,9 @@ PAIRS = [
     ("mx25l25635e", "MX25L25635E"),
     ("sst25vf032b", "SST25VF032B"),
 ]
-STEPS = 120
+STEPS = 150
+CHIP_ERASE_AT = STEPS - 15
+"""Late: on a blank chip an erase of the wrong size would not show."""
 LONGEST_BUSY = 600.0
 """Virtual seconds after each command: more than any chip erase takes."""
 
@@ -63,17 +65,18 @@ DIALECTS = {
 
 
 def session(chance: random.Random, size: int, dialect: Dialect) -> Iterator[Period]:
-    """Random periods within what the data sheets allow, with a chip erase in the middle.
+    """Random periods within what the data sheets allow, with a chip erase towards the end.
 
     Three-byte addresses stay below 16 MiB, where every way of addressing agrees.
     """
     reach = min(size, 1 << 24)
     near_end = [reach - 1, reach - 200] if size <= 1 << 24 else []
+    yield b"\x9f", 3
     for step in range(STEPS):
         address = chance.choice([chance.randrange(1 << 17), chance.randrange(reach - 700)])
         field = address.to_bytes(3, "big")
         wide = (chance.randrange(size - 700)).to_bytes(4, "big")
-        if step == STEPS // 2:
+        if step == CHIP_ERASE_AT:
             yield from (WREN, (b"\xc7", 0), WRDI, STATUS)
         kinds = ["read", "fast", "end", "program", "erase"] + ["four"] * 3 * bool(dialect.four)
         match chance.choice(kinds):
