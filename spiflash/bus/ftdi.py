@@ -322,6 +322,7 @@ def open_channel(
         ftdi.close()
         raise UsageError(
             f"This adapter or channel ({description}) has no MPSSE engine.",
+            state="Nothing has been sent to the chip.",
             remedy="Use an FT232H, channel A or B of an FT2232H or FT4232H, or channel A of an "
             "FT2232C/D.",
         )

@@ -43,9 +43,7 @@ def decode(stream: bytes) -> list[Command]:
     at = 0
     while at < len(stream):
         opcode = stream[at]
-        if opcode in (0x80, 0x82):
-            size, argument = 3, stream[at + 1] | stream[at + 2] << 8
-        elif opcode in (0x86, 0x11, 0x20, 0x24, 0x8F):
+        if opcode in (0x80, 0x82, 0x86, 0x11, 0x20, 0x24, 0x8F):
             size, argument = 3, stream[at + 1] | stream[at + 2] << 8
         else:
             assert opcode in (0x81, 0x83, 0x85, 0x87, 0x8A, 0x8D, 0x97), f"opcode {opcode:#x}"
@@ -173,7 +171,7 @@ def test_spare_pins_are_held_in_every_pin_command() -> None:
 
 @pytest.mark.parametrize(("high", "low"), [(0x10, 0x10), (0x08, 0), (0, 0x01), (0x100, 0)])
 def test_pins_that_cannot_be_held(high: int, low: int) -> None:
-    with pytest.raises(ValueError, match="pin|free"):
+    with pytest.raises(ValueError, match=r"pin|free"):
         mpsse.Pins(high, low)
 
 

@@ -1,0 +1,354 @@
+"""Listing and opening adapters: real pyftdi on a simulated USB with several devices.
+
+The URL syntax is that of pyftdi's own documentation ("URL scheme").
+"""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import usb.core
+import usb.util
+from pyftdi.usbtools import UsbTools
+
+from hwmocks.clock import VirtualClock
+from hwmocks.ftdi import (
+    FT232H,
+    FT2232C,
+    FT2232H,
+    FT4232H,
+    AdapterProfile,
+    FtdiDevice,
+    UsbBackend,
+)
+from hwmocks.nor.chip import NorChip
+from spiflash.bus import locate
+from spiflash.bus.ftdi import FtdiBus
+from spiflash.bus.locate import list_adapters, open_bus
+from spiflash.bus.mpsse import Pins
+from spiflash.bus.transaction import Transaction
+from spiflash.errors import (
+    AdapterChoiceError,
+    AdapterNotFoundError,
+    BusError,
+    SpiflashError,
+    UsageError,
+)
+
+
+class UsbPort:
+    """What is plugged in; every channel of every device has a chip of its own."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.devices: list[FtdiDevice] = []
+        self.backend = UsbBackend([])
+        self.clock = VirtualClock()
+        monkeypatch.setattr(UsbTools, "_load_backend", classmethod(lambda cls: self.backend))
+        monkeypatch.setattr(locate, "WallClock", lambda: self.clock)
+
+    def plug(self, profile: AdapterProfile, serial: str, chip: str = "W25Q64JV") -> FtdiDevice:
+        chips = {number: NorChip(chip) for number in range(1, profile.interfaces + 1)}
+        device = FtdiDevice(profile, self.clock, chips, serial=serial)
+        self.devices.append(device)
+        self.backend = UsbBackend(self.devices)
+        return device
+
+
+@pytest.fixture
+def port(monkeypatch: pytest.MonkeyPatch) -> Iterator[UsbPort]:
+    UsbTools.flush_cache()
+    yield UsbPort(monkeypatch)
+    UsbTools.release_all_devices()
+    UsbTools.flush_cache()
+
+
+def assert_answers(bus: FtdiBus, jedec_id: str = "ef 40 17") -> None:
+    assert bus.run([Transaction(b"\x9f", 3)])[0].hex(" ") == jedec_id
+
+
+def assert_complete(error: SpiflashError) -> None:
+    assert error.cause
+    assert error.state
+    assert error.remedy
+
+
+# -- the list ----------------------------------------------------------------------------------
+
+
+def test_nothing_is_plugged_in(port: UsbPort) -> None:
+    assert list_adapters() == ()
+    with pytest.raises(AdapterNotFoundError) as caught:
+        open_bus(None)
+    assert_complete(caught.value)
+
+
+def test_the_list_names_every_channel_with_an_engine(port: UsbPort) -> None:
+    port.plug(FT2232H, "HERON2")
+    port.plug(FT232H, "HERON1")
+    port.plug(FT4232H, "HERON4")
+    port.plug(FT2232C, "OLD")
+    found = {(a.model, a.channel, a.serial): a for a in list_adapters()}
+    assert sorted(found) == [
+        ("FT2232C/D", "A", "OLD"),
+        ("FT2232H", "A", "HERON2"),
+        ("FT2232H", "B", "HERON2"),
+        ("FT232H", "A", "HERON1"),
+        ("FT4232H", "A", "HERON4"),
+        ("FT4232H", "B", "HERON4"),
+    ]
+    assert found["FT2232H", "B", "HERON2"].url == "ftdi://0x0403:0x6010:HERON2/2"
+    assert found["FT2232C/D", "A", "OLD"].top_hz == 6e6
+    assert found["FT232H", "A", "HERON1"].top_hz == 30e6
+    assert list_adapters() == tuple(sorted(found.values(), key=lambda a: a.url))
+
+
+def test_every_listed_url_opens_what_it_says(port: UsbPort) -> None:
+    port.plug(FT2232H, "S1")
+    port.plug(FT232H, "S2")
+    port.plug(FT232H, "S2")
+    port.plug(FT4232H, "")
+    adapters = list_adapters()
+    assert len(adapters) == 6
+    assert len({adapter.url for adapter in adapters}) == 6
+    for adapter in adapters:
+        bus = open_bus(adapter.url)
+        assert_answers(bus)
+        driven = [
+            (device.profile.name, number)
+            for device in port.devices
+            for number, channel in device.channels.items()
+            if channel.pins.direction
+        ]
+        assert driven == [(adapter.model, "ABCD".index(adapter.channel) + 1)]
+        bus.close()
+
+
+def test_usb_that_cannot_be_searched(port: UsbPort, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(self: object, *args: object, **kwargs: object) -> bytes:
+        raise usb.core.USBError("Access denied (insufficient permissions)", -3, errno.EACCES)
+
+    port.plug(FT232H, "S1")
+    monkeypatch.setattr(UsbBackend, "open_device", refuse)
+    with pytest.raises(AdapterNotFoundError, match="searched") as caught:
+        list_adapters()
+    assert_complete(caught.value)
+    with pytest.raises(SpiflashError) as again:
+        open_bus("ftdi://ftdi:232h/1")
+    assert_complete(again.value)
+
+
+def test_no_libusb_at_all(port: UsbPort, monkeypatch: pytest.MonkeyPatch) -> None:
+    def nothing(cls: object) -> object:
+        raise ValueError("No backend available")
+
+    monkeypatch.setattr(UsbTools, "_load_backend", classmethod(nothing))
+    for use in (list_adapters, lambda: open_bus(None), lambda: open_bus("ftdi://ftdi:232h/1")):
+        with pytest.raises(AdapterNotFoundError, match="No backend available") as caught:
+            use()
+        assert_complete(caught.value)
+
+
+# -- choice ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("profile", [FT232H, FT2232H, FT4232H, FT2232C], ids=lambda p: p.name)
+def test_the_only_adapter_needs_no_name(port: UsbPort, profile: AdapterProfile) -> None:
+    """Both channels of one device count as one adapter: channel A is taken."""
+    device = port.plug(profile, "ONE")
+    bus = open_bus(None)
+    assert_answers(bus)
+    assert [n for n, c in device.channels.items() if c.pins.direction] == [1]
+    bus.close()
+
+
+def test_two_adapters_need_a_name(port: UsbPort) -> None:
+    port.plug(FT232H, "LEFT")
+    port.plug(FT2232H, "RIGHT")
+    with pytest.raises(AdapterChoiceError) as caught:
+        open_bus(None)
+    assert_complete(caught.value)
+    for name in ("LEFT/1", "RIGHT/1", "RIGHT/2"):
+        assert name in caught.value.remedy
+    assert all(c.pins.direction == 0 for d in port.devices for c in d.channels.values())
+
+
+def test_a_url_that_two_adapters_fit(port: UsbPort) -> None:
+    port.plug(FT232H, "LEFT")
+    port.plug(FT232H, "RIGHT")
+    with pytest.raises(AdapterChoiceError) as caught:
+        open_bus("ftdi://ftdi:232h/1")
+    assert_complete(caught.value)
+
+
+def test_serial_number_and_interface_decide(port: UsbPort) -> None:
+    port.plug(FT2232H, "LEFT", "W25Q64JV")
+    right = port.plug(FT2232H, "RIGHT", "GD25Q64C")
+    for url, channel in (("ftdi://ftdi:2232h:RIGHT/2", 2), ("ftdi://ftdi:2232:RIGHT/1", 1)):
+        bus = open_bus(url)
+        assert_answers(bus, "c8 40 17")
+        assert [n for n, c in right.channels.items() if c.pins.direction] == [channel]
+        assert bus.description == url
+        bus.close()
+
+
+def test_side_pins_are_passed_on(port: UsbPort) -> None:
+    device = port.plug(FT232H, "S1")
+    bus = open_bus("ftdi://ftdi:232h:S1/1", Pins(high=0x10))
+    assert device.channels[1].pins.direction == 0x1B
+    bus.close()
+
+
+def test_an_adapter_that_was_plugged_in_again(port: UsbPort) -> None:
+    """It has another address then; what was known of it before must not be believed."""
+    device = port.plug(FT232H, "S1")
+    bus = open_bus(None)
+    device.unplug()
+    with pytest.raises(SpiflashError):
+        assert_answers(bus)
+    bus.close()
+    device.replug()
+    for url in (None, "ftdi://ftdi:232h:S1/1"):
+        again = open_bus(url)
+        assert_answers(again)
+        again.close()
+
+
+# -- what cannot be opened ---------------------------------------------------------------------
+
+
+def test_an_interface_that_another_program_uses(port: UsbPort) -> None:
+    """It is refused, and the other program's work goes on undisturbed."""
+    device = port.plug(FT2232H, "S1")
+    other = usb.core.find(backend=port.backend)
+    usb.util.claim_interface(other, 0)
+    device.channels[1].engine.reset(port.clock.now(), enable=True)
+    device.channels[1].pins.drive(0x08, 0x0B, port.clock.now())
+    with pytest.raises(BusError, match=r"busy|uses") as caught:
+        open_bus("ftdi://ftdi:2232h:S1/1")
+    assert_complete(caught.value)
+    assert device.channels[1].engine.enabled
+    assert device.channels[1].pins.direction == 0x0B
+    bus = open_bus("ftdi://ftdi:2232h:S1/2")
+    assert_answers(bus)
+    bus.close()
+    usb.util.release_interface(other, 0)
+    bus = open_bus("ftdi://ftdi:2232h:S1/1")
+    assert_answers(bus)
+    bus.close()
+
+
+@pytest.mark.parametrize(
+    "url",
+    [
+        "ftdi://",
+        "ftdi:",
+        "ftdi:///?",
+        "ftdi://ftdi:232h/?",
+        "ftdi://ftdi:232h",
+        "ftdi://ftdi:232h/x",
+        "ftdi://ftdi:232h/2",
+        "ftdi://ftdi:232h/-1",
+        "ftdi://ftdi:232h/99999999999999999999",
+        "ftdi://ftdi:9999h/1",
+        "ftdi://nobody:232h/1",
+        "ftdi://0x1234:0x5678/1",
+        "ftdi://ftdi:232h:OTHER/1",
+        "ftdi://ftdi:232h:7/1",
+        "ftdi://ftdi:232h:zz:1/1",
+        "ftdi://ftdi:232h:1:fe/1",
+        "ftdi://[/1",
+        "ftdi://ftdi:232h:\x00/1",
+        "FTDI://ftdi:2232h:S1/3",
+        "sim:",
+        "sim:heron?adapter=ft245",
+        "sim:heron?adapter=ft232h&channel=B",
+        "sim:heron?channel=AB",
+        "sim:heron?chip=W25Q9999",
+        "sim:heron?chip=SST25VF032B",
+        "sim:heron?board=x",
+        "sim:heron?seed=x",
+        "sim:heron?new=heron",
+        "sim:heron?colour=red",
+        "sim:heron?card=-5",
+        "sim:heron?card=0x7fffffff",
+        "sim:/nowhere/at/all",
+        "sim:/dev/null",
+        "sim:/dev/null?new=heron",
+        "http://localhost/",
+        "",
+        "/dev/ttyUSB0",
+    ],
+)
+def test_urls_that_make_no_sense(port: UsbPort, url: str) -> None:
+    port.plug(FT232H, "S1")
+    with pytest.raises(SpiflashError) as caught:
+        open_bus(url).close()
+    assert_complete(caught.value)
+    assert all(c.pins.direction == 0 for d in port.devices for c in d.channels.values())
+    assert UsbTools.Devices == {}, "a refused device must not stay open"
+
+
+def test_a_channel_without_an_engine_by_url(port: UsbPort) -> None:
+    port.plug(FT4232H, "S4")
+    with pytest.raises(UsageError, match="MPSSE") as caught:
+        open_bus("ftdi://ftdi:4232h:S4/3")
+    assert_complete(caught.value)
+    assert UsbTools.Devices == {}
+
+
+# -- the simulated bench -----------------------------------------------------------------------
+
+
+def test_the_demo_board_opens_without_usb(monkeypatch: pytest.MonkeyPatch) -> None:
+    def forbidden(cls: object) -> object:
+        raise AssertionError("USB was searched")
+
+    monkeypatch.setattr(UsbTools, "_load_backend", classmethod(forbidden))
+    bus = open_bus("sim:heron")
+    assert_answers(bus)
+    assert "simulated" in bus.description
+    bus.close()
+
+
+@pytest.mark.parametrize("adapter", ["ft232h", "ft2232h", "ft4232h", "ft2232c", "ft2232d"])
+def test_every_kind_of_simulated_adapter(adapter: str) -> None:
+    bus = open_bus(f"sim:heron?adapter={adapter}")
+    assert_answers(bus)
+    assert bus.clock_limits[1] == (
+        6e6 if adapter.startswith("ft2232c") or "2d" in adapter else 30e6
+    )
+    bus.close()
+
+
+def test_a_board_in_a_folder_lasts(tmp_path: Path) -> None:
+    url = f"sim:{tmp_path / 'board'}"
+    write = [
+        Transaction(b"\x06"),
+        Transaction(bytes.fromhex("20 7f f0 00"), rest=1.0),
+        Transaction(b"\x06"),
+        Transaction(bytes.fromhex("02 7f f0 00 48 65 72 6f 6e"), rest=0.1),
+    ]
+    bus = open_bus(url + "?new=heron")
+    bus.run([Transaction(b"\x05", 1, rest=0.2), *write])
+    bus.run([Transaction(b"\x05", 1)])
+    bus.close()
+    again = open_bus(url)
+    assert again.run([Transaction(bytes.fromhex("03 7f f0 00"), 6)]) == [b"Heron\xff"]
+    again.close()
+
+
+def test_a_broken_board_folder(tmp_path: Path) -> None:
+    board = tmp_path / "board"
+    open_bus(f"sim:{board}?new=heron").close()
+    for file in sorted(board.iterdir()):
+        whole = file.read_bytes()
+        file.write_bytes(whole[:40])
+        with pytest.raises(UsageError) as caught:
+            open_bus(f"sim:{board}")
+        assert_complete(caught.value)
+        assert file.name in caught.value.cause
+        file.write_bytes(whole)
+    open_bus(f"sim:{board}").close()
