@@ -156,10 +156,8 @@ def _bp4(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
     unit = max(BLOCK, size // 64)
     if bp < 8:
         return _end_range(size, unit << (bp - 1), bottom=False)
-    free = min(size, unit << (14 - bp))
-    if bp in (8, 15) or free == size:
-        return ((0, size),)
-    return _end_range(size, size - free, bottom=True)
+    free = unit << (14 - bp) if 8 < bp < 15 else 0
+    return ((0, size - free),) if free < size else ((0, size),)
 
 
 def _bp3_tb(size: int, values: Mapping[str, int]) -> tuple[tuple[int, int], ...]:
