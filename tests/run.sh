@@ -52,9 +52,15 @@ may_install() {
 install_packages() {
     say "installing $*"
     apt="$as_root env DEBIAN_FRONTEND=noninteractive apt-get -q -y"
-    $apt install --no-install-recommends "$@" </dev/null >&2 && return
+    install="$apt install --no-install-recommends"
+    $install "$@" </dev/null >&2 && return
     say 'once more, with fresh package lists'
-    $apt update </dev/null >&2 && $apt install --no-install-recommends "$@" </dev/null >&2
+    $apt update </dev/null >&2 || say 'the package lists could not be refreshed'
+    $install "$@" </dev/null >&2 && return
+    say 'now one by one, since one that fails takes the others down'
+    for package in "$@"; do
+        $install "$package" </dev/null >&2 || say "$package could not be installed"
+    done
 }
 
 # Prints the first (of $1: "program", "package") column of every program that is missing.
@@ -100,7 +106,7 @@ python=$(find_python)
 if [ -n "$packages" ]; then
     if may_install; then
         # shellcheck disable=SC2086  # one word a package
-        install_packages $packages || say 'some packages could not be installed'
+        install_packages $packages
     else
         say "not installed, for lack of root or a sudo without password: $(echo $packages)"
     fi
