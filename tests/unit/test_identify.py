@@ -1,0 +1,336 @@
+"""From answers to a chip: namesakes merged, told apart or refused; nothing guessed.
+
+The tables here are made up; the answers come from the simulated chips, whose figures are those of
+the data sheets named in hwmocks (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from chipdb.part import EraseRegion, EraseType, FourByte, Part, ProgramMethod, Source, Span
+from chipdb.table import ChipTable
+from hwmocks.nor.catalog import CATALOG, describe
+from spiflash.errors import ChipMismatchError, ChipUnknownError
+from spiflash.nor.chip import Answers, Chip
+from spiflash.nor.commands import ReadStyle
+from spiflash.nor.identify import geometry_of, identify
+from spiflash.nor.tables import chip_table
+
+MIB = 1 << 20
+JV = describe("W25Q64JV")
+ID = bytes.fromhex("EF4017")
+
+SECTOR = EraseType(4096, 0x20, Span(0.045, 0.4))
+BLOCK = EraseType(65536, 0xD8, Span(0.15, 2.0))
+
+FIRST = Part(
+    name="FIRST",
+    vendor="Maker",
+    id=ID,
+    size=8 * MIB,
+    page=256,
+    erase_types=(SECTOR, BLOCK),
+    regions=(EraseRegion(8 * MIB, (0, 1)),),
+    program=Span(4e-4, 3e-3),
+    sources=(("id", Source("memory", "made up")),),
+    chip_erase=Span(20.0, 100.0),
+    clock_read=50e6,
+    clock_fast=104e6,
+    supply=(2.7, 3.6),
+    protection="bp3-tb-sec-cmp",
+)
+SECOND = replace(
+    FIRST,
+    name="SECOND",
+    erase_types=(
+        replace(BLOCK, time=Span(0.10, 3.0)),
+        replace(SECTOR, time=Span(0.06, 0.3)),
+    ),
+    regions=(EraseRegion(8 * MIB, (1, 0)),),
+    program=Span(7e-4, 2e-3),
+    chip_erase=Span(30.0, 90.0),
+    clock_read=33e6,
+    clock_fast=133e6,
+    supply=(2.3, 3.3),
+)
+
+
+def heard(name: str = "W25Q64JV", *, sfdp: bool = True, jedec_id: bytes = b"") -> Answers:
+    """What this chip answers."""
+    chip = describe(name)
+    cycled = (chip.id * 8)[:8]
+    return Answers(
+        jedec_id + cycled[len(jedec_id) :] if jedec_id else cycled,
+        chip.rems,
+        b"" if chip.legacy_id is None else bytes((chip.legacy_id,)),
+        chip.sfdp if sfdp else b"",
+    )
+
+
+def times(chip: Chip) -> dict[int, tuple[float, float]]:
+    return {kind.size: (kind.time.typical, kind.time.maximum) for kind in chip.geometry.erase_types}
+
+
+# -- one part ----------------------------------------------------------------------------------
+
+
+def test_the_only_part_with_this_id() -> None:
+    chip = identify(heard(), ChipTable((FIRST,)))
+    assert chip.name == "FIRST"
+    assert chip.part == FIRST
+    assert chip.candidates == ("FIRST",)
+    assert chip.geometry == geometry_of(FIRST)
+    assert not chip.write_doubt
+    assert chip.sfdp is not None
+    assert chip.jedec_id == ID
+
+
+def test_a_part_that_must_not_be_written() -> None:
+    chip = identify(heard(), ChipTable((replace(FIRST, refused="other commands"),)))
+    assert chip.write_doubt == "other commands"
+
+
+def test_broken_sfdp_of_a_known_part_is_a_note() -> None:
+    answers = replace(heard(), sfdp=b"SFDP" + bytes(30))
+    chip = identify(answers, ChipTable((FIRST,)))
+    assert chip.name == "FIRST"
+    assert any("SFDP" in note for note in chip.notes)
+
+
+# -- namesakes ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("order", [(FIRST, SECOND), (SECOND, FIRST)])
+def test_namesakes_that_agree_are_merged_with_the_slowest_times(order: tuple[Part, ...]) -> None:
+    chip = identify(heard(), ChipTable(order))
+    assert set(chip.candidates) == {"FIRST", "SECOND"}
+    assert chip.part is None
+    assert not chip.write_doubt
+    assert times(chip) == {4096: (0.06, 0.4), 65536: (0.15, 3.0)}
+    assert chip.geometry.program == Span(7e-4, 3e-3)
+    assert chip.geometry.chip_erase is not None
+    assert chip.geometry.chip_erase.time == Span(30.0, 100.0)
+    assert (chip.clock_read, chip.clock_fast) == (33e6, 104e6)
+    assert chip.supply == (2.7, 3.3)
+
+
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [
+        ({"page": 128}, "page"),
+        ({"program_method": ProgramMethod.BYTE}, "programming"),
+        ({"locked_at_power_up": True}, "lock"),
+        ({"refused": "other commands"}, "refusal"),
+        ({"erase_types": (replace(SECTOR, opcode=0xD7), BLOCK)}, "erase"),
+        ({"regions": (EraseRegion(8 * MIB, (0,)),)}, "erase"),
+        (
+            {"regions": (EraseRegion(4 * MIB, (0, 1)), EraseRegion(4 * MIB, (1,)))},
+            "erase",
+        ),
+    ],
+)
+def test_namesakes_that_differ_are_not_written(change: dict[str, object], word: str) -> None:
+    other = replace(FIRST, name="OTHER", **change)  # type: ignore[arg-type]
+    for order in ((FIRST, other), (other, FIRST)):
+        chip = identify(heard(), ChipTable(order))
+        assert word in chip.write_doubt
+        assert "FIRST" in chip.write_doubt
+        assert "OTHER" in chip.write_doubt
+        assert "--part" in chip.write_doubt
+
+
+def test_namesakes_that_are_all_refused_stay_refused() -> None:
+    parts = tuple(replace(part, refused="other commands") for part in (FIRST, SECOND))
+    assert identify(heard(), ChipTable(parts)).write_doubt == "other commands"
+
+
+def test_namesakes_with_different_chip_erases_have_none() -> None:
+    for opcode, time in ((0x60, Span(1.0, 2.0)), (None, None)):
+        other = replace(FIRST, name="OTHER", chip_erase_opcode=opcode, chip_erase=time)
+        chip = identify(heard(), ChipTable((FIRST, other)))
+        assert chip.geometry.chip_erase is None
+        assert not chip.write_doubt
+
+
+def test_namesakes_keep_only_what_they_share() -> None:
+    other = replace(FIRST, name="OTHER", quad_enable="sr2.1", protection="bp3-tb")
+    chip = identify(heard(), ChipTable((replace(FIRST, quad_enable="none"), other)))
+    assert chip.quad_enable == "unknown"
+    assert set(chip.protection_schemes) == {"bp3-tb", "bp3-tb-sec-cmp"}
+    big = replace(
+        FIRST,
+        id=bytes.fromhex("EF4019"),
+        size=32 * MIB,
+        regions=(EraseRegion(32 * MIB, (0, 1)),),
+        four_byte=(FourByte.OPCODES, FourByte.ENTER),
+    )
+    less = replace(big, name="LESS", four_byte=(FourByte.ENTER,))
+    answers = heard("W25Q256JV")
+    chip = identify(answers, ChipTable((big, less)))
+    assert chip.four_byte == (FourByte.ENTER,)
+    assert "16 MiB" in chip.write_doubt
+
+
+def test_sfdp_tells_namesakes_apart() -> None:
+    old, new = replace(FIRST, name="OLD", sfdp=False), replace(FIRST, name="NEW", sfdp=True)
+    table = ChipTable((old, new))
+    assert identify(heard(), table).name == "NEW"
+    assert identify(heard(sfdp=False), table).name == "OLD"
+    assert "SFDP" in identify(heard(), table).how
+
+
+def test_sfdp_size_tells_namesakes_apart() -> None:
+    half = replace(FIRST, name="HALF", size=4 * MIB, regions=(EraseRegion(4 * MIB, (0, 1)),))
+    assert identify(heard(), ChipTable((half, FIRST))).name == "FIRST"
+
+
+def test_extended_id_tells_namesakes_apart() -> None:
+    """S25FL128P and S25FL128S share 012018h; 4D0180h is the latter (data sheets, from memory)."""
+    sectors = replace(FIRST, id=bytes.fromhex("012018"), extended_id=bytes.fromhex("4D0180"))
+    older = replace(sectors, name="OLDER", extended_id=bytes.fromhex("0301"))
+    assert identify(heard("S25FL128S"), ChipTable((older, sectors))).name == "FIRST"
+
+
+def test_a_data_sheet_that_is_wrong_about_sfdp_does_not_hide_the_chip() -> None:
+    chip = identify(heard(sfdp=False), ChipTable((replace(FIRST, sfdp=True),)))
+    assert chip.name == "FIRST"
+    assert any("SFDP" in note for note in chip.notes)
+    chip = identify(heard(), ChipTable((replace(FIRST, sfdp=False),)))
+    assert chip.name == "FIRST"
+    assert any("SFDP" in note for note in chip.notes)
+
+
+# -- contradictions and strangers --------------------------------------------------------------
+
+
+def test_sfdp_that_contradicts_the_size_is_refused() -> None:
+    """A relabelled chip: the ID of 8 MiB, the table of 4 MiB (or the other way round)."""
+    answers = replace(heard("W25Q128JV"), id=heard().id)
+    with pytest.raises(ChipMismatchError, match="16777216") as caught:
+        identify(answers, ChipTable((FIRST, SECOND)))
+    assert caught.value.state
+    assert "--part" in caught.value.remedy
+    chip = identify(answers, ChipTable((FIRST, SECOND)), "FIRST")
+    assert chip.size == 8 * MIB
+    assert any("16777216" in note for note in chip.notes)
+
+
+def test_an_unknown_id_with_sfdp_is_readable_and_doubtful() -> None:
+    chip = identify(heard(jedec_id=b"\x99\x88\x77"), ChipTable((FIRST,)))
+    assert chip.size == JV.size
+    assert chip.geometry.page == 256
+    assert chip.write_doubt
+    assert chip.part is None
+    assert "998877" in chip.name
+    # The basic table of this chip names these (JESD216B, 8th and 9th DWORD).
+    assert {(k.size, k.opcode) for k in chip.geometry.erase_types} >= {
+        (4096, 0x20),
+        (65536, 0xD8),
+    }
+    assert chip.clock_fast <= 20e6
+
+
+@pytest.mark.parametrize(
+    ("name", "ways"),
+    [
+        ("W25Q256JV", {FourByte.OPCODES, FourByte.ENTER, FourByte.EXTENDED_REGISTER}),
+        ("MX25L25645G", {FourByte.OPCODES, FourByte.ENTER, FourByte.EXTENDED_REGISTER}),
+    ],
+)
+def test_an_unknown_id_above_16_mib_takes_its_ways_from_sfdp(
+    name: str, ways: set[FourByte]
+) -> None:
+    """16th DWORD 85h: bit 24 B7h, bit 26 extended register, bit 31 reserved; and a 4-byte
+    instruction table (JESD216B)."""
+    chip = identify(heard(name, jedec_id=b"\x99\x88\x77"), ChipTable(()))
+    assert set(chip.four_byte) == ways
+    assert chip.four_byte[0] is FourByte.OPCODES
+
+
+@pytest.mark.parametrize("raw", [b"", b"SFDP", b"SFDP\x06\x01\x00\xff" + bytes(8), b"\x00" * 64])
+def test_an_unknown_id_without_usable_sfdp(raw: bytes) -> None:
+    answers = replace(heard(jedec_id=b"\xc8\x88\x77"), sfdp=raw)
+    with pytest.raises(ChipUnknownError, match="C8 88 77") as caught:
+        identify(answers, ChipTable((FIRST,)))
+    assert "GigaDevice" in caught.value.cause  # JEP106: C8h is GigaDevice, bank 1
+    assert caught.value.state
+    assert "--part" in caught.value.remedy
+
+
+# -- a person insists --------------------------------------------------------------------------
+
+
+def test_the_right_part_by_name() -> None:
+    other = replace(FIRST, name="OTHER", page=128, aliases=("OTHER-IQ",))
+    for name in ("OTHER", "other", "Other-IQ"):
+        chip = identify(heard(), ChipTable((FIRST, other)), name)
+        assert (chip.name, chip.geometry.page, chip.write_doubt) == ("OTHER", 128, "")
+        assert "named" in chip.how
+
+
+def test_an_order_code_of_several_parts_means_the_one_with_this_id() -> None:
+    wrong = replace(FIRST, name="WRONG", id=b"\x01\x02\x03", aliases=("X1",))
+    right = replace(FIRST, name="RIGHT", aliases=("X1",))
+    assert identify(heard(), ChipTable((wrong, right)), "X1").name == "RIGHT"
+
+
+def test_a_part_with_another_id() -> None:
+    wrong = replace(FIRST, name="WRONG", id=b"\x01\x02\x03")
+    with pytest.raises(ChipMismatchError, match="01 02 03") as caught:
+        identify(heard(), ChipTable((FIRST, wrong)), "WRONG")
+    assert "EF 40 17" in caught.value.cause
+    assert caught.value.remedy
+
+
+def test_a_part_that_does_not_exist() -> None:
+    with pytest.raises(ChipUnknownError, match="NOPE") as caught:
+        identify(heard(), ChipTable((FIRST,)), "NOPE")
+    assert "--chips" in caught.value.remedy
+    with pytest.raises(ChipUnknownError) as caught:
+        identify(heard(), ChipTable((FIRST, SECOND)), "FIR")
+    assert "FIRST" in caught.value.remedy
+
+
+# -- the table that comes along ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", sorted(CATALOG))
+def test_every_simulated_chip_is_recognised(name: str) -> None:
+    """Size and page of the simulated chip, and among the candidates the erase opcodes it has."""
+    description = describe(name)
+    chip = identify(heard(name), chip_table())
+    assert chip.size == description.size
+    assert chip.geometry.page == description.page
+    assert not chip.write_doubt or "--part" in chip.write_doubt
+    for _, _, kinds in chip.geometry.spans():
+        for kind in kinds:
+            assert description.erases[kind.opcode].size == kind.size
+    assert ReadStyle(dummy=chip.fast_read_dummy).dummy == description.fast_read_dummy
+
+
+@pytest.mark.parametrize("name", sorted(CATALOG))
+def test_no_chip_is_given_less_time_than_its_data_sheet_allows(name: str) -> None:
+    description = describe(name)
+    chip = identify(heard(name), chip_table())
+    if chip.write_doubt:
+        return
+    for kind in chip.geometry.erase_types:
+        assert kind.time.maximum >= description.erases[kind.opcode].time.maximum * 0.999
+    assert chip.geometry.program.maximum >= description.program.maximum * 0.999
+    if chip.geometry.chip_erase is not None:
+        assert chip.geometry.chip_erase.time.maximum >= description.chip_erase.maximum * 0.999
+
+
+def test_the_two_mx25l256_are_never_confused() -> None:
+    """C22019h is the MX25L25635E, with B7h/E9h only, and the 25635F, with 4-byte opcodes; both
+    have SFDP (data sheets, from memory). A guess would send the first opcodes it ignores."""
+    chip = identify(heard("MX25L25635E"), chip_table())
+    assert set(chip.candidates) == {"MX25L25635E", "MX25L25635F"}
+    assert chip.four_byte == (FourByte.ENTER,)
+    assert "16 MiB" in chip.write_doubt
+    named = identify(heard("MX25L25635E"), chip_table(), "MX25L25635E")
+    assert named.four_byte == (FourByte.ENTER,)
+    assert not named.write_doubt
