@@ -148,7 +148,7 @@ def linked(path: Path) -> None:
         (set_field("image_sha256", ""), "“image_sha256”"),
         (set_field("colour", ""), "“colour” is not known"),
     ],
-    ids=str,
+    ids=lambda value: value if isinstance(value, str) else "edit",
 )
 def test_a_corrupt_journal_says_so(folder: Path, edit: Callable[[Path], None], named: str) -> None:
     sound = begin(folder, jedec_id="c84017")
