@@ -72,7 +72,13 @@ class NorFlash:
         trace: TracebackType | None,
     ) -> None:
         if kind is None:
-            self._leave()
+            try:
+                self._leave()
+            except BaseException:
+                # Ctrl-C while leaving: the mode is put back all the same.
+                with contextlib.suppress(BusError):
+                    self._leave()
+                raise
             return
         # On the way out after an error nothing may hide the error itself.
         with contextlib.suppress(BusError):
