@@ -133,6 +133,12 @@ class ChipTableError(SpiflashError):
     status = 50
 
 
+class LayoutError(SpiflashError):
+    """A layout file has an error, or names no such region; names file and line."""
+
+    status = 51
+
+
 class DeclinedError(SpiflashError):
     """The person said no."""
 
