@@ -523,8 +523,29 @@ def test_protected_blocks_stay_as_they_are_and_nothing_hangs() -> None:
 def test_entering_waits_for_a_busy_chip() -> None:
     with desk("W25Q64JV") as d:
         d.bus.run([Transaction(b"\x06"), Transaction(bytes.fromhex("20 00 00 00"))])
+        d.settle()
+        end = d.simulated.busy_until()
+        assert end > d.bench.clock.now()
         with NorFlash(d.bus, d.chip):
-            assert d.bench.clock.now() >= d.simulated.busy_until()
+            assert d.bench.clock.now() >= end
+
+
+def test_leaving_waits_for_a_busy_chip() -> None:
+    """A busy chip ignores E9h, and would stay in 4-byte mode."""
+
+    def session(d: Desk) -> None:
+        with NorFlash(d.bus, d.chip):
+            d.bus.run([Transaction(b"\x06"), Transaction(bytes.fromhex("d8 00 00 00 00"))])
+            d.settle()
+            assert d.simulated.busy_until() > d.bench.clock.now()
+            raise KeyboardInterrupt
+
+    with desk("MX25L25635E", part="MX25L25635E") as d:
+        with pytest.raises(KeyboardInterrupt):
+            session(d)
+        d.settle()
+        assert d.simulated.erased == [(0, 65536)]
+        assert not d.simulated.four_byte_mode
 
 
 def test_a_chip_that_powers_up_in_four_byte_mode() -> None:

@@ -210,7 +210,7 @@ def test_an_adapter_that_was_plugged_in_again(port: UsbPort) -> None:
         assert_answers(bus)
     bus.close()
     device.replug()
-    for url in (None, "ftdi://ftdi:232h:S1/1"):
+    for url in ("ftdi://ftdi:232h:S1/1", None):
         again = open_bus(url)
         assert_answers(again)
         again.close()
