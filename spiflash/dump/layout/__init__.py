@@ -1,0 +1,19 @@
+"""Regions of a flash: where they are, what they are for, where that is known from."""
+
+from spiflash.dump.layout.file import layout_text, read_layout
+from spiflash.dump.layout.find import Known, find_layouts
+from spiflash.dump.layout.occupancy import Occupancy, occupancy, used_sectors
+from spiflash.dump.layout.region import Layout, Region, Role
+
+__all__ = [
+    "Known",
+    "Layout",
+    "Occupancy",
+    "Region",
+    "Role",
+    "find_layouts",
+    "layout_text",
+    "occupancy",
+    "read_layout",
+    "used_sectors",
+]

@@ -1,0 +1,144 @@
+"""Every layout that a dump states or suggests, the one to rely on first.
+
+Linux lets the command line outweigh the device tree, so a saved environment comes first, then
+trees (their own boot arguments before their nodes), then what the boot code falls back on, and
+at last what the findings suggest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.layout.mtdparts import find_mtdparts
+from spiflash.dump.layout.partitions import MOST, Partition, layout_of
+from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.layout.suggest import suggested
+from spiflash.dump.layout.tree import flash_partitions, read_tree
+from spiflash.dump.wording import readable
+
+_MOST_TREES = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A layout, the address in the dump at which it stands (None when it is only suggested),
+    and what is odd about it, in words."""
+
+    layout: Layout
+    at: int | None
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    rank: int
+    at: int
+    source: str
+    partitions: tuple[Partition, ...]
+
+
+def find_layouts(contents: bytes, findings: Sequence[Finding]) -> tuple[Known, ...]:
+    """All layouts of `contents`, best first; the last is the one that `findings` suggest.
+
+    Never empty, unless `contents` are. Equal tables are listed once.
+    """
+    if not contents:
+        return ()
+    size = len(contents)
+    candidates = [*_stated(contents, findings), *_trees(contents, findings)]
+    # A table that leaves the flash, or covers only a corner of it, is about another flash.
+    candidates.sort(key=lambda each: (not _suits(each, size), each.rank, each.at))
+    found: list[Known] = []
+    for candidate in candidates:
+        layout = layout_of(candidate.partitions, size, candidate.source)
+        ranges = {(region.name, region.start, region.length) for region in layout.named}
+        if not ranges or any(ranges == _ranges(known.layout) for known in found):
+            continue
+        layout = _with_contents(layout, findings)
+        found.append(Known(layout, candidate.at, _remarks(candidate, size)))
+    return (*found, Known(suggested(findings, size), None))
+
+
+def _ranges(layout: Layout) -> set[tuple[str, int, int]]:
+    return {(region.name, region.start, region.length) for region in layout.named}
+
+
+def _suits(candidate: _Candidate, size: int) -> bool:
+    ends = [partition.end for partition in candidate.partitions]
+    return max(ends) <= size and max(ends) * 4 >= size
+
+
+def _remarks(candidate: _Candidate, size: int) -> tuple[str, ...]:
+    beyond = [part.name for part in candidate.partitions if part.end > size]
+    if not beyond:
+        return ()
+    names = ", ".join(readable(name.encode(), 40) for name in beyond[:8])
+    return (f"Made for a larger flash: {names} would end beyond this one.",)
+
+
+def _stated(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
+    found = []
+    for stated in find_mtdparts(contents, len(contents)):
+        holder = _holder(stated.at, findings)
+        if holder is None:
+            rank, where = 3, f"text at {stated.at:06X}h"
+        elif holder.kind == "environment":
+            rank = 0 if holder.verdict is Verdict.VOUCHED else 2
+            where = f"environment at {holder.start:06X}h"
+        else:
+            rank, where = 1, f"boot arguments of the device tree at {holder.start:06X}h"
+        flash = readable(stated.flash.encode(), 40)
+        found.append(
+            _Candidate(rank, stated.at, f"mtdparts for {flash}, {where}", stated.partitions)
+        )
+    return found
+
+
+def _holder(at: int, findings: Sequence[Finding]) -> Finding | None:
+    return next(
+        (
+            finding
+            for finding in findings
+            if finding.start <= at < finding.end and finding.kind in ("environment", "devicetree")
+        ),
+        None,
+    )
+
+
+def _trees(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
+    found = []
+    trees = [finding for finding in findings if finding.kind == "devicetree"]
+    for finding in trees[:_MOST_TREES]:
+        root = read_tree(contents[finding.start : finding.end])
+        for node in flash_partitions(root) if root is not None else ():
+            source = f"node {node.name} of the device tree at {finding.start:06X}h"
+            found.append(_Candidate(1, finding.start, source, node.partitions[:MOST]))
+    return found
+
+
+_BY_KIND = {
+    "environment": Role.ENVIRONMENT,
+    "devicetree": Role.TREE,
+    "squashfs": Role.ROOT,
+    "cramfs": Role.ROOT,
+    "romfs": Role.ROOT,
+    "uboot-image": Role.KERNEL,
+    "fit": Role.KERNEL,
+    "jffs2": Role.DATA,
+    "ubi": Role.DATA,
+    "ubifs": Role.DATA,
+}
+
+
+def _with_contents(layout: Layout, findings: Sequence[Finding]) -> Layout:
+    """Roles by contents where the name says nothing."""
+    first = {finding.start: _BY_KIND.get(finding.kind) for finding in reversed(findings)}
+    regions = []
+    for region in layout.regions:
+        role = first.get(region.start)
+        if region.role is Role.OTHER and role is not None:
+            region = Region(region.name, region.start, region.length, role, region.keep)
+        regions.append(region)
+    return Layout(layout.size, tuple(regions), layout.groups, layout.source)

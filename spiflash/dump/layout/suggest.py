@@ -1,0 +1,77 @@
+"""A layout made of findings, for dumps that state none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.layout.partitions import MOST
+from spiflash.dump.layout.region import Layout, Region, Role
+
+SECTOR = 4096
+_TOGETHER = 256 << 10
+"""Bytes of blank flash that may lie between two pieces of one file system: a log-structured
+one leaves erase blocks blank."""
+
+_NAMES = {
+    "uboot-image": ("image", Role.OTHER),
+    "fit": ("image", Role.OTHER),
+    "environment": ("env", Role.ENVIRONMENT),
+    "devicetree": ("dtb", Role.TREE),
+    "squashfs": ("rootfs", Role.ROOT),
+    "cramfs": ("rootfs", Role.ROOT),
+    "romfs": ("rootfs", Role.ROOT),
+    "jffs2": ("files", Role.DATA),
+    "ubi": ("volumes", Role.DATA),
+    "ubifs": ("files", Role.DATA),
+}
+
+
+def suggested(findings: Sequence[Finding], size: int) -> Layout:
+    """Regions of whole sectors around the findings, for a flash of `size` bytes.
+
+    What lies in front of the first one is the boot code, if it introduces itself there.
+    """
+    regions: list[Region] = []
+    taken: set[str] = set()
+    for start, end, kind, title in _pieces(findings):
+        reached = regions[-1].end if regions else 0
+        low = max(start // SECTOR * SECTOR, reached)
+        high = min(-(-end // SECTOR) * SECTOR, size)
+        if low >= high or len(regions) == MOST:
+            continue
+        name, role = _NAMES[kind]
+        if name == "image" and "Kernel" in title:
+            name, role = "kernel", Role.KERNEL
+        regions.append(Region(_numbered(name, taken), low, high - low, role))
+    first = regions[0].start if regions else size
+    banner = any("boot loader" in each.title and each.start < first for each in findings)
+    if banner and first:
+        regions.insert(0, Region("boot", 0, first, Role.BOOT))
+    return Layout(size, tuple(regions), source="what was found")
+
+
+def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, str]]:
+    """(start, end, kind, title) of the outermost findings, file systems in one piece."""
+    pieces: list[tuple[int, int, str, str]] = []
+    for finding in sorted(findings, key=lambda each: (each.start, -each.length)):
+        if finding.kind not in _NAMES or finding.verdict is Verdict.BLANK:
+            continue
+        if pieces:
+            start, end, kind, title = pieces[-1]
+            if finding.end <= end:
+                continue
+            near = finding.start - end <= _TOGETHER
+            if finding.kind == kind and kind in ("jffs2", "ubi", "ubifs") and near:
+                pieces[-1] = (start, finding.end, kind, title)
+                continue
+        pieces.append((finding.start, finding.end, finding.kind, finding.title))
+    return pieces
+
+
+def _numbered(name: str, taken: set[str]) -> str:
+    chosen, number = name, 2
+    while chosen in taken:
+        chosen, number = f"{name}-{number}", number + 1
+    taken.add(chosen)
+    return chosen
