@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
@@ -406,6 +406,24 @@ def test_the_address_mode_is_put_back_after_ctrl_c_anywhere(
             d.settle()
             assert not d.simulated.four_byte_mode, f"transfer {ahead} of {steps}"
             assert d.simulated.registers.get("EAR", 0) == 0, f"transfer {ahead} of {steps}"
+
+
+def test_ctrl_c_right_after_the_mode_was_entered(monkeypatch: pytest.MonkeyPatch) -> None:
+    with desk("MX25L25635E", part="MX25L25635E") as d:
+        real = d.bus.run
+
+        def run(transactions: Sequence[Transaction]) -> list[bytes]:
+            answers = real(transactions)
+            if b"\xb7" in [transaction.out for transaction in transactions]:
+                raise KeyboardInterrupt
+            return answers
+
+        monkeypatch.setattr(d.bus, "run", run)
+        with pytest.raises(KeyboardInterrupt):
+            NorFlash(d.bus, d.chip).__enter__()
+        d.settle()
+        assert d.simulated.opcode_counts[0xB7] == 1
+        assert not d.simulated.four_byte_mode
 
 
 def test_the_segment_left_by_an_earlier_program_is_not_believed() -> None:
