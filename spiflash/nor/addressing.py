@@ -1,8 +1,11 @@
 """How addresses reach the chip: three bytes, four bytes, or a register for the high bits.
 
 Chips up to 16 MiB take three address bytes. Above, the chip table lists the ways a part has;
-the first one this file knows is used. A chip that was put into 4-byte mode is put back: a
-board's boot ROM expects 3-byte addresses and would not start (common practice, no source).
+the first one this file knows is used. The mode found at the start is the mode left behind: most
+boards' boot ROMs expect three bytes and would not start otherwise, but a chip whose power-up mode
+is set to four (Winbond ADP) sits on a board that expects four (common practice, no source).
+While work goes on a chip is never in a mode that nobody chose: one found in 4-byte mode is
+taken out of it first wherever the way of working needs three.
 """
 
 from __future__ import annotations
@@ -53,11 +56,64 @@ class Addressing:
         return start if self.segment_opcode is None else start % THREE_BYTE_REACH
 
 
-def addressing(chip: Chip) -> Addressing:
-    """Choose the way for `chip`.
+@dataclass(frozen=True, slots=True)
+class ModeFound:
+    """How a chip took addresses when it was met.
+
+    `four`: 4-byte mode; None where it could not be told. `segment`: what the register with the
+    high address bits held (0 where there is none). `evidence` says how it is known.
+    """
+
+    four: bool | None = None
+    segment: int = 0
+    evidence: str = "not looked for"
+
+
+AS_POWERED_UP = ModeFound(False, 0, "taken for granted")
+
+
+def addressing(chip: Chip, found: ModeFound = AS_POWERED_UP) -> Addressing:
+    """Choose the way for `chip`, which was found in the mode `found` and will be left in it.
 
     Raises `ChipUnknownError` for a chip above 16 MiB without a known one.
     """
+    way = _fresh(chip)
+    if found.segment:
+        # The register counts for every command with three address bytes, whatever the way.
+        register = _segment_register(chip)
+        if register is not None:
+            enter = () if way.segment_opcode is not None else register.reach(0)
+            way = replace(way, enter=enter, leave=register.reach(found.segment << 24))
+    if not found.four:
+        return way
+    switches = _switches(chip)
+    if switches is None:
+        # Only three bytes or only four: nothing that could have been switched.
+        return way
+    into, out = switches
+    if way.width is Width.FOUR and not way.native:
+        return replace(way, enter=(), leave=())
+    return replace(way, enter=(*out, *way.enter), leave=(*way.leave, *into))
+
+
+def _switches(chip: Chip) -> tuple[tuple[Transaction, ...], tuple[Transaction, ...]] | None:
+    """Into 4-byte mode and out of it, for a chip that has such a mode."""
+    enter, leave = commands.enter_4byte(), commands.exit_4byte()
+    if FourByte.ENTER in chip.four_byte:
+        return (enter,), (leave,)
+    if FourByte.ENTER_WREN in chip.four_byte:
+        return (commands.write_enable(), enter), (commands.write_enable(), leave)
+    if FourByte.BANK_REGISTER in chip.four_byte:
+        # Bit 7 of the bank register (S25FL256S, from memory).
+        return (
+            (commands.write_register(commands.WRITE_BANK, b"\x80"),),
+            (commands.write_register(commands.WRITE_BANK, b"\x00"),),
+        )
+    return None
+
+
+def _fresh(chip: Chip) -> Addressing:
+    """The way for a chip in the mode in which it wakes."""
     if chip.size <= THREE_BYTE_REACH and FourByte.ALWAYS not in chip.four_byte:
         return Addressing()
     for way in chip.four_byte:
@@ -84,6 +140,14 @@ def addressing(chip: Chip) -> Addressing:
         remedy="Read the marking on the package and name the part with --part, or give its "
         "figures in a table file of your own with --chips.",
     )
+
+
+def _segment_register(chip: Chip) -> Addressing | None:
+    if FourByte.EXTENDED_REGISTER in chip.four_byte:
+        return _by_register(commands.WRITE_EXTENDED_ADDRESS)
+    if FourByte.BANK_REGISTER in chip.four_byte:
+        return _by_register(commands.WRITE_BANK)
+    return None
 
 
 def _by_register(opcode: int) -> Addressing:

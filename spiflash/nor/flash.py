@@ -13,7 +13,14 @@ from types import TracebackType
 from spiflash.bus.transaction import Bus, Transaction
 from spiflash.errors import BusError, ChipAbsentError, ChipTimeoutError
 from spiflash.nor import commands
-from spiflash.nor.addressing import THREE_BYTE_REACH, addressing, usable_geometry
+from spiflash.nor.addressing import (
+    AS_POWERED_UP,
+    THREE_BYTE_REACH,
+    Addressing,
+    ModeFound,
+    addressing,
+    usable_geometry,
+)
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WEL, WIP, ReadStyle
 from spiflash.nor.geometry import EraseType, Geometry, ProgramMethod, Span
@@ -38,12 +45,15 @@ def _silent(count: int) -> None:
 
 
 class NorFlash:
-    """One identified chip on a bus. Addresses and lengths in bytes."""
+    """One identified chip on a bus. Addresses and lengths in bytes.
 
-    def __init__(self, bus: Bus, chip: Chip) -> None:
+    `found` is the address mode in which the chip was met and in which it is left.
+    """
+
+    def __init__(self, bus: Bus, chip: Chip, found: ModeFound = AS_POWERED_UP) -> None:
         self.bus = bus
         self.chip = chip
-        self._way = addressing(chip)
+        self._way = addressing(chip, found)
         self.geometry: Geometry = usable_geometry(chip.geometry, self._way)
         """The erase map as far as it can be used with this chip's way of addressing."""
         self._segment: int | None = None  # what an earlier program left is not known
@@ -121,6 +131,31 @@ class NorFlash:
         """What the registers protect at this moment."""
         values = {name: int.from_bytes(value, "little") for name, value in self.registers().items()}
         return protection(self.chip.protection_schemes, self.chip.size, values)
+
+    @property
+    def way(self) -> Addressing:
+        """How addresses reach this chip."""
+        return self._way
+
+    def peek(self, starts: Sequence[int], length: int) -> list[bytes]:
+        """`length` bytes (512 at most) from each start, with the plain read, in few exchanges
+        with the adapter."""
+        style = ReadStyle(fast=False)
+        found: list[bytes] = []
+        for first in range(0, len(starts), BATCH):
+            reads: list[Transaction] = []
+            for start in starts[first : first + BATCH]:
+                self._inside(start, length)
+                if self._way.segment_opcode is not None:
+                    found += self.bus.run(reads)
+                    reads = []
+                    self._select_segment(start)
+                head = commands.read_head(
+                    self._way.shown(start), self._way.width, style, native=self._way.native
+                )
+                reads.append(Transaction(head, length))
+            found += self.bus.run(reads)
+        return found
 
     def read(self, start: int, length: int, style: ReadStyle) -> Iterator[bytes]:
         """The contents from `start` on, in pieces as they come."""
