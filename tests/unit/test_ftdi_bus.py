@@ -189,6 +189,25 @@ def test_a_stream_is_one_select_period(
     r.bus.close()
 
 
+@pytest.mark.parametrize("profile", ADAPTERS, ids=lambda profile: profile.name)
+@pytest.mark.parametrize(
+    ("size", "length", "chunk"),
+    [(0, 0, 10), (500, 0, 1), (130, 70000, 65536), (3000, 5000, 1024), (70000, 10, 5)],
+)
+def test_a_stream_whose_head_outgrows_the_fifo(
+    profile: AdapterProfile, size: int, length: int, chunk: int
+) -> None:
+    r = rig(profile)
+    out = bytes(place & 0xFF for place in range(size))
+    pieces = list(r.bus.stream(out, length, chunk))
+    r.clock.sleep(2.0)
+    r.device.settle()
+    assert b"".join(pieces) == directly([Transaction(out, length)], Tape())[0]
+    assert [len(period) for period in r.tape.periods] == [size + length]
+    assert not r.tape.selected
+    assert_right(r)
+
+
 def test_long_reads_leave_no_gap_in_the_clock() -> None:
     """The next read command waits in the adapter: SCK stops for well under one byte time per
     chunk (a USB round trip would be some 250 microseconds)."""
