@@ -30,7 +30,8 @@ _NAMES = {
 def suggested(findings: Sequence[Finding], size: int) -> Layout:
     """Regions of whole sectors around the findings, for a flash of `size` bytes.
 
-    What lies in front of the first one is the boot code, if it introduces itself there.
+    What lies in front of the first one is the boot code, if it introduces itself there; it ends
+    where the flash is blank for a sector or more behind its last words.
     """
     regions: list[Region] = []
     taken: set[str] = set()
@@ -45,9 +46,11 @@ def suggested(findings: Sequence[Finding], size: int) -> Layout:
             name, role = "kernel", Role.KERNEL
         regions.append(Region(_numbered(name, taken), low, high - low, role))
     first = regions[0].start if regions else size
-    banner = any("boot loader" in each.title and each.start < first for each in findings)
-    if banner and first:
-        regions.insert(0, Region("boot", 0, first, Role.BOOT))
+    words = [each.end for each in findings if "boot loader" in each.title and each.end <= first]
+    if words:
+        blank = [each.start for each in findings if each.verdict is Verdict.BLANK]
+        end = min((start for start in blank if start >= words[-1]), default=first)
+        regions.insert(0, Region("boot", 0, min(end, first), Role.BOOT))
     return Layout(size, tuple(regions), source="what was found")
 
 

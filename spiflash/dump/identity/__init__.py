@@ -1,0 +1,28 @@
+"""What belongs to this one board: addresses, serial numbers, calibration, keys."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spiflash.dump.finding import Finding
+from spiflash.dump.identity.gather import gather
+from spiflash.dump.identity.item import OwnItem
+from spiflash.dump.layout.region import Layout
+
+__all__ = ["OwnItem", "identity"]
+
+
+def identity(
+    contents: bytes,
+    findings: Sequence[Finding],
+    layout: Layout,
+    *,
+    show_secrets: bool = False,
+) -> tuple[OwnItem, ...]:
+    """What in `contents` differs from board to board, by rising address.
+
+    Sees what lies uncompressed in the dump. An item that is found by form alone says so in its
+    `confidence`; what rests on a checksum or on two places that agree says that. At most a
+    thousand items.
+    """
+    return gather(contents, findings, layout, show_secrets)

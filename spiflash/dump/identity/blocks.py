@@ -1,0 +1,102 @@
+"""What stands in a region that is the board's own, block by block.
+
+Nobody publishes the form of such regions, so this goes by what every form has in common: pieces
+of data among blank or zero bytes.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from spiflash.dump.checksums import crc32
+from spiflash.dump.identity.mac import is_plausible
+
+_APART = 64
+"""Bytes of FFh, or of 00h, that part two blocks."""
+
+_MOST = 500
+_SERIAL = re.compile(rb"(?=[\x21-\x7e]*\d)[A-Za-z0-9][A-Za-z0-9/_.-]{5,40}(?![\x21-\x7e])")
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """`length` bytes from `at` that are neither blank nor zero throughout."""
+
+    at: int
+    length: int
+
+
+def data_blocks(contents: bytes, start: int, end: int) -> Iterator[Block]:
+    """The pieces of data between `start` and `end`, the first five hundred."""
+    data = np.frombuffer(contents, dtype=np.uint8)[start:end]
+    places = np.flatnonzero((data != 0xFF) & (data != 0x00))
+    if not len(places):
+        return
+    breaks = np.flatnonzero(np.diff(places) > _APART)
+    firsts = np.concatenate(([0], breaks + 1))
+    lasts = np.concatenate((breaks, [len(places) - 1]))
+    for first, last in list(zip(firsts.tolist(), lasts.tolist(), strict=True))[:_MOST]:
+        low, high = int(places[first]), int(places[last]) + 1
+        yield Block(start + low, high - low)
+
+
+def with_checksum(contents: bytes, block: Block, limit: int) -> int | None:
+    """The length of a block that vouches for itself, or None.
+
+    Looked for in the block's first 64 bytes: a length (16 or 32 bits) and the CRC-32 of that
+    many bytes behind both, each in either byte order, next to each other.
+    """
+    for at in range(block.at, block.at + min(block.length, 64), 2):
+        for width in (4, 2):
+            for order in ("big", "little"):
+                for length_at, sum_at in ((at, at + width), (at + 4, at)):
+                    found = _covered(contents, block.at, length_at, width, sum_at, order, limit)
+                    if found is not None:
+                        return found
+    return None
+
+
+def _covered(
+    contents: bytes, start: int, length_at: int, width: int, sum_at: int, order: str, limit: int
+) -> int | None:
+    from_bytes = _big if order == "big" else _little
+    length = from_bytes(contents[length_at : length_at + width])
+    body = max(length_at + width, sum_at + 4)
+    if not 4 <= length <= min(limit - body, 1 << 16):
+        return None
+    if crc32(contents[body : body + length]) != from_bytes(contents[sum_at : sum_at + 4]):
+        return None
+    return body + length - start
+
+
+def _big(raw: bytes) -> int:
+    return int.from_bytes(raw, "big")
+
+
+def _little(raw: bytes) -> int:
+    return int.from_bytes(raw, "little")
+
+
+def serial_texts(contents: bytes, block: Block) -> Iterator[tuple[int, bytes]]:
+    """(address, text) of what may be a serial number: letters and digits, six at least."""
+    raw = contents[block.at : block.at + block.length]
+    for count, match in enumerate(_SERIAL.finditer(raw)):
+        before = raw[match.start() - 1 : match.start()]
+        if before and before.isalnum():
+            continue
+        if count == 50:
+            return
+        yield block.at + match.start(), match[0]
+
+
+def mac_beside(contents: bytes, at: int, length: int) -> int | None:
+    """Where six bytes that can be a MAC address stand right before or after a text."""
+    for place in (at - 6, at + length, (at + length + 3) & ~3):
+        value = contents[place : place + 6] if place >= 0 else b""
+        if is_plausible(value) and not all(0x20 <= byte <= 0x7E for byte in value):
+            return place
+    return None

@@ -1,0 +1,227 @@
+"""Puts together what the searches find, surest first, each place once."""
+
+from __future__ import annotations
+
+import bisect
+import re
+from collections.abc import Iterator, Sequence
+
+from spiflash.dump.finding import Finding
+from spiflash.dump.formats.magic import places
+from spiflash.dump.hints.variables import Block as VariableBlock
+from spiflash.dump.hints.variables import Variable, blocks
+from spiflash.dump.identity import mac
+from spiflash.dump.identity.blocks import (
+    Block,
+    data_blocks,
+    mac_beside,
+    serial_texts,
+    with_checksum,
+)
+from spiflash.dump.identity.item import OwnItem
+from spiflash.dump.identity.secrets import find_secrets
+from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.wording import MASK, masked, readable
+
+_MOST = 1000
+_SMALL = 1024
+"""Bytes: a longer piece of data in a gap is code or a file rather than an identity."""
+
+_SERIAL_NAME = re.compile(
+    r"^(board_?|product_?|device_?|factory_?)?(serial(#|_?n(o|um(ber)?)?)?|s/?n|serno)$",
+    re.IGNORECASE,
+)
+
+
+def gather(
+    contents: bytes, findings: Sequence[Finding], layout: Layout, show_secrets: bool
+) -> tuple[OwnItem, ...]:
+    """See `identity`."""
+    return _Search(contents, layout, show_secrets).run(findings)
+
+
+class _Search:
+    """One search; an item that overlaps a surer one, found earlier, is dropped."""
+
+    def __init__(self, contents: bytes, layout: Layout, show_secrets: bool) -> None:
+        self.contents = contents
+        self.layout = layout
+        self.show_secrets = show_secrets
+        self.items: list[OwnItem] = []  # by rising address, without overlap
+        self.macs: dict[bytes, int] = {}  # where each address was first seen
+        self.serials: dict[bytes, int] = {}
+
+    def run(self, findings: Sequence[Finding]) -> tuple[OwnItem, ...]:
+        for block in blocks(self.contents, findings):
+            for variable in block.variables:
+                self.variable(variable, block)
+        own = [region for region in self.layout.regions if region.keep or region.role is Role.OWN]
+        self.same_again()
+        for region in own:
+            self.own_region(region)
+        for start, end in self.layout.gaps:
+            self.gap(start, min(end, len(self.contents)))
+        self.secrets()
+        self.texts()
+        return tuple(self.items)
+
+    def add(self, at: int, length: int, kind: str, name: str, text: str, confidence: str) -> bool:
+        """False, and nothing added, where a surer item stands already."""
+        index = bisect.bisect_left(self.items, at, key=lambda item: item.start)
+        if index and self.items[index - 1].end > at:
+            return False
+        if index < len(self.items) and self.items[index].start < at + length:
+            return False
+        if len(self.items) >= _MOST:
+            return False
+        region = self.layout.at(at)
+        secret = kind == "key"
+        shown = MASK if secret and not self.show_secrets else text
+        self.items.insert(
+            index,
+            OwnItem(
+                at, length, kind, name, shown, region.name if region else "", confidence, secret
+            ),
+        )
+        return True
+
+    def variable(self, variable: Variable, block: VariableBlock) -> None:
+        name = readable(variable.name)
+        text = readable(variable.value, 200)
+        if not variable.value:
+            return
+        if not block.saved:
+            sure = "a default compiled into the boot code: perhaps the same on every board"
+        elif block.vouched:
+            sure = "sure: a variable of an environment whose checksum holds"
+        else:
+            sure = "likely: a variable of an environment whose checksum fails"
+        value = mac.parse(variable.value)
+        if value is not None:
+            self.macs.setdefault(value, variable.at)
+            self.add(variable.at, 17, "mac", name, mac.spelled(value), sure)
+        elif _SERIAL_NAME.match(name) and len(variable.value) >= 4:
+            self.serials.setdefault(variable.value, variable.at)
+            self.add(variable.at, len(variable.value), "serial", name, text, sure)
+        elif masked(name, text) == MASK:
+            self.add(variable.at, len(variable.value), "key", name, text, sure)
+
+    def same_again(self) -> None:
+        """Addresses and serial numbers of the environments, wherever else they stand."""
+        for found in mac.find_binary(self.contents, self.macs):
+            where = f"sure: the same address stands as text at {self.macs[found.value]:06X}h"
+            self.add(found.at, 6, "mac", "six bytes", found.text, where)
+        for serial, first in list(self.serials.items())[:8]:
+            for at in _some(self.contents, serial):
+                if at != first:
+                    self.add(
+                        at,
+                        len(serial),
+                        "serial",
+                        "text",
+                        readable(serial),
+                        f"sure: the same text is a serial number at {first:06X}h",
+                    )
+
+    def own_region(self, region: Region) -> None:
+        end = min(region.end, len(self.contents))
+        raw = self.contents[region.start : end]
+        for found in mac.find_neighbours(raw, region.start, self.macs):
+            self.add(found.at, 6, "mac", "six bytes", found.text, "likely: next to a known address")
+        for block in data_blocks(self.contents, region.start, end):
+            self.own_block(block, end)
+
+    def gap(self, start: int, end: int) -> None:
+        """Blocks that vouch for themselves and serial numbers, in small pieces of data that no
+        region claims: without a partition table, the board's own data stands there."""
+        for block in data_blocks(self.contents, start, end):
+            if block.length <= _SMALL:
+                self.own_block(block, end, unclaimed=True)
+
+    def own_block(self, block: Block, limit: int, *, unclaimed: bool = False) -> None:
+        length = with_checksum(self.contents, block, limit)
+        if length is not None:
+            mark = readable(self.contents[block.at : block.at + 4])
+            self.add(
+                block.at,
+                length,
+                "calibration",
+                "block with a checksum",
+                f"{length} bytes that begin with {mark}",
+                "sure: its own CRC-32 holds; what it means is not known",
+            )
+            return
+        inside = self.within(block)
+        for at, text in serial_texts(self.contents, block):
+            if mac.parse(text) is not None or _is_word(text):
+                continue
+            likely = (
+                "perhaps: letters and digits in data that no region claims"
+                if unclaimed
+                else "likely: letters and digits in a region that is the board's own"
+            )
+            if self.add(at, len(text), "serial", "text", readable(text), likely):
+                inside = True
+                beside = mac_beside(self.contents, at, len(text))
+                if beside is not None and block.at <= beside:
+                    value = self.contents[beside : beside + 6]
+                    self.add(
+                        beside,
+                        6,
+                        "mac",
+                        "six bytes",
+                        mac.spelled(value),
+                        "a guess: six bytes beside a serial number that can be an address",
+                    )
+        if unclaimed:
+            return
+        if block.length == 6 and not inside:
+            value = self.contents[block.at : block.at + 6]
+            if mac.is_plausible(value):
+                guess = "a guess: six bytes by themselves that can be an address"
+                self.add(block.at, 6, "mac", "six bytes", mac.spelled(value), guess)
+                return
+        if not inside:
+            kind = "calibration" if block.length >= 16 else "data"
+            first = self.contents[block.at : block.at + 4]
+            self.add(
+                block.at,
+                block.length,
+                kind,
+                "block of data",
+                f"{block.length} bytes that begin with {first.hex(' ')}",
+                "likely: data in a region that is the board's own; what it means is not known",
+            )
+
+    def within(self, block: Block) -> bool:
+        """Whether something is known inside a block already."""
+        return any(
+            item.start < block.at + block.length and block.at < item.end for item in self.items
+        )
+
+    def secrets(self) -> None:
+        for secret in find_secrets(self.contents):
+            text = readable(secret.value, 400)
+            self.add(secret.at, secret.length, "key", secret.name, text, secret.confidence)
+
+    def texts(self) -> None:
+        """Addresses in text elsewhere: perhaps the board's, perhaps of what it talks to."""
+        for found in mac.find_texts(self.contents):
+            if found.value in self.macs:
+                first = self.macs[found.value]
+                confidence = f"sure: the same address stands at {first:06X}h"
+            else:
+                confidence = "perhaps: an address in text, not known whose"
+            self.add(found.at, 17, "mac", "text", found.text, confidence)
+
+
+def _some(contents: bytes, text: bytes) -> Iterator[int]:
+    for count, at in enumerate(places(contents, text)):
+        if count == 100:
+            return
+        yield at
+
+
+def _is_word(text: bytes) -> bool:
+    """A version or date rather than a number that counts boards."""
+    return bool(re.fullmatch(rb"[vV]?\d{1,3}(\.\d{1,4}){1,3}|\d{4}[-/.]\d\d[-/.]\d\d", text))
