@@ -1,0 +1,60 @@
+"""Environments of two dumps, variable by variable."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from spiflash.dump.compare.result import VariableChange
+from spiflash.dump.finding import Finding
+from spiflash.dump.hints.variables import Block, blocks
+from spiflash.dump.wording import masked, readable
+
+_MOST = 500
+_LONGEST = 500
+
+
+def changed_variables(
+    before: bytes,
+    after: bytes,
+    found_before: Sequence[Finding],
+    found_after: Sequence[Finding],
+    show_secrets: bool,
+) -> tuple[VariableChange, ...]:
+    """What changed in each environment; two belong together when they begin at one address, or
+    when each dump has only one."""
+    first = [block for block in blocks(before, found_before) if block.saved]
+    second = [block for block in blocks(after, found_after) if block.saved]
+    changes = [change for a, b in _pairs(first, second) for change in _changes(a, b, show_secrets)]
+    return tuple(changes[:_MOST])
+
+
+def _pairs(first: list[Block], second: list[Block]) -> Iterator[tuple[Block, Block]]:
+    if len(first) == len(second) == 1:
+        yield first[0], second[0]
+        return
+    by_start = {block.start: block for block in second}
+    for block in first:
+        if block.start in by_start:
+            yield block, by_start[block.start]
+
+
+def _changes(a: Block, b: Block, show_secrets: bool) -> Iterator[VariableChange]:
+    before = {variable.name: variable.value for variable in a.variables}
+    after = {variable.name: variable.value for variable in b.variables}
+    for name in dict.fromkeys((*before, *after)):
+        # Compared in full: masked, a changed passphrase would look the same.
+        if before.get(name) != after.get(name):
+            shown = readable(name)
+            yield VariableChange(
+                a.start,
+                shown,
+                _shown(shown, before.get(name), show_secrets),
+                _shown(shown, after.get(name), show_secrets),
+            )
+
+
+def _shown(name: str, value: bytes | None, show_secrets: bool) -> str | None:
+    if value is None:
+        return None
+    text = readable(value, _LONGEST)
+    return text if show_secrets else masked(name, text)
