@@ -16,17 +16,22 @@ class Answers:
     """What the chip said before anything was known of it.
 
     `id` is what followed 9Fh (8 bytes), `rems` what followed 90h (2), `legacy` what followed
-    ABh (1), `sfdp` the table area from address 0 (empty where there is none).
+    ABh (1), `sfdp` the table area from address 0 (empty where there is none). `sector_map` are
+    the answers to the detection commands of SFDP's sector map, None where they were not asked
+    for; `registers` are (name, value) of registers that answered when namesakes were told apart.
     """
 
     id: bytes
     rems: bytes = b""
     legacy: bytes = b""
     sfdp: bytes = b""
+    sector_map: tuple[int, ...] | None = None
+    registers: tuple[tuple[str, int], ...] = ()
 
     @property
     def jedec_id(self) -> bytes:
-        """Manufacturer, type, capacity."""
+        """The first three bytes: manufacturer, type, capacity, unless the chip sends JEP106
+        continuation codes (7Fh) first."""
         return self.id[:3]
 
 
@@ -61,6 +66,10 @@ class Chip:
     """Which evidence identified it, in words."""
     sfdp: Sfdp | None = None
     write_doubt: str = ""
+    status_write_volatile: bool = False
+    """50h makes the next status write volatile on every part that it may be."""
+    stated_size: int | None = None
+    """The capacity in bytes that a person stated, where they did."""
     notes: tuple[str, ...] = ()
 
     @property

@@ -24,7 +24,8 @@ from spiflash.nor.addressing import (
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WEL, WIP, ReadStyle
 from spiflash.nor.geometry import EraseType, Geometry, ProgramMethod, Span
-from spiflash.nor.registers import Protection, documented, protection
+from spiflash.nor.protection import Protection, protection
+from spiflash.nor.registers import documented
 
 BATCH = 32
 """Pages sent in one exchange with the adapter: about 8 KiB of commands."""

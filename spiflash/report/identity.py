@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import EraseType
-from spiflash.nor.registers import Protection
+from spiflash.nor.protection import Protection
 from spiflash.report.amounts import clock, size, span
 from spiflash.report.cautions import CAUTIONS, low_voltage
 

@@ -14,7 +14,7 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import identify
 from spiflash.nor.probe import probe, read_security, read_unique_id
-from spiflash.nor.registers import Protection
+from spiflash.nor.protection import Protection
 from spiflash.nor.tables import chip_table
 
 DEFAULT_CEILING = 15e6

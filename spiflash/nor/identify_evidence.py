@@ -1,0 +1,115 @@
+"""What speaks for and against each part that has the ID in question. Pure.
+
+Evidence that excludes a part for good is its size against SFDP's density. Everything else (is
+there SFDP at all, which erases and 4-byte opcodes does it name, does a register answer) excludes
+a part only when another one fits everything: data sheets and chips differ between revisions, and
+a table that is right in most things is no ground for refusing a chip.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from chipdb.part import FourByte, Part
+from spiflash.nor.chip import Answers
+from spiflash.nor.protection import SCHEMES_WITHOUT_STATEMENT
+from spiflash.nor.registers import REGISTERS, SR1
+from spiflash.nor.sfdp import Sfdp, four_byte_methods, quad_enable
+
+MAP_WITH_FOUR_BYTE_TABLE = 6
+"""Minor revision of the basic table (JESD216A/B: 1.5 and 1.6) from which a chip above 16 MiB
+with 4-byte opcodes is expected to carry the table that lists them; older ones could not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """The parts that remain, and why the others do not. `doubts` are objections to the parts
+    that remain, where every part has some."""
+
+    remaining: tuple[Part, ...]
+    excluded: tuple[str, ...]
+    doubts: tuple[str, ...]
+
+
+def weigh(candidates: Sequence[Part], answers: Answers, sfdp: Sfdp | None) -> Weighed:
+    """Tell namesakes apart as far as the answers allow. `remaining` is empty when SFDP's size
+    contradicts all of them."""
+    excluded: list[str] = []
+    possible: list[Part] = []
+    for part in candidates:
+        if sfdp is not None and sfdp.basic.size != part.size:
+            excluded.append(f"{part.name} holds {part.size} bytes, SFDP says {sfdp.basic.size}")
+        else:
+            possible.append(part)
+    objections = [(part, _objections(part, answers, sfdp)) for part in possible]
+    fitting = [part for part, against in objections if not against]
+    against_all = tuple(one for _, against in objections for one in against)
+    if not fitting:
+        return Weighed(tuple(possible), tuple(excluded), against_all)
+    return Weighed(tuple(fitting), (*excluded, *against_all), ())
+
+
+def _objections(part: Part, answers: Answers, sfdp: Sfdp | None) -> list[str]:
+    found = _by_registers(part, answers)
+    if sfdp is None:
+        if part.sfdp is True:
+            found.append(f"{part.name} has SFDP, this chip shows none")
+        return found
+    if part.sfdp is False:
+        found.append(f"{part.name} has no SFDP, this chip has")
+        return found
+    return found + _by_erases(part, sfdp) + _by_four_byte(part, sfdp) + _by_the_rest(part, sfdp)
+
+
+def _by_registers(part: Part, answers: Answers) -> list[str]:
+    if part.protection in SCHEMES_WITHOUT_STATEMENT:
+        return []
+    has = {register.name for register in REGISTERS.get(part.protection, (SR1,))}
+    return [
+        f"{part.name} has no register {name}, this chip answers {value:02X}h"
+        for name, value in answers.registers
+        if name not in has
+    ]
+
+
+def _by_erases(part: Part, sfdp: Sfdp) -> list[str]:
+    listed = {(erase.size, erase.opcode) for erase in sfdp.basic.erases}
+    if sfdp.basic.uniform_4k and sfdp.basic.opcode_4k is not None:
+        listed.add((4096, sfdp.basic.opcode_4k))
+    if not listed:
+        return []
+    claimed = {(kind.size, kind.opcode) for kind in part.erase_types}
+    sizes = {size for size, _ in listed}
+    # An erase that SFDP lists and the part's entry does not have proves nothing: tables name
+    # erases that the data sheet leaves out, and entries of ours may be incomplete. Nor does
+    # another opcode for a size that is listed: SFDP has room for one, parts may have two.
+    return [
+        f"{part.name} erases {size // 1024} KiB with {opcode:02X}h, SFDP does not list that"
+        for size, opcode in sorted(claimed - listed)
+        if size not in sizes
+    ]
+
+
+def _by_four_byte(part: Part, sfdp: Sfdp) -> list[str]:
+    if part.size <= 1 << 24:
+        return []
+    named = FourByte.OPCODES in four_byte_methods(sfdp)
+    has = FourByte.OPCODES in part.four_byte
+    if named and not has:
+        return [f"SFDP lists opcodes with 4-byte addresses, {part.name} has none"]
+    told = sfdp.four_byte is not None or sfdp.basic_header.minor >= MAP_WITH_FOUR_BYTE_TABLE
+    if has and not named and told:
+        return [f"{part.name} has opcodes with 4-byte addresses, SFDP lists none"]
+    return []
+
+
+def _by_the_rest(part: Part, sfdp: Sfdp) -> list[str]:
+    found = []
+    if sfdp.basic.page is not None and sfdp.basic.page != part.page:
+        found.append(f"{part.name} has pages of {part.page} bytes, SFDP says {sfdp.basic.page}")
+    place = quad_enable(sfdp)
+    known = ("unknown", "none")
+    if place not in known and part.quad_enable not in known and place != part.quad_enable:
+        found.append(f"{part.name} keeps QE in {part.quad_enable}, SFDP says {place}")
+    return found

@@ -1,0 +1,165 @@
+"""Chips that the table does not have: described by their own SFDP, or only by a stated size. Pure.
+
+Such a chip may be read. It may be written only when SFDP describes its erases and a person has
+said in so many words that this shall be believed; a chip without SFDP is never written.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from spiflash.errors import ChipUnknownError, UsageError
+from spiflash.nor.chip import Answers, Chip
+from spiflash.nor.geometry import SECTOR, EraseRegion, Geometry, Span
+from spiflash.nor.jedec import CONTINUATION, manufacturer, split
+from spiflash.nor.sfdp import Assumed, Sfdp, four_byte_methods, quad_enable, to_geometry
+
+UNKNOWN_CLOCK = 20e6
+"""Hertz that every SPI NOR chip of the last twenty years reads at (common practice, no
+source); the limit where no data sheet is known."""
+
+ASSUMED = Assumed(page=64)
+"""SFDP of 2011 gives no page size, only whether at least 64 bytes can be programmed at once.
+Blocks of 64 bytes lie within a page of any size that is a multiple of it."""
+
+THREE_BYTE_REACH = 1 << 24
+_NO_TIME = Span(1.0, 1.0)  # nothing is programmed or erased with it
+
+
+def shown_id(answers: Answers) -> str:
+    """The ID as people look for it: continuation codes, manufacturer, type, capacity."""
+    bank, code = split(answers.id)
+    count = 3 if code is None else bank - 1 + 3
+    return answers.id[:count].hex(" ").upper()
+
+
+def maker(answers: Answers) -> str:
+    """The likeliest firm behind the manufacturer code, in words."""
+    if set(answers.id) <= {CONTINUATION}:
+        return "no manufacturer code"
+    firm = manufacturer(answers.id)
+    return firm.name or f"manufacturer {firm.code:02X}h of JEP106 bank {firm.bank}, not in the list"
+
+
+def capacity_hint(answers: Answers) -> str:
+    """What the third byte of the ID would mean with most makers; "" where it means nothing."""
+    bank, _ = split(answers.id)
+    code = answers.id[bank - 1 :][2:3]
+    exponent = code[0] if code else 0
+    if not 0x10 <= exponent <= 0x18:
+        return ""
+    size = 1 << exponent
+    amount = f"{size >> 20}M" if size >= 1 << 20 else f"{size >> 10}K"
+    return f"With most makers its third byte would mean --size {amount}."
+
+
+def from_sfdp(answers: Answers, sfdp: Sfdp, *, trusted: bool) -> Chip:
+    """A chip that describes itself. Raises `SfdpError` when no erase map follows from it."""
+    geometry = to_geometry(sfdp, answers.sector_map, assumed=ASSUMED)
+    # Without answers the parser falls back on what holds in every configuration.
+    notes = [f"SFDP does not say: {', '.join(sfdp.missing)}"] if sfdp.missing else []
+    notes += sfdp.anomalies
+    doubt = (
+        "this ID is not in the chip table, only the chip's own SFDP describes it; if you trust "
+        "that and know its supply voltage, --trust-sfdp allows writing"
+    )
+    how = "the chip's own SFDP"
+    if trusted and "4-byte methods" in sfdp.missing:
+        doubt = "its SFDP does not say how to reach above 16 MiB"
+    elif trusted:
+        doubt = ""
+        how += ", trusted for writing on your word"
+        notes.append(
+            "Supply voltage and block protection of this chip are not known: SFDP has neither"
+        )
+    return Chip(
+        name=f"unknown {shown_id(answers).replace(' ', '')}",
+        vendor=maker(answers),
+        answers=answers,
+        geometry=geometry,
+        protection_schemes=("unknown",),
+        quad_enable=quad_enable(sfdp),
+        four_byte=four_byte_methods(sfdp),
+        clock_read=UNKNOWN_CLOCK,
+        clock_fast=UNKNOWN_CLOCK,
+        fast_read_dummy=1,
+        supply=None,
+        unique_id=None,
+        security=None,
+        locked_at_power_up=False,
+        how=how,
+        sfdp=sfdp,
+        write_doubt=doubt,
+        notes=tuple(notes),
+    )
+
+
+def of_stated_size(answers: Answers, size: int, complaint: str) -> Chip:
+    """A chip of which only a size is known, because a person said so: read-only.
+
+    Raises `UsageError` for a size that no chip has, `ChipUnknownError` above 16 MiB.
+    """
+    check_size(size)
+    if size > THREE_BYTE_REACH:
+        raise ChipUnknownError(
+            f"A chip with the unknown ID {shown_id(answers)} and without SFDP can be read up to "
+            "16 MiB only: how it takes longer addresses is not known.",
+            state="Nothing has been changed on it.",
+            remedy="Read what lies below with --size 16M, or name the part with --part.",
+        )
+    return Chip(
+        name=f"unknown {shown_id(answers).replace(' ', '')}",
+        vendor=maker(answers),
+        answers=answers,
+        geometry=read_only(size),
+        protection_schemes=("unknown",),
+        quad_enable="unknown",
+        four_byte=(),
+        clock_read=UNKNOWN_CLOCK,
+        clock_fast=UNKNOWN_CLOCK,
+        fast_read_dummy=1,
+        supply=None,
+        unique_id=None,
+        security=None,
+        locked_at_power_up=False,
+        how="the size that you stated",
+        write_doubt="its ID is not in the chip table and it has no usable SFDP",
+        notes=(complaint,) if complaint else (),
+        stated_size=size,
+    )
+
+
+def at_stated_size(chip: Chip, size: int) -> Chip:
+    """`chip` at the size that a person states. The same size confirms it; any other one makes
+    the chip read-only. Raises `UsageError` for a size that no chip has."""
+    check_size(size)
+    if size == chip.size:
+        return replace(chip, stated_size=size, notes=(*chip.notes, "You stated this size too"))
+    if size > THREE_BYTE_REACH and not chip.four_byte:
+        raise UsageError(
+            f"No way is known to reach {size} bytes on the {chip.name}.",
+            state="Nothing has been changed on it.",
+            remedy="State a size up to 16M.",
+        )
+    return replace(
+        chip,
+        geometry=read_only(size, chip.geometry.page),
+        how=f"{chip.how}; size as you stated",
+        write_doubt=f"you stated {size} bytes, but the {chip.name} should hold {chip.size}",
+        stated_size=size,
+    )
+
+
+def read_only(size: int, page: int = 256) -> Geometry:
+    """A geometry in which nothing can be erased."""
+    return Geometry(size, page, (), (EraseRegion(size, ()),), _NO_TIME)
+
+
+def check_size(size: int) -> None:
+    """Raise `UsageError` unless `size` is made of whole sectors and at least 64 KiB."""
+    if size < 1 << 16 or size % SECTOR:
+        raise UsageError(
+            f"A chip of {size} bytes does not exist.",
+            state="Nothing has been touched.",
+            remedy="State a size such as 512K, 8M or 16M.",
+        )
