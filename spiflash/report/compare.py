@@ -1,0 +1,103 @@
+"""A comparison as text and as JSON."""
+
+from __future__ import annotations
+
+from spiflash.dump.compare import Comparison, VariableChange
+from spiflash.report.wording import address, clean, plural
+
+_SHOWN = 40
+
+
+def compare_text(found: Comparison, before: str, after: str) -> str:
+    """Lines for the terminal; A is `before`, B is `after`."""
+    size = max(found.size_before, found.size_after)
+    lines = [f"A  {clean(before)}", f"B  {clean(after)}", ""]
+    if found.equal:
+        return "\n".join([*lines, f"Equal: all {found.size_before:,} bytes."])
+    lines += [clean(each) for each in found.relations]
+    sectors = sum(-(-(each.end - each.start) // 4096) for each in found.differences)
+    lines.append(
+        f"{plural(found.bytes_differing, 'byte')} in {plural(sectors, 'sector')} differ."
+        if sectors
+        else "Over the bytes that both have, nothing differs."
+    )
+    changed = [each for each in found.regions if each.differing]
+    if changed:
+        lines += ["", "By region"]
+        width = max(len(each.name) for each in changed)
+        for each in changed:
+            ways = ", ".join(f"{how.value} {count}" for how, count in each.ways)
+            lines.append(
+                f"  {clean(each.name):<{width}}  {address(each.start, size)}  "
+                f"{each.differing:>5} of {plural(each.sectors, 'sector')}: {ways}"
+            )
+    if found.differences:
+        lines += ["", "By sector"]
+        for part in found.differences[:_SHOWN]:
+            moved = ""
+            if part.shift:
+                moved = f" by {abs(part.shift)} bytes {'later' if part.shift > 0 else 'earlier'}"
+            lines.append(
+                f"  {address(part.start, size)}–{address(part.end - 1, size)}  "
+                f"{part.how.value}{moved}, {plural(part.bytes_differing, 'byte')}"
+            )
+        if len(found.differences) > _SHOWN:
+            lines.append(f"  and {len(found.differences) - _SHOWN:,} more")
+    if found.variables:
+        lines += ["", "Environment"]
+        for change in found.variables:
+            lines += _variable(change, size)
+    if found.unsure:
+        lines += ["", "Unsure: these sectors of the chip read differently each time"]
+        lines += [f"  {address(low, size)}–{address(high - 1, size)}" for low, high in found.unsure]
+    return "\n".join(lines)
+
+
+def _variable(change: VariableChange, size: int) -> list[str]:
+    name = f"  {address(change.at, size)}  {clean(change.name, 64)}"
+    if change.before is None:
+        return [f"{name} is new: {clean(change.after or '')}"]
+    if change.after is None:
+        return [f"{name} is gone, was: {clean(change.before)}"]
+    if change.before == change.after:
+        return [f"{name} changed (hidden: --show-secrets shows it)"]
+    return [f"{name}", f"    A {clean(change.before)}", f"    B {clean(change.after)}"]
+
+
+def compare_json(found: Comparison, before: str, after: str) -> dict[str, object]:
+    """The same for scripts; addresses and sizes in bytes, ends excluded."""
+    return {
+        "a": before,
+        "b": after,
+        "a_bytes": found.size_before,
+        "b_bytes": found.size_after,
+        "equal": found.equal,
+        "relations": list(found.relations),
+        "bytes_differing": found.bytes_differing,
+        "differences": [
+            {
+                "start": each.start,
+                "end": each.end,
+                "how": each.how.value,
+                "bytes": each.bytes_differing,
+                "shift": each.shift,
+            }
+            for each in found.differences
+        ],
+        "regions": [
+            {
+                "name": each.name,
+                "start": each.start,
+                "end": each.end,
+                "sectors": each.sectors,
+                "differing": each.differing,
+                "ways": {how.value: count for how, count in each.ways},
+            }
+            for each in found.regions
+        ],
+        "variables": [
+            {"at": each.at, "name": each.name, "a": each.before, "b": each.after}
+            for each in found.variables
+        ],
+        "unsure": [list(pair) for pair in found.unsure],
+    }

@@ -1,0 +1,159 @@
+"""Understand a dump: findings, layout, what the boot loader looks for, what is the board's own."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from spiflash.archive.backupset import open_set
+from spiflash.archive.record import AgreementRecord
+from spiflash.dump.coverage import Coverage, coverage
+from spiflash.dump.finding import Finding
+from spiflash.dump.fit import Fit, fit, smallest_chip, used_end
+from spiflash.dump.hints import Hints, hints
+from spiflash.dump.identity import OwnItem, identity
+from spiflash.dump.layout import (
+    Known,
+    Layout,
+    Occupancy,
+    find_layouts,
+    layout_text,
+    occupancy,
+    read_layout,
+)
+from spiflash.dump.survey import survey
+from spiflash.dump.symptoms import Symptom, symptoms
+from spiflash.errors import LayoutError
+from spiflash.work.image import load_image
+
+_LAYOUT_LIMIT = 1 << 20
+"""Bytes: a layout file is read no further."""
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """Everything that is known of a dump. `agreement` is None for a plain file, about whose
+    reading nothing is known; `used_end` and `smallest` are bytes."""
+
+    name: str
+    contents: bytes
+    agreement: AgreementRecord | None
+    findings: tuple[Finding, ...]
+    coverage: Coverage
+    symptoms: tuple[Symptom, ...]
+    layout: Layout
+    others: tuple[Known, ...]
+    remarks: tuple[str, ...]
+    regions: tuple[Occupancy, ...]
+    hints: Hints
+    own: tuple[OwnItem, ...]
+    used_end: int
+    smallest: int
+    fits: tuple[Fit, ...]
+
+
+def audit(
+    source: Path,
+    *,
+    layout: Path | None = None,
+    sizes: Sequence[int] = (),
+    show_secrets: bool = False,
+) -> Audit:
+    """Audit an image file or a backup set; `sizes` are chips, in bytes, to try it against.
+
+    Raises what `load_image` and `load_layout` raise.
+    """
+    given = load_layout(layout) if layout is not None else None
+    image = load_image(source)
+    agreement = open_set(source).record.agreement if source.is_dir() else None
+    return examine(
+        image.contents,
+        image.name,
+        agreement=agreement,
+        layout=given,
+        sizes=sizes,
+        show_secrets=show_secrets,
+    )
+
+
+def examine(
+    contents: bytes,
+    name: str,
+    *,
+    agreement: AgreementRecord | None = None,
+    layout: Layout | None = None,
+    sizes: Sequence[int] = (),
+    show_secrets: bool = False,
+) -> Audit:
+    """The same for contents that are at hand."""
+    findings = survey(contents)
+    known = find_layouts(contents, findings)
+    chosen = layout or known[0].layout
+    remarks = () if layout is not None else known[0].remarks
+    return Audit(
+        name=name,
+        contents=contents,
+        agreement=agreement,
+        findings=findings,
+        coverage=coverage(contents, findings),
+        symptoms=symptoms(contents),
+        layout=chosen,
+        others=known if layout is not None else known[1:],
+        remarks=remarks,
+        regions=occupancy(contents, findings, chosen),
+        hints=hints(contents, findings, show_secrets=show_secrets),
+        own=identity(contents, findings, chosen, show_secrets=show_secrets),
+        used_end=used_end(contents, findings),
+        smallest=smallest_chip(contents, findings),
+        fits=tuple(fit(contents, findings, chosen, size) for size in sizes),
+    )
+
+
+def load_layout(path: Path) -> Layout:
+    """Read a layout file. Raises `LayoutError`."""
+    try:
+        with path.open("rb") as file:
+            raw = file.read(_LAYOUT_LIMIT + 1)
+        text = raw.decode("utf-8")
+    except OSError as exc:
+        raise _unusable(path, f"cannot be read ({exc.strerror or exc})") from exc
+    except UnicodeDecodeError as exc:
+        line = raw[: exc.start].count(b"\n") + 1
+        raise _unusable(path, f"is not UTF-8 text (line {line})") from exc
+    if len(raw) > _LAYOUT_LIMIT:
+        raise _unusable(path, "is too long for a layout file")
+    return read_layout(text, str(path))
+
+
+def save_layout(layout: Layout, path: Path) -> None:
+    """Write a new layout file. Raises `LayoutError`, also when the file exists already."""
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(layout_text(layout))
+    except FileExistsError as exc:
+        raise _unusable(path, "exists already and was not overwritten") from exc
+    except OSError as exc:
+        raise _unusable(path, f"cannot be written ({exc.strerror or exc})") from exc
+
+
+def save_page(html: str, path: Path) -> None:
+    """Write the page, readable for its owner alone: it is about what a board keeps secret.
+
+    Raises `LayoutError` when it cannot be written.
+    """
+    try:
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with open(descriptor, "w", encoding="utf-8") as file:
+            file.write(html)
+    except OSError as exc:
+        raise _unusable(path, f"cannot be written ({exc.strerror or exc})") from exc
+
+
+def _unusable(path: Path, problem: str) -> LayoutError:
+    return LayoutError(
+        f"{path} {problem}.",
+        state="Nothing was changed.",
+        remedy="Check the path and the permissions.",
+    )

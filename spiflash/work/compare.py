@@ -1,0 +1,52 @@
+"""Compare two dumps, or a dump with a chip."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from spiflash.dump.compare import Comparison, compare
+from spiflash.dump.layout import Layout
+from spiflash.errors import InterruptedWorkError
+from spiflash.work.connection import Connection
+from spiflash.work.image import load_image
+from spiflash.work.progress import Watcher
+from spiflash.work.reading import read_in_passes
+
+
+def compare_files(
+    before: Path, after: Path, *, layout: Layout | None = None, show_secrets: bool = False
+) -> Comparison:
+    """Compare image files or backup sets. Raises what `load_image` raises."""
+    return compare(
+        load_image(before).contents,
+        load_image(after).contents,
+        layout,
+        show_secrets=show_secrets,
+    )
+
+
+def compare_chip(
+    before: Path,
+    connection: Connection,
+    watcher: Watcher,
+    *,
+    passes: int = 2,
+    layout: Layout | None = None,
+    show_secrets: bool = False,
+) -> Comparison:
+    """Compare a file or set with the chip, read in passes; what they do not agree on is unsure.
+
+    Raises what `load_image` raises, and `InterruptedWorkError` after Ctrl-C.
+    """
+    contents = load_image(before).contents
+    try:
+        reading = read_in_passes(connection, passes, watcher)
+    except KeyboardInterrupt as exc:
+        raise InterruptedWorkError(
+            "Stopped while the chip was being read.",
+            state="The chip was only read, so nothing on it has changed.",
+            remedy="Start again when you are ready.",
+        ) from exc
+    return compare(
+        contents, reading.contents, layout, unsure=reading.unstable, show_secrets=show_secrets
+    )
