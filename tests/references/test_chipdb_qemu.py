@@ -13,14 +13,25 @@ import pytest
 from qemu import MODELS, QemuBus, QemuError, available_models, start_qemu
 
 from chipdb.loader import load_builtin
-from chipdb.part import Part
+from chipdb.part import EraseType, Part
 from spiflash.bus.transaction import Transaction
+from spiflash.errors import AdapterLostError
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 
 LARGEST = 256 << 20
 
-NOT_IN_QEMU = {0x40: "QEMU's m25p80.c has no 8 KiB erase (40h of S25FL129P)"}
+NOT_IN_QEMU = {
+    0x40: "QEMU's m25p80.c has no 8 KiB erase (40h of S25FL129P)",
+    0xDB: "nor the page erase of M25PE and M45PE",
+}
+
+NO_ERASE_MAP = {
+    "at45db081d": "QEMU treats DataFlash as an ordinary part; we refuse to write it",
+    "s25fs512s": "QEMU has uniform 256 KiB sectors, the part as delivered 4 KiB ones at the bottom",
+    "s70fs01gs": "as s25fs512s",
+}
+"""Models whose erases are not those of the data sheet; ID and size are checked all the same."""
 
 UNRESOLVED = {
     "at25128a-nonjedec": "does not answer 9Fh",
@@ -50,31 +61,41 @@ def parts_of(model: str, folder: Path) -> tuple[Part, ...]:
 
 
 def failing_erases(bus: QemuBus, part: Part) -> list[str]:
-    """The erase types of `part` that do not clear exactly their own block, tried in each region
-    that a 3-byte address reaches, over a chip full of zeros."""
+    """The erase types of `part` that do not clear exactly their own block, tried once in each
+    region that a 3-byte address reaches, over a chip that was full of zeros."""
     bus.run([Transaction(b"\x06"), Transaction(b"\x01\x00")])  # SST wakes up locked
     failed = []
     start = 0
     for region in part.regions:
-        # The second block of each size, where there are two: these do not overlap.
         for index in region.types if start < 1 << 24 else ():
             erase = part.erase_types[index]
-            if erase.opcode in NOT_IN_QEMU:
-                continue
+            # The second block of each size, where there are two: these do not overlap.
             at = start + (erase.size if erase.size * 2 <= region.length else 0)
-            address = at.to_bytes(3, "big")
-            bus.run([Transaction(b"\x06"), Transaction(bytes([erase.opcode]) + address)])
-            low = max(0, at - 1)
-            read = bus.run([Transaction(b"\x03" + low.to_bytes(3, "big"), erase.size + 2)])[0]
-            inside = read[at - low : at - low + erase.size]
-            after = read[at - low + erase.size :]
-            before = read[: at - low]
-            ended = at + erase.size == part.size  # the model wraps round to the beginning
-            clean = not any(before) and (ended or not any(after[:1]))
-            if inside != b"\xff" * erase.size or not clean:
+            if erase.opcode not in NOT_IN_QEMU and not erases_its_block(bus, erase, at, part.size):
                 failed.append(f"{erase.opcode:02X}h of {erase.size} bytes at {at:#x}")
         start += region.length
     return failed
+
+
+def erases_its_block(bus: QemuBus, erase: EraseType, at: int, size: int) -> bool:
+    """Whether the block at `at` becomes FFh, and the bytes beside it stay what they were."""
+    low, high = max(0, at - 1), min(size, at + erase.size + 1)
+    read = Transaction(b"\x03" + low.to_bytes(3, "big"), high - low)
+    command = bytes([erase.opcode]) + at.to_bytes(3, "big")
+    before, _, _, after = bus.run([read, Transaction(b"\x06"), Transaction(command), read])
+    block = slice(at - low, at - low + erase.size)
+    expected = before[: block.start] + b"\xff" * erase.size + before[block.stop :]
+    return after == expected != before
+
+
+def outcome(model: str, part: Part, folder: Path) -> list[str]:
+    """What fails when QEMU's model is erased as `part`; a namesake may even end QEMU, whose
+    model has no erase so near to its end."""
+    try:
+        with start_qemu(model, sparse(folder, part.size)) as bus:
+            return [] if model in NO_ERASE_MAP else failing_erases(bus, part)
+    except (AdapterLostError, QemuError) as ended:
+        return [str(ended)]
 
 
 @pytest.mark.parametrize("model", swept_models())
@@ -82,11 +103,8 @@ def test_a_model_is_a_part_of_its_size_whose_erases_work(model: str, tmp_path: P
     parts = parts_of(model, tmp_path)
     assert parts
     (size,) = {part.size for part in parts}
-    outcome = {}
-    for part in parts:
-        with start_qemu(model, sparse(tmp_path, size)) as bus:
-            outcome[part.name] = failing_erases(bus, part)
-    assert [] in outcome.values(), outcome
+    outcomes = {part.name: outcome(model, part, tmp_path) for part in parts}
+    assert [] in outcomes.values(), outcomes
     with pytest.raises(QemuError), start_qemu(model, sparse(tmp_path, size // 2)):
         pass
 
