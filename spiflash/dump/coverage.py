@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Finding, Span, Verdict, merged
 
 # A byte in several findings counts once, for the last of these that claims it. Damage comes
 # last: where one checksum holds and another fails, the byte must not pass as proven.
@@ -19,7 +20,7 @@ class Coverage:
     """Numbers of bytes; the five parts add up to `total`.
 
     `blank` counts erased sectors that no checksum covers; `consistent` what fits its format but
-    has no checksum; `unproven` what nothing recognised.
+    has no checksum; `unproven` what nothing recognised, or what was noted without any claim.
     """
 
     total: int
@@ -57,22 +58,19 @@ class Coverage:
 
 def coverage(contents: bytes, findings: Iterable[Finding]) -> Coverage:
     """Count the bytes of `contents` by the best that `findings` say about each."""
-    levels = np.zeros(len(contents), dtype=np.uint8)
-    ranges: dict[Verdict, list[tuple[int, int]]] = {verdict: [] for verdict in _ORDER}
-    for finding in findings:
-        ranges[finding.verdict].append((max(finding.start, 0), finding.end))
-    for level, verdict in enumerate(_ORDER, start=1):
-        for start, end in _merged(ranges[verdict]):
-            levels[start:end] = level
-    counts = np.bincount(levels, minlength=len(_ORDER) + 1).tolist()
+    counts = np.bincount(levels(len(contents), findings), minlength=len(_ORDER) + 1).tolist()
     unproven, consistent, blank, vouched, damaged = counts
     return Coverage(len(contents), blank, vouched, damaged, consistent, unproven)
 
 
-def _merged(ranges: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
-    """The same bytes without overlap, so that each is painted once."""
-    reached = 0
-    for start, end in sorted(ranges):
-        if end > reached:
-            yield max(start, reached), end
-            reached = end
+def levels(size: int, findings: Iterable[Finding]) -> npt.NDArray[np.uint8]:
+    """For each of `size` bytes: 0 unproven, 1 consistent, 2 blank, 3 vouched, 4 damaged."""
+    painted = np.zeros(size, dtype=np.uint8)
+    ranges: dict[Verdict, list[Span]] = {verdict: [] for verdict in Verdict}
+    for finding in findings:
+        for (start, end), verdict in finding.claims():
+            ranges[verdict].append((max(start, 0), end))
+    for level, verdict in enumerate(_ORDER, start=1):
+        for start, end in merged(ranges[verdict]):
+            painted[start:end] = level
+    return painted

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import enum
+from collections.abc import Iterator
 from dataclasses import dataclass
+
+Span = tuple[int, int]
+"""A byte range: its start, and the address after its last byte."""
 
 
 class Verdict(enum.Enum):
@@ -13,6 +17,7 @@ class Verdict(enum.Enum):
     DAMAGED = "damaged"  # a checksum inside the dump covers these bytes and failed
     CONSISTENT = "consistent"  # the structure makes sense, but no checksum covers it
     BLANK = "blank"  # erased: every byte FFh
+    NOTED = "noted"  # worth a line, but no format is claimed: zeros, or bytes without pattern
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +28,11 @@ class Finding:
     "jffs2", "banner", "blank"); `title` is for people; `checks` says in words what was
     checked; `details` are (name, value) pairs in the order in which to show them. Strings
     that come from the dump are untrusted.
+
+    `uncovered` are the bytes of a VOUCHED or DAMAGED item that none of its checksums covers.
+    `damage` are the smallest ranges known to contain the damage of a DAMAGED item; empty means
+    all of it. `parent` is the position, in the survey that returned this, of the smallest
+    finding around this one, or None.
     """
 
     start: int
@@ -32,8 +42,63 @@ class Finding:
     verdict: Verdict
     checks: tuple[str, ...] = ()
     details: tuple[tuple[str, str], ...] = ()
+    uncovered: tuple[Span, ...] = ()
+    damage: tuple[Span, ...] = ()
+    parent: int | None = None
 
     @property
     def end(self) -> int:
         """The address after the last byte."""
         return self.start + self.length
+
+    def claims(self) -> Iterator[tuple[Span, Verdict]]:
+        """What the finding says byte by byte: ranges without overlap, in no special order.
+
+        An item with known damage still vouches for what its other checksums cover.
+        """
+        whole = (self.start, self.end)
+        if self.verdict is Verdict.DAMAGED:
+            yield from ((span, Verdict.DAMAGED) for span in self.damage or (whole,))
+            if not self.damage:
+                return
+        elif self.verdict is not Verdict.VOUCHED:
+            yield whole, self.verdict
+            return
+        uncovered = list(without(self.uncovered, self.damage))
+        yield from ((span, Verdict.CONSISTENT) for span in uncovered)
+        rest = without([whole], [*uncovered, *self.damage])
+        yield from ((span, Verdict.VOUCHED) for span in rest)
+
+
+def without(
+    spans: tuple[Span, ...] | list[Span], holes: tuple[Span, ...] | list[Span]
+) -> list[Span]:
+    """The bytes of `spans` that are in none of `holes`: sorted ranges without overlap."""
+    left: list[Span] = []
+    blocked = merged(holes)
+    first = 0
+    for start, end in merged(spans):
+        while first < len(blocked) and blocked[first][1] <= start:
+            first += 1
+        index, at = first, start
+        while index < len(blocked) and blocked[index][0] < end:
+            if blocked[index][0] > at:
+                left.append((at, blocked[index][0]))
+            at = max(at, blocked[index][1])
+            index += 1
+        if at < end:
+            left.append((at, end))
+    return left
+
+
+def merged(spans: tuple[Span, ...] | list[Span]) -> list[Span]:
+    """The same bytes as sorted ranges that neither overlap nor touch; empty ranges go."""
+    result: list[Span] = []
+    for start, end in sorted(spans):
+        if end <= start:
+            continue
+        if result and start <= result[-1][1]:
+            result[-1] = (result[-1][0], max(end, result[-1][1]))
+        else:
+            result.append((start, end))
+    return result

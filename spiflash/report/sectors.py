@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spiflash.archive.record import AgreementRecord
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Finding, Verdict, merged
 
 
 class Holds(enum.Enum):
@@ -90,15 +90,12 @@ def _kinds(contents: bytes, findings: Sequence[Finding]) -> NDArray[np.uint8]:
         np.uint8(_LEVELS.index(Holds.BLANK)),
         np.uint8(_LEVELS.index(Holds.UNPROVEN)),
     )
+    claims = [claim for each in findings for claim in each.claims()]
     for verdict in _RISING:
         level = _LEVELS.index(Holds(verdict.value))
-        # Merged while going, so that a flood of overlapping findings marks no byte twice.
-        end = 0
-        for finding in sorted(
-            (each for each in findings if each.verdict is verdict), key=lambda each: each.start
-        ):
-            kinds[max(finding.start, end) : max(finding.end, end)] = level
-            end = max(finding.end, end)
+        # Merged, so that a flood of overlapping findings marks no byte twice.
+        for start, end in merged([span for span, said in claims if said is verdict]):
+            kinds[max(start, 0) : max(end, 0)] = level
     return kinds
 
 

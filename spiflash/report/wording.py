@@ -18,6 +18,7 @@ VERDICT_WORDS = {
     Verdict.DAMAGED: "damaged",
     Verdict.CONSISTENT: "consistent",
     Verdict.BLANK: "blank",
+    Verdict.NOTED: "noted",
 }
 
 COMMANDS = (

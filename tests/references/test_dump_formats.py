@@ -172,7 +172,9 @@ def test_squashfs_is_found(tmp_path: Path, tree: Path, compression: str, block: 
     contents, offset = place(image, random.Random(block))
     (finding,) = found(contents, "squashfs")
     assert (finding.start, finding.length) == (offset, len(image))
-    assert finding.verdict is Verdict.CONSISTENT
+    # zlib's format ends in an Adler-32 and an xz stream holds a CRC-32; the others have nothing.
+    checked = compression in ("gzip", "xz")
+    assert finding.verdict is (Verdict.VOUCHED if checked else Verdict.CONSISTENT)
     details = dict(finding.details)
     assert details["compression"] == compression
     assert details["block size"] == f"{block} bytes"
@@ -358,4 +360,5 @@ def test_one_flipped_bit_in_a_vouched_range_is_noticed(
 
 def test_random_files_hold_nothing() -> None:
     for seed in range(6):
-        assert survey(random.Random(seed).randbytes(1 << 20)) == ()
+        findings = survey(random.Random(seed).randbytes(1 << 20))
+        assert [f.verdict for f in findings] == [Verdict.NOTED]

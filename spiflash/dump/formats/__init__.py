@@ -2,30 +2,60 @@
 
 A format is a pure function from the contents of a dump to its findings. Two rules bind each:
 work stays proportional to the size of the dump whatever the dump claims, and VOUCHED is said
-only of bytes that a checksum covers.
+only of bytes that a checksum covers. The second argument of a search holds the ranges, sorted
+and without overlap, in which it need not look.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
-from spiflash.dump.finding import Finding
+from spiflash.dump.finding import Finding, Span
 from spiflash.dump.formats.banner import find_banners
 from spiflash.dump.formats.blank import find_blank
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.legacy import find_legacy_images
+from spiflash.dump.formats.runs import find_dense, find_zeros
 from spiflash.dump.formats.squashfs import find_squashfs
+from spiflash.dump.formats.streams import (
+    find_bzip2,
+    find_gzip,
+    find_lz4,
+    find_lzma,
+    find_xz,
+    find_zstd,
+)
 
-Search = Callable[[bytes], Iterable[Finding]]
+Search = Callable[[bytes, Sequence[Span]], Iterable[Finding]]
+
+FILE_SYSTEMS: tuple[Search, ...] = (
+    find_jffs2,
+    find_squashfs,
+)
+"""Searched first, in this order."""
 
 FORMATS: tuple[Search, ...] = (
     find_legacy_images,
     find_environments,
-    find_squashfs,
-    find_jffs2,
     find_device_trees,
+    find_gzip,
+    find_xz,
+    find_lzma,
+    find_bzip2,
+    find_zstd,
+    find_lz4,
     find_banners,
     find_blank,
 )
+"""Searched outside the file systems of PACKED."""
+
+REMAINDERS: tuple[Search, ...] = (find_zeros, find_dense)
+"""What is worth noting where nothing else was found."""
+
+PACKED = frozenset({"squashfs", "cramfs", "jffs2", "ubi", "ubifs", "ext", "fat"})
+"""Kinds of file systems that hold the contents of files in pieces."""
+
+IN_PIECES = frozenset({"jffs2", "ubi", "ubifs", "banner", "blank"})
+"""Kinds that are whole even inside such a file system: nodes in an erase block, short texts."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import places
 from spiflash.dump.wording import readable
 
@@ -21,7 +21,7 @@ _BANNERS = (
 )
 
 
-def find_banners(contents: bytes) -> Iterator[Finding]:
+def find_banners(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Version strings that lie uncompressed in the dump, the first thousand of each sort."""
     for literal, pattern, title in _BANNERS:
         banner = re.compile(pattern + _PRINTABLE)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Finding, Span, Verdict
 
 SECTOR = 4096
 
 
-def find_blank(contents: bytes) -> Iterator[Finding]:
+def find_blank(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Runs of whole blank sectors, as long as possible."""
     sectors = len(contents) // SECTOR
     data = np.frombuffer(contents, dtype=np.uint8, count=sectors * SECTOR)

@@ -7,10 +7,10 @@ checksum: a finding is CONSISTENT when every token, name and string offset is in
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from spiflash.dump.budget import Budget
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import places
 from spiflash.dump.wording import readable
 
@@ -25,7 +25,7 @@ class _MalformedError(ValueError):
     """The structure block breaks a rule."""
 
 
-def find_device_trees(contents: bytes) -> Iterator[Finding]:
+def find_device_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Trees of version 16 and 17 whose structure block is in order from end to end."""
     budget = Budget(len(contents))  # tokens; each is at least four bytes
     done = 0

@@ -9,11 +9,11 @@ search therefore tries every whole number of 4 KiB sectors up to 256 KiB with on
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from spiflash.dump.checksums import crc32
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.wording import counted, masked, readable
 
 SECTOR = 4096
@@ -35,7 +35,7 @@ class _Layout:
 _LAYOUTS = (_Layout(4, "single"), _Layout(5, "redundant"))
 
 
-def find_environments(contents: bytes) -> Iterator[Finding]:
+def find_environments(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Environments that start on a 4 KiB sector and have a size of whole sectors."""
     done = 0
     for at in range(0, len(contents), SECTOR):

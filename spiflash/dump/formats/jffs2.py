@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import enum
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32_plain
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.wording import counted, readable
 
 _MAGIC = 0x1985
@@ -68,7 +68,7 @@ class _Run:
     nodes: int = 0
 
 
-def find_jffs2(contents: bytes) -> Iterator[Finding]:
+def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Runs of nodes whose CRCs all hold (VOUCHED), and nodes with one that fails (DAMAGED).
 
     Two nodes belong to one run when nothing but less than a sector of erased bytes lies between

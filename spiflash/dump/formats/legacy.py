@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import datetime
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import places
 from spiflash.dump.wording import counted, readable
 
@@ -46,7 +46,7 @@ def _name(names: tuple[str, ...], number: int, what: str) -> str:
     return names[number] if number < len(names) else f"{what} {number}"
 
 
-def find_legacy_images(contents: bytes) -> Iterator[Finding]:
+def find_legacy_images(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Images whose header CRC holds; DAMAGED when the data CRC does not."""
     budget = Budget(8 * len(contents))
     done = 0

@@ -1,8 +1,16 @@
-"""Finding a magic number, the first step of most formats."""
+"""Finding a magic number, the first step of most formats, even with one bit of it wrong."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import bisect
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Sequence
+
+from spiflash.dump.budget import Budget
+from spiflash.dump.finding import Span
+
+_MOST_NEAR = 20_000
+"""Places looked at for each half of a magic number; chance gives some hundred in 16 MiB."""
 
 
 def places(contents: bytes, magic: bytes) -> Iterator[int]:
@@ -11,3 +19,46 @@ def places(contents: bytes, magic: bytes) -> Iterator[int]:
     while at >= 0:
         yield at
         at = contents.find(magic, at + 1)
+
+
+def near_places(contents: bytes, magic: bytes) -> list[int]:
+    """Rising offsets where `magic`, of four bytes or more, stands with exactly one bit wrong.
+
+    One wrong bit leaves one half intact, so that only places of a half need a closer look.
+    """
+    size, half = len(magic), len(magic) // 2
+    wanted = int.from_bytes(magic, "big")
+    found: set[int] = set()
+    for skip, part in ((0, magic[:half]), (half, magic[half:])):
+        for place in itertools.islice(places(contents, part), _MOST_NEAR):
+            at = place - skip
+            there = contents[at : at + size] if at >= 0 else b""
+            if len(there) == size and (int.from_bytes(there, "big") ^ wanted).bit_count() == 1:
+                found.add(at)
+    return sorted(found)
+
+
+def mended(raw: bytes, good: Callable[[bytes], bool], budget: Budget) -> bytes | None:
+    """`raw` with the one bit turned that makes it `good`, or None where no single bit does.
+
+    Spends one unit of `budget`; None when that is used up.
+    """
+    if not budget.spend(1):
+        return None
+    trial = bytearray(raw)
+    for index in range(len(raw)):
+        for bit in range(8):
+            trial[index] ^= 1 << bit
+            if good(bytes(trial)):
+                return bytes(trial)
+            trial[index] ^= 1 << bit
+    return None
+
+
+def outside(offsets: Iterable[int], packed: Sequence[Span]) -> Iterator[int]:
+    """Those of `offsets` that lie in none of the `packed` ranges (sorted, without overlap)."""
+    starts = [start for start, _ in packed]
+    for at in offsets:
+        index = bisect.bisect_right(starts, at) - 1
+        if index < 0 or at >= packed[index][1]:
+            yield at

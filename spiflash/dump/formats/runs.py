@@ -1,0 +1,66 @@
+"""Runs of zeros and of bytes without pattern, where nothing else was found. No claim is made."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from spiflash.dump.finding import Finding, Span, Verdict, merged
+from spiflash.dump.wording import counted
+
+SECTOR = 4096
+_LEAST_DENSE = 16 << 10
+_DENSE = 7.9
+"""Bits a byte of a sector: random bytes give 7.95, machine code 5 to 7 (common practice)."""
+
+
+def find_zeros(contents: bytes, claimed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Runs of whole sectors of zeros outside the `claimed` ranges."""
+    data = _sectors(contents)
+    for start, end in _runs((data == 0).all(axis=1), claimed):
+        yield _noted(start, end, "zeros", "zeros", "every byte is 00h")
+
+
+def find_dense(contents: bytes, claimed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Runs of 16 KiB or more whose every sector looks random: packed or encrypted."""
+    data = _sectors(contents)
+    free = _free(len(data), claimed)
+    dense = np.zeros(len(data), dtype=bool)
+    chosen = np.flatnonzero(free)
+    dense[chosen] = [_entropy(data[index]) > _DENSE for index in chosen]
+    for start, end in _runs(dense, claimed):
+        if end - start >= _LEAST_DENSE:
+            said = f"more than {_DENSE} bits a byte in every sector; compressed or encrypted"
+            yield _noted(start, end, "dense", "bytes without pattern", said)
+
+
+def _noted(start: int, end: int, kind: str, title: str, said: str) -> Finding:
+    details = (("sectors", counted((end - start) // SECTOR, "sector").split()[0]),)
+    return Finding(start, end - start, kind, title, Verdict.NOTED, (said,), details)
+
+
+def _sectors(contents: bytes) -> npt.NDArray[np.uint8]:
+    count = len(contents) // SECTOR
+    return np.frombuffer(contents, np.uint8, count * SECTOR).reshape(count, SECTOR)
+
+
+def _free(count: int, claimed: Sequence[Span]) -> npt.NDArray[np.bool_]:
+    free = np.ones(count, dtype=bool)
+    for start, end in merged(list(claimed)):
+        free[start // SECTOR : -(-end // SECTOR)] = False
+    return free
+
+
+def _runs(chosen: npt.NDArray[np.bool_], claimed: Sequence[Span]) -> Iterator[Span]:
+    chosen = chosen & _free(len(chosen), claimed)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], chosen, [False])).astype(np.int8)))
+    for first, last in edges.reshape(-1, 2).tolist():
+        yield first * SECTOR, last * SECTOR
+
+
+def _entropy(sector: npt.NDArray[np.uint8]) -> float:
+    counts = np.bincount(sector, minlength=256)
+    shares = counts[counts > 0] / len(sector)
+    return float(-(shares * np.log2(shares)).sum())

@@ -1,0 +1,161 @@
+"""Unpacking compressed streams to learn where they end and whether they are sound.
+
+The decompressors are the standard library's and two well-kept bindings; here they get one face
+and a bound. Nothing that is unpacked is kept: what counts is the outcome.
+"""
+
+from __future__ import annotations
+
+import bz2
+import enum
+import lzma
+import zlib
+from dataclasses import dataclass
+from typing import Protocol
+
+import lz4.frame
+import zstandard
+
+from spiflash.dump.budget import Budget
+
+MEMORY = 64 << 20
+"""Bytes of dictionary or window that a stream may ask for; boards with 16 MiB flash have less."""
+
+_STEP = 4096
+_PIECE = 1 << 20
+_ERRORS = (zlib.error, lzma.LZMAError, OSError, EOFError, ValueError, RuntimeError)
+_FAILURES = (*_ERRORS, zstandard.ZstdError, MemoryError)
+
+
+class End(enum.Enum):
+    """How unpacking ended."""
+
+    COMPLETE = "complete"
+    FAILED = "failed"
+    CUT = "cut off at the end of the dump"
+    LIMIT = "longer than this survey unpacks"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """`consumed` bytes of input gave `produced` bytes.
+
+    For FAILED the damage lies in the `consumed` bytes; they end up to 4 KiB behind the place
+    where the decompressor stumbled.
+    """
+
+    end: End
+    consumed: int
+    produced: int
+
+
+class Decoder(Protocol):
+    """What `bz2` and `lzma` of the standard library offer."""
+
+    @property
+    def eof(self) -> bool: ...
+    @property
+    def needs_input(self) -> bool: ...
+    @property
+    def unused_data(self) -> bytes: ...
+    def decompress(self, data: bytes, max_length: int = -1) -> bytes: ...
+
+
+class _Zlib:
+    """`zlib` with the face of a Decoder."""
+
+    needs_input = True
+
+    def __init__(self, window: int) -> None:
+        self._inner = zlib.decompressobj(window)
+
+    @property
+    def eof(self) -> bool:
+        return self._inner.eof
+
+    @property
+    def unused_data(self) -> bytes:
+        return self._inner.unused_data
+
+    def decompress(self, data: bytes, max_length: int = -1) -> bytes:
+        tail = self._inner.unconsumed_tail
+        piece = self._inner.decompress(tail + data if tail else data, max(max_length, 0))
+        # A full piece may leave more behind even when all input is taken.
+        self.needs_input = not self._inner.unconsumed_tail
+        return piece
+
+
+class _Zstd:
+    """`zstandard` with the face of a Decoder, fed so little at a time that no step explodes.
+
+    A block of four bytes gives at most 128 KiB, so 256 bytes of input at most 8 MiB.
+    """
+
+    needs_input = True
+    step = 256
+
+    def __init__(self) -> None:
+        self._inner = zstandard.ZstdDecompressor(max_window_size=MEMORY).decompressobj()
+
+    @property
+    def eof(self) -> bool:
+        return self._inner.eof
+
+    @property
+    def unused_data(self) -> bytes:
+        return self._inner.unused_data
+
+    def decompress(self, data: bytes, max_length: int = -1) -> bytes:
+        return self._inner.decompress(data) if data else b""
+
+
+def gzip_decoder() -> Decoder:
+    """Checks CRC-32 and size, as RFC 1952 says."""
+    return _Zlib(31)
+
+
+def xz_decoder() -> Decoder:
+    return lzma.LZMADecompressor(lzma.FORMAT_XZ, MEMORY)
+
+
+def lzma_decoder() -> Decoder:
+    return lzma.LZMADecompressor(lzma.FORMAT_ALONE, MEMORY)
+
+
+def bzip2_decoder() -> Decoder:
+    return bz2.BZ2Decompressor()
+
+
+def zstd_decoder() -> Decoder:
+    return _Zstd()
+
+
+def lz4_decoder() -> Decoder:
+    decoder: Decoder = lz4.frame.LZ4FrameDecompressor()
+    return decoder
+
+
+def drive(decoder: Decoder, contents: bytes, at: int, budget: Budget, weight: int = 1) -> Outcome:
+    """Unpack from `at`, spending `weight` units of `budget` for each byte taken or given."""
+    step = getattr(decoder, "step", _STEP)
+    fed, produced = at, 0
+    try:
+        while not decoder.eof:
+            data = b""
+            if decoder.needs_input:
+                if fed >= len(contents):
+                    return Outcome(End.CUT, len(contents) - at, produced)
+                data = contents[fed : fed + step]
+                fed += len(data)
+            piece = decoder.decompress(data, _PIECE)
+            produced += len(piece)
+            if not budget.spend((len(piece) + len(data) + 64) * weight):
+                return Outcome(End.LIMIT, fed - at, produced)
+    except _FAILURES:
+        return Outcome(End.FAILED, fed - at, produced)
+    return Outcome(End.COMPLETE, fed - len(decoder.unused_data) - at, produced)
+
+
+def allowance(contents: bytes) -> Budget:
+    """What the search for one sort of stream may spend: some seconds at the most."""
+    return Budget((64 << 20) + 16 * len(contents))
