@@ -24,9 +24,7 @@ from spiflash.work.connection import connect
 @bench_options
 @passes_option
 @json_option
-@click.pass_context
 def compare(
-    ctx: click.Context,
     a: Path,
     b: Path | None,
     with_chip: bool,
@@ -59,4 +57,4 @@ def compare(
             )
             other = f"the chip, {connection.chip.name}"
     show(compare_json(found, str(a), other), compare_text(found, str(a), other), as_json=as_json)
-    ctx.exit(0 if found.equal else 1)
+    click.get_current_context().exit(0 if found.equal else 1)

@@ -13,7 +13,9 @@ import click
 
 from spiflash import __version__
 from spiflash.cli.adapters import adapters
+from spiflash.cli.audit import audit
 from spiflash.cli.backup import backup
+from spiflash.cli.compare import compare
 from spiflash.cli.erase import erase
 from spiflash.cli.identify import identify
 from spiflash.cli.rehearse import rehearse
@@ -21,7 +23,7 @@ from spiflash.cli.restore import restore
 from spiflash.cli.screen import show_error
 from spiflash.cli.verify import verify
 from spiflash.cli.wiring import wiring
-from spiflash.errors import DeclinedError, InterruptedWorkError, SpiflashError
+from spiflash.errors import DeclinedError, InterruptedWorkError, SpiflashError, UsageError
 
 STATUS_INTERNAL = 70
 """Exit status of an error in this program itself (EX_SOFTWARE of sysexits.h)."""
@@ -39,7 +41,18 @@ def program() -> None:
     """
 
 
-for _command in (adapters, wiring, identify, backup, verify, restore, erase, rehearse):
+for _command in (
+    adapters,
+    wiring,
+    identify,
+    backup,
+    audit,
+    compare,
+    verify,
+    restore,
+    erase,
+    rehearse,
+):
     program.add_command(_command)
 
 
@@ -73,9 +86,11 @@ def run(arguments: list[str]) -> int:
         return _end(_stopped() if interrupted else _declined(), as_json)
     except KeyboardInterrupt:
         return _end(_stopped(), as_json)
-    except click.ClickException as exc:
+    except click.exceptions.NoArgsIsHelpError as exc:
         exc.show()
         return exc.exit_code
+    except click.ClickException as exc:
+        return _end(_misused(exc), as_json)
     except BrokenPipeError:
         # Whoever read our output has gone; nothing is left to say to them.
         sys.stderr.close()
@@ -92,6 +107,16 @@ def _end(error: SpiflashError, as_json: bool) -> int:
 def _stopped() -> SpiflashError:
     return InterruptedWorkError(
         "Stopped.", state="This command had not changed the chip; the bus is released."
+    )
+
+
+def _misused(exc: click.ClickException) -> SpiflashError:
+    command = exc.ctx.command_path if isinstance(exc, click.UsageError) and exc.ctx else "spiflash"
+    cause = exc.format_message()
+    return UsageError(
+        f"{cause[:1].upper()}{cause[1:].rstrip('.')}.",
+        state="Nothing has been touched.",
+        remedy=f"All options, and an example: {command} --help",
     )
 
 

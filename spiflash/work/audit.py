@@ -1,4 +1,4 @@
-"""Understand a dump: findings, layout, what the boot loader looks for, what is the board's own."""
+"""Audit a file or a backup set; read and write layout files."""
 
 from __future__ import annotations
 
@@ -9,22 +9,8 @@ from pathlib import Path
 
 from spiflash.archive.backupset import open_set
 from spiflash.archive.record import AgreementRecord
-from spiflash.dump.coverage import Coverage, coverage
-from spiflash.dump.finding import Finding
-from spiflash.dump.fit import Fit, fit, smallest_chip, used_end
-from spiflash.dump.hints import Hints, hints
-from spiflash.dump.identity import OwnItem, identity
-from spiflash.dump.layout import (
-    Known,
-    Layout,
-    Occupancy,
-    find_layouts,
-    layout_text,
-    occupancy,
-    read_layout,
-)
-from spiflash.dump.survey import survey
-from spiflash.dump.symptoms import Symptom, symptoms
+from spiflash.dump.audit import Audit, examine
+from spiflash.dump.layout import Layout, layout_text, read_layout
 from spiflash.errors import LayoutError
 from spiflash.work.image import load_image
 
@@ -33,25 +19,12 @@ _LAYOUT_LIMIT = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
-class Audit:
-    """Everything that is known of a dump. `agreement` is None for a plain file, about whose
-    reading nothing is known; `used_end` and `smallest` are bytes."""
+class Audited:
+    """An audit, and how the passes of a set agreed; None for a plain file, about whose reading
+    nothing is known."""
 
-    name: str
-    contents: bytes
+    audit: Audit
     agreement: AgreementRecord | None
-    findings: tuple[Finding, ...]
-    coverage: Coverage
-    symptoms: tuple[Symptom, ...]
-    layout: Layout
-    others: tuple[Known, ...]
-    remarks: tuple[str, ...]
-    regions: tuple[Occupancy, ...]
-    hints: Hints
-    own: tuple[OwnItem, ...]
-    used_end: int
-    smallest: int
-    fits: tuple[Fit, ...]
 
 
 def audit(
@@ -60,55 +33,17 @@ def audit(
     layout: Path | None = None,
     sizes: Sequence[int] = (),
     show_secrets: bool = False,
-) -> Audit:
+) -> Audited:
     """Audit an image file or a backup set; `sizes` are chips, in bytes, to try it against.
 
     Raises what `load_image` and `load_layout` raise.
     """
     given = load_layout(layout) if layout is not None else None
     image = load_image(source)
-    agreement = open_set(source).record.agreement if source.is_dir() else None
-    return examine(
-        image.contents,
-        image.name,
-        agreement=agreement,
-        layout=given,
-        sizes=sizes,
-        show_secrets=show_secrets,
+    found = examine(
+        image.contents, image.name, layout=given, sizes=sizes, show_secrets=show_secrets
     )
-
-
-def examine(
-    contents: bytes,
-    name: str,
-    *,
-    agreement: AgreementRecord | None = None,
-    layout: Layout | None = None,
-    sizes: Sequence[int] = (),
-    show_secrets: bool = False,
-) -> Audit:
-    """The same for contents that are at hand."""
-    findings = survey(contents)
-    known = find_layouts(contents, findings)
-    chosen = layout or known[0].layout
-    remarks = () if layout is not None else known[0].remarks
-    return Audit(
-        name=name,
-        contents=contents,
-        agreement=agreement,
-        findings=findings,
-        coverage=coverage(contents, findings),
-        symptoms=symptoms(contents),
-        layout=chosen,
-        others=known if layout is not None else known[1:],
-        remarks=remarks,
-        regions=occupancy(contents, findings, chosen),
-        hints=hints(contents, findings, show_secrets=show_secrets),
-        own=identity(contents, findings, chosen, show_secrets=show_secrets),
-        used_end=used_end(contents, findings),
-        smallest=smallest_chip(contents, findings),
-        fits=tuple(fit(contents, findings, chosen, size) for size in sizes),
-    )
+    return Audited(found, open_set(source).record.agreement if source.is_dir() else None)
 
 
 def load_layout(path: Path) -> Layout:

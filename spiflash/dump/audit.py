@@ -1,0 +1,70 @@
+"""Everything about one dump, put together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from spiflash.dump.coverage import Coverage, coverage
+from spiflash.dump.finding import Finding
+from spiflash.dump.fit import Fit, fit, smallest_chip, used_end
+from spiflash.dump.hints import Hints, hints
+from spiflash.dump.identity import OwnItem, identity
+from spiflash.dump.layout import Known, Layout, Occupancy, find_layouts, occupancy
+from spiflash.dump.survey import survey
+from spiflash.dump.symptoms import Symptom, symptoms
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """Everything that is known of a dump. `others` are layouts that it states too; `remarks`
+    are about the chosen one. `used_end` (an address) and `smallest` (a chip) are in bytes."""
+
+    name: str
+    contents: bytes
+    findings: tuple[Finding, ...]
+    coverage: Coverage
+    symptoms: tuple[Symptom, ...]
+    layout: Layout
+    others: tuple[Known, ...]
+    remarks: tuple[str, ...]
+    regions: tuple[Occupancy, ...]
+    hints: Hints
+    own: tuple[OwnItem, ...]
+    used_end: int
+    smallest: int
+    fits: tuple[Fit, ...]
+
+
+def examine(
+    contents: bytes,
+    name: str,
+    *,
+    layout: Layout | None = None,
+    sizes: Sequence[int] = (),
+    show_secrets: bool = False,
+) -> Audit:
+    """Examine `contents`; `name` is what to call them. `layout` outweighs what they state;
+    `sizes` are chips, in bytes, to try them against. Empty contents raise ValueError."""
+    if not contents:
+        raise ValueError("nothing to examine")
+    findings = survey(contents)
+    known = find_layouts(contents, findings)
+    chosen = layout or known[0].layout
+    remarks = () if layout is not None else known[0].remarks
+    return Audit(
+        name=name,
+        contents=contents,
+        findings=findings,
+        coverage=coverage(contents, findings),
+        symptoms=symptoms(contents),
+        layout=chosen,
+        others=known if layout is not None else known[1:],
+        remarks=remarks,
+        regions=occupancy(contents, findings, chosen),
+        hints=hints(contents, findings, show_secrets=show_secrets),
+        own=identity(contents, findings, chosen, show_secrets=show_secrets),
+        used_end=used_end(contents, findings),
+        smallest=smallest_chip(contents, findings),
+        fits=tuple(fit(contents, findings, chosen, size) for size in sizes),
+    )

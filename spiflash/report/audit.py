@@ -1,0 +1,275 @@
+"""An audit as text and as JSON. Strings from dumps go through `clean` before they are shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spiflash.dump.audit import Audit
+from spiflash.dump.fit import Fit
+from spiflash.dump.hints import Console, Hints
+from spiflash.dump.layout import Region
+from spiflash.report.wording import VERDICT_WORDS, address, amount, clean, plural
+
+_SHOWN = 100
+_LAYOUT_FILE = "layout.toml"
+
+
+def next_steps(name: str) -> tuple[tuple[str, str], ...]:
+    """(what for, command) to go on with after an audit of the file or set `name`."""
+    file = shell_word(name)
+    return (
+        ("Keep this layout for other commands", f"spiflash audit {file} --save {_LAYOUT_FILE}"),
+        ("See how another dump differs", f"spiflash compare {file} OTHER"),
+        ("See how the chip differs now", f"spiflash compare {file} --chip"),
+        ("Ask whether it fits a chip of 8 MiB", f"spiflash audit {file} --fits 8M"),
+    )
+
+
+def shell_word(name: str) -> str:
+    """`name` as one word of a POSIX shell."""
+    plain = all(character.isalnum() or character in "/._-+=" for character in name)
+    return name if name and plain else "'" + name.replace("'", "'\\''") + "'"
+
+
+def region_words(region: Region) -> str:
+    """The role, and whether the region is to be kept."""
+    return region.role.value + (", keep" if region.keep else "")
+
+
+def console_words(console: Console) -> str:
+    """One console in words."""
+    speed = f" at {console.speed} baud" if console.speed else ""
+    return f"{console.device}{speed} ({console.source})"
+
+
+def fit_words(fit: Fit) -> str:
+    """One comparison with a chip in words."""
+    text = f"{amount(fit.size)}: {fit.verdict}"
+    if fit.shrink:
+        rooms = ", ".join(f"{room.region} {amount(room.room)}" for room in fit.shrink[:8])
+        text += f" Unused at the ends: {rooms}."
+    if fit.lost:
+        text += f" Regions that would end beyond it: {', '.join(fit.lost[:12])}."
+    return text
+
+
+def need_words(audit: Audit) -> str:
+    """What the contents need, in a sentence."""
+    size = len(audit.contents)
+    if audit.used_end == 0:
+        return "Blank throughout."
+    tail = size - audit.used_end
+    end = f"The last used sector ends at {address(audit.used_end, size)}"
+    cut = f"; the {amount(tail)} behind it are blank and can be cut off" if tail else ""
+    return f"{end}{cut}. The smallest chip that holds it has {amount(audit.smallest)}."
+
+
+def audit_text(audit: Audit) -> str:
+    """Lines for the terminal, with a newline at the end."""
+    size = len(audit.contents)
+    lines = [f"{clean(audit.name)}: {amount(size)}", audit.coverage.headline]
+    lines += [f"  ! {clean(str(each))}" for each in audit.symptoms]
+    lines += ["", f"Layout, from {clean(audit.layout.source)}"]
+    lines += [f"  ! {clean(each)}" for each in audit.remarks]
+    lines += _layout(audit, size)
+    lines += ["", "What the boot loader looks for", *_hints(audit.hints, size)]
+    lines += ["", "This board's own", *_own(audit, size)]
+    lines += ["", "Fit", f"  {need_words(audit)}"]
+    lines += [f"  {clean(fit_words(each), 800)}" for each in audit.fits]
+    lines += ["", "Findings", *_findings(audit, size)]
+    lines += ["", "Go on"]
+    for what, command in next_steps(audit.name):
+        lines += [f"  {what}:", f"    {clean(command, 500)}"]
+    return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _table(rows: Sequence[Sequence[str]]) -> list[str]:
+    if not rows:
+        return ["  nothing"]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return [
+        "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        for row in rows
+    ]
+
+
+def _layout(audit: Audit, size: int) -> list[str]:
+    rows = []
+    for each in audit.regions:
+        region = each.region
+        span = f"{address(region.start, size)}–{address(region.end - 1, size)}"
+        holds = "; ".join(clean(title, 60) for title in (*each.contents, *each.remarks))
+        used = f"{amount(each.used)} used" if each.used else "unused"
+        rows.append(
+            (
+                clean(region.name, 24),
+                span,
+                amount(region.length),
+                used,
+                f"{amount(each.free)} free" if each.free else "full",
+                region_words(region),
+                holds,
+            )
+        )
+    lines = _table(rows)
+    lines += [
+        f"  no region: {address(low, size)}–{address(high - 1, size)}, {amount(high - low)}"
+        for low, high in audit.layout.gaps[:_SHOWN]
+    ]
+    return lines
+
+
+def _hints(hints: Hints, size: int) -> list[str]:
+    lines = [f"  {address(each.at, size)}  {clean(each.text, 120)}" for each in hints.versions]
+    for load in hints.loads:
+        how = f": {clean(load.command, 160)}" if load.command else ""
+        lines.append(f"  {clean(load.file, 80)}, {clean(load.medium, 40)}{how}")
+    lines += [f"  console {clean(console_words(each), 120)}" for each in hints.consoles]
+    for found in hints.environments:
+        lines.append(f"  Environment at {address(found.at, size)}, {found.origin}")
+        lines += [f"    boot: {clean(each, 160)}" for each in found.command]
+        if found.arguments:
+            lines.append(f"    arguments: {clean(found.arguments, 600)}")
+        lines += [
+            f"    {clean(name, 40)} = {clean(value, 40)}" for name, value in found.addresses[:20]
+        ]
+    return lines or ["  nothing readable"]
+
+
+def _own(audit: Audit, size: int) -> list[str]:
+    return _table(
+        [
+            (
+                address(each.start, size),
+                plural(each.length, "byte"),
+                each.kind,
+                clean(each.region, 24) or "no region",
+                clean(each.name, 32),
+                clean(each.text, 60),
+                clean(each.confidence, 100),
+            )
+            for each in audit.own[:_SHOWN]
+        ]
+    )
+
+
+def _findings(audit: Audit, size: int) -> list[str]:
+    rows = [
+        (
+            address(each.start, size),
+            amount(each.length),
+            VERDICT_WORDS[each.verdict],
+            clean(each.title, 80),
+        )
+        for each in audit.findings[:_SHOWN]
+    ]
+    more = len(audit.findings) - _SHOWN
+    return [*_table(rows), *([f"  and {more:,} more"] if more > 0 else [])]
+
+
+def audit_json(audit: Audit) -> dict[str, object]:
+    """The same for scripts: addresses and sizes in bytes, pairs of names and values as lists."""
+    return {
+        "name": audit.name,
+        "size": len(audit.contents),
+        "coverage": {
+            "total": audit.coverage.total,
+            "blank": audit.coverage.blank,
+            "vouched": audit.coverage.vouched,
+            "damaged": audit.coverage.damaged,
+            "consistent": audit.coverage.consistent,
+            "unproven": audit.coverage.unproven,
+            "headline": audit.coverage.headline,
+        },
+        "symptoms": [str(each) for each in audit.symptoms],
+        "layout": {
+            "source": audit.layout.source,
+            "remarks": list(audit.remarks),
+            "regions": [
+                _region_json(each.region)
+                | {
+                    "used": each.used,
+                    "free": each.free,
+                    "room": each.room,
+                    "contents": list(each.contents),
+                    "remarks": list(each.remarks),
+                }
+                for each in audit.regions
+            ],
+            "groups": [_region_json(each) for each in audit.layout.groups],
+            "gaps": [list(pair) for pair in audit.layout.gaps],
+            "others": [each.layout.source for each in audit.others],
+        },
+        "boot": {
+            "versions": [{"at": each.at, "text": each.text} for each in audit.hints.versions],
+            "files": [
+                {"file": e.file, "medium": e.medium, "command": e.command, "at": e.at}
+                for e in audit.hints.loads
+            ],
+            "consoles": [
+                {"device": e.device, "speed": e.speed, "source": e.source}
+                for e in audit.hints.consoles
+            ],
+            "environments": [
+                {
+                    "at": each.at,
+                    "origin": each.origin,
+                    "vouched": each.vouched,
+                    "variables": [list(pair) for pair in each.variables],
+                    "command": list(each.command),
+                    "arguments": each.arguments,
+                    "addresses": [list(pair) for pair in each.addresses],
+                }
+                for each in audit.hints.environments
+            ],
+        },
+        "own": [
+            {
+                "start": each.start,
+                "length": each.length,
+                "kind": each.kind,
+                "name": each.name,
+                "text": each.text,
+                "region": each.region,
+                "confidence": each.confidence,
+                "secret": each.secret,
+            }
+            for each in audit.own
+        ],
+        "used_end": audit.used_end,
+        "smallest_chip": audit.smallest,
+        "fits": [
+            {
+                "size": each.size,
+                "fits": each.fits,
+                "verdict": each.verdict,
+                "over": each.over,
+                "lost": list(each.lost),
+                "shrink": [{"region": room.region, "room": room.room} for room in each.shrink],
+                "enough": each.enough,
+            }
+            for each in audit.fits
+        ],
+        "findings": [
+            {
+                "start": each.start,
+                "length": each.length,
+                "kind": each.kind,
+                "title": each.title,
+                "verdict": each.verdict.value,
+                "checks": list(each.checks),
+                "details": [list(pair) for pair in each.details],
+            }
+            for each in audit.findings
+        ],
+    }
+
+
+def _region_json(region: Region) -> dict[str, object]:
+    return {
+        "name": region.name,
+        "start": region.start,
+        "length": region.length,
+        "role": region.role.value,
+        "keep": region.keep,
+    }
