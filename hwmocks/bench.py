@@ -117,7 +117,7 @@ def open_bench(spec: str) -> Bench:
             raise BenchError("'new' goes with a folder")
         chip, folder = _new_heron(settings, seed), None
     else:
-        folder = Path(name).expanduser()
+        folder = _folder(name)
         chip = _kept(folder, settings, seed)
     if "card" in settings:
         _run_card_update(chip, _number(settings, "card", 0))
@@ -129,9 +129,20 @@ def open_bench(spec: str) -> Bench:
     )
 
 
+def _folder(name: str) -> Path:
+    try:
+        return Path(name).expanduser()
+    except RuntimeError as exc:
+        raise BenchError(f"there is no home folder for '{name.partition('/')[0]}'") from exc
+
+
 def _settings(query: str) -> dict[str, str]:
     try:
-        pairs = urllib.parse.parse_qsl(query, strict_parsing=True) if query else []
+        pairs = (
+            urllib.parse.parse_qsl(query, strict_parsing=True, keep_blank_values=True)
+            if query
+            else []
+        )
     except ValueError as exc:
         raise BenchError(f"'{query}' is not a list of name=value settings") from exc
     for name, _ in pairs:
@@ -139,6 +150,8 @@ def _settings(query: str) -> dict[str, str]:
             raise BenchError(
                 f"there is no setting '{name}'; there are {', '.join(sorted(SETTINGS))}"
             )
+    if len(dict(pairs)) != len(pairs):
+        raise BenchError(f"'{query}' names a setting twice")
     return dict(pairs)
 
 

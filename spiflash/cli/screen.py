@@ -10,6 +10,7 @@ from contextlib import contextmanager
 import click
 from tqdm import tqdm
 
+from spiflash.archive.files import printable
 from spiflash.errors import DeclinedError, SpiflashError
 from spiflash.report.changes import plan_text
 from spiflash.work.progress import Advance
@@ -61,9 +62,10 @@ def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
             "remedy": error.remedy,
         }
         click.echo(json.dumps(document, indent=2))
-    for line in (error.cause, error.state, error.remedy):
-        if line:
-            click.echo(line, err=True)
+    for part in (error.cause, error.state, error.remedy):
+        # File names and labels are quoted in errors: nothing in them may act on the terminal.
+        for line in part.split("\n") if part else ():
+            click.echo(printable(line), err=True)
 
 
 def consent(work: Work, *, yes: bool, as_json: bool) -> bool:

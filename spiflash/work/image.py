@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,22 +34,29 @@ class Image:
 def load_image(source: Path) -> Image:
     """Read an image file, or the contents of the backup set that a folder holds.
 
-    Raises `ImageError` for a file that is missing, empty, unreadable, too big, or changes
-    while it is read; `BackupSetError` for a set that was changed.
+    Raises `ImageError` for a file that is missing, empty, unreadable, too big, no plain file,
+    or changes while it is read; `BackupSetError` for a set that was changed.
     """
     if source.is_dir():
-        found = open_set(source)
-        return Image(str(source), found.contents(), found.record.verified)
+        return _from_set(source)
     try:
-        with source.open("rb") as file:
-            size = os.fstat(file.fileno()).st_size
+        # A named pipe would be waited for: only a file of a known size can be an image.
+        with open(source, "rb", opener=_without_waiting) as file:
+            status = os.fstat(file.fileno())
+            if not stat.S_ISREG(status.st_mode):
+                raise ImageError(
+                    f"{source} is a device or a pipe, not a file.",
+                    state=_SAFE,
+                    remedy="Save what comes from it to a file first, and name that.",
+                )
+            size = status.st_size
             if size > LIMIT:
                 raise ImageError(
                     f"{source} has {size} bytes, more than any chip served here holds.",
                     state=_SAFE,
                     remedy="Check that this is the right file.",
                 )
-            contents = file.read()
+            contents = file.read(LIMIT + 1)
             after = os.fstat(file.fileno()).st_size
     except OSError as exc:
         raise ImageError(
@@ -56,7 +64,7 @@ def load_image(source: Path) -> Image:
             state=_SAFE,
             remedy="Check the path and the permissions.",
         ) from exc
-    if not contents:
+    if not (contents or size or after):
         raise ImageError(
             f"{source} is empty.",
             state=_SAFE,
@@ -70,6 +78,31 @@ def load_image(source: Path) -> Image:
             remedy="Wait until whatever writes it has finished.",
         )
     return Image(str(source), contents)
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+
+
+def _from_set(folder: Path) -> Image:
+    """The contents of the backup set in `folder`."""
+    try:
+        inside = {entry.name for entry in folder.iterdir()}
+    except OSError as exc:
+        raise ImageError(
+            f"{folder} cannot be read ({exc.strerror or exc}).",
+            state=_SAFE,
+            remedy="Check the path and the permissions.",
+        ) from exc
+    # A set that lost one of these is a damaged set; a folder without any is something else.
+    if not inside & {"bagit.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"}:
+        raise ImageError(
+            f"{folder} is a folder, and no backup set.",
+            state=_SAFE,
+            remedy="Name an image file, or the folder of one backup set.",
+        )
+    found = open_set(folder)
+    return Image(str(folder), found.contents(), found.record.verified)
 
 
 def overlay(base: bytes, image: Image, at: int) -> bytes:
