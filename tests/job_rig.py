@@ -12,10 +12,8 @@ from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import SpiDevice
 from spiflash.bus.locate import open_bench_bus
-from spiflash.nor.identify import identify
-from spiflash.nor.probe import probe
 from spiflash.nor.tables import chip_table
-from spiflash.work.connection import DEFAULT_CEILING, Connection, connected
+from spiflash.work.connection import DEFAULT_CEILING, Connection, connected, find_out
 from spiflash.work.progress import Unwatched
 
 WATCHER = Unwatched()
@@ -34,7 +32,12 @@ class Rig:
 
     @contextmanager
     def connect(
-        self, part: str | None = None, ceiling: float = DEFAULT_CEILING
+        self,
+        part: str | None = None,
+        ceiling: float = DEFAULT_CEILING,
+        *,
+        size: int | None = None,
+        trust_sfdp: bool = False,
     ) -> Iterator[Connection]:
         self.bench = make_bench(self.chip, adapter=self.adapter, clip=self.clip, faults=self.faults)
         self.chip.power(True, 0.0)
@@ -42,7 +45,7 @@ class Rig:
         self.bench.clock.advance(0.1)
         bus = open_bench_bus(self.bench, "test")
         try:
-            found = identify(probe(bus), chip_table(), part)
+            found = find_out(bus, chip_table(), part, size=size, trust_sfdp=trust_sfdp)
             with connected(bus, found, ceiling) as connection:
                 yield connection
         finally:

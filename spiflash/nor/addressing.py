@@ -29,7 +29,8 @@ class Addressing:
 
     `native` sends the opcodes that always take four bytes; `segment_opcode` writes the
     register that holds address bits 24 and up, and reads and programs stay inside one
-    16 MiB segment then.
+    16 MiB segment then. `pause` and `resume` switch a session in 4-byte mode to three bytes for
+    commands whose length depends on the mode (unique ID, security registers) and back.
     """
 
     width: Width = Width.THREE
@@ -37,6 +38,8 @@ class Addressing:
     enter: tuple[Transaction, ...] = ()
     leave: tuple[Transaction, ...] = ()
     segment_opcode: int | None = None
+    pause: tuple[Transaction, ...] = ()
+    resume: tuple[Transaction, ...] = ()
 
     def reach(self, start: int) -> tuple[Transaction, ...]:
         """What must be sent before a command for `start`, when its segment is not the last
@@ -98,11 +101,10 @@ def addressing(chip: Chip, found: ModeFound = AS_POWERED_UP) -> Addressing:
 
 def _switches(chip: Chip) -> tuple[tuple[Transaction, ...], tuple[Transaction, ...]] | None:
     """Into 4-byte mode and out of it, for a chip that has such a mode."""
-    enter, leave = commands.enter_4byte(), commands.exit_4byte()
     if FourByte.ENTER in chip.four_byte:
-        return (enter,), (leave,)
+        return _switch(with_write_enable=False)
     if FourByte.ENTER_WREN in chip.four_byte:
-        return (commands.write_enable(), enter), (commands.write_enable(), leave)
+        return _switch(with_write_enable=True)
     if FourByte.BANK_REGISTER in chip.four_byte:
         # Bit 7 of the bank register (S25FL256S, from memory).
         return (
@@ -110,6 +112,11 @@ def _switches(chip: Chip) -> tuple[tuple[Transaction, ...], tuple[Transaction, .
             (commands.write_register(commands.WRITE_BANK, b"\x00"),),
         )
     return None
+
+
+def _switch(*, with_write_enable: bool) -> tuple[tuple[Transaction, ...], tuple[Transaction, ...]]:
+    first = (commands.write_enable(),) if with_write_enable else ()
+    return (*first, commands.enter_4byte()), (*first, commands.exit_4byte())
 
 
 def _fresh(chip: Chip) -> Addressing:
@@ -121,16 +128,9 @@ def _fresh(chip: Chip) -> Addressing:
             return Addressing(Width.FOUR, native=True)
         if way is FourByte.ALWAYS:
             return Addressing(Width.FOUR)
-        if way is FourByte.ENTER:
-            return Addressing(
-                Width.FOUR, enter=(commands.enter_4byte(),), leave=(commands.exit_4byte(),)
-            )
-        if way is FourByte.ENTER_WREN:
-            return Addressing(
-                Width.FOUR,
-                enter=(commands.write_enable(), commands.enter_4byte()),
-                leave=(commands.write_enable(), commands.exit_4byte()),
-            )
+        if way in (FourByte.ENTER, FourByte.ENTER_WREN):
+            into, out = _switch(with_write_enable=way is FourByte.ENTER_WREN)
+            return Addressing(Width.FOUR, enter=into, leave=out, pause=out, resume=into)
         if way is FourByte.EXTENDED_REGISTER:
             return _by_register(commands.WRITE_EXTENDED_ADDRESS)
         return _by_register(commands.WRITE_BANK)

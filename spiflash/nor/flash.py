@@ -131,12 +131,25 @@ class NorFlash:
     def protection(self) -> Protection:
         """What the registers protect at this moment."""
         values = {name: int.from_bytes(value, "little") for name, value in self.registers().items()}
-        return protection(self.chip.protection_schemes, self.chip.size, values)
+        return protection(
+            self.chip.protection_schemes, self.chip.size, values, self.chip.jedec_id[0]
+        )
 
     @property
     def way(self) -> Addressing:
         """How addresses reach this chip."""
         return self._way
+
+    @contextlib.contextmanager
+    def short_addresses(self) -> Iterator[None]:
+        """In 3-byte mode for as long as the block lasts, whatever the way of working."""
+        if self._way.pause:
+            self.bus.run(self._way.pause)
+        try:
+            yield
+        finally:
+            if self._way.resume:
+                self.bus.run(self._way.resume)
 
     def peek(self, starts: Sequence[int], length: int) -> list[bytes]:
         """`length` bytes (512 at most) from each start, with the plain read, in few exchanges

@@ -6,10 +6,14 @@ board's processor, or in another mode: it is woken in that order, gentlest first
 
 from __future__ import annotations
 
-from spiflash.bus.transaction import Bus, Sampling
+from collections.abc import Sequence
+from dataclasses import replace
+
+from spiflash.bus.transaction import Bus, Sampling, Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
 from spiflash.nor import commands, sfdp
-from spiflash.nor.chip import Answers, Chip
+from spiflash.nor.chip import Answers, Chip, Part
+from spiflash.nor.registers import telling
 
 PROBE_CLOCK = 1e6
 """Hertz at which a chip is first spoken to: slow enough for a long, bad lead."""
@@ -19,6 +23,12 @@ ID_BYTES = 8
 BUSY_LIMIT = 6.0
 """Seconds that a busy chip is waited for: longer than any block erase (4 s at most, from memory
 of the data sheets), shorter than a chip erase."""
+
+
+HARMLESS_DETECTIONS = frozenset({0x05, 0x65})
+"""Opcodes that a sector map may have read: 05h reads the status register of every chip, 65h any
+register of those that have it (S25FS; Micron takes it for a read too). A table may name any
+opcode, and many that read on one chip change another; those are not sent."""
 
 
 def probe(bus: Bus) -> Answers:
@@ -44,7 +54,46 @@ def probe(bus: Bus) -> Answers:
             remedy="Seat the clip again, shorten the leads, and make sure that the board's own "
             "processor is held in reset.",
         )
-    return Answers(first, rems, legacy, tables)
+    return Answers(first, rems, legacy, tables, _configuration(bus, tables))
+
+
+def _configuration(bus: Bus, tables: bytes) -> tuple[int, ...] | None:
+    """The answers to the sector map's detection commands; None where there are none, or where
+    one is not known to be harmless or does not say how it is read."""
+    try:
+        found = sfdp.parse(tables) if tables else None
+    except sfdp.SfdpError:
+        return None
+    if found is None or found.sector_map is None or not found.sector_map.detections:
+        return None
+    reads: list[Transaction] = []
+    for each in found.sector_map.detections:
+        if each.opcode not in HARMLESS_DETECTIONS or each.dummy is None or each.dummy % 8:
+            return None
+        # "As the chip is set up" is three bytes in the mode in which chips wake.
+        width = 3 if each.address_bytes is None else each.address_bytes
+        if each.address >> 8 * width:
+            return None
+        head = bytes((each.opcode,)) + each.address.to_bytes(width, "big")
+        reads.append(Transaction(head + bytes(each.dummy // 8), 1))
+    first, again = bus.run(reads), bus.run(reads)
+    return tuple(answer[0] for answer in first) if first == again else None
+
+
+def probe_namesakes(bus: Bus, answers: Answers, candidates: Sequence[Part]) -> Answers:
+    """Read the registers that only some of `candidates` have, where trying them is harmless.
+
+    Only an answer counts: an open line reads FFh or 00h whether or not there is a register.
+    """
+    if len(candidates) < 2:
+        return answers
+    found: list[tuple[str, int]] = []
+    for register in telling(answers.id[0], [part.protection for part in candidates]):
+        read = commands.read_register(register.opcode, register.length)
+        first, again = bus.run([read, read])
+        if first == again and first[0] not in (0x00, 0xFF):
+            found.append((register.name, first[0]))
+    return replace(answers, registers=tuple(found))
 
 
 def _id_after_waking(bus: Bus) -> bytes:

@@ -10,6 +10,8 @@ from chipdb.loader import load_builtin, load_file
 from chipdb.table import ChipTable
 from spiflash.errors import ChipTableError
 
+__all__ = ["ChipTable", "chip_table"]
+
 
 def chip_table(files: Sequence[Path] = ()) -> ChipTable:
     """The built-in table with the parts of `files` added; theirs win over ours.

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from spiflash.bus.locate import open_bus
 from spiflash.bus.mpsse import Pins
 from spiflash.bus.transaction import Bus
+from spiflash.nor.address_mode import find_mode
+from spiflash.nor.addressing import ModeFound
+from spiflash.nor.capacity import Capacity, check_capacity
 from spiflash.nor.chip import Chip
 from spiflash.nor.flash import NorFlash
-from spiflash.nor.identify import identify
-from spiflash.nor.probe import probe, read_security, read_unique_id
+from spiflash.nor.identify import candidates_for, identify
+from spiflash.nor.probe import probe, probe_namesakes, read_security, read_unique_id
 from spiflash.nor.protection import Protection
-from spiflash.nor.tables import chip_table
+from spiflash.nor.tables import ChipTable, chip_table
 
 DEFAULT_CEILING = 15e6
 """Hertz: the fastest clock used unless told otherwise. Clip leads of 10 to 20 cm are usually
@@ -28,7 +31,8 @@ class Settings:
 
     `adapter` is a URL or None for the only one there is; `part` a name from the chip table
     that they insist on; `tables` further chip table files; `ceiling` the fastest SPI clock in
-    hertz that may be used.
+    hertz that may be used; `size` a capacity in bytes that they state; `trust_sfdp` their word
+    that a chip described by nothing but its SFDP may be written.
     """
 
     adapter: str | None = None
@@ -36,6 +40,8 @@ class Settings:
     tables: tuple[Path, ...] = ()
     ceiling: float = DEFAULT_CEILING
     pins: Pins = field(default_factory=Pins)
+    size: int | None = None
+    trust_sfdp: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +49,8 @@ class Connection:
     """An identified chip on an open bus.
 
     `registers` holds the raw value of each register the part documents, as found;
-    `unique_id` is None for chips without one.
+    `unique_id` is None for chips without one. `capacity` says how far the size is proven, `mode`
+    in which address mode the chip was found, in which it will also be left.
     """
 
     bus: Bus
@@ -53,39 +60,92 @@ class Connection:
     registers: Mapping[str, bytes]
     protection: Protection
     ceiling: float
+    capacity: Capacity
+    mode: ModeFound
 
     def security(self) -> tuple[bytes, ...]:
         """The contents of the security registers."""
-        return read_security(self.bus, self.chip)
+        with self.flash.short_addresses():
+            return read_security(self.bus, self.chip)
 
 
 @contextmanager
 def connect(settings: Settings) -> Iterator[Connection]:
     """Open the adapter, find out what is on the clip, and release both at the end.
 
-    Raises what `open_bus`, `probe` and `identify` raise.
+    Raises what `open_bus`, `probe`, `identify` and `check_capacity` raise.
     """
     table = chip_table(settings.tables)
     bus = open_bus(settings.adapter, settings.pins)
     try:
-        answers = probe(bus)
-        chip = identify(answers, table, settings.part)
+        chip = find_out(
+            bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
+        )
         with connected(bus, chip, settings.ceiling) as connection:
             yield connection
     finally:
         bus.close()
 
 
+def find_out(
+    bus: Bus,
+    table: ChipTable,
+    part: str | None = None,
+    *,
+    size: int | None = None,
+    trust_sfdp: bool = False,
+) -> Chip:
+    """Ask the chip what it is, and tell it from its namesakes.
+
+    Raises what `probe` and `identify` raise.
+    """
+    answers = probe(bus)
+    if part is None:
+        answers = probe_namesakes(bus, answers, candidates_for(answers, table))
+    return identify(answers, table, part, size=size, trust_sfdp=trust_sfdp)
+
+
 @contextmanager
 def connected(bus: Bus, chip: Chip, ceiling: float = DEFAULT_CEILING) -> Iterator[Connection]:
-    """The same on a bus that is open already, for a chip that is known already."""
-    with NorFlash(bus, chip) as flash:
+    """The same on a bus that is open already, for a chip that is known already.
+
+    Raises `ChipMismatchError` when the chip is smaller than it says, before anything is read
+    from it that somebody could keep.
+    """
+    mode = find_mode(bus, chip)
+    with NorFlash(bus, chip, mode) as flash:
+        capacity = check_capacity(flash)
+        with flash.short_addresses():
+            unique_id = read_unique_id(bus, chip)
         yield Connection(
             bus=bus,
             flash=flash,
-            chip=chip,
-            unique_id=read_unique_id(bus, chip),
+            chip=_annotated(chip, capacity, mode),
+            unique_id=unique_id,
             registers=flash.registers(),
             protection=flash.protection(),
             ceiling=ceiling,
+            capacity=capacity,
+            mode=mode,
         )
+
+
+def _annotated(chip: Chip, capacity: Capacity, mode: ModeFound) -> Chip:
+    """The chip with what was found out about its size and its address mode."""
+    notes = list(chip.notes)
+    if not capacity.proven:
+        notes.append(f"The capacity is not proven by the contents: {capacity.wrap.reason}")
+    if mode.four:
+        notes.append(
+            f"The chip was found in 4-byte address mode ({mode.evidence}) and is left in it. "
+            "Most boards expect three bytes: take the supply off and on before the board starts"
+        )
+    elif mode.four is None:
+        notes.append(
+            f"In which address mode the chip was found {mode.evidence}; it is left in 3-byte mode"
+        )
+    if mode.segment:
+        notes.append(
+            f"The register for the high address bits was found at {mode.segment} and is left so"
+        )
+    return replace(chip, how=f"{chip.how}; {capacity.sentence()}", notes=tuple(notes))

@@ -122,11 +122,11 @@ def _quiet_between_passes(noise: BitErrors) -> object:
 
 
 def test_mirrored_halves_are_not_verified(tmp_path: Path) -> None:
-    """A chip that holds half of what it claims repeats itself."""
+    """A chip that holds half of what it claims repeats itself; here a person insists."""
     half = bytes(NorChip("W25Q64JV", seed=1).contents[: 4 << 20])
     half = b"\x12\x34" + half[2:]
     rig = Rig(NorChip("W25Q64JV", half * 2, seed=1))
-    with rig.connect() as connection:
+    with rig.connect(size=8 << 20) as connection:
         made = back_up(connection, Shelf(tmp_path), WATCHER)
     assert not made.record.verified
     assert any("repeat" in doubt for doubt in made.record.doubts)

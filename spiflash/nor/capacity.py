@@ -1,0 +1,77 @@
+"""The capacity check before the first byte is saved: SFDP, address mode and wrap-around.
+
+A relabelled chip, a chip that ignores the order to take four address bytes and a chip that does
+not know the 4-byte opcodes all answer every question about themselves convincingly; only their
+contents give them away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from spiflash.errors import ChipMismatchError
+from spiflash.nor.address_mode import confirm_mode, confirm_opcodes
+from spiflash.nor.addressing import THREE_BYTE_REACH
+from spiflash.nor.commands import Width
+from spiflash.nor.flash import NorFlash
+from spiflash.nor.wrap import Reach, WrapFinding, wrap_probe
+
+
+@dataclass(frozen=True, slots=True)
+class Capacity:
+    """What is known of the size beside the ID.
+
+    `by_sfdp` says that the chip's own table gives the same size, `mode` how the width of
+    addresses is known ("" where there is nothing to know), `wrap` what the comparison of the
+    halves gave.
+    """
+
+    by_sfdp: bool
+    mode: str
+    wrap: WrapFinding
+
+    @property
+    def proven(self) -> bool:
+        """Whether the contents themselves show that the array reaches this far."""
+        return self.wrap.reach is Reach.FULL
+
+    def sentence(self) -> str:
+        """For people and records."""
+        parts = ["SFDP gives the same size"] if self.by_sfdp else []
+        if self.proven:
+            parts.append("addresses do not come round before it")
+        else:
+            parts.append(f"wrap-around not ruled out: {self.wrap.reason}")
+        return "; ".join(parts)
+
+
+def check_capacity(flash: NorFlash) -> Capacity:
+    """Hold the size of a chip in session against SFDP and against its contents.
+
+    Raises `ChipMismatchError` when the array is shorter than stated, or does not take addresses
+    in the way that was chosen; a size that a person stated is not contradicted by repeating
+    contents. Reads only.
+    """
+    chip = flash.chip
+    mode = ""
+    if chip.size > THREE_BYTE_REACH and flash.way.native:
+        confirm_opcodes(flash.bus, chip)
+        mode = "13h gives what 03h gives"
+    elif flash.way.width is Width.FOUR:
+        mode = confirm_mode(flash.bus, chip)
+    finding = wrap_probe(flash.peek, chip.size)
+    if finding.reach is Reach.REPEATS and chip.stated_size != chip.size:
+        assert finding.period is not None
+        raise ChipMismatchError(
+            f"The {chip.name} should hold {chip.size} bytes, but {finding.reason}.",
+            state="Nothing has been changed on it; no contents have been saved.",
+            remedy="Most likely the chip is smaller than its ID says (relabelled): read what it "
+            f"has with --size {_amount(finding.period)}. If you know that its contents are there "
+            f"twice, confirm the capacity with --size {_amount(chip.size)}.",
+        )
+    by_sfdp = chip.sfdp is not None and chip.sfdp.basic.size == chip.size
+    return Capacity(by_sfdp, mode, finding)
+
+
+def _amount(size: int) -> str:
+    return f"{size >> 20}M" if size % (1 << 20) == 0 else f"{size >> 10}K"
