@@ -15,7 +15,8 @@ from __future__ import annotations
 
 import contextlib
 import errno
-from collections.abc import Callable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from pyftdi.ftdi import Ftdi, FtdiError
 from usb.core import USBError
@@ -93,18 +94,38 @@ class FtdiBus:
 
     def run(self, transactions: Sequence[Transaction]) -> list[bytes]:
         """Carry the transactions out; see `Bus.run`."""
-        replies = bytearray()
+        (answers,) = self.run_ahead([transactions])
+        return answers
+
+    def run_ahead(self, batches: Iterable[Sequence[Transaction]]) -> Iterator[list[bytes]]:
+        """Batch after batch without a gap between them; see `Bus.run_ahead`.
+
+        A write returns once the adapter holds what it has not carried out yet, so that at that
+        moment a whole FIFO of work lies ahead of the engine: time enough to fetch the answers
+        to the batch before and to write the next one.
+        """
+        waiting: deque[tuple[Sequence[Transaction], int]] = deque()
+        replies = _Replies(self._read, self._outstanding)
         with self._exchange():
-            for burst in mpsse.bursts(
-                transactions, self._engine, self._pins, self._sampling, self._divisor.hertz
-            ):
-                self._write(burst.out, burst.seconds)
-                if burst.reply:
-                    replies += self._read(burst.reply, self._outstanding())
-                if burst.sync:
-                    del replies[-1]
-                self._clock.sleep(burst.pause)
-        return mpsse.answers(transactions, bytes(replies))
+            for transactions in batches:
+                size = 0
+                for burst in mpsse.bursts(
+                    transactions, self._engine, self._pins, self._sampling, self._divisor.hertz
+                ):
+                    # While this burst is written nobody reads: its replies must fit beside
+                    # those that are not fetched yet.
+                    replies.fetch(leave=self._engine.rx_fifo - mpsse.REPLY_MARGIN - burst.reply)
+                    self._write(burst.out, burst.seconds)
+                    replies.expect(burst)
+                    size += burst.reply - burst.sync
+                    if burst.pause:
+                        replies.fetch()
+                        self._clock.sleep(burst.pause)
+                waiting.append((transactions, size))
+                if len(waiting) > 1:
+                    yield mpsse.answers(*replies.take(*waiting.popleft()))
+            for batch in waiting:
+                yield mpsse.answers(*replies.take(*batch))
 
     def stream(self, out: bytes, length: int, chunk: int = 65536) -> Iterator[bytes]:
         """One long select period; see `Bus.stream`.
@@ -283,6 +304,44 @@ class FtdiBus:
                     remedy="Check the USB cable and the hub, then repeat.",
                 )
         return bytes(reply)
+
+
+class _Replies:
+    """Replies in the order of their bursts: under way, or fetched and not handed out yet."""
+
+    def __init__(
+        self, read: Callable[[int, float], bytes], outstanding: Callable[[], float]
+    ) -> None:
+        self._read = read
+        self._outstanding = outstanding
+        self._bursts: deque[mpsse.Burst] = deque()
+        self._under_way = 0
+        self._fetched = bytearray()
+
+    def expect(self, burst: mpsse.Burst) -> None:
+        """The burst has been written."""
+        if burst.reply:
+            self._bursts.append(burst)
+            self._under_way += burst.reply
+
+    def fetch(self, leave: int = 0) -> None:
+        """Read replies until at most `leave` bytes are under way, or none."""
+        while self._bursts and self._under_way > leave:
+            burst = self._bursts.popleft()
+            self._under_way -= burst.reply
+            self._fetched += self._read(burst.reply, self._outstanding())
+            if burst.sync:
+                del self._fetched[-1]
+
+    def take(
+        self, transactions: Sequence[Transaction], size: int
+    ) -> tuple[Sequence[Transaction], bytes]:
+        """The transactions again and the next `size` bytes of replies."""
+        while len(self._fetched) < size:
+            self.fetch(leave=self._under_way - 1)
+        taken = bytes(self._fetched[:size])
+        del self._fetched[:size]
+        return transactions, taken
 
 
 def _as_bus_error(exc: Exception) -> BusError:

@@ -7,7 +7,7 @@ transactions and never of USB or MPSSE; code in `bus/` moves bytes and knows no 
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -68,6 +68,16 @@ class Bus(Protocol):
         """Carry the transactions out in order; the answer to each (b"" where `read` is 0).
 
         Raises `BusError` when the adapter does not answer in time or is gone.
+        """
+        ...
+
+    def run_ahead(self, batches: Iterable[Sequence[Transaction]]) -> Iterator[list[bytes]]:
+        """Like `run` for one batch after the other, without a gap on the wires between them.
+
+        A batch is taken from `batches` and sent before the answers to the one before it are
+        awaited: whoever makes the batches knows the answers to all but the last one. Nothing
+        else may use the bus until the iterator is exhausted or closed; closed early, it may
+        leave the last batches undone. Raises `BusError` as `run` does.
         """
         ...
 

@@ -18,7 +18,7 @@ import socket
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -196,6 +196,9 @@ class QemuBus:
             sent += size
             expected += reply
         return answers + self._flush(batch)
+
+    def run_ahead(self, batches: Iterable[Sequence[Transaction]]) -> Iterator[list[bytes]]:
+        return (self.run(batch) for batch in batches)
 
     def stream(self, out: bytes, length: int, chunk: int = 65536) -> Iterator[bytes]:
         if not 1 <= chunk <= LONGEST_READ:
