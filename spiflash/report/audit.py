@@ -8,7 +8,7 @@ from spiflash.dump.audit import Audit
 from spiflash.dump.fit import Fit
 from spiflash.dump.hints import Console, Hints
 from spiflash.dump.layout import Region
-from spiflash.report.wording import VERDICT_WORDS, address, amount, clean, plural
+from spiflash.report.wording import address, amount, clean, plural
 
 _SHOWN = 100
 _LAYOUT_FILE = "layout.toml"
@@ -127,7 +127,11 @@ def _hints(hints: Hints, size: int) -> list[str]:
     lines += [f"  console {clean(console_words(each), 120)}" for each in hints.consoles]
     for found in hints.environments:
         lines.append(f"  Environment at {address(found.at, size)}, {found.origin}")
-        lines += [f"    boot: {clean(each, 160)}" for each in found.command]
+        first = hints.environments[0]
+        if found is not first and found.command and found.command == first.command:
+            lines.append("    boot: the same")
+        else:
+            lines += [f"    boot: {clean(each, 160)}" for each in found.command]
         if found.arguments:
             lines.append(f"    arguments: {clean(found.arguments, 600)}")
         lines += [
@@ -158,7 +162,7 @@ def _findings(audit: Audit, size: int) -> list[str]:
         (
             address(each.start, size),
             amount(each.length),
-            VERDICT_WORDS[each.verdict],
+            each.verdict.value,
             clean(each.title, 80),
         )
         for each in audit.findings[:_SHOWN]

@@ -113,7 +113,8 @@ def audit_page(audit: Audit, agreement: AgreementRecord | None = None) -> str:
             ],
             consoles=[clean(console_words(each), 160) for each in audit.hints.consoles[:24]],
             environments=[
-                _variables(each, size) for each in audit.hints.environments[:_ENVIRONMENTS_LIMIT]
+                _variables(each, audit.hints.environments[0], size)
+                for each in audit.hints.environments[:_ENVIRONMENTS_LIMIT]
             ],
             own=_own(audit, size),
             own_total=len(audit.own),
@@ -171,8 +172,9 @@ def _own(audit: Audit, size: int) -> list[tuple[str, ...]]:
     ]
 
 
-def _variables(found: Environment, size: int) -> dict[str, object]:
+def _variables(found: Environment, first: Environment, size: int) -> dict[str, object]:
     return {
+        "same": found is not first and bool(found.command) and found.command == first.command,
         "at": address(found.at, size),
         "origin": found.origin,
         "command": [clean(each, 200) for each in found.command],
@@ -233,7 +235,7 @@ def _entries(audit: Audit, size: int) -> list[_Entry]:
                 share=each.used / region.length,
                 room=f"{amount(each.free)} free" if each.free else "full",
                 role=region_words(region),
-                holds=clean(holds, 52),
+                holds=clean(holds, 38),
                 tip=f"{clean(region.name, 64)}: {amount(each.used)} used, {amount(each.free)} "
                 f"free, {amount(each.room)} of it at the end. {holds}",
                 keep=region.keep,

@@ -14,6 +14,8 @@ from spiflash.dump.layout.region import Layout, Region
 
 SECTOR = 4096
 _TITLES = 4
+_EMPTY = (Verdict.BLANK, Verdict.NOTED)
+"""What says nothing of contents: a remark on how the bytes look is no format."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,7 @@ def used_sectors(contents: bytes, findings: Sequence[Finding]) -> NDArray[np.boo
     used: NDArray[np.bool_] = (padded.reshape(count, SECTOR) != 0xFF).any(axis=1)
     reached = 0
     for finding in sorted(findings, key=lambda each: each.start):
-        if finding.verdict is Verdict.BLANK or finding.end <= reached:
+        if finding.verdict in _EMPTY or finding.end <= reached:
             continue
         first = max(finding.start, reached) // SECTOR
         used[first : -(-finding.end // SECTOR)] = True
@@ -55,7 +57,7 @@ def occupancy(
 ) -> tuple[Occupancy, ...]:
     """One entry a region, in the order of the layout."""
     used = used_sectors(contents, findings)
-    shown = [each for each in findings if each.verdict is not Verdict.BLANK]
+    shown = [each for each in findings if each.verdict not in _EMPTY]
     shown.sort(key=lambda each: (each.start, -each.length))
     return tuple(_of(region, used, shown, len(contents)) for region in layout.regions)
 
