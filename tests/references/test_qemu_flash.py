@@ -27,7 +27,12 @@ from spiflash.plan import Erase, Plan, TransferCost, make_plan
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 
-NAMED = {"mx25l12805d": "MX25L12805D", "w25q256": "W25Q256FV", "n25q128": "N25Q128A13"}
+NAMED = {
+    "mx25l12805d": "MX25L12805D",
+    "w25q256": "W25Q256FV",
+    "mx25l25635f": "MX25L25635F",
+    "n25q128": "N25Q128A13",
+}
 """Where namesakes differ in erase sizes or in the ways above 16 MiB, a person names the part."""
 
 NOT_IN_QEMU = {"s25fl129p1": 0x40}
