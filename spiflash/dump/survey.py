@@ -7,6 +7,7 @@ import itertools
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from spiflash.dump.finding import Finding, Span, Verdict, merged, without
 from spiflash.dump.formats import FILE_SYSTEMS, FORMATS, IN_PIECES, PACKED, REMAINDERS
@@ -58,25 +59,26 @@ def _narrowed(found: Sequence[Finding], size: int) -> list[Finding]:
         for (start, end), verdict in each.claims():
             if verdict is Verdict.VOUCHED:
                 vouched[start:end] = True
-    return [
-        _narrow(each, vouched[each.start : each.end])
-        if each.verdict is Verdict.DAMAGED and not each.damage
-        else each
-        for each in found
-    ]
+    return [_narrow(each, vouched) if each.verdict is Verdict.DAMAGED else each for each in found]
 
 
-def _narrow(finding: Finding, vouched: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Finding:
-    if not vouched.any() or vouched.all():
+def _narrow(finding: Finding, vouched: npt.NDArray[np.bool_]) -> Finding:
+    known = finding.damage or ((finding.start, finding.end),)
+    spans = [span for start, end in known for span in _clear(vouched, start, end)]
+    if not spans or len(spans) > _MOST_SPANS or tuple(spans) == known:
         return finding
-    edges = np.flatnonzero(np.diff(np.concatenate(([True], vouched, [True])).astype(np.int8)))
-    pairs = (edges.reshape(-1, 2) + finding.start).tolist()
-    spans: list[Span] = [(start, end) for start, end in pairs]
-    if len(spans) > _MOST_SPANS:
-        return finding
-    # The rest is uncovered: this item's own checksum failed, the others speak for themselves.
-    inside = tuple(without([(finding.start, finding.end)], spans))
-    return dataclasses.replace(finding, damage=tuple(spans), uncovered=inside)
+    # What others vouch for is uncovered here: this item's own checksum failed.
+    rest = without(known, spans)
+    return dataclasses.replace(
+        finding, damage=tuple(spans), uncovered=tuple(merged([*finding.uncovered, *rest]))
+    )
+
+
+def _clear(marked: npt.NDArray[np.bool_], start: int, end: int) -> list[Span]:
+    """The ranges within `start` to `end` that are not marked."""
+    free = np.concatenate(([False], ~marked[start:end], [False]))
+    edges = np.flatnonzero(np.diff(free.astype(np.int8))) + start
+    return [(first, last) for first, last in edges.reshape(-1, 2).tolist()]
 
 
 def _with_parents(found: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -15,6 +15,7 @@ from spiflash.dump.formats.banner import find_banners
 from spiflash.dump.formats.blank import find_blank
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
+from spiflash.dump.formats.fit import find_fit_images
 from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.legacy import find_legacy_images
 from spiflash.dump.formats.runs import find_dense, find_zeros
@@ -38,6 +39,7 @@ FILE_SYSTEMS: tuple[Search, ...] = (
 
 FORMATS: tuple[Search, ...] = (
     find_legacy_images,
+    find_fit_images,
     find_environments,
     find_device_trees,
     find_gzip,

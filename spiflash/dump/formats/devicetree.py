@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.finding import Finding, Span, Verdict
-from spiflash.dump.formats.magic import places
+from spiflash.dump.formats.magic import outside, places
 from spiflash.dump.wording import readable
 
 MAGIC = bytes.fromhex("d00dfeed")
@@ -19,26 +20,53 @@ MAGIC = bytes.fromhex("d00dfeed")
 _HEADER = struct.Struct(">10I")
 _BEGIN, _END_NODE, _PROPERTY, _NOP, _END = 1, 2, 3, 4, 9
 _DEEPEST = 64
+_MOST = 100_000  # nodes and properties together; a board's tree has some thousand
 
 
 class _MalformedError(ValueError):
     """The structure block breaks a rule."""
 
 
+@dataclass(slots=True)
+class TreeNode:
+    """A node: its properties as ranges of the dump, its children, its name (untrusted)."""
+
+    name: str
+    properties: dict[str, Span] = field(default_factory=dict)
+    children: list[TreeNode] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """A tree whose structure is in order: `total` bytes from `start`."""
+
+    start: int
+    total: int
+    version: int
+    nodes: int
+    root: TreeNode
+
+
 def find_device_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Trees of version 16 and 17 whose structure block is in order from end to end."""
+    """Trees of version 16 and 17 whose structure block is in order from end to end.
+
+    A tree with a node "images" is a FIT image, which has a search of its own.
+    """
+    for tree in trees(contents, packed):
+        if not any(child.name == "images" for child in tree.root.children):
+            yield _described(contents, tree)
+
+
+def trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Tree]:
+    """All trees in order, also those within a property of another."""
     budget = Budget(len(contents))  # tokens; each is at least four bytes
-    done = 0
-    for at in places(contents, MAGIC):
-        if at < done or at + _HEADER.size > len(contents):
-            continue
-        finding = _read(contents, at, budget)
-        if finding is not None:
-            yield finding
-            done = finding.end
+    for at in outside(places(contents, MAGIC), packed):
+        tree = _read(contents, at, budget) if at + _HEADER.size <= len(contents) else None
+        if tree is not None:
+            yield tree
 
 
-def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
+def _read(contents: bytes, at: int, budget: Budget) -> Tree | None:
     (_, total, structure, strings, reserved, version, compatible, _cpu, strings_size, size) = (
         _HEADER.unpack_from(contents, at)
     )
@@ -51,23 +79,31 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
         or not 0 < size <= total - structure
         or strings + strings_size > total
         or reserved + 16 > total
+        or not budget.spend(total // 64 + 1)
     ):
         return None
-    blob = contents[at : at + total] if budget.spend(total // 64 + 1) else b""
+    names = contents[at + strings : at + strings + strings_size]
     try:
-        nodes, root = _walk(
-            blob[structure : structure + size], blob[strings : strings + strings_size], budget
-        )
+        nodes, root = _walk(contents, at + structure, at + structure + size, names, budget)
     except _MalformedError:
         return None
-    details = [("size", f"{total} bytes"), ("version", str(version)), ("nodes", str(nodes))]
+    return Tree(at, total, version, nodes, root)
+
+
+def _described(contents: bytes, tree: Tree) -> Finding:
+    details = [
+        ("size", f"{tree.total} bytes"),
+        ("version", str(tree.version)),
+        ("nodes", str(tree.nodes)),
+    ]
     for name in ("model", "compatible"):
-        if name in root:
-            values = [readable(value, 200) for value in root[name].rstrip(b"\0").split(b"\0")[:8]]
-            details.append((name, ", ".join(values)))
+        if name in tree.root.properties:
+            start, end = tree.root.properties[name]
+            raw = contents[start : min(end, start + 2048)].rstrip(b"\0")
+            details.append((name, ", ".join(readable(each, 200) for each in raw.split(b"\0")[:8])))
     return Finding(
-        at,
-        total,
+        tree.start,
+        tree.total,
         "devicetree",
         "flattened device tree",
         Verdict.CONSISTENT,
@@ -76,41 +112,53 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
     )
 
 
-def _walk(structure: bytes, strings: bytes, budget: Budget) -> tuple[int, dict[str, bytes]]:
-    """The number of nodes and the root's properties; _MalformedError when a rule is broken."""
-    at = depth = nodes = 0
-    root: dict[str, bytes] = {}
+def _walk(
+    contents: bytes, at: int, limit: int, strings: bytes, budget: Budget
+) -> tuple[int, TreeNode]:
+    """The number of nodes and the root; _MalformedError when a rule is broken.
+
+    Tokens from `at` to `limit`; padding counts from `at`, as the format says.
+    """
+    base, nodes, left = at, 0, Budget(_MOST)
+    path: list[TreeNode] = []
+    root: TreeNode | None = None
     while budget.spend(1):
-        token = _word(structure, at)
+        token = _word(contents, at, limit)
         at += 4
+        if token in (_BEGIN, _PROPERTY) and not left.spend(1):
+            raise _MalformedError
         if token == _BEGIN:
-            end = structure.find(b"\0", at, at + 256)
-            if end < 0 or depth == _DEEPEST or (depth == 0 and nodes):
+            end = contents.find(b"\0", at, min(at + 256, limit))
+            if end < 0 or len(path) == _DEEPEST or (root is not None and not path):
                 raise _MalformedError
-            at = _aligned(end + 1)
-            depth += 1
+            node = TreeNode(readable(contents[at:end]))
+            if path:
+                path[-1].children.append(node)
+            else:
+                root = node
+            path.append(node)
+            at = base + _aligned(end + 1 - base)
             nodes += 1
-        elif token == _END_NODE and depth:
-            depth -= 1
-        elif token == _PROPERTY and depth:
-            length, name = _word(structure, at), _word(structure, at + 4)
+        elif token == _END_NODE and path:
+            path.pop()
+        elif token == _PROPERTY and path:
+            length, name = _word(contents, at, limit), _word(contents, at + 4, limit)
             end = strings.find(b"\0", name, name + 256)
-            if end < 0 or at + 8 + length > len(structure):
+            if end < 0 or at + 8 + length > limit:
                 raise _MalformedError
-            if depth == 1:
-                root[readable(strings[name:end])] = structure[at + 8 : at + 8 + min(length, 2048)]
-            at = _aligned(at + 8 + length)
-        elif token == _END and depth == 0 and nodes:
+            path[-1].properties[readable(strings[name:end])] = (at + 8, at + 8 + length)
+            at = base + _aligned(at + 8 + length - base)
+        elif token == _END and root is not None and not path:
             return nodes, root
         elif token != _NOP:
             raise _MalformedError
     raise _MalformedError
 
 
-def _word(block: bytes, at: int) -> int:
-    if at + 4 > len(block):
+def _word(contents: bytes, at: int, limit: int) -> int:
+    if at + 4 > limit:
         raise _MalformedError
-    return int.from_bytes(block[at : at + 4], "big")
+    return int.from_bytes(contents[at : at + 4], "big")
 
 
 def _aligned(at: int) -> int:

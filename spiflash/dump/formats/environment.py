@@ -84,6 +84,7 @@ def _describe(contents: bytes, at: int, length: int, layout: _Layout, order: str
         Verdict.VOUCHED,
         tuple(checks),
         (*details, *_shown(variables)),
+        uncovered=((at + 4, at + 5),) if layout.name == "redundant" else (),
     )
 
 
@@ -106,7 +107,7 @@ def _damaged(contents: bytes, at: int) -> Finding | None:
             continue
         return Finding(
             at,
-            end + 2 - at,
+            _extent(contents, at, end + 2) - at,
             "environment",
             f"U-Boot environment, {counted(len(variables), 'variable')}",
             Verdict.DAMAGED,
@@ -114,6 +115,27 @@ def _damaged(contents: bytes, at: int) -> Finding | None:
             _shown(variables),
         )
     return None
+
+
+def _extent(contents: bytes, at: int, end: int) -> int:
+    """Where a broken environment ends at the latest, as its padding tells.
+
+    It goes on from `end`, behind its variables, over sectors that hold padding but for a few
+    bytes; erased sectors at the end are not counted, since flash around may be erased too.
+    """
+    padding = contents[end : end + 1]
+    limit = min(at + LARGEST, len(contents))
+    reached = sector = min(-(-end // SECTOR) * SECTOR, limit)
+    if not padding or contents.count(padding, end, reached) < (reached - end) * 0.9:
+        return end
+    while sector + SECTOR <= limit:
+        alike = contents.count(padding, sector, sector + SECTOR)
+        if alike < SECTOR - 8:
+            break
+        sector += SECTOR
+        if padding != b"\xff" or alike < SECTOR:
+            reached = sector
+    return reached
 
 
 def _looks_like_text(beginning: bytes) -> bool:

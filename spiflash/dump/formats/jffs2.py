@@ -3,7 +3,7 @@
 Layout: Linux, include/uapi/linux/jffs2.h and fs/jffs2/scan.c (from memory; the tests compare with
 `mkfs.jffs2`). Nodes start on multiples of four bytes and exist in both byte orders. A node that
 the file system has given up loses the "accurate" bit of its type; its CRCs were computed with
-the bit set.
+the bit set, so that no checksum covers the byte that holds it.
 """
 
 from __future__ import annotations
@@ -11,13 +11,14 @@ from __future__ import annotations
 import enum
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32_plain
-from spiflash.dump.finding import Finding, Span, Verdict
+from spiflash.dump.finding import Finding, Span, Verdict, merged
+from spiflash.dump.formats.magic import mended
 from spiflash.dump.wording import counted, readable
 
 _MAGIC = 0x1985
@@ -51,11 +52,15 @@ _LAYOUTS = {
 }
 _ATTRIBUTE = 0xE008
 _CLEAN_MARKER = 0x2003
+_PADDING = 0x2004
+_EMPTY = (_CLEAN_MARKER, _PADDING)
+_MOST_MENDED = 2000
 
 
 class _State(enum.Enum):
     HOLDS = enum.auto()
     FAILS = enum.auto()
+    HEADER = enum.auto()  # the header CRC fails, and one turned bit mends it
 
 
 @dataclass(slots=True)
@@ -66,6 +71,7 @@ class _Run:
     start: int
     end: int
     nodes: int = 0
+    uncovered: list[Span] = field(default_factory=list)
 
 
 def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
@@ -73,23 +79,24 @@ def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding
 
     Two nodes belong to one run when nothing but less than a sector of erased bytes lies between
     them. A node that was given up and fails its CRCs is left out: the file system ignores it.
+    A header that one turned bit mends is a broken node too.
     Stops after ten thousand runs; what lies behind stays unproven.
     """
-    budget = Budget(4 * len(contents))
+    budget, mending = Budget(4 * len(contents)), Budget(_MOST_MENDED)
     for prefix, order in (("<", "little"), (">", "big")):
-        for number, run in enumerate(_runs(contents, prefix, budget)):
+        for number, run in enumerate(_runs(contents, prefix, budget, mending)):
             if number == _MOST_RUNS:
                 break
             yield _describe(contents, run, prefix, order)
 
 
-def _runs(contents: bytes, prefix: str, budget: Budget) -> Iterator[_Run]:
+def _runs(contents: bytes, prefix: str, budget: Budget, mending: Budget) -> Iterator[_Run]:
     run: _Run | None = None
     done = 0
     for at in _candidates(contents, prefix):
         if at < done:
             continue
-        node = _check(contents, at, prefix, budget)
+        node = _check(contents, at, prefix, budget) or _mend(contents, at, prefix, budget, mending)
         if node is None:
             continue
         state, length = node
@@ -100,6 +107,7 @@ def _runs(contents: bytes, prefix: str, budget: Budget) -> Iterator[_Run]:
                 run = None
         if run is None:
             run = _Run(state, at, at)
+        run.uncovered += [(run.end, at), _type_byte(at, prefix)]
         run.end = at + length
         run.nodes += 1
         done = run.end if state is _State.HOLDS else at + _HEADER
@@ -107,30 +115,63 @@ def _runs(contents: bytes, prefix: str, budget: Budget) -> Iterator[_Run]:
         yield run
 
 
+def _type_byte(at: int, prefix: str) -> Span:
+    """The byte of a node's type that holds the "accurate" bit."""
+    offset = at + (3 if prefix == "<" else 2)
+    return offset, offset + 1
+
+
 def _candidates(contents: bytes, prefix: str) -> list[int]:
-    """Offsets of the magic number before a known node type, given up or not."""
+    """Offsets where a node may start: the magic number, or a known type behind one that is
+    wrong by a bit. A node given up counts as known."""
     halves = np.frombuffer(contents, dtype=f"{prefix}u2", count=len(contents) // 4 * 2)
-    types = [*_LAYOUTS, _CLEAN_MARKER]
+    types = [*_LAYOUTS, *_EMPTY]
     known = np.array([*types, *(number & ~_ACCURATE for number in types)], dtype=np.uint16)
-    hits = np.flatnonzero(halves[::2] == _MAGIC)
-    hits = hits[np.isin(halves[1::2][hits], known)]
-    places: list[int] = (hits * 4).tolist()
+    exact = halves[::2] == _MAGIC
+    hits = np.flatnonzero(exact | np.isin(halves[1::2], known))
+    near = np.array([_MAGIC, *(_MAGIC ^ 1 << bit for bit in range(16))], dtype=np.uint16)
+    places: list[int] = (hits[np.isin(halves[::2][hits], near)] * 4).tolist()
     return places
+
+
+def _mend(
+    contents: bytes, at: int, prefix: str, budget: Budget, mending: Budget
+) -> tuple[_State, int] | None:
+    """State and length of a node whose header has one bit wrong; None where there is none."""
+    raw = contents[at : at + _HEADER]
+    magic = struct.pack(f"{prefix}H", _MAGIC)
+    if len(raw) < _HEADER or _header_holds(raw, prefix, given_up=True):
+        return None
+    header = mended(raw, lambda trial: trial[:2] == magic and _header_holds(trial, prefix), mending)
+    if header is None:
+        return None
+    node = _check(header + contents[at + _HEADER : at + _LONGEST], 0, prefix, budget)
+    if node is None or node[0] is not _State.HOLDS:
+        return node
+    return _State.HEADER, _HEADER
+
+
+def _header_holds(header: bytes, prefix: str, given_up: bool = False) -> bool:
+    _, kind, length, stored = struct.unpack_from(f"{prefix}HHII", header)
+    kinds = {kind, kind | _ACCURATE} if given_up else {kind}
+    return any(
+        crc32_plain(struct.pack(f"{prefix}HHI", _MAGIC, each, length)) == stored for each in kinds
+    )
 
 
 def _check(contents: bytes, at: int, prefix: str, budget: Budget) -> tuple[_State, int] | None:
     """The state and length of the node at `at`; None when none starts here or it was given up."""
     if at + _HEADER > len(contents):
         return None
-    _, stored_type, length, header_crc = struct.unpack_from(f"{prefix}HHII", contents, at)
+    magic, stored_type, length, header_crc = struct.unpack_from(f"{prefix}HHII", contents, at)
     kind = stored_type | _ACCURATE
     given_up = kind != stored_type
     restored = struct.pack(f"{prefix}HHI", _MAGIC, kind, length)
-    if crc32_plain(restored) != header_crc or not _HEADER <= length <= _LONGEST:
+    if magic != _MAGIC or crc32_plain(restored) != header_crc or not _HEADER <= length <= _LONGEST:
         return None
-    if kind == _CLEAN_MARKER:  # it may claim more than its header, but that is erased
+    if kind in _EMPTY:  # they may claim more than their header, but nothing is stored there
         return _State.HOLDS, _HEADER
-    if not budget.spend(length):
+    if kind not in _LAYOUTS or not budget.spend(length):
         return None
     layout = _LAYOUTS[kind]
     if kind == _ATTRIBUTE and length >= layout.size and at + layout.size <= len(contents):
@@ -160,6 +201,16 @@ def _erased(contents: bytes, start: int, end: int) -> bool:
 
 def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
     details = [("nodes", str(run.nodes)), ("byte order", f"{order} endian")]
+    if run.state is _State.HEADER:
+        return Finding(
+            run.start,
+            run.end - run.start,
+            "jffs2",
+            f"JFFS2, {counted(run.nodes, 'broken node header')}",
+            Verdict.DAMAGED,
+            ("one bit of the header is wrong: with it turned, its CRC and the node's hold",),
+            tuple(details),
+        )
     if run.state is _State.FAILS:
         return Finding(
             run.start,
@@ -182,8 +233,13 @@ def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
         "jffs2",
         f"JFFS2, {counted(run.nodes, 'node')}",
         Verdict.VOUCHED,
-        ("header, field and data CRCs of every node hold", "between nodes all bytes are FFh"),
+        (
+            "header, field and data CRCs of every node hold",
+            "not covered: the byte of each type that marks a node as given up; erased bytes "
+            "between nodes",
+        ),
         tuple(details),
+        uncovered=tuple(merged(run.uncovered)),
     )
 
 

@@ -13,13 +13,16 @@ from collections.abc import Iterator, Sequence
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
-from spiflash.dump.finding import Finding, Span, Verdict
-from spiflash.dump.formats.magic import places
-from spiflash.dump.wording import counted, readable
+from spiflash.dump.finding import Finding, Span, Verdict, merged
+from spiflash.dump.formats.magic import mended, near_places, outside, places
+from spiflash.dump.wording import counted, masked, readable
 
 MAGIC = bytes.fromhex("27051956")
 
 _HEADER = struct.Struct(">7I4B32s")
+_MOST_MENDED = 2000
+_MULTI, _SCRIPT = 4, 6
+_MOST_PARTS = 16
 
 _SYSTEMS = (
     *("Invalid OS", "OpenBSD", "NetBSD", "FreeBSD", "4_4BSD", "Linux", "SVR4", "Esix", "Solaris"),
@@ -47,27 +50,46 @@ def _name(names: tuple[str, ...], number: int, what: str) -> str:
 
 
 def find_legacy_images(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Images whose header CRC holds; DAMAGED when the data CRC does not."""
-    budget = Budget(8 * len(contents))
+    """Images whose header CRC holds, or would with one bit turned.
+
+    DAMAGED in the data where the data CRC fails, in the header where that CRC fails.
+    """
+    budget, mending = Budget(8 * len(contents)), Budget(_MOST_MENDED)
     done = 0
-    for at in places(contents, MAGIC):
+    for at in outside(_candidates(contents), packed):
         if at < done or at + _HEADER.size > len(contents):
             continue
-        finding = _read(contents, at, budget)
+        raw = contents[at : at + _HEADER.size]
+        header = raw if _header_holds(raw) else mended(raw, _header_holds, mending)
+        finding = _read(contents, at, header, budget) if header else None
         if finding is not None:
             yield finding
             done = finding.end if finding.verdict is Verdict.VOUCHED else at + _HEADER.size
 
 
-def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
-    raw = contents[at : at + _HEADER.size]
-    (_, header_crc, made, size, load, entry, data_crc, system, arch, kind, packing, name) = (
-        _HEADER.unpack(raw)
+def _candidates(contents: bytes) -> list[int]:
+    return sorted({*places(contents, MAGIC), *near_places(contents, MAGIC)})
+
+
+def _header_holds(raw: bytes) -> bool:
+    stored = int.from_bytes(raw[4:8], "big")
+    return raw[:4] == MAGIC and crc32(raw[:4] + bytes(4) + raw[8:]) == stored
+
+
+def _read(contents: bytes, at: int, header: bytes, budget: Budget) -> Finding | None:
+    (_, _, made, size, load, entry, data_crc, system, arch, kind, packing, name) = _HEADER.unpack(
+        header
     )
-    if crc32(raw[:4] + bytes(4) + raw[8:]) != header_crc:
-        return None
-    data = memoryview(contents)[at + _HEADER.size : at + _HEADER.size + size]
+    start = at + _HEADER.size
+    data = memoryview(contents)[start : start + size]
     verdict, check = _check_data(data, size, data_crc, budget)
+    damage = [(start, start + len(data))] if verdict is Verdict.DAMAGED else []
+    checks = ["header CRC-32 holds", check]
+    uncovered = [(start, start + len(data))] if verdict is Verdict.CONSISTENT else []
+    if header != contents[at:start]:
+        checks[0] = "header CRC-32 fails; with one bit turned it holds"
+        verdict = Verdict.DAMAGED
+        damage.append((at, start))
     compression = _name(_COMPRESSIONS, packing, "compression")
     described = " ".join(
         (
@@ -82,7 +104,7 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
         "uboot-image",
         f"U-Boot legacy image: {described}, {compression}",
         verdict,
-        ("header CRC-32 holds", check),
+        tuple(checks),
         (
             ("name", readable(name.split(b"\0")[0])),
             ("architecture", _name(_ARCHITECTURES, arch, "architecture")),
@@ -96,8 +118,33 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
             ("data size", f"{size} bytes"),
             ("load address", f"{load:08X}h"),
             ("entry point", f"{entry:08X}h"),
+            *_parts(data, kind),
         ),
+        uncovered=tuple(uncovered) if verdict is Verdict.DAMAGED else (),
+        damage=tuple(merged(damage)),
     )
+
+
+def _parts(data: memoryview, kind: int) -> Iterator[tuple[str, str]]:
+    """The pieces of a multi-file image or a script: sizes, then a zero, then the pieces."""
+    if kind not in (_MULTI, _SCRIPT):
+        return
+    sizes: list[int] = []
+    for at in range(0, min(len(data), 4 * _MOST_PARTS) - 3, 4):
+        size = int.from_bytes(data[at : at + 4], "big")
+        if not size:
+            break
+        sizes.append(size)
+    at = 4 * len(sizes) + 4
+    for number, size in enumerate(sizes, start=1):
+        if at + size > len(data):
+            return
+        if kind == _SCRIPT:
+            text = readable(bytes(data[at : at + min(size, 4000)]), 4000)
+            yield "script", masked("script", text.replace("\\x0a", "\n"))
+            return
+        yield f"piece {number}", f"{size} bytes at {at + _HEADER.size:X}h of the image"
+        at += size + 3 & ~3
 
 
 def _check_data(data: memoryview, size: int, expected: int, budget: Budget) -> tuple[Verdict, str]:
