@@ -33,6 +33,11 @@ def leave_options(command: F) -> F:
                 is_flag=True,
                 help="Write although there is no backup to go back to.",
             ),
+            click.option(
+                "--unprotect",
+                is_flag=True,
+                help="Lift the chip's block protection for the time of the work, and put it back.",
+            ),
         )
     ):
         command = option(command)

@@ -42,6 +42,7 @@ def erase(
     yes: bool,
     backup: Path | None,
     without_backup: bool,
+    unprotect: bool,
     as_json: bool,
     **options: Any,
 ) -> None:
@@ -57,7 +58,7 @@ def erase(
             shelf_from(shelf),
             Bars(),
             agree=lambda work: consent(work, yes=yes, as_json=as_json),
-            leave=Leave(without_backup, backup),
+            leave=Leave(without_backup, backup, unprotect),
             at=at,
             length=length,
             passes=passes,

@@ -22,6 +22,9 @@ CLOCKS = (1e3, 200e6)
 """Hertz: what can be meant by a clock. At 1 kHz a pass over 8 MiB takes 19 hours, and no SPI
 flash chip is specified for 200 MHz on one wire (common practice, no source)."""
 
+LABEL_LIMIT = 100
+"""Characters of a board's label: what fits a sticker, and a line of a report."""
+
 
 class Frequency(click.ParamType[float]):
     """A clock such as 12M, 12MHz, 500k or 2000000."""
@@ -71,6 +74,28 @@ class PathGiven(click.Path):
         return super().convert(value, param, ctx)
 
 
+class Label(click.ParamType[str]):
+    """What a person writes on a board: one short line of text."""
+
+    name = "label"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The label, without blanks around it."""
+        try:
+            # In a locale without UTF-8, Python hands over undecoded bytes as surrogates.
+            text = os.fsencode(value).decode().strip()
+        except UnicodeError:
+            self.fail("the label is not UTF-8 text", param, ctx)
+        if not text.isprintable() or len(text) > LABEL_LIMIT:
+            self.fail(
+                f"a label is one line of at most {LABEL_LIMIT} characters, without control "
+                "characters",
+                param,
+                ctx,
+            )
+        return text
+
+
 class PinName(click.ParamType[int]):
     """D4 to D7, as a bit mask."""
 
@@ -105,6 +130,18 @@ def bench_options(command: F) -> F:
                 help="Fastest SPI clock to use, such as 12M or 500k.",
             ),
             click.option("--part", metavar="NAME", help="Insist on this part of the chip table."),
+            click.option(
+                "--size",
+                type=Amount(),
+                help="State the capacity, such as 8M: to read a chip that nothing else describes, "
+                "or to confirm one whose contents repeat.",
+            ),
+            click.option(
+                "--trust-sfdp",
+                is_flag=True,
+                help="Let a chip be written that is not in the chip table, by what its own SFDP "
+                "says.",
+            ),
             click.option(
                 "--chips",
                 type=PathGiven(path_type=Path),
@@ -190,9 +227,19 @@ def settings_from(options: dict[str, Any]) -> Settings:
         tables=tuple(options.pop("chips")),
         ceiling=options.pop("clock"),
         pins=pins,
+        size=options.pop("size"),
+        trust_sfdp=options.pop("trust_sfdp"),
     )
 
 
 def shelf_from(path: Path | None) -> Shelf:
-    """The shelf at `path`, or at its usual place."""
-    return Shelf(path or default_root())
+    """The shelf at `path`, or at its usual place.
+
+    Raises click.UsageError when there is no usual place.
+    """
+    root = path or default_root()
+    # Without a home folder, or with a relative one, the usual place would lie wherever the
+    # command happens to be run, and the next command would not find the sets again.
+    if path is None and not root.is_absolute():
+        raise click.UsageError("there is no home folder to keep the shelf in; name one: --shelf")
+    return Shelf(root)

@@ -44,6 +44,7 @@ def restore(
     yes: bool,
     backup: Path | None,
     without_backup: bool,
+    unprotect: bool,
     resume: bool,
     only_plan: bool,
     as_json: bool,
@@ -71,7 +72,7 @@ def restore(
             image,
             Bars(),
             agree=lambda work: consent(work, yes=yes, as_json=as_json),
-            leave=Leave(without_backup, backup),
+            leave=Leave(without_backup, backup, unprotect),
             at=at,
             passes=passes,
         )

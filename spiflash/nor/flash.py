@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from types import TracebackType
 
 from spiflash.bus.transaction import Bus, Transaction
 from spiflash.errors import BusError, ChipAbsentError, ChipTimeoutError
-from spiflash.nor import commands
+from spiflash.nor import block_locks, commands
 from spiflash.nor.addressing import (
     AS_POWERED_UP,
     THREE_BYTE_REACH,
@@ -64,7 +65,7 @@ class NorFlash:
 
     def __enter__(self) -> NorFlash:
         try:
-            self._settle()
+            self.settle()
             if self.chip.locked_at_power_up:
                 # These parts wake with every block protected; the bits are volatile.
                 self.bus.run(self._unlock())
@@ -96,14 +97,15 @@ class NorFlash:
             self._leave()
 
     def _leave(self) -> None:
-        self._settle()
+        self.settle()
         if self.geometry.method is ProgramMethod.AAI_WORD:
             # A run that was broken off keeps the chip deaf to all other commands.
             self.bus.run([commands.write_disable()])
         if self._way.leave:
             self.bus.run(self._way.leave)
 
-    def _settle(self) -> None:
+    def settle(self) -> None:
+        """Wait for a chip that is busy, for `SETTLE` seconds at most; never raises for it."""
         deadline = self.bus.clock.now() + SETTLE
         while self.status() & WIP and self.bus.clock.now() < deadline:
             self.bus.clock.sleep(0.01)
@@ -131,9 +133,12 @@ class NorFlash:
     def protection(self) -> Protection:
         """What the registers protect at this moment."""
         values = {name: int.from_bytes(value, "little") for name, value in self.registers().items()}
-        return protection(
-            self.chip.protection_schemes, self.chip.size, values, self.chip.jedec_id[0]
-        )
+        maker, size = self.chip.jedec_id[0], self.chip.size
+        found = protection(self.chip.protection_schemes, size, values, maker)
+        if found.individual and block_locks.readable(maker, size):
+            ranges = block_locks.locked_ranges(self.bus, size)
+            return replace(found, ranges=ranges, extent_known=True)
+        return found
 
     @property
     def way(self) -> Addressing:

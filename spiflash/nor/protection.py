@@ -85,7 +85,9 @@ def _individual(maker: int | None, values: Mapping[str, int]) -> bool:
     """WPS, bit 2 of SR3 (W25Q64JV, W25Q128FV, W25Q256FV), and WPSEL, bit 7 of SCUR (MX25L12835F,
     MX25L25645G; one-time): from memory of the data sheets."""
     if maker == 0xEF:
-        return bool(values.get("SR3", 0) & 0x04)
+        third = values.get("SR3", 0)
+        # Older parts (W25Q64DW) have no third register, and the open line reads FFh.
+        return third != 0xFF and bool(third & 0x04)
     if maker == 0xC2:
         return bool(values.get("SCUR", 0) & 0x80)
     return False

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from spiflash.archive.backupset import open_set
@@ -19,11 +20,17 @@ _SAFE = "The chip has not been touched."
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """Bytes and where they come from; `verified` is None for a plain file."""
+    """Bytes and where they come from.
+
+    Of a backup set, `verified` is what its record says, `jedec_id` and `registers` are those of
+    the chip it was taken from (hexadecimal, registers by name); a plain file has none of them.
+    """
 
     name: str
     contents: bytes
     verified: bool | None = None
+    jedec_id: str | None = None
+    registers: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def sha256(self) -> str:
@@ -102,7 +109,10 @@ def _from_set(folder: Path) -> Image:
             remedy="Name an image file, or the folder of one backup set.",
         )
     found = open_set(folder)
-    return Image(str(folder), found.contents(), found.record.verified)
+    record = found.record
+    return Image(
+        str(folder), found.contents(), record.verified, record.chip.jedec_id, record.chip.registers
+    )
 
 
 def overlay(base: bytes, image: Image, at: int) -> bytes:

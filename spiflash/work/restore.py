@@ -14,6 +14,7 @@ from spiflash.work.connection import Connection
 from spiflash.work.image import Image, overlay
 from spiflash.work.progress import Watcher
 from spiflash.work.reading import Reading, read_in_passes
+from spiflash.work.register_check import register_differences
 from spiflash.work.rewrite import (
     Rewritten,
     Work,
@@ -32,11 +33,13 @@ class Leave:
     """What a person allowed.
 
     `without_backup` writes although no verified backup of this very chip is known; `backup`
-    names a set that is this board's, for chips that have no unique ID to prove it.
+    names a set that is this board's, for chips that have no unique ID to prove it; `unprotect`
+    lifts the chip's block protection for the time of the work.
     """
 
     without_backup: bool = False
     backup: Path | None = None
+    unprotect: bool = False
 
 
 def refuse_unknown(connection: Connection) -> None:
@@ -143,13 +146,34 @@ def restore(
     elif journal is None:
         raise _nothing_to_resume()
     if journal is not None:
-        return _resume(connection, shelf, journal, image, watcher, agree=agree, passes=passes)
+        unprotect = leave is not None and leave.unprotect
+        return _resume(
+            connection,
+            shelf,
+            journal,
+            image,
+            watcher,
+            agree=agree,
+            passes=passes,
+            unprotect=unprotect,
+        )
     assert image is not None
+    leave = leave or Leave()
+    for line in register_differences(connection, image):
+        watcher.say(line)
     old = believable_contents(connection, passes, watcher)
-    backup_of_this_chip(connection, shelf, leave or Leave(), old.contents)
+    backup_of_this_chip(connection, shelf, leave, old.contents)
     work = plan_work(connection, old, overlay(old.contents, image, at))
     return rewrite(
-        connection, shelf, work, image.name, image.sha256, watcher, agree=agree, passes=passes
+        connection,
+        shelf,
+        work,
+        image.name,
+        image.sha256,
+        watcher,
+        agree=agree,
+        passes=passes,
+        unprotect=leave.unprotect,
     )
 
 
@@ -187,6 +211,7 @@ def _resume(
     *,
     agree: Callable[[Work], bool],
     passes: int,
+    unprotect: bool,
 ) -> Rewritten:
     _same_image(journal, image)
     watcher.say(f"finishing the restore of {journal.state.image_name} that was cut short")
@@ -207,6 +232,7 @@ def _resume(
         agree=agree,
         passes=passes,
         journal=journal,
+        unprotect=unprotect,
     )
 
 

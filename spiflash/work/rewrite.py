@@ -21,6 +21,7 @@ from spiflash.errors import (
     VerifyError,
 )
 from spiflash.nor.geometry import SECTOR, Geometry
+from spiflash.nor.unprotect import unprotected
 from spiflash.plan import Erase, Plan, Program, TransferCost, make_plan
 from spiflash.plan.steps import merged
 from spiflash.work.backup import now
@@ -134,12 +135,8 @@ def refuse_protected(connection: Connection, plan: Plan) -> None:
         f"The chip's block protection covers {where}, and this work would change "
         f"{hit[0][0]:#x}–{hit[0][1] - 1:#x}.",
         state="Nothing has been erased or written.",
-        remedy="Clear the protection bits in the way the chip's data sheet describes"
-        + (
-            "; the status register is locked too, so WP# (pin 3) must be high first."
-            if guard.register_locked
-            else ", then repeat."
-        ),
+        remedy="Repeat with --unprotect to lift the protection for the time of the work"
+        + (f"; the status register is {guard.lock.value}, too." if guard.register_locked else "."),
     )
 
 
@@ -154,12 +151,14 @@ def rewrite(
     agree: Callable[[Work], bool],
     passes: int = 2,
     journal: Journal | None = None,
+    unprotect: bool = False,
 ) -> Rewritten:
     """Carry the work out. `agree` is asked before anything is changed.
 
     `journal` is one found open for this chip, which this work finishes; without one, a new one
-    is begun. Raises `DeclinedError`, `ChipProtectedError`, `VerifyError` with the sectors that
-    would not hold their contents, and `InterruptedWorkError` after Ctrl-C.
+    is begun. `unprotect` lifts the chip's block protection and puts it back afterwards.
+    Raises `DeclinedError`, `ChipProtectedError`, `VerifyError` with the sectors that would not
+    hold their contents, and `InterruptedWorkError` after Ctrl-C.
     """
     clock = connection.bus.clock
     start = clock.now()
@@ -167,14 +166,16 @@ def rewrite(
         if journal is not None:
             journal.finish()
         return Rewritten(work.plan, None, (), 0.0)
-    refuse_protected(connection, work.plan)
+    if not unprotect:
+        refuse_protected(connection, work.plan)
     if not agree(work):
         raise DeclinedError("Not done, as you said.", state="Nothing has been erased or written.")
     if journal is None:
         journal = _begin(connection, shelf, work, image_name, image_sha256)
     try:
-        carry_out(connection, work.plan, "erasing and programming", watcher)
-        proof, repaired = _prove(connection, work.target, passes, watcher)
+        with unprotected(connection.flash, work.plan.affected if unprotect else ()):
+            carry_out(connection, work.plan, "erasing and programming", watcher)
+            proof, repaired = _prove(connection, work.target, passes, watcher)
     except KeyboardInterrupt as exc:
         raise InterruptedWorkError(
             "Stopped in the middle of writing.",

@@ -1,0 +1,63 @@
+"""Locks of single blocks (Winbond WPS): which are set, and opening some of them for a while.
+
+With WPS set each 4 KiB sector of the first and last 64 KiB and each 64 KiB block between them
+has a lock of its own; all are set at power-up and none outlasts a power cycle. 3Dh reads a
+lock, 39h opens and 36h closes it (W25Q64JV, W25Q128FV data sheets, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spiflash.bus.transaction import Bus, Transaction
+from spiflash.nor import commands
+from spiflash.nor.addressing import THREE_BYTE_REACH
+from spiflash.nor.commands import Width
+from spiflash.nor.protection import joined
+from spiflash.nor.protection_rules import BLOCK, Ranges
+
+READ_LOCK = 0x3D
+LOCK = 0x36
+UNLOCK = 0x39
+SECTOR = 4096
+
+
+def units(size: int) -> list[tuple[int, int]]:
+    """(start, end) of every stretch with a lock of its own, ascending."""
+    starts = [
+        *range(0, BLOCK, SECTOR),
+        *range(BLOCK, size - BLOCK, BLOCK),
+        *range(size - BLOCK, size, SECTOR),
+    ]
+    return list(zip(starts, [*starts[1:], size], strict=True))
+
+
+def readable(maker: int, size: int) -> bool:
+    """Whether the locks can be read: above 16 MiB the length of the address depends on the
+    mode, and they are left alone."""
+    return maker == 0xEF and size <= THREE_BYTE_REACH
+
+
+def locked(bus: Bus, size: int) -> list[tuple[int, int]]:
+    """The locked stretches, one a unit."""
+    all_units = units(size)
+    answers = bus.run([Transaction(_head(READ_LOCK, start), 1) for start, _ in all_units])
+    return [unit for unit, answer in zip(all_units, answers, strict=True) if answer[0] & 1]
+
+
+def locked_ranges(bus: Bus, size: int) -> Ranges:
+    """The same as ranges."""
+    return joined(locked(bus, size))
+
+
+def set_locks(bus: Bus, stretches: Sequence[tuple[int, int]], *, closed: bool) -> None:
+    """Close or open the locks of these units."""
+    opcode = LOCK if closed else UNLOCK
+    orders: list[Transaction] = []
+    for start, _ in stretches:
+        orders += [commands.write_enable(), Transaction(_head(opcode, start))]
+    bus.run(orders)
+
+
+def _head(opcode: int, start: int) -> bytes:
+    return bytes((opcode,)) + commands.address(start, Width.THREE)
