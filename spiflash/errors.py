@@ -145,6 +145,12 @@ class DeclinedError(SpiflashError):
     status = 60
 
 
+class OutputError(SpiflashError):
+    """The result could not be written to standard output."""
+
+    status = 61
+
+
 class InterruptedWorkError(SpiflashError):
     """Ctrl-C; says in which state the chip was left."""
 

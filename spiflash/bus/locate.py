@@ -198,5 +198,22 @@ def open_bench_bus(bench: Bench, name: str, pins: mpsse.Pins | None = None) -> F
     bus = open_channel(
         ftdi, bench.clock, description=f"{name} ({bench.adapter_name}, simulated)", pins=pins
     )
-    bus.on_close = bench.put_away
+    bus.on_close = lambda: _put_away(bench)
     return bus
+
+
+def _put_away(bench: Bench) -> None:
+    try:
+        try:
+            bench.put_away()
+        except KeyboardInterrupt:
+            # A real board keeps what was written to it, however impatient the person is.
+            bench.put_away()
+            raise
+    except OSError as exc:
+        raise BusError(
+            f"The simulated board cannot be kept in {bench.folder} ({exc.strerror or exc}).",
+            state="The folder holds the board as it was before this command, whatever the "
+            "command reported.",
+            remedy="Make room there or correct the permissions, then repeat.",
+        ) from exc

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from spiflash.cli.options import (
+    Label,
     bench_options,
     json_option,
     passes_option,
@@ -15,7 +16,7 @@ from spiflash.cli.options import (
     shelf_from,
     shelf_option,
 )
-from spiflash.cli.screen import Bars
+from spiflash.cli.screen import Bars, answer
 from spiflash.errors import UnstableReadError
 from spiflash.report.as_json import backup_json
 from spiflash.report.text import backup_text
@@ -27,7 +28,13 @@ from spiflash.work.connection import connect
 @bench_options
 @shelf_option
 @passes_option
-@click.option("--board", default="", metavar="LABEL", help="What to call this board, in the set.")
+@click.option(
+    "--board",
+    type=Label(),
+    default="",
+    metavar="LABEL",
+    help="What to call this board, in the set.",
+)
 @json_option
 def backup(shelf: Path | None, passes: int, board: str, as_json: bool, **options: Any) -> None:
     """Read the whole chip in several passes and put a checked backup set on the shelf.
@@ -42,10 +49,10 @@ def backup(shelf: Path | None, passes: int, board: str, as_json: bool, **options
         made = back_up(connection, shelf_from(shelf), Bars(), board=board, passes=passes)
     path, page = made.set.path, made.set.page
     if as_json:
-        click.echo(backup_json(made.record, made.findings, made.coverage, path), nl=False)
+        answer(backup_json(made.record, made.findings, made.coverage, path))
     else:
         text = backup_text(made.record, made.contents, made.findings, made.coverage)
-        click.echo(f"{text}\nSet   {path}\nPage  {page}")
+        answer(f"{text}\nSet   {path}\nPage  {page}")
     if not made.record.verified:
         raise UnstableReadError(
             f"The set is kept but not verified: {'; '.join(made.record.doubts)}.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import tempfile
@@ -20,13 +21,19 @@ from spiflash.cli.erase import erase
 from spiflash.cli.identify import identify
 from spiflash.cli.rehearse import rehearse
 from spiflash.cli.restore import restore
-from spiflash.cli.screen import show_error
+from spiflash.cli.screen import begin, show_error
 from spiflash.cli.verify import verify
 from spiflash.cli.wiring import wiring
 from spiflash.errors import DeclinedError, InterruptedWorkError, SpiflashError, UsageError
 
 STATUS_INTERNAL = 70
 """Exit status of an error in this program itself (EX_SOFTWARE of sysexits.h)."""
+
+STATUS_NO_READER = 141
+"""Exit status when the reader of our output has gone, as a shell reports SIGPIPE (128 + 13)."""
+
+WRITING = frozenset({"restore", "erase"})
+"""The commands that change a chip."""
 
 
 @click.group()
@@ -72,6 +79,7 @@ def _stop(signum: int, frame: FrameType | None) -> NoReturn:
 def run(arguments: list[str]) -> int:
     """Run one command; the exit status."""
     as_json = "--json" in arguments
+    begin()
     try:
         result = program.main(arguments, prog_name="spiflash", standalone_mode=False)
         return result if isinstance(result, int) else 0
@@ -83,18 +91,19 @@ def run(arguments: list[str]) -> int:
     except click.Abort as exc:
         # click makes this of Ctrl-C at a question, and of Ctrl-C anywhere.
         interrupted = isinstance(exc.__cause__ or exc.__context__, KeyboardInterrupt)
-        return _end(_stopped() if interrupted else _declined(), as_json)
+        return _end(_stopped(arguments) if interrupted else _declined(), as_json)
     except KeyboardInterrupt:
-        return _end(_stopped(), as_json)
+        return _end(_stopped(arguments), as_json)
     except click.exceptions.NoArgsIsHelpError as exc:
         exc.show()
         return exc.exit_code
     except click.ClickException as exc:
         return _end(_misused(exc), as_json)
-    except BrokenPipeError:
-        # Whoever read our output has gone; nothing is left to say to them.
-        sys.stderr.close()
-        return 141
+    except (BrokenPipeError, SystemExit):
+        # Whoever read our output has gone (click makes SystemExit of it): nothing is left to
+        # say to them, and what is still buffered must not fail once more at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        return STATUS_NO_READER
     except Exception as exc:
         return _end(_internal(exc), as_json)
 
@@ -104,9 +113,16 @@ def _end(error: SpiflashError, as_json: bool) -> int:
     return error.status
 
 
-def _stopped() -> SpiflashError:
+def _stopped(arguments: list[str]) -> SpiflashError:
+    if WRITING.isdisjoint(arguments):
+        return InterruptedWorkError(
+            "Stopped.", state="This command had not changed the chip; the bus is released."
+        )
     return InterruptedWorkError(
-        "Stopped.", state="This command had not changed the chip; the bus is released."
+        "Stopped.",
+        state="The bus is released. Whatever was written is verified, or its journal is on the "
+        "shelf.",
+        remedy="'spiflash restore --resume' finishes it, or says that nothing is left to finish.",
     )
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from spiflash.cli.options import json_option
-from spiflash.cli.screen import Bars, show
+from spiflash.cli.screen import Bars, answer, show
 from spiflash.errors import UsageError, VerifyError
 from spiflash.work.rehearse import Rehearsal, Scene
 from spiflash.work.rehearse import rehearse as rehearse_in
@@ -50,7 +50,7 @@ def _rehearse(folder: Path, *, as_json: bool, kept: bool) -> None:
         nonlocal number
         number += 1
         if not as_json:
-            click.echo(_told(number, scene))
+            answer(_told(number, scene))
 
     result = rehearse_in(folder, tell, Bars())
     end = "Rehearsal over: the board holds its factory contents again, byte for byte."

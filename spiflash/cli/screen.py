@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import sys
 from collections.abc import Iterator
@@ -11,7 +13,7 @@ import click
 from tqdm import tqdm
 
 from spiflash.archive.files import printable
-from spiflash.errors import DeclinedError, SpiflashError
+from spiflash.errors import DeclinedError, OutputError, SpiflashError
 from spiflash.report.changes import plan_text
 from spiflash.work.progress import Advance
 from spiflash.work.rewrite import Work
@@ -46,14 +48,52 @@ class Bars:
         tqdm.write(text, file=sys.stderr)
 
 
+_answered = False
+
+
+def begin() -> None:
+    """Forget what an earlier command in this process printed, and make both streams safe.
+
+    A terminal without UTF-8, or a file name that is not text, must not end the program:
+    characters that a stream cannot encode are shown as "?".
+    """
+    global _answered
+    _answered = False
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
+def answer(text: str) -> None:
+    """Print the result, whole, on standard output.
+
+    Raises `OutputError` when it does not get there. A reader that has gone away is no error of
+    ours: that stays a `BrokenPipeError`.
+    """
+    global _answered
+    _answered = True
+    try:
+        click.echo(text.removesuffix("\n"))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as exc:
+        raise OutputError(
+            f"The result cannot be written to standard output ({exc.strerror or exc}).",
+            state="The work itself is done; only its result is not shown.",
+            remedy="Make room there, or send the output elsewhere, then repeat.",
+        ) from exc
+
+
 def show(document: dict[str, object], text: str, *, as_json: bool) -> None:
     """The result: one JSON document, or text."""
-    click.echo(json.dumps(document, indent=2) if as_json else text)
+    answer(json.dumps(document, indent=2) if as_json else text)
 
 
 def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
-    """Cause, state and next step, a line each, on standard error; also as JSON when asked."""
-    if as_json:
+    """Cause, state and next step, a line each, on standard error; also as JSON when asked and
+    when no result has been printed: there is one document on standard output, never two."""
+    if as_json and not _answered:
         document = {
             "error": type(error).__name__,
             "status": error.status,
@@ -61,7 +101,8 @@ def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
             "state": error.state,
             "remedy": error.remedy,
         }
-        click.echo(json.dumps(document, indent=2))
+        with contextlib.suppress(OSError):
+            click.echo(json.dumps(document, indent=2))
     for part in (error.cause, error.state, error.remedy):
         # File names and labels are quoted in errors: nothing in them may act on the terminal.
         for line in part.split("\n") if part else ():
