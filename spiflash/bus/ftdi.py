@@ -92,6 +92,11 @@ class FtdiBus:
         """Slowest and fastest SPI clock in hertz."""
         return self._engine.slowest_hz, self._engine.top_hz
 
+    @property
+    def hertz(self) -> float:
+        """The SPI clock in use."""
+        return self._divisor.hertz
+
     def run(self, transactions: Sequence[Transaction]) -> list[bytes]:
         """Carry the transactions out; see `Bus.run`."""
         (answers,) = self.run_ahead([transactions])

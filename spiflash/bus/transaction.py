@@ -64,6 +64,11 @@ class Bus(Protocol):
         """Slowest and fastest SPI clock in hertz that `set_clock` accepts."""
         ...
 
+    @property
+    def hertz(self) -> float:
+        """The SPI clock in use."""
+        ...
+
     def run(self, transactions: Sequence[Transaction]) -> list[bytes]:
         """Carry the transactions out in order; the answer to each (b"" where `read` is 0).
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
+from itertools import groupby
 from types import TracebackType
 
 from spiflash.bus.transaction import Bus, Transaction
-from spiflash.errors import BusError, ChipAbsentError, ChipTimeoutError
+from spiflash.errors import BusError
 from spiflash.nor import block_locks, commands
 from spiflash.nor.addressing import (
     AS_POWERED_UP,
@@ -25,15 +26,13 @@ from spiflash.nor.addressing import (
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WEL, WIP, ReadStyle
 from spiflash.nor.geometry import EraseType, Geometry, ProgramMethod, Span
+from spiflash.nor.programming import Programmer
 from spiflash.nor.protection import Protection, protection
 from spiflash.nor.registers import documented
+from spiflash.nor.waiting import Waiting
 
 BATCH = 32
-"""Pages sent in one exchange with the adapter: about 8 KiB of commands."""
-
-PATIENCE = 1.5
-"""How much longer than the data sheet's maximum a chip may take before it counts as dead: the
-maximum holds for a chip within its rated erase cycles, and boards on benches are old."""
+"""Places looked at in one exchange with the adapter."""
 
 SETTLE = 3.0
 """Seconds that leaving waits for a busy chip; it finishes by itself as long as it has power."""
@@ -59,7 +58,8 @@ class NorFlash:
         self.geometry: Geometry = usable_geometry(chip.geometry, self._way)
         """The erase map as far as it can be used with this chip's way of addressing."""
         self._segment: int | None = None  # what an earlier program left is not known
-        self._program_rest = chip.geometry.program.typical
+        self._waiting = Waiting(bus, chip)
+        self._programmer = Programmer(bus, chip, self._way, self._waiting)
 
     # -- session ---------------------------------------------------------------------------
 
@@ -215,96 +215,35 @@ class NorFlash:
                     raise ValueError(f"no 4-byte opcode erases {kind.size} bytes on this chip")
                 opcode = kind.opcode_4byte
             order = commands.erase(opcode, self._way.shown(start), self._way.width)
+        begun = self.bus.clock.now()
         self.bus.run([commands.write_enable(), order])
-        self.wait(kind.time, f"erasing {kind.size // 1024} KiB at {start:#x}")
+        self.wait(kind.time, f"erasing {kind.size // 1024} KiB at {start:#x}", begun=begun)
 
     def program(self, pieces: Iterable[tuple[int, bytes]], progress: Progress = _silent) -> None:
-        """Program (address, data) pieces in order; none may cross a page boundary.
+        """Program (address, data) pieces; none may cross a page boundary. In what order they
+        get there is not promised.
 
-        Only clears bits: what needs setting has to be erased before. Pages go out in batches,
-        each followed by idle clocks for the time the chip usually takes and one status byte.
-        A page sent while the chip was still busy is seen from the status before it, and sent
-        again. Raises `ChipTimeoutError`.
+        Only clears bits: what needs setting has to be erased before. How it is done at the
+        chip's own speed is told in `programming`. Raises `ChipTimeoutError`, `ChipAbsentError`.
         """
-        batch: list[tuple[int, bytes]] = []
+        checked = self._checked(pieces)
+        if self.geometry.method is ProgramMethod.AAI_WORD:
+            for start, data in checked:
+                self._program_words(start, data)
+                progress(len(data))
+            return
+        if self._way.segment_opcode is None:
+            self._programmer.program(checked, progress)
+            return
+        # A busy chip would ignore the selection of a segment: each one is finished first.
+        for segment, group in groupby(checked, lambda piece: piece[0] // THREE_BYTE_REACH):
+            self._select_segment(segment * THREE_BYTE_REACH)
+            self._programmer.program(group, progress)
+
+    def _checked(self, pieces: Iterable[tuple[int, bytes]]) -> Iterator[tuple[int, bytes]]:
         for start, data in pieces:
             self._inside(start, len(data))
-            batch.append((start, data))
-            if len(batch) == BATCH or self.geometry.method is not ProgramMethod.PAGE:
-                self._program_batch(batch)
-                progress(sum(len(d) for _, d in batch))
-                batch = []
-        if batch:
-            self._program_batch(batch)
-            progress(sum(len(d) for _, d in batch))
-
-    def _program_batch(self, batch: Sequence[tuple[int, bytes]]) -> None:
-        if self.geometry.method is ProgramMethod.AAI_WORD:
-            for start, data in batch:
-                self._program_words(start, data)
-            return
-        if self.geometry.method is ProgramMethod.BYTE:
-            batch = [
-                (start + i, data[i : i + 1]) for start, data in batch for i in range(len(data))
-            ]
-        for group in self._by_segment(batch):
-            self._program_group(group)
-
-    def _by_segment(
-        self, batch: Sequence[tuple[int, bytes]]
-    ) -> Iterator[Sequence[tuple[int, bytes]]]:
-        """Runs of pieces that lie in one 16 MiB segment, each selected before it is given."""
-        if self._way.segment_opcode is None:
-            yield batch
-            return
-        group: list[tuple[int, bytes]] = []
-        for start, data in batch:
-            if group and group[-1][0] // THREE_BYTE_REACH != start // THREE_BYTE_REACH:
-                self._select_segment(group[0][0])
-                yield group
-                group = []
-            group.append((start, data))
-        if group:
-            self._select_segment(group[0][0])
-            yield group
-
-    def _program_group(self, group: Sequence[tuple[int, bytes]]) -> None:
-        span = self.geometry.program
-        rest = self._program_rest
-        orders: list[Transaction] = []
-        for start, data in group:
-            orders += self._program_orders(start, data, rest)
-        statuses = [answer[0] for answer in self.bus.run(orders)[2::3]]
-        late = [i for i, status in enumerate(statuses) if status & WIP]
-        # A chip that does not answer any more floats high, which looks like "busy" for good.
-        self.wait(span, f"programming at {group[-1][0]:#x}")
-        for i in late:
-            if i + 1 < len(group):
-                start, data = group[i + 1]
-                self.bus.run(self._program_orders(start, data, 0.0)[:2])
-                self.wait(span, f"programming at {start:#x}")
-        self._learn(len(late), len(group))
-
-    def _learn(self, late: int, pages: int) -> None:
-        """Adjust the idle time: longer when pages came too early, a little shorter when none
-        did, within the part's own limits."""
-        span = self.geometry.program
-        if late * 16 > pages:
-            self._program_rest = min(self._program_rest * 1.15, span.maximum)
-        elif not late:
-            self._program_rest = max(self._program_rest * 0.99, span.typical / 4)
-
-    def _program_orders(self, start: int, data: bytes, rest: float) -> list[Transaction]:
-        page = self.geometry.page
-        if len(data) > page - start % page:
-            raise ValueError(f"{len(data)} bytes at {start:#x} cross a page boundary")
-        return [
-            commands.write_enable(),
-            commands.program(
-                self._way.shown(start), data, self._way.width, native=self._way.native, rest=rest
-            ),
-            commands.read_status(),
-        ]
+            yield start, data
 
     def _program_words(self, start: int, data: bytes) -> None:
         """Auto-address-increment, two bytes a time (SST25VF): single bytes at the ends are
@@ -322,39 +261,13 @@ class NorFlash:
 
     # -- waiting ---------------------------------------------------------------------------
 
-    def wait(self, span: Span, what: str) -> float:
-        """Wait until the chip is ready; the seconds it took.
+    def wait(self, span: Span, what: str, *, begun: float | None = None) -> float:
+        """Wait until the chip is ready; the seconds it took (since `begun`, or this call).
 
         Raises `ChipTimeoutError` after the part's own maximum (and a half), `ChipAbsentError`
         when the status reads FFh throughout.
         """
-        clock = self.bus.clock
-        start = clock.now()
-        limit = span.maximum * PATIENCE + 0.01
-        step = max(span.typical / 40, 100e-6)
-        status = self.status()
-        if status & WIP:
-            # Nothing can be ready much before the typical time; then look often.
-            clock.sleep(span.typical * 0.5)
-        while (status := self.status()) & WIP:
-            if clock.now() - start > limit:
-                if status == 0xFF:
-                    raise ChipAbsentError(
-                        f"The chip stopped answering while {what}.",
-                        state="The block that was being changed may be half done; the rest is "
-                        "as it was.",
-                        remedy="Seat the clip again and repeat the command.",
-                    )
-                raise ChipTimeoutError(
-                    f"The chip is still busy after {limit:.1f} s of {what}; its data sheet "
-                    f"allows {span.maximum:.1f} s.",
-                    state="The block that was being changed may be half done; the rest is as it "
-                    "was.",
-                    remedy="Check the supply voltage at the chip, then repeat; a chip that keeps "
-                    "doing this is worn out.",
-                )
-            clock.sleep(step)
-        return clock.now() - start
+        return self._waiting.until_ready(span, what, begun=begun)
 
     def write_enabled(self) -> bool:
         """Whether the write enable latch can be set: a chip that is held or absent cannot."""

@@ -145,6 +145,7 @@ class QemuBus:
         self._model = model
         self._clock = RealClock()
         self._closed = False
+        self._hertz = 6e6
         link.exchange(
             [
                 f"writel {CONFIGURE:#x} {CONFIGURE_SPI_WRITABLE:#x}",
@@ -166,11 +167,16 @@ class QemuBus:
     def clock_limits(self) -> tuple[float, float]:
         return (1e3, 100e6)
 
+    @property
+    def hertz(self) -> float:
+        return self._hertz
+
     def set_clock(self, hertz: float) -> float:
         slowest, fastest = self.clock_limits
         if hertz < slowest:
             raise BusError(f"{hertz} Hz is below {slowest} Hz.")
-        return min(hertz, fastest)
+        self._hertz = min(hertz, fastest)
+        return self._hertz
 
     def set_sampling(self, sampling: Sampling) -> None:
         if not isinstance(sampling, Sampling):

@@ -1,0 +1,91 @@
+"""Waiting for a chip that is busy: no longer than its data sheet allows, and not much longer
+than it takes."""
+
+from __future__ import annotations
+
+from spiflash.bus.transaction import Bus, Transaction
+from spiflash.errors import ChipAbsentError, ChipTimeoutError
+from spiflash.nor import commands
+from spiflash.nor.chip import Chip
+from spiflash.nor.commands import WIP
+from spiflash.nor.geometry import Span
+from spiflash.nor.pace import Pace
+
+PATIENCE = 1.5
+"""How much longer than the data sheet's maximum a chip may take before it counts as dead: the
+maximum holds for a chip within its rated erase cycles, and boards on benches are old."""
+
+ABSENT = 0xFF
+"""The status that a line without a chip reads as."""
+
+
+def look(chip: Chip) -> tuple[Transaction, ...]:
+    """What reads the status; the first answer is status register 1.
+
+    Micron parts of several dies want their flag status read after each operation, or they
+    ignore the next one (N25Q512A data sheet, "flag status register", from memory).
+    """
+    if chip.part is not None and chip.part.flag_status:
+        return commands.read_status(), commands.read_register(commands.READ_FLAG_STATUS)
+    return (commands.read_status(),)
+
+
+class Waiting:
+    """Waits on one bus for one chip."""
+
+    def __init__(self, bus: Bus, chip: Chip) -> None:
+        self._bus = bus
+        self._look = look(chip)
+        self._pace = Pace()
+
+    def until_ready(self, span: Span, what: str, *, begun: float | None = None) -> float:
+        """Wait for the end of an operation that takes `span`; the seconds since `begun` (now
+        when left out).
+
+        Raises `ChipTimeoutError` after the data sheet's maximum and half of it more,
+        `ChipAbsentError` when the status reads FFh to the end.
+        """
+        clock = self._bus.clock
+        start = clock.now() if begun is None else begun
+        limit = span.maximum * PATIENCE + 0.01
+        looks = 1
+        status = self._status()
+        if status & WIP:
+            # Something is under way: nothing is to be seen before most of its time is over.
+            clock.sleep(max(0.0, start + self._pace.first_look(span) - clock.now()))
+        while status & WIP:
+            asked = clock.now()
+            status = self._status()
+            looks += 1
+            if not status & WIP:
+                break
+            if asked - start > limit:
+                raise _hung(status, what, limit, span)
+            clock.sleep(max(0.0, asked + self._pace.step(span) - clock.now()))
+        took = clock.now() - start
+        if looks > 2:
+            # Ready at the first look says only that it took less.
+            self._pace.learn(span, took)
+        elif looks == 2:
+            self._pace.learn(span, took * 0.9)
+        return took
+
+    def _status(self) -> int:
+        return self._bus.run(self._look)[0][0]
+
+
+def _hung(status: int, what: str, limit: float, span: Span) -> ChipAbsentError | ChipTimeoutError:
+    state = "The block that was being changed may be half done; the rest is as it was."
+    if status == ABSENT:
+        return ChipAbsentError(
+            f"The chip stopped answering while {what}.",
+            state=state,
+            remedy="Seat the clip again and repeat the command.",
+        )
+    return ChipTimeoutError(
+        f"The chip is still busy after {limit:.1f} s of {what}; its data sheet "
+        f"allows {span.maximum:.1f} s.",
+        state=state,
+        remedy="Check the supply voltage at the chip, then repeat; a chip that keeps "
+        "doing this is worn out.",
+    )
