@@ -57,11 +57,11 @@ class _Search:
                 self.variable(variable, block)
         own = [region for region in self.layout.regions if region.keep or region.role is Role.OWN]
         self.same_again()
+        self.secrets()
         for region in own:
             self.own_region(region)
         for start, end in self.layout.gaps:
             self.gap(start, min(end, len(self.contents)))
-        self.secrets()
         self.texts()
         return tuple(self.items)
 
@@ -175,11 +175,13 @@ class _Search:
                     )
         if unclaimed:
             return
-        if block.length == 6 and not inside:
-            value = self.contents[block.at : block.at + 6]
+        at = block.at + block.length - 6  # an address may begin with zeros, a block does not
+        alone = 0 <= at <= block.at and not any(self.contents[at : block.at])
+        if alone and not inside and (at == 0 or self.contents[at - 1] == 0xFF):
+            value = self.contents[at : at + 6]
             if mac.is_plausible(value):
                 guess = "a guess: six bytes by themselves that can be an address"
-                self.add(block.at, 6, "mac", "six bytes", mac.spelled(value), guess)
+                self.add(at, 6, "mac", "six bytes", mac.spelled(value), guess)
                 return
         if not inside:
             kind = "calibration" if block.length >= 16 else "data"
