@@ -83,9 +83,9 @@ def _stated(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
     for stated in find_mtdparts(contents, len(contents)):
         holder = _holder(stated.at, findings)
         if holder is None:
-            rank, where = 3, f"text at {stated.at:06X}h"
+            rank, where = 4, f"text at {stated.at:06X}h"
         elif holder.kind == "environment":
-            rank = 0 if holder.verdict is Verdict.VOUCHED else 2
+            rank = 0 if holder.verdict is Verdict.VOUCHED else 3
             where = f"environment at {holder.start:06X}h"
         else:
             rank, where = 1, f"boot arguments of the device tree at {holder.start:06X}h"
@@ -114,7 +114,7 @@ def _trees(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
         root = read_tree(contents[finding.start : finding.end])
         for node in flash_partitions(root) if root is not None else ():
             source = f"node {node.name} of the device tree at {finding.start:06X}h"
-            found.append(_Candidate(1, finding.start, source, node.partitions[:MOST]))
+            found.append(_Candidate(2, finding.start, source, node.partitions[:MOST]))
     return found
 
 
