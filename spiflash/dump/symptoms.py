@@ -11,10 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spiflash.dump.finding import Verdict
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.legacy import find_legacy_images
-from spiflash.dump.formats.squashfs import find_squashfs
+from spiflash.dump.formats.squashfs import superblocks
 
 _LEAST = 4096  # below one sector, a constant or repeating dump says nothing
 _FEWEST_VALUES = 16  # a nearly blank chip has constant bits because it holds next to nothing
@@ -150,6 +151,12 @@ def _shifted(contents: bytes) -> Iterator[Symptom]:
 
 
 def _strong_kinds(contents: bytes) -> str:
-    searches = (find_legacy_images, find_squashfs, find_jffs2, find_device_trees)
-    found = [next(iter(search(contents)), None) for search in searches]
-    return ", ".join(finding.title for finding in found if finding is not None)
+    searches = (find_legacy_images, find_jffs2, find_device_trees)
+    sound = [
+        next((each for each in search(contents) if each.verdict is not Verdict.DAMAGED), None)
+        for search in searches
+    ]
+    found = [finding.title for finding in sound if finding is not None]
+    if next(superblocks(contents), None) is not None:
+        found.append("SquashFS file system")
+    return ", ".join(found)

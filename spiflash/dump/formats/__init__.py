@@ -13,11 +13,16 @@ from collections.abc import Callable, Iterable, Sequence
 from spiflash.dump.finding import Finding, Span
 from spiflash.dump.formats.banner import find_banners
 from spiflash.dump.formats.blank import find_blank
+from spiflash.dump.formats.cramfs import find_cramfs
+from spiflash.dump.formats.credentials import find_der, find_pem
 from spiflash.dump.formats.devicetree import find_device_trees
+from spiflash.dump.formats.disks import find_ext, find_fat
+from spiflash.dump.formats.elf import find_elf
 from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.formats.fit import find_fit_images
 from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.legacy import find_legacy_images
+from spiflash.dump.formats.romfs import find_romfs
 from spiflash.dump.formats.runs import find_dense, find_zeros
 from spiflash.dump.formats.squashfs import find_squashfs
 from spiflash.dump.formats.streams import (
@@ -28,16 +33,29 @@ from spiflash.dump.formats.streams import (
     find_xz,
     find_zstd,
 )
+from spiflash.dump.formats.tables import find_gpt, find_mbr
+from spiflash.dump.formats.trx import find_trx
+from spiflash.dump.formats.ubi import find_ubi
+from spiflash.dump.formats.ubifs import find_ubifs
 
 Search = Callable[[bytes, Sequence[Span]], Iterable[Finding]]
 
 FILE_SYSTEMS: tuple[Search, ...] = (
+    find_ubi,
+    find_ubifs,
     find_jffs2,
     find_squashfs,
+    find_cramfs,
 )
 """Searched first, in this order."""
 
 FORMATS: tuple[Search, ...] = (
+    find_romfs,
+    find_ext,
+    find_fat,
+    find_trx,
+    find_mbr,
+    find_gpt,
     find_legacy_images,
     find_fit_images,
     find_environments,
@@ -48,6 +66,9 @@ FORMATS: tuple[Search, ...] = (
     find_bzip2,
     find_zstd,
     find_lz4,
+    find_elf,
+    find_pem,
+    find_der,
     find_banners,
     find_blank,
 )
@@ -56,7 +77,7 @@ FORMATS: tuple[Search, ...] = (
 REMAINDERS: tuple[Search, ...] = (find_zeros, find_dense)
 """What is worth noting where nothing else was found."""
 
-PACKED = frozenset({"squashfs", "cramfs", "jffs2", "ubi", "ubifs", "ext", "fat"})
+PACKED = frozenset({"squashfs", "cramfs", "jffs2", "ubi", "ubifs"})
 """Kinds of file systems that hold the contents of files in pieces."""
 
 IN_PIECES = frozenset({"jffs2", "ubi", "ubifs", "banner", "blank"})
