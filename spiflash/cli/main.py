@@ -16,6 +16,7 @@ from spiflash import __version__
 from spiflash.cli.adapters import adapters
 from spiflash.cli.audit import audit
 from spiflash.cli.backup import backup
+from spiflash.cli.chips import chips
 from spiflash.cli.compare import compare
 from spiflash.cli.erase import erase
 from spiflash.cli.identify import identify
@@ -52,6 +53,7 @@ for _command in (
     adapters,
     wiring,
     identify,
+    chips,
     backup,
     audit,
     compare,

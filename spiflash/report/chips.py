@@ -1,0 +1,163 @@
+"""Parts of the chip table: a list of those that were found, and one part with all its figures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spiflash.nor.geometry import Span
+from spiflash.nor.tables import Part
+from spiflash.report.amounts import clock, counted, seconds, size
+
+_PROGRAMMED = {
+    "page": "a page at a time",
+    "byte": "a byte at a time",
+    "aai-word": "two bytes at a time, addresses count up",
+    "page-528": "in pages of 528 bytes, with commands of its own",
+}
+
+_REACH = {
+    "opcodes": "opcodes with 4-byte addresses",
+    "enter": "4-byte mode (B7h/E9h)",
+    "enter-wren": "4-byte mode (06h, then B7h/E9h)",
+    "extended-register": "extended address register (C5h/C8h)",
+    "bank-register": "bank register (17h/16h)",
+    "always": "4-byte addresses only",
+}
+
+_KINDS = {
+    "data-sheet": "data sheet",
+    "memory": "data sheet, from memory",
+    "open-table": "open table",
+}
+
+
+def list_text(parts: Sequence[Part], total: int) -> str:
+    """One line a part, and how many there are."""
+    if not parts:
+        return f"None of the {total} parts in the chip table fits."
+    names = max(len(part.name) for part in parts)
+    makers = max(len(part.vendor) for part in parts)
+    lines = [
+        f"{part.name:<{names}}  {part.vendor:<{makers}}  {_id(part):<17}  {size(part.size):>8}  "
+        f"{_volts(part):<15}{'  not written' if part.refused else ''}".rstrip()
+        for part in parts
+    ]
+    return "\n".join([*lines, "", f"{counted(len(parts), 'part')} of {total}."])
+
+
+def part_text(part: Part) -> str:
+    """All that the table says of one part, each block of figures with its source."""
+    rows: list[tuple[str, str]] = [
+        ("Part", f"{part.name}, {part.vendor}"),
+        *((("Also", ", ".join(part.aliases)),) if part.aliases else ()),
+        ("JEDEC ID", _id(part)),
+        ("Holds", f"{size(part.size)} in pages of {part.page} bytes"),
+    ]
+    start = 0
+    for region in part.regions:
+        end = start + region.length
+        kinds = ", ".join(size(part.erase_types[i].size) for i in region.types) or "nothing"
+        rows.append(("Erases", f"{start:07X}h–{end - 1:07X}h by {kinds}"))
+        start = end
+    for kind in part.erase_types:
+        four = f" ({kind.opcode_4byte:02X}h with 4 bytes)" if kind.opcode_4byte else ""
+        rows.append(("", f"{size(kind.size)}: {kind.opcode:02X}h{four}, {_time(kind.time)}"))
+    if part.chip_erase is not None and part.chip_erase_opcode is not None:
+        rows.append(("", f"whole chip: {part.chip_erase_opcode:02X}h, {_time(part.chip_erase)}"))
+    if not part.needs_erase:
+        rows.append(("", "overwrites without erasing"))
+    rows += [
+        ("Programs", f"{_PROGRAMMED[part.program_method.value]}, {_time(part.program)}"),
+        (
+            "Reads",
+            f"03h to {clock(part.clock_read)}, 0Bh to {clock(part.clock_fast)} with "
+            f"{counted(part.fast_read_dummy, 'dummy byte')}",
+        ),
+        ("Supply", _volts(part)),
+        ("Addresses", "; ".join(_REACH[way.value] for way in part.four_byte) or "3 bytes"),
+        ("Protection", part.protection + _volatile(part)),
+        ("Quad bit", part.quad_enable),
+        ("SFDP", {True: "yes", False: "no", None: "not known"}[part.sfdp]),
+        (
+            "Unique ID",
+            "none"
+            if part.unique_id is None
+            else f"{part.unique_id.length} bytes with {part.unique_id.opcode:02X}h",
+        ),
+        (
+            "Security",
+            "none"
+            if part.security is None
+            else f"{counted(len(part.security.addresses), 'register')} of "
+            f"{part.security.length} bytes",
+        ),
+        *(("Note", note) for note in part.notes),
+        *((("Refused", part.refused),) if part.refused else ()),
+    ]
+    rows += [("Source", f"{block}: {_KINDS[s.kind]}, {s.text}") for block, s in part.sources]
+    return "\n".join(f"{name:<10} {value}".rstrip() for name, value in rows)
+
+
+def part_json(part: Part) -> dict[str, object]:
+    """The same for scripts: bytes, seconds, hertz, volts; IDs in hexadecimal."""
+    return {
+        "name": part.name,
+        "vendor": part.vendor,
+        "aliases": list(part.aliases),
+        "jedec_id": part.id.hex(),
+        "extended_id": part.extended_id.hex() or None,
+        "size": part.size,
+        "page": part.page,
+        "erases": [
+            {
+                "size": kind.size,
+                "opcode": kind.opcode,
+                "opcode_4byte": kind.opcode_4byte,
+                "typical_s": kind.time.typical,
+                "maximum_s": kind.time.maximum,
+            }
+            for kind in part.erase_types
+        ],
+        "regions": [
+            {"length": region.length, "erases": list(region.types)} for region in part.regions
+        ],
+        "chip_erase_opcode": part.chip_erase_opcode,
+        "program_method": part.program_method.value,
+        "program_typical_s": part.program.typical,
+        "program_maximum_s": part.program.maximum,
+        "clock_read_hz": part.clock_read,
+        "clock_fast_hz": part.clock_fast,
+        "fast_read_dummy": part.fast_read_dummy,
+        "supply_v": list(part.supply),
+        "four_byte": [way.value for way in part.four_byte],
+        "protection": part.protection,
+        "quad_enable": part.quad_enable,
+        "status_write_volatile": part.status_write_volatile,
+        "sfdp": part.sfdp,
+        "refused": part.refused or None,
+        "notes": list(part.notes),
+        "sources": {block: {"kind": s.kind, "text": s.text} for block, s in part.sources},
+    }
+
+
+def _id(part: Part) -> str:
+    extra = f" + {part.extended_id.hex(' ').upper()}" if part.extended_id else ""
+    return part.id.hex(" ").upper() + extra
+
+
+def _volts(part: Part) -> str:
+    return f"{part.supply[0]:g} V to {part.supply[1]:g} V"
+
+
+def _volatile(part: Part) -> str:
+    return ", with a volatile status write (50h)" if part.status_write_volatile else ""
+
+
+def _time(span: Span) -> str:
+    return f"{_short(span.typical)}, at most {_short(span.maximum)}"
+
+
+def _short(value: float) -> str:
+    if value < 1e-3:
+        return f"{value * 1e6:.3g} µs"
+    return f"{value * 1e3:.3g} ms" if value < 0.1 else seconds(value)
