@@ -20,7 +20,7 @@ from hwmocks.boards.heron import (
     mac_address,
 )
 from spiflash.cli.main import run
-from spiflash.errors import BackupSetError, ImageError, LayoutError
+from spiflash.errors import ImageError, LayoutError
 
 
 @pytest.fixture
@@ -102,7 +102,7 @@ def test_nothing_and_no_file_are_refused(tmp_path: Path) -> None:
     empty.touch()
     assert run(["audit", str(empty)]) == ImageError.status
     assert run(["audit", str(tmp_path / "gone")]) == ImageError.status
-    assert run(["audit", str(tmp_path)]) == BackupSetError.status
+    assert run(["audit", str(tmp_path)]) == ImageError.status
 
 
 def test_a_set_is_audited_and_compared_with_the_chip(
