@@ -69,7 +69,7 @@ def test_the_mode_found_is_the_mode_left(
     with NorFlash(bus, found, mode) as flash:
         for at in (0, 0x12300, 16 * MIB, 32 * MIB - 256):
             assert flash.read_all(at, 256, ReadStyle()) == filled[at : at + 256]
-    bus.close()
+    bus.run([Transaction(b"\x05", 1)])  # what was sent without an answer has arrived now
     assert chip.four_byte_mode is four
 
 
