@@ -67,10 +67,16 @@ for _command in (
 
 def main() -> NoReturn:
     """Run the program; every way out releases the bus and gives an exit status."""
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), _stop)
-    sys.exit(run(sys.argv[1:]))
+    stoppers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    for each in stoppers:
+        # A signal that the caller has us ignore, as nohup does, stays ignored.
+        if signal.getsignal(each) is not signal.SIG_IGN:
+            signal.signal(each, _stop)
+    status = run(sys.argv[1:])
+    # All is done and said: nothing may change the exit status any more.
+    for each in (signal.SIGINT, *stoppers):
+        signal.signal(each, signal.SIG_IGN)
+    sys.exit(status)
 
 
 def _stop(signum: int, frame: FrameType | None) -> NoReturn:
