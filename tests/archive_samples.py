@@ -8,7 +8,14 @@ from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from typing import Any
 
-from spiflash.archive.record import AgreementRecord, ChipRecord, PassRecord, Record
+from spiflash.archive.record import (
+    AgreementRecord,
+    ChipRecord,
+    EvidenceRecord,
+    PassRecord,
+    ProbeRecord,
+    Record,
+)
 
 SECTOR = 4096
 MADE = datetime(2026, 5, 4, 19, 30, 12, tzinfo=timezone(timedelta(hours=2)))
@@ -39,6 +46,27 @@ def chip_of(size: int, **changes: Any) -> ChipRecord:
     return replace(chip, **changes)
 
 
+def evidence_of(size: int, **changes: Any) -> EvidenceRecord:
+    """Two passes without a difference, and two probes."""
+    evidence = EvidenceRecord(
+        bits=8 * size,
+        passes=2,
+        differing=0,
+        rate=0.0,
+        rate_low=0.0,
+        rate_high=3.69 / (16 * size),
+        shared=2.5e-7,
+        settled=0.0,
+        limit=1e-6,
+        stretch=3.4e6,
+        probes=(
+            ProbeRecord("data-line", "a data line that is stuck", "held", "all levels seen"),
+            ProbeRecord("address-lines", "an address that wraps", "open", "the chip is blank"),
+        ),
+    )
+    return replace(evidence, **changes)
+
+
 def record_of(contents: bytes, **changes: Any) -> Record:
     """A record of a verified two-pass backup with these contents."""
     digest = hashlib.sha256(contents).hexdigest()
@@ -53,6 +81,7 @@ def record_of(contents: bytes, **changes: Any) -> Record:
             PassRecord(2, 0x0B, 15e6, "late", 61440, "down", digest, 5.25),
         ),
         agreement=AgreementRecord(SECTOR, -(-len(contents) // SECTOR)),
+        evidence=evidence_of(len(contents)),
         verified=True,
         doubts=(),
         symptoms=(),

@@ -14,9 +14,10 @@ from datetime import datetime
 
 from spiflash.archive.fields import Fields, parse_object
 
-RECORD_VERSION = 1
+RECORD_VERSION = 2
 DIRECTIONS = ("up", "down")
 SAMPLINGS = ("edge", "late")
+OUTCOMES = ("held", "failed", "open")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,50 @@ class AgreementRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class ProbeRecord:
+    """A separate test of something that no re-reading can show.
+
+    `name` is stable, for scripts; `doubt` says what was in question; `outcome` is "held",
+    "failed", or "open" where this chip or its contents cannot show it; `remark` says what was
+    seen.
+    """
+
+    name: str
+    doubt: str
+    outcome: str
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceRecord:
+    """How sure the reading is, in numbers.
+
+    `passes` readings of `bits` bits each differ in `differing` bits, which gives the raw
+    error rate per bit `rate` and its 95 % bounds. `shared` is the bound for the expected
+    number of bits that all passes read wrong alike, `settled` the same for sectors that were
+    settled by reading again; their sum must be below `limit` for a verified backup. `stretch`
+    is the number of bits over which errors must be spread at least for that to hold.
+    """
+
+    bits: int
+    passes: int
+    differing: int
+    rate: float
+    rate_low: float
+    rate_high: float
+    shared: float
+    settled: float
+    limit: float
+    stretch: float
+    probes: tuple[ProbeRecord, ...] = ()
+
+    @property
+    def expected(self) -> float:
+        """The expected number of wrong bits that nothing has shown."""
+        return self.shared + self.settled
+
+
+@dataclass(frozen=True, slots=True)
 class Record:
     """A backup, without its contents.
 
@@ -94,6 +139,7 @@ class Record:
     chip: ChipRecord
     passes: tuple[PassRecord, ...]
     agreement: AgreementRecord
+    evidence: EvidenceRecord
     verified: bool
     doubts: tuple[str, ...]
     symptoms: tuple[str, ...]
@@ -128,6 +174,7 @@ class Record:
             chip=_chip(fields.child("chip")),
             passes=tuple(_pass(child) for child in fields.children("passes")),
             agreement=_agreement(fields.child("agreement"), size),
+            evidence=_evidence(fields.child("evidence"), size),
             verified=fields.flag("verified"),
             doubts=fields.texts("doubts"),
             symptoms=fields.texts("symptoms"),
@@ -141,6 +188,8 @@ class Record:
             fields.refuse("verified", "is true although “doubts” gives reasons against it")
         if record.verified and record.agreement.unstable:
             fields.refuse("verified", "is true although “agreement.unstable” names sectors")
+        if record.verified and record.evidence.expected >= record.evidence.limit:
+            fields.refuse("verified", "is true although “evidence” does not reach its limit")
         if record.verified and len(record.passes) < 2:
             fields.refuse("verified", "is true although fewer than two passes were made")
         return record
@@ -201,6 +250,39 @@ def _agreement(fields: Fields, size: int) -> AgreementRecord:
         fields.refuse("sectors", f"does not fit {size} bytes in sectors of {sector_size}")
     if set(result.settled) & set(result.unstable):
         fields.refuse("settled", "names a sector that “unstable” names too")
+    return result
+
+
+def _evidence(fields: Fields, size: int) -> EvidenceRecord:
+    result = EvidenceRecord(
+        bits=fields.integer("bits", low=1, high=2**40),
+        passes=fields.integer("passes", low=1),
+        differing=fields.integer("differing", high=2**40),
+        rate=fields.number("rate"),
+        rate_low=fields.number("rate_low"),
+        rate_high=fields.number("rate_high"),
+        shared=fields.number("shared"),
+        settled=fields.number("settled"),
+        limit=fields.number("limit"),
+        stretch=fields.number("stretch"),
+        probes=tuple(_probe(child) for child in fields.children("probes")),
+    )
+    fields.finish()
+    if result.bits != 8 * size:
+        fields.refuse("bits", f"does not fit {size} bytes")
+    if not result.rate_low <= result.rate <= result.rate_high <= 1:
+        fields.refuse("rate", "must lie between its bounds, and these below 1")
+    return result
+
+
+def _probe(fields: Fields) -> ProbeRecord:
+    result = ProbeRecord(
+        name=fields.text("name"),
+        doubt=fields.text("doubt"),
+        outcome=_choice(fields, "outcome", OUTCOMES),
+        remark=fields.text("remark"),
+    )
+    fields.finish()
     return result
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,6 +22,7 @@ from spiflash.archive.record import Record
 from spiflash.errors import BackupSetError, ShelfError
 
 JOURNALS = "journals"
+READINGS = "readings"
 _NAME_PART_LIMIT = 40  # characters of a chip name or board label that go into a folder name
 
 
@@ -131,11 +132,19 @@ class Shelf:
                 error, f"making the shelf “{self.root}”", state="Nothing was written."
             ) from error
 
-    def place(self, record: Record, contents: bytes, otp: bytes | None, page: str) -> BackupSet:
+    def place(
+        self,
+        record: Record,
+        contents: bytes,
+        otp: bytes | None,
+        page: str,
+        readings: Mapping[str, bytes] | None = None,
+    ) -> BackupSet:
         """Put a new set on the shelf, read it back, and return it.
 
         The name is made of date, time, chip and board label; it never replaces another set.
-        `otp` are the security registers, None when there are none; `page` is the HTML page.
+        `otp` are the security registers, None when there are none; `page` is the HTML page;
+        `readings` are further files for data/readings, by name: what unstable sectors read.
         Raises `ShelfError`, and `ValueError` when record and contents do not belong together.
         """
         if len(contents) != record.size or hashlib.sha256(contents).hexdigest() != record.sha256:
@@ -147,6 +156,8 @@ class Shelf:
         }
         if otp is not None:
             payload[OTP] = otp
+        for name, data in (readings or {}).items():
+            payload[f"{READINGS}/{name}"] = data
         info = {
             "Bagging-Date": record.made.date().isoformat(),
             "External-Description": printable(

@@ -12,7 +12,7 @@ import click
 
 from spiflash.archive.shelf import Shelf, default_root
 from spiflash.bus.mpsse import Pins
-from spiflash.work.connection import DEFAULT_CEILING, Settings
+from spiflash.work.connection import Settings
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -26,22 +26,24 @@ LABEL_LIMIT = 100
 """Characters of a board's label: what fits a sticker, and a line of a report."""
 
 
-class Frequency(click.ParamType[float]):
-    """A clock such as 12M, 12MHz, 500k or 2000000."""
+class Frequency(click.ParamType[float | None]):
+    """A clock such as 12M, 12MHz, 500k or 2000000; "auto" becomes None."""
 
     name = "clock"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
+    ) -> float | None:
         """Hertz."""
-        if isinstance(value, float):
-            return value
+        if isinstance(value, float) or value == "auto":
+            return value if isinstance(value, float) else None
         found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([kKmM]?)(?:[hH][zZ])?", str(value).strip())
         hertz = float(found[1]) * _UNITS[found[2].lower()] if found else 0.0
         if not CLOCKS[0] <= hertz <= CLOCKS[1]:
             self.fail(
-                f"'{value}' is not a clock from 1k to 200M: write 12M, 500k or 2000000", param, ctx
+                f"'{value}' is not a clock from 1k to 200M: write auto, 12M, 500k or 2000000",
+                param,
+                ctx,
             )
         return hertz
 
@@ -125,9 +127,9 @@ def bench_options(command: F) -> F:
             click.option(
                 "--clock",
                 type=Frequency(),
-                default=DEFAULT_CEILING,
-                show_default="15M",
-                help="Fastest SPI clock to use, such as 12M or 500k.",
+                default="auto",
+                show_default=True,
+                help="Fastest SPI clock to use, such as 12M or 500k; auto tries what works.",
             ),
             click.option("--part", metavar="NAME", help="Insist on this part of the chip table."),
             click.option(

@@ -77,7 +77,7 @@ def back_up(
     covered = coverage(reading.contents, found)
     record = _record(connection, reading, board, clock())
     page = backup_page(record, reading.contents, found, covered)
-    placed = shelf.place(record, reading.contents, otp, page)
+    placed = shelf.place(record, reading.contents, otp, page, _unstable_readings(reading))
     return Backup(placed, reading.contents, found, covered)
 
 
@@ -118,12 +118,7 @@ def program_versions() -> dict[str, str]:
 
 def _record(connection: Connection, reading: Reading, board: str, made: datetime) -> Record:
     signs = symptoms(reading.contents)
-    # An erased chip is a sound reading as long as the ID came over the same wire.
-    doubts = [str(sign) for sign in signs if sign.name != "all-ones"]
-    if reading.unstable:
-        doubts.insert(
-            0, f"{len(reading.unstable)} sectors read differently each time they were read"
-        )
+    doubts = reading.doubts
     return Record(
         made=made,
         program=program_versions(),
@@ -137,12 +132,30 @@ def _record(connection: Connection, reading: Reading, board: str, made: datetime
             settled=reading.settled,
             unstable=reading.unstable,
         ),
+        evidence=reading.evidence,
         verified=not doubts,
-        doubts=tuple(doubts),
+        doubts=doubts,
         symptoms=tuple(str(sign) for sign in signs),
         size=len(reading.contents),
         sha256=sha256(reading.contents).hexdigest(),
     )
+
+
+MOST_PLACES = 256
+"""Unstable places whose readings are kept one by one; of more the whole passes are kept."""
+
+
+def _unstable_readings(reading: Reading) -> dict[str, bytes]:
+    """Files that keep what unstable places read, so that nothing read is lost."""
+    if not reading.unstable:
+        return {}
+    if not reading.variants or len(reading.variants) > MOST_PLACES:
+        return {f"pass-{taken.number}.bin": taken.contents for taken in reading.passes}
+    return {
+        f"{start:08x}-{number}.bin": data
+        for start, found in reading.variants.items()
+        for number, data in enumerate(found, start=1)
+    }
 
 
 def _pass_record(taken: PassTaken) -> PassRecord:

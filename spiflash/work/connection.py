@@ -9,7 +9,7 @@ from pathlib import Path
 
 from spiflash.bus.locate import open_bus
 from spiflash.bus.mpsse import Pins
-from spiflash.bus.transaction import Bus
+from spiflash.bus.transaction import Bus, Sampling
 from spiflash.nor.address_mode import find_mode
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.capacity import Capacity, check_capacity
@@ -19,10 +19,15 @@ from spiflash.nor.identify import candidates_for, identify
 from spiflash.nor.probe import probe, probe_namesakes, read_security, read_unique_id
 from spiflash.nor.protection import Protection
 from spiflash.nor.tables import ChipTable, chip_table
+from spiflash.work.eye import Eye, best_clock, measure_eye, steady_answers
 
 DEFAULT_CEILING = 15e6
-"""Hertz: the fastest clock used unless told otherwise. Clip leads of 10 to 20 cm are usually
-good for it with late sampling (common practice, no source)."""
+"""Hertz: the fastest clock used where none was measured or given. Clip leads of 10 to 20 cm are
+usually good for it with late sampling (common practice, no source)."""
+
+EDGE_LIMIT = 15e6
+"""Hertz above which sampling on the rising edge goes wrong on long wires, where it was not
+measured (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,14 +36,14 @@ class Settings:
 
     `adapter` is a URL or None for the only one there is; `part` a name from the chip table
     that they insist on; `tables` further chip table files; `ceiling` the fastest SPI clock in
-    hertz that may be used; `size` a capacity in bytes that they state; `trust_sfdp` their word
-    that a chip described by nothing but its SFDP may be written.
+    hertz that may be used, None to measure it; `size` a capacity in bytes that they state;
+    `trust_sfdp` their word that a chip described by nothing but its SFDP may be written.
     """
 
     adapter: str | None = None
     part: str | None = None
     tables: tuple[Path, ...] = ()
-    ceiling: float = DEFAULT_CEILING
+    ceiling: float | None = None
     pins: Pins = field(default_factory=Pins)
     size: int | None = None
     trust_sfdp: bool = False
@@ -50,7 +55,8 @@ class Connection:
 
     `registers` holds the raw value of each register the part documents, as found;
     `unique_id` is None for chips without one. `capacity` says how far the size is proven, `mode`
-    in which address mode the chip was found, in which it will also be left.
+    in which address mode the chip was found, in which it will also be left. `edge_limit` is the
+    clock in hertz above which answers are sampled late; `eye` what was measured, if it was.
     """
 
     bus: Bus
@@ -62,6 +68,8 @@ class Connection:
     ceiling: float
     capacity: Capacity
     mode: ModeFound
+    edge_limit: float = EDGE_LIMIT
+    eye: Eye | None = None
 
     def security(self) -> tuple[bytes, ...]:
         """The contents of the security registers."""
@@ -73,7 +81,7 @@ class Connection:
 def connect(settings: Settings) -> Iterator[Connection]:
     """Open the adapter, find out what is on the clip, and release both at the end.
 
-    Raises what `open_bus`, `probe`, `identify` and `check_capacity` raise.
+    Raises what `open_bus`, `probe`, `identify`, `best_clock` and `check_capacity` raise.
     """
     table = chip_table(settings.tables)
     bus = open_bus(settings.adapter, settings.pins)
@@ -81,7 +89,12 @@ def connect(settings: Settings) -> Iterator[Connection]:
         chip = find_out(
             bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
         )
-        with connected(bus, chip, settings.ceiling) as connection:
+        eye = None
+        ceiling = settings.ceiling
+        if ceiling is None:
+            eye = measure_eye(bus, chip.answers, top=chip.clock_fast)
+            ceiling = best_clock(eye)
+        with connected(bus, chip, ceiling, eye) as connection:
             yield connection
     finally:
         bus.close()
@@ -99,14 +112,16 @@ def find_out(
 
     Raises what `probe` and `identify` raise.
     """
-    answers = probe(bus)
+    answers = steady_answers(bus, probe(bus))
     if part is None:
         answers = probe_namesakes(bus, answers, candidates_for(answers, table))
     return identify(answers, table, part, size=size, trust_sfdp=trust_sfdp)
 
 
 @contextmanager
-def connected(bus: Bus, chip: Chip, ceiling: float = DEFAULT_CEILING) -> Iterator[Connection]:
+def connected(
+    bus: Bus, chip: Chip, ceiling: float = DEFAULT_CEILING, eye: Eye | None = None
+) -> Iterator[Connection]:
     """The same on a bus that is open already, for a chip that is known already.
 
     Raises `ChipMismatchError` when the chip is smaller than it says, before anything is read
@@ -127,6 +142,8 @@ def connected(bus: Bus, chip: Chip, ceiling: float = DEFAULT_CEILING) -> Iterato
             ceiling=ceiling,
             capacity=capacity,
             mode=mode,
+            edge_limit=EDGE_LIMIT if eye is None else eye.reach(Sampling.EDGE),
+            eye=eye,
         )
 
 

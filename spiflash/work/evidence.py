@@ -242,7 +242,7 @@ def smallest_stretch(differing: int, passes: int) -> float:
     """Bits over which undetected errors must be spread for `LIMIT` to hold, given how many
     differ: q errors a bit in m bits share m·q^n, and m·q·n is bounded by what was seen."""
     upper = poisson_bounds(differing)[1]
-    return ((upper / passes) ** passes / LIMIT) ** (1 / (passes - 1))
+    return float(((upper / passes) ** passes / LIMIT) ** (1 / (passes - 1)))
 
 
 def wrongly_settled(bits: int, rate: float, row: int, readings: int) -> float:

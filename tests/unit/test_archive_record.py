@@ -115,7 +115,8 @@ def test_an_unknown_field_is_named(place: tuple[Any, ...]) -> None:
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        (("record_version",), 2),
+        (("record_version",), 1),
+        (("record_version",), 3),
         (("made",), "2026-05-04T19:30:12"),
         (("made",), "yesterday"),
         (("size",), 0),
