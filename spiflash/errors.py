@@ -139,6 +139,12 @@ class LayoutError(SpiflashError):
     status = 51
 
 
+class OutputError(SpiflashError):
+    """A file that was asked for cannot be written."""
+
+    status = 52
+
+
 class DeclinedError(SpiflashError):
     """The person said no."""
 

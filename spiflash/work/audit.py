@@ -11,7 +11,7 @@ from spiflash.archive.backupset import open_set
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.layout import Layout, layout_text, read_layout
-from spiflash.errors import LayoutError
+from spiflash.errors import LayoutError, OutputError
 from spiflash.work.image import load_image
 
 _LAYOUT_LIMIT = 1 << 20
@@ -63,32 +63,44 @@ def load_layout(path: Path) -> Layout:
 
 
 def save_layout(layout: Layout, path: Path) -> None:
-    """Write a new layout file. Raises `LayoutError`, also when the file exists already."""
+    """Write a new layout file. Raises `OutputError`, also when the file exists already."""
     try:
         with path.open("x", encoding="utf-8") as file:
             file.write(layout_text(layout))
     except FileExistsError as exc:
-        raise _unusable(path, "exists already and was not overwritten") from exc
+        raise OutputError(
+            f"{path} exists already.",
+            state="It was not overwritten.",
+            remedy="Choose another name, or remove it first.",
+        ) from exc
     except OSError as exc:
-        raise _unusable(path, f"cannot be written ({exc.strerror or exc})") from exc
+        raise _unwritable(path, exc) from exc
 
 
 def save_page(html: str, path: Path) -> None:
     """Write the page, readable for its owner alone: it is about what a board keeps secret.
 
-    Raises `LayoutError` when it cannot be written.
+    Raises `OutputError` when it cannot be written.
     """
     try:
         descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         with open(descriptor, "w", encoding="utf-8") as file:
             file.write(html)
     except OSError as exc:
-        raise _unusable(path, f"cannot be written ({exc.strerror or exc})") from exc
+        raise _unwritable(path, exc) from exc
 
 
 def _unusable(path: Path, problem: str) -> LayoutError:
     return LayoutError(
         f"{path} {problem}.",
         state="Nothing was changed.",
+        remedy="Check the path and the permissions.",
+    )
+
+
+def _unwritable(path: Path, exc: OSError) -> OutputError:
+    return OutputError(
+        f"{path} cannot be written ({exc.strerror or exc}).",
+        state="The dump was only read.",
         remedy="Check the path and the permissions.",
     )

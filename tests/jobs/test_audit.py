@@ -20,7 +20,7 @@ from hwmocks.boards.heron import (
     mac_address,
 )
 from spiflash.cli.main import run
-from spiflash.errors import ImageError, LayoutError
+from spiflash.errors import ImageError, LayoutError, OutputError
 
 
 @pytest.fixture
@@ -67,7 +67,7 @@ def test_a_saved_layout_serves_another_dump(
     names = [each["name"] for each in document(capsys)["layout"]["regions"]]
     assert names == [each.name for each in PARTITIONS]
     before = layout.read_text()
-    assert run(["audit", str(dump), "--save", str(layout)]) == LayoutError.status
+    assert run(["audit", str(dump), "--save", str(layout)]) == OutputError.status
     assert layout.read_text() == before
 
 
@@ -89,6 +89,8 @@ def test_the_page_is_for_its_owner_alone(dump: Path, tmp_path: Path) -> None:
     assert run(["audit", str(dump), "--page", str(page)]) == 0
     assert page.read_text("utf-8").startswith("<!doctype html>")
     assert stat.S_IMODE(page.stat().st_mode) == 0o600
+    gone = tmp_path / "gone" / "page.html"
+    assert run(["audit", str(dump), "--page", str(gone)]) == OutputError.status
 
 
 def test_damage_gives_an_exit_status(tmp_path: Path) -> None:
