@@ -63,3 +63,8 @@ def crc32(data: Data, previous: int = 0) -> int:
 def crc32_plain(data: Data) -> int:
     """CRC-32 from zero and without inversion, as the Linux kernel's `crc32(0, …)` in JFFS2."""
     return zlib.crc32(data, 0xFFFFFFFF) ^ 0xFFFFFFFF
+
+
+def crc32_uninverted(data: Data) -> int:
+    """CRC-32/JAMCRC: from all ones, without the final inversion, as in UBI and UBIFS."""
+    return zlib.crc32(data) ^ 0xFFFFFFFF

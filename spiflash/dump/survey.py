@@ -64,6 +64,8 @@ def _narrowed(found: Sequence[Finding], size: int) -> list[Finding]:
 
 def _narrow(finding: Finding, vouched: npt.NDArray[np.bool_]) -> Finding:
     known = finding.damage or ((finding.start, finding.end),)
+    if len(known) > _MOST_SPANS:
+        return finding
     spans = [span for start, end in known for span in _clear(vouched, start, end)]
     if not spans or len(spans) > _MOST_SPANS or tuple(spans) == known:
         return finding

@@ -140,10 +140,17 @@ def test_idle_clocks_let_time_pass_while_deselected() -> None:
 
 
 def test_types_without_idle_clocks_pause_in_the_host_after_a_mark() -> None:
-    first, second = compiled([Transaction(b"\x06", rest=1e-3), Transaction(b"\x05", 1)], FT2232C)
+    first, second = compiled([Transaction(b"\x06", rest=6e-3), Transaction(b"\x05", 1)], FT2232C)
     assert first.out.hex(" ") == "80 00 0b 11 00 00 06 80 08 0b 81 87"
-    assert (first.reply, first.sync, first.pause) == (1, True, 1e-3)
+    assert (first.reply, first.sync, first.pause) == (1, True, 6e-3)
     assert (second.reply, second.sync, second.pause) == (1, False, 0.0)
+
+
+def test_types_without_idle_clocks_send_bytes_to_nobody_for_a_short_rest() -> None:
+    """1 ms at 6 MHz is 750 bytes, sent (11h) while chip select is high."""
+    (burst,) = compiled([Transaction(b"\x06", rest=1e-3)], FT2232C)
+    assert burst.out == bytes.fromhex("80000b 11000006 80080b 11ed02") + bytes(750)
+    assert (burst.pause, burst.seconds) == (0.0, pytest.approx((8 + 6000) / 6e6))
 
 
 def test_setup_of_a_high_speed_type() -> None:
@@ -292,8 +299,12 @@ def test_bursts_never_stall_and_keep_every_promise(
                     sent, read, rest = b"", 0, 0.0
                 if not selected:
                     periods.append((sent, read, 0.0))
+            elif command.opcode == 0x11 and not selected:
+                assert release == FT2232C, "H types have idle clocks"
+                assert not any(command.data)
+                rest += 8 * len(command.data) / hertz
+                bits += 8 * len(command.data)
             elif command.opcode == 0x11:
-                assert selected
                 assert not read
                 sent += command.data
                 bits += 8 * len(command.data)

@@ -140,7 +140,8 @@ def _mend(
     """State and length of a node whose header has one bit wrong; None where there is none."""
     raw = contents[at : at + _HEADER]
     magic = struct.pack(f"{prefix}H", _MAGIC)
-    if len(raw) < _HEADER or _header_holds(raw, prefix, given_up=True):
+    sound = raw[:2] == magic and len(raw) == _HEADER and _header_holds(raw, prefix, given_up=True)
+    if len(raw) < _HEADER or sound:
         return None
     header = mended(raw, lambda trial: trial[:2] == magic and _header_holds(trial, prefix), mending)
     if header is None:

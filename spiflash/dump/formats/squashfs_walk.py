@@ -22,7 +22,7 @@ _STORED = 0x8000
 _STORED_DATA = 1 << 24
 _OPTIONS = 0x0400
 _NO_FRAGMENT = 0xFFFFFFFF
-_MOST_BLOCKS = 200_000
+_MOST_BLOCKS = 20_000
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,7 +33,7 @@ class _Format:
 
     `check` names the checksum of the contents by the stream's head, empty where it has none.
     `head` is the length of the header that no checksum covers, `tail` of uncovered bytes at
-    `tail_at` bytes before the end; `certain` says that the header proves itself.
+    `tail_at` bytes before the end; `certain` says whether the head proves itself.
     """
 
     kind: str
@@ -43,7 +43,7 @@ class _Format:
     head: Callable[[bytes, int], int]
     tail_at: int
     tail: int
-    certain: bool
+    certain: Callable[[bytes, int], bool]
     weight: int = 1
 
 
@@ -66,6 +66,7 @@ def _find(
 
 def _judged(form: _Format, contents: bytes, at: int, outcome: Outcome) -> Finding | None:
     check = form.check(contents, at)
+    certain = outcome.end is not End.COMPLETE and form.certain(contents, at)
     details = (("unpacked", f"{outcome.produced} bytes"), ("checksum", check or "none"))
     verdict, said = Verdict.CONSISTENT, "unpacks to the end; it has no checksum of its contents"
     uncovered: tuple[Span, ...] = ()
@@ -77,11 +78,11 @@ def _judged(form: _Format, contents: bytes, at: int, outcome: Outcome) -> Findin
             uncovered = ((at, at + form.head(contents, at)), *((tail,) if form.tail else ()))
     elif outcome.end is End.LIMIT:
         said = f"unpacks as far as {outcome.produced} bytes; not followed further"
-    elif not form.certain and outcome.produced < _DOUBT and not check:
+    elif not certain and outcome.produced < _DOUBT and not check:
         return None
-    elif not form.certain and outcome.produced < _DOUBT:
+    elif not certain and outcome.produced < _DOUBT:
         said = "the header makes sense, what follows does not unpack: damaged, or not a stream"
-    elif check or form.certain:
+    elif check or certain:
         verdict = Verdict.DAMAGED
         said = (
             f"cut off at the end of the dump after {outcome.produced} bytes"
@@ -122,7 +123,7 @@ _GZIP_FORMAT = _Format(
     _gzip_head,
     tail_at=8,
     tail=1,
-    certain=False,
+    certain=lambda contents, at: False,
 )
 
 
@@ -154,7 +155,7 @@ _XZ_FORMAT = _Format(
     lambda contents, at: 0,
     tail_at=0,
     tail=0,
-    certain=True,
+    certain=lambda contents, at: True,
 )
 
 
@@ -201,7 +202,7 @@ _LZMA_FORMAT = _Format(
     lambda contents, at: 13,
     tail_at=0,
     tail=0,
-    certain=False,
+    certain=lambda contents, at: False,
 )
 
 
@@ -237,7 +238,7 @@ _BZIP2_FORMAT = _Format(
     lambda contents, at: 4,
     tail_at=0,
     tail=1,
-    certain=True,
+    certain=lambda contents, at: True,
     weight=_COSTLY,
 )
 
@@ -250,6 +251,7 @@ def find_bzip2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding
 
 # --- zstd ----------------------------------------------------------------------------------------
 
+_MOST_BLOCKS = 1000
 _ZSTD = bytes.fromhex("28b52ffd")
 
 
@@ -261,15 +263,29 @@ def _zstd_head(contents: bytes, at: int) -> int:
     return 5 + (1 - single) + (0, 1, 2, 4)[flags & 3] + size
 
 
+def _zstd_chain(contents: bytes, at: int) -> bool:
+    """Whether block headers lead from one to the next up to a last block."""
+    at += _zstd_head(contents, at)
+    for _ in range(_MOST_BLOCKS):
+        header = int.from_bytes(contents[at : at + 3], "little")
+        last, sort, size = header & 1, header >> 1 & 3, header >> 3
+        if at + 3 > len(contents) or sort == 3 or size > 128 << 10:
+            return False
+        at += 3 + (1 if sort == 1 else size)
+        if last:
+            return at <= len(contents)
+    return False
+
+
 _ZSTD_FORMAT = _Format(
     "zstd",
     "zstd frame",
     unpack.zstd_decoder,
     lambda contents, at: "XXH64" if contents[at + 4] & 4 else "",
-    _zstd_head,
+    lambda contents, at: _zstd_head(contents, at) + 3,  # the first block's header too
     tail_at=0,
     tail=0,
-    certain=False,
+    certain=_zstd_chain,
 )
 
 
@@ -305,7 +321,7 @@ _LZ4_FORMAT = _Format(
     lambda contents, at: 4,
     tail_at=0,
     tail=0,
-    certain=True,
+    certain=lambda contents, at: True,
 )
 
 

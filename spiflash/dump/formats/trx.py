@@ -10,7 +10,7 @@ import struct
 from collections.abc import Iterator, Sequence
 
 from spiflash.dump.budget import Budget
-from spiflash.dump.checksums import crc32_plain
+from spiflash.dump.checksums import crc32_uninverted
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import outside, places
 
@@ -38,7 +38,7 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
     holds = (
         whole
         and budget.spend(length)
-        and crc32_plain(memoryview(contents)[at + 12 : at + length]) == stored
+        and crc32_uninverted(memoryview(contents)[at + 12 : at + length]) == stored
     )
     used = offsets[: 3 if version == 1 else 4]
     sensible = offsets[0] in _HEADERS.values() and all(

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from spiflash.dump.budget import Budget
-from spiflash.dump.checksums import crc32_plain
+from spiflash.dump.checksums import crc32_uninverted
 from spiflash.dump.finding import Finding, Span, Verdict, merged, without
 from spiflash.dump.formats.magic import mended, places
 from spiflash.dump.wording import counted, readable
@@ -62,7 +62,7 @@ def _holds(header: bytes, magic: bytes) -> bool:
     return (
         len(header) == _HEADER
         and header[:4] == magic
-        and crc32_plain(header[:60]) == int.from_bytes(header[60:], "big")
+        and crc32_uninverted(header[:60]) == int.from_bytes(header[60:], "big")
     )
 
 
@@ -146,7 +146,7 @@ def _read_block(
         _read_table(contents, image, data)
     if (kind == 2 or copied) and data + length <= image.end and budget.spend(length):
         span = (data, data + length)
-        if crc32_plain(memoryview(contents)[data : data + length]) == stored:
+        if crc32_uninverted(memoryview(contents)[data : data + length]) == stored:
             image.vouched.append(span)
             image.said["data CRCs held"] += 1
         else:
@@ -160,7 +160,7 @@ def _read_table(contents: bytes, image: _Image, data: int) -> None:
         raw = contents[at : min(at + _RECORD.size, image.end)]
         if len(raw) < _RECORD.size or _erased(raw):
             return
-        if crc32_plain(raw[:-4]) != int.from_bytes(raw[-4:], "big"):
+        if crc32_uninverted(raw[:-4]) != int.from_bytes(raw[-4:], "big"):
             image.damage.append((at, at + _RECORD.size))
             image.said["volume records broken"] += 1
             continue

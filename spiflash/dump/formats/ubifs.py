@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from spiflash.dump.budget import Budget
-from spiflash.dump.checksums import crc32_plain
+from spiflash.dump.checksums import crc32_uninverted
 from spiflash.dump.finding import Finding, Span, Verdict, merged
 from spiflash.dump.formats.magic import near_places, places
 from spiflash.dump.wording import counted
@@ -78,7 +78,7 @@ def _check(contents: bytes, at: int, budget: Budget) -> tuple[bool, int] | None:
     holds = (
         plausible
         and budget.spend(length)
-        and crc32_plain(memoryview(contents)[at + 8 : at + length]) == stored
+        and crc32_uninverted(memoryview(contents)[at + 8 : at + length]) == stored
     )
     if holds:
         # With the CRC right and the magic wrong by a bit, the damage is in the magic.

@@ -21,7 +21,8 @@ from spiflash.dump.budget import Budget
 MEMORY = 64 << 20
 """Bytes of dictionary or window that a stream may ask for; boards with 16 MiB flash have less."""
 
-_STEP = 4096
+_STEP = 256
+_FIRST_STEP, _FIRST = 16, 1024  # finer at first: how much came out before an error tells a lot
 _PIECE = 1 << 20
 _ERRORS = (zlib.error, lzma.LZMAError, OSError, EOFError, ValueError, RuntimeError)
 _FAILURES = (*_ERRORS, zstandard.ZstdError, MemoryError)
@@ -40,8 +41,8 @@ class End(enum.Enum):
 class Outcome:
     """`consumed` bytes of input gave `produced` bytes.
 
-    For FAILED the damage lies in the `consumed` bytes; they end up to 4 KiB behind the place
-    where the decompressor stumbled.
+    For FAILED the damage lies in the `consumed` bytes; they end less than 256 bytes
+    behind the place where the decompressor stumbled.
     """
 
     end: End
@@ -86,13 +87,13 @@ class _Zlib:
 
 
 class _Zstd:
-    """`zstandard` with the face of a Decoder, fed so little at a time that no step explodes.
+    """`zstandard` with the face of a Decoder.
 
-    A block of four bytes gives at most 128 KiB, so 256 bytes of input at most 8 MiB.
+    It knows no bound for one step's output, but a block of four bytes gives at most 128 KiB, so
+    that the 256 bytes of a step give at most 8 MiB.
     """
 
     needs_input = True
-    step = 256
 
     def __init__(self) -> None:
         self._inner = zstandard.ZstdDecompressor(max_window_size=MEMORY).decompressobj()
@@ -137,7 +138,6 @@ def lz4_decoder() -> Decoder:
 
 def drive(decoder: Decoder, contents: bytes, at: int, budget: Budget, weight: int = 1) -> Outcome:
     """Unpack from `at`, spending `weight` units of `budget` for each byte taken or given."""
-    step = getattr(decoder, "step", _STEP)
     fed, produced = at, 0
     try:
         while not decoder.eof:
@@ -145,6 +145,7 @@ def drive(decoder: Decoder, contents: bytes, at: int, budget: Budget, weight: in
             if decoder.needs_input:
                 if fed >= len(contents):
                     return Outcome(End.CUT, len(contents) - at, produced)
+                step = _STEP if fed - at >= _FIRST else _FIRST_STEP
                 data = contents[fed : fed + step]
                 fed += len(data)
             piece = decoder.decompress(data, _PIECE)
