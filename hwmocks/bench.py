@@ -200,16 +200,23 @@ def _run_card_update(chip: NorChip, stop: int) -> None:
 
 def _kept(folder: Path, settings: dict[str, str], seed: int) -> NorChip:
     try:
-        if not folder.exists() and "new" in settings:
+        # A folder without anything in it is as good as none.
+        bare = not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
+        if bare and "new" in settings:
             if settings["new"] != "heron":
                 raise BenchError(f"there is no demo board '{settings['new']}'; there is heron")
             chip = _new_heron(settings, seed)
-            folder.mkdir(parents=True)
+            folder.mkdir(parents=True, exist_ok=True)
             store.save(chip, folder)
         if not folder.exists():
             raise BenchError(f"there is no folder {folder}; ?new=heron would make it")
         return store.load(folder)
     except OSError as exc:
         raise BenchError(f"{folder}: {exc.strerror or exc}") from exc
+    except BenchError:
+        raise
     except store.BoardFolderError as exc:
         raise BenchError(str(exc)) from exc
+    except (RecursionError, ValueError) as exc:
+        # JSON may nest deeper, or hold longer numbers, than Python takes.
+        raise BenchError(f"{folder / store.STATE}: {exc}") from exc

@@ -140,7 +140,7 @@ class LayoutError(SpiflashError):
 
 
 class OutputError(SpiflashError):
-    """A file that was asked for cannot be written."""
+    """A file that was asked for, or standard output, cannot be written."""
 
     status = 52
 
@@ -149,12 +149,6 @@ class DeclinedError(SpiflashError):
     """The person said no."""
 
     status = 60
-
-
-class OutputError(SpiflashError):
-    """The result could not be written to standard output."""
-
-    status = 61
 
 
 class InterruptedWorkError(SpiflashError):

@@ -67,7 +67,13 @@ class Amount(click.ParamType[int]):
 
 
 class PathGiven(click.Path):
-    """A path; an empty one, as an unset shell variable leaves it, would be the folder one is in."""
+    """A path; an empty one, as an unset shell variable leaves it, would be the folder one is in.
+
+    Whether it exists and may be read is left to whoever opens it: they can say what that means.
+    """
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path, readable=False)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """The path."""
@@ -146,7 +152,7 @@ def bench_options(command: F) -> F:
             ),
             click.option(
                 "--chips",
-                type=PathGiven(path_type=Path),
+                type=PathGiven(),
                 multiple=True,
                 metavar="FILE",
                 help="A chip table file of your own, used before the built-in one.",
@@ -174,7 +180,7 @@ def shelf_option(command: F) -> F:
     return click.option(
         "--shelf",
         envvar="SPIFLASH_SHELF",
-        type=PathGiven(path_type=Path),
+        type=PathGiven(),
         metavar="FOLDER",
         help=f"Where backup sets are kept. [env: SPIFLASH_SHELF; default: {default_root()}]",
     )(command)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 import textwrap
 from pathlib import Path
 
 import click
 
-from spiflash.cli.options import json_option
+from spiflash.cli.options import PathGiven, json_option
 from spiflash.cli.screen import Bars, answer, show
 from spiflash.errors import UsageError, VerifyError
 from spiflash.work.rehearse import Rehearsal, Scene
@@ -18,7 +19,7 @@ from spiflash.work.rehearse import rehearse as rehearse_in
 @click.command()
 @click.option(
     "--keep",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=PathGiven(),
     metavar="FOLDER",
     help="Keep the simulated board and its shelf in this new folder, to go on with.",
 )
@@ -34,7 +35,15 @@ def rehearse(keep: Path | None, as_json: bool) -> None:
         with tempfile.TemporaryDirectory(prefix="spiflash-rehearsal-") as folder:
             _rehearse(Path(folder), as_json=as_json, kept=False)
         return
-    if keep.exists() and any(keep.iterdir()):
+    try:
+        taken = os.path.lexists(keep) and any(keep.iterdir())
+    except OSError as exc:
+        raise UsageError(
+            f"{keep} cannot be used as a folder ({exc.strerror or exc}).",
+            state="Nothing has been touched.",
+            remedy="Name a new folder.",
+        ) from exc
+    if taken:
         raise UsageError(
             f"The folder {keep} is not empty.",
             state="Nothing has been touched.",

@@ -9,6 +9,7 @@ import click
 
 from spiflash.cli.changing import leave_options, show_rewritten
 from spiflash.cli.options import (
+    PathGiven,
     at_option,
     bench_options,
     json_option,
@@ -27,7 +28,7 @@ from spiflash.work.restore import restore as restore_chip
 
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path), required=False)
+@click.argument("source", type=PathGiven(), required=False)
 @bench_options
 @shelf_option
 @at_option

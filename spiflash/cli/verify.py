@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from spiflash.cli.options import (
+    PathGiven,
     at_option,
     bench_options,
     json_option,
@@ -23,7 +24,7 @@ from spiflash.work.verify import verify as verify_chip
 
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path))
+@click.argument("source", type=PathGiven())
 @bench_options
 @at_option
 @passes_option

@@ -44,9 +44,9 @@ def load_image(source: Path) -> Image:
     Raises `ImageError` for a file that is missing, empty, unreadable, too big, no plain file,
     or changes while it is read; `BackupSetError` for a set that was changed.
     """
-    if source.is_dir():
-        return _from_set(source)
     try:
+        if source.is_dir():
+            return _from_set(source)
         # A named pipe would be waited for: only a file of a known size can be an image.
         with open(source, "rb", opener=_without_waiting) as file:
             status = os.fstat(file.fileno())

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from spiflash.archive.shelf import Shelf
+from spiflash.errors import ShelfError
 from spiflash.report.amounts import counted, seconds
 from spiflash.report.changes import plan_text, ranges_text
 from spiflash.report.identity import identity_text
@@ -52,10 +53,18 @@ Teller = Callable[[Scene], None]
 def rehearse(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsal:
     """Run the rehearsal in `folder`, which must be empty or missing.
 
-    Leaves the simulated board in `folder`/board and its backup set in `folder`/shelf.
+    Leaves the simulated board in `folder`/board and its backup set in `folder`/shelf. Raises
+    `ShelfError` when the folder cannot be made.
     """
     board, shelf = folder / "board", Shelf(folder / "shelf")
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise ShelfError(
+            f"The folder {folder} cannot be made ({exc.strerror or exc}).",
+            state="Nothing has been written.",
+            remedy="Name a folder in which this user may write.",
+        ) from exc
     here = f"sim:{board}"
     with connect(Settings(adapter=f"{here}?new=heron")) as found:
         tell(_contact(found, here))
