@@ -28,6 +28,11 @@ from spiflash.errors import AdapterLostError, BusError, UsageError
 READ_PIECE = 16384
 """Bytes asked for in one USB read; the most that pyftdi allows on Linux."""
 
+WRITE_PIECE = 16384
+"""Most bytes written in one USB transfer. Beyond the adapter's FIFO the transfer waits in the
+host controller, which refills the FIFO without a gap; several transfers would each cost a USB
+frame (1 ms on full-speed types) and a call."""
+
 AHEAD = 4
 """Read commands kept waiting in the adapter while the current one streams: at 30 MHz one of
 64 KiB lasts 17 ms, so that the bus does not idle when the host is busy elsewhere."""
@@ -70,7 +75,7 @@ class FtdiBus:
         self._free_at = 0.0
         self.on_close: Callable[[], None] = lambda: None
         """Called once the adapter has been given back."""
-        ftdi.write_data_set_chunksize(engine.tx_fifo)
+        ftdi.write_data_set_chunksize(WRITE_PIECE)
         ftdi.read_data_set_chunksize(READ_PIECE)
         with self._translated():
             self._step()

@@ -41,6 +41,11 @@ BAD_COMMAND = 0xFA
 TRANSFER_LIMIT = 65536
 """Most bytes one command moves: its 16-bit length field holds n-1."""
 
+SHORT_REST = 5e-3
+"""Seconds of rest that an engine without idle clocks spends sending bytes to nobody. They fit
+through full-speed USB (6 Mbit/s of 12), while a pause of the host costs it several frames of
+1 ms; a longer rest is not worth the traffic."""
+
 REPLY_MARGIN = 64
 """Bytes of the reply FIFO left unused, so that status bytes and rounding never fill it."""
 
@@ -178,6 +183,11 @@ def idle(seconds: float, hertz: float) -> Iterator[tuple[bytes, int]]:
         groups -= now
 
 
+def idle_bytes(seconds: float, hertz: float) -> Iterator[bytes]:
+    """The same for engines without idle clocks: zeros that nobody is selected to hear."""
+    yield from bytes_out(bytes(math.ceil(seconds * hertz / 8)))
+
+
 @dataclass(frozen=True, slots=True)
 class Atom:
     """One MPSSE command, the bytes it answers and the bits it clocks."""
@@ -227,6 +237,9 @@ def atoms(
             if engine.idle_clocks:
                 for command, bits in idle(transaction.rest, hertz):
                     yield Atom(command, bits=bits)
+            elif transaction.rest <= SHORT_REST:
+                for command in idle_bytes(transaction.rest, hertz):
+                    yield Atom(command, bits=8 * (len(command) - 3))
             else:
                 yield Atom(b"", pause=transaction.rest)
 

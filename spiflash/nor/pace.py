@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from statistics import median
 
 from spiflash.nor.geometry import Span
 
@@ -54,17 +55,32 @@ LATE_SHARE = 0.01
 """Share of pages allowed to come too early. One that does costs its whole turn, a longer rest
 costs every turn: with a variation of 3 % the sum is least near one in a hundred."""
 
-GAIN = 0.02
+GAIN = 0.012
 """By how much one page that came too early lengthens the rest."""
 
-AHEAD = 1.06
-"""The first rest, as a multiple of the times seen: twice the usual variation."""
+LEAP = 0.03
+"""The most by which one batch lengthens it: from half of all pages too early to one in a hundred
+it is about two and a half times the usual variation, in a few batches."""
+
+QUIET = 8
+"""Batches without such a page after which the rest shrinks twice as fast, then three times, up to
+`HURRY`: it is too long then."""
+
+HURRY = 3
+
+MARGIN = 1.065
+"""The first rest, as a multiple of the usual time seen: twice the usual variation."""
+
+LEAST = 8
+"""Pages in a batch from which its share of busy ones means anything."""
 
 HEADLONG = 0.4
 """Share of status bytes that say busy above which the rest is not a little too short but far
-too short: it grows at once by `SLOWER`."""
+too short: the times are measured again, and trusted less."""
 
-SLOWER = 1.3
+DOUBT = 1.06
+"""By how much the margin grows then: what an adapter needs for each command is in no data sheet
+and blurs the measuring on slow ones."""
 
 
 @dataclass(slots=True)
@@ -79,21 +95,36 @@ class Rest:
     span: Span
     seconds: float = 0.0
     known: bool = False
+    _quiet: int = 0
+    _margin: float = MARGIN
 
     def __post_init__(self) -> None:
         self.seconds = self.span.typical
 
     def sound(self, times: Sequence[float]) -> None:
         """Begin with the times that some pages took."""
-        self._set(AHEAD * sum(times) / len(times))
+        self._set(self._margin * median(times))
         self.known = True
+        self._quiet = 0
 
-    def learn(self, late: int, busy: Sequence[bool]) -> None:
-        """What the status after each rest said; `late` counts a row of busy ones as one."""
-        if sum(busy) > HEADLONG * len(busy):
-            self._set(self.seconds * SLOWER)
+    def learn(self, used: float, late: int, busy: Sequence[bool]) -> None:
+        """What the status after each rest of `used` seconds said.
+
+        `late` counts a row of busy ones as one: a single slow page makes those behind it late.
+        """
+        if sum(busy) > HEADLONG * len(busy) and len(busy) >= LEAST:
+            self.known = False
+            self._margin = min(self._margin * DOUBT, 2 * MARGIN)
             return
-        self._set(self.seconds * (1 + GAIN * (late - LATE_SHARE * len(busy))))
+        if late:
+            self._quiet = 0
+            # The batch may be an old one, from before the rest was lengthened last.
+            grown = used * (1 + min(LEAP, GAIN * late))
+            self._set(max(self.seconds, grown))
+        else:
+            self._quiet += 1
+            hurry = min(HURRY, 1 + self._quiet // QUIET)
+            self._set(self.seconds * (1 - hurry * GAIN * LATE_SHARE * len(busy)))
 
     def _set(self, seconds: float) -> None:
         self.seconds = min(max(seconds, self.span.typical / 16), self.span.maximum)

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain, islice
+from math import ceil
 
 from spiflash.bus.transaction import Bus, Transaction
 from spiflash.nor import commands
@@ -28,11 +29,18 @@ BATCH = 32
 BYTES_BATCH = 512
 """The same for parts that take one byte a command."""
 
-SOUNDINGS = 4
+SOUNDINGS = 7
 """Pages whose time is measured before the first batch."""
 
-SAMPLES = 32
-"""Status bytes read after a page that is measured: up to twice the typical time."""
+SAMPLES = 24
+"""Most status bytes read after a page that is measured."""
+
+CLOSELY = 0.2
+"""How far around the time of the first page the others are looked at, as a share of it."""
+
+LEAST_STEP = 15e-6
+"""Seconds from one sample to the next at least: well above what an adapter needs to take up its
+commands."""
 
 STALLED = 8
 """Pages in a row that met a busy chip, after which it is waited for: it takes far longer than
@@ -68,54 +76,57 @@ class Programmer:
                 (start + i, data[i : i + 1]) for start, data in pieces for i in range(len(data))
             )
             size = BYTES_BATCH
-        left = iter(pages)
-        if not self._rest.known:
-            self._sound(list(islice(left, SOUNDINGS)), progress)
-        run = _Run(left, progress)
+        run = _Run(iter(pages), progress)
         while run.more():
+            if not self._rest.known:
+                self._sound(run.next(SOUNDINGS), progress)
             self._stream(run, size)
-            if run.stalled:
+            if run.busy:
+                # What follows must not meet a busy chip; one that does not answer ends here.
                 self._waiting.until_ready(self._geometry.program, f"programming at {run.at:#x}")
-                run.stalled = 0
+                run.ready()
 
     def _sound(self, pages: Sequence[Page], progress: Report) -> None:
-        """Program a few pages one by one and see how long each takes."""
+        """Program a few pages one by one and see how long each takes: the first one coarsely,
+        the others closely around the time of the first."""
         span = self._geometry.program
-        step = 2 * span.typical / SAMPLES
+        first, step, count = 0.0, 2 * span.typical / SAMPLES, SAMPLES
         *before, last = self._look
-        sample = [*before, Transaction(last.out, last.read, rest=step)]
-        # Two bytes each, then the rest.
-        interval = 16 * len(sample) / self._bus.hertz + step
         times: list[float] = []
         for start, data in pages:
+            sample = [*before, Transaction(last.out, last.read, rest=step)]
             begun = self._bus.clock.now()
-            answers = self._bus.run([*self._orders(start, data, 0.0)[:2], *sample * SAMPLES])
+            answers = self._bus.run([*self._orders(start, data, first)[:2], *sample * count])
             busy = [bool(answer[0] & WIP) for answer in answers[2 :: len(sample)]]
             took = self._waiting.until_ready(span, f"programming at {start:#x}", begun=begun)
-            # Ready between the sample before and this one.
-            times.append((busy.index(False) - 0.5) * interval if False in busy else took)
+            if False in busy:
+                # Ready between the sample before and this one; each has two bytes and the rest.
+                interval = 16 * len(sample) / self._bus.hertz + step
+                took = first + max(0.0, busy.index(False) - 0.5) * interval
+            times.append(took)
+            if not first and False in busy:
+                first, width = took * (1 - CLOSELY), 2 * took * CLOSELY
+                step = max(width / SAMPLES, LEAST_STEP)
+                count = ceil(width / step)
             progress(len(data))
         if times:
-            self._rest.sound(times)
+            # The first one only said where to look.
+            self._rest.sound(times[1:] or times)
 
     def _stream(self, run: _Run, size: int) -> None:
-        sent: deque[list[Page]] = deque()
+        sent: deque[tuple[list[Page], float]] = deque()
 
         def batches() -> Iterator[list[Transaction]]:
-            while not run.stalled and (batch := run.next(size)):
-                sent.append(batch)
+            while self._rest.known and not run.stalled and (batch := run.next(size)):
                 rest = self._rest.seconds
+                sent.append((batch, rest))
                 yield [order for page in batch for order in self._orders(*page, rest)]
 
         turn = 2 + len(self._look)
         for answers in self._bus.run_ahead(batches()):
             busy = [bool(answer[0] & WIP) for answer in answers[2::turn]]
-            late = run.settle(sent.popleft(), busy)
-            self._rest.learn(late, busy)
-        # What follows must not meet a busy chip.
-        if run.busy:
-            self._waiting.until_ready(self._geometry.program, f"programming at {run.at:#x}")
-            run.busy = False
+            batch, rest = sent.popleft()
+            self._rest.learn(rest, run.settle(batch, busy), busy)
 
     def _orders(self, start: int, data: bytes, rest: float) -> list[Transaction]:
         page = self._geometry.page
@@ -135,9 +146,18 @@ class _Run:
         self._progress = progress
         self._row = 0
         self.busy = False
-        """The last status seen said busy: the page behind it was ignored."""
-        self.stalled = 0
+        """The last status seen said busy: the page behind it will be ignored."""
         self.at = 0
+
+    @property
+    def stalled(self) -> bool:
+        """Whether to stop sending and look what is wrong."""
+        return self._row >= STALLED
+
+    def ready(self) -> None:
+        """The chip has been waited for."""
+        self.busy = False
+        self._row = 0
 
     def more(self) -> bool:
         """Whether anything is left to send."""
@@ -170,6 +190,4 @@ class _Run:
             self.busy = still
         if done:
             self._progress(done)
-        if self._row >= STALLED:
-            self.stalled = self._row
         return late

@@ -6,7 +6,7 @@ slave without any adapter, and from the pins of the simulated bridge.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import pytest
@@ -380,17 +380,19 @@ def job(bus: FtdiBus) -> None:
     bus.set_clock(10e6)
     for _ in bus.stream(b"\x03\x00\x00\x00", 3000, 1024):
         pass
-    bus.run(
-        [
-            order
-            for _ in range(10)
-            for order in (
-                Transaction(b"\x06"),
-                Transaction(b"\x02" + bytes(259), rest=4e-4),
-                Transaction(b"\x05", 1),
-            )
-        ]
+    for _ in range(4):
+        bus.run(PAGES)
+
+
+PAGES = [
+    order
+    for _ in range(5)
+    for order in (
+        Transaction(b"\x06"),
+        Transaction(b"\x02" + bytes(259), rest=4e-4),
+        Transaction(b"\x05", 1),
     )
+]
 
 
 def transfers_of_the_job(profile: AdapterProfile) -> tuple[int, int, int]:
@@ -590,3 +592,64 @@ def test_the_port_can_be_opened_again_after_closing() -> None:
         assert bus.run([ID]) == directly([ID], Tape())
         assert bus.description == "again"
         bus.close()
+
+
+# -- batch after batch -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("profile", ADAPTERS, ids=lambda profile: profile.name)
+def test_batches_give_the_answers_that_single_runs_give(profile: AdapterProfile) -> None:
+    batches = [
+        [ID, Transaction(b"\x05", 1, rest=number * 2e-3), Transaction(bytes(300), 60 * number)]
+        for number in range(6)
+    ]
+    r = rig(profile)
+    ahead = list(r.bus.run_ahead(batches))
+    twin = rig(profile)
+    assert ahead == [twin.bus.run(batch) for batch in batches]
+    assert r.tape.periods == twin.tape.periods
+    assert r.device.channels[1].counters.stalled == 0.0
+
+
+def test_the_wires_do_not_rest_between_batches() -> None:
+    """With a whole command FIFO of work ahead, the engine never waits for the host."""
+    for profile in (FT232H, FT2232H):
+        r = rig(profile)
+        r.bus.set_clock(30e6)
+        counters = r.device.channels[1].counters
+        list(r.bus.run_ahead([PAGES * 4]))
+        before = counters.snapshot()
+        list(r.bus.run_ahead([PAGES * 4] * 20))
+        ahead = counters.since(before)
+        before = counters.snapshot()
+        for _ in range(20):
+            r.bus.run(PAGES * 4)
+        single = counters.since(before)
+        assert ahead.busy == pytest.approx(single.busy)
+        # The start of the first one and the end of the last one remain.
+        assert ahead.idle < single.idle / 8
+        assert ahead.idle < 1e-3
+
+
+def test_a_batch_is_asked_for_when_all_answers_but_the_last_are_known() -> None:
+    r = rig(FT232H)
+    known: list[int] = []
+
+    def batches() -> Iterator[list[Transaction]]:
+        for number in range(5):
+            assert len(known) == max(0, number - 1)
+            yield [Transaction(b"\x9f", number + 1)]
+
+    for answers in r.bus.run_ahead(batches()):
+        known.append(len(answers[0]))
+    assert known == [1, 2, 3, 4, 5]
+
+
+def test_batches_that_are_given_up_leave_a_bus_that_works() -> None:
+    r = rig(FT232H)
+    running = r.bus.run_ahead([[ID]] * 9)
+    next(running)
+    running.close()
+    twin = rig(FT232H)
+    r.tape.forget()
+    assert r.bus.run([ID]) == twin.bus.run([ID])
