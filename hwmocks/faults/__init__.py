@@ -13,6 +13,7 @@ from hwmocks.faults.pins import (
     LooseMiso,
     LooseMosi,
     NoPower,
+    StuckBits,
 )
 from hwmocks.faults.power import PowerCut
 from hwmocks.faults.wrapper import Wrapper
@@ -32,5 +33,6 @@ __all__ = [
     "OtherMaster",
     "PowerCut",
     "SlowWire",
+    "StuckBits",
     "Wrapper",
 ]

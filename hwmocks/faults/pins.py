@@ -25,6 +25,19 @@ class LooseMiso(Wrapper):
         return (b"\xff" if self.stuck else b"\x00") * count
 
 
+class StuckBits(Wrapper):
+    """The bits of `mask` in every byte of the answer read `level`: an adapter that loses clock
+    edges at a fixed place of each byte."""
+
+    def __init__(self, inner: SpiDevice, mask: int, level: bool) -> None:
+        super().__init__(inner)
+        self._table = bytes(b | mask if level else b & ~mask & 0xFF for b in range(256))
+
+    def transfer(self, mosi: bytes, beat: Beat) -> bytes:
+        """Clock bytes both ways; some bits of the answer are lost."""
+        return self.inner.transfer(mosi, beat).translate(self._table)
+
+
 class LooseMosi(Wrapper):
     """MOSI does not reach the chip, which sees `level` all the time."""
 
