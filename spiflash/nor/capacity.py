@@ -60,7 +60,7 @@ def check_capacity(flash: NorFlash) -> Capacity:
     elif flash.way.width is Width.FOUR:
         mode = confirm_mode(flash.bus, chip)
     finding = wrap_probe(flash.peek, chip.size)
-    if finding.reach is Reach.REPEATS and chip.stated_size != chip.size:
+    if finding.reach is Reach.REPEATS and not chip.size_confirmed:
         assert finding.period is not None
         raise ChipMismatchError(
             f"The {chip.name} should hold {chip.size} bytes, but {finding.reason}.",

@@ -68,8 +68,8 @@ class Chip:
     write_doubt: str = ""
     status_write_volatile: bool = False
     """50h makes the next status write volatile on every part that it may be."""
-    stated_size: int | None = None
-    """The capacity in bytes that a person stated, where they did."""
+    size_confirmed: bool = False
+    """A person stated the capacity that chip table or SFDP give, too."""
     notes: tuple[str, ...] = ()
 
     @property

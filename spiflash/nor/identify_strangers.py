@@ -125,7 +125,6 @@ def of_stated_size(answers: Answers, size: int, complaint: str) -> Chip:
         how="the size that you stated",
         write_doubt="its ID is not in the chip table and it has no usable SFDP",
         notes=(complaint,) if complaint else (),
-        stated_size=size,
     )
 
 
@@ -134,7 +133,7 @@ def at_stated_size(chip: Chip, size: int) -> Chip:
     the chip read-only. Raises `UsageError` for a size that no chip has."""
     check_size(size)
     if size == chip.size:
-        return replace(chip, stated_size=size, notes=(*chip.notes, "You stated this size too"))
+        return replace(chip, size_confirmed=True, notes=(*chip.notes, "You stated this size too"))
     if size > THREE_BYTE_REACH and not chip.four_byte:
         raise UsageError(
             f"No way is known to reach {size} bytes on the {chip.name}.",
@@ -146,7 +145,6 @@ def at_stated_size(chip: Chip, size: int) -> Chip:
         geometry=read_only(size, chip.geometry.page),
         how=f"{chip.how}; size as you stated",
         write_doubt=f"you stated {size} bytes, but the {chip.name} should hold {chip.size}",
-        stated_size=size,
     )
 
 

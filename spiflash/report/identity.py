@@ -17,13 +17,18 @@ def _hex(data: bytes) -> str:
 
 def protection_text(protection: Protection) -> str:
     """The protected ranges in words."""
+    where = ", ".join(span(low, high) for low, high in protection.ranges)
     if not protection.ranges:
         text = "nothing"
     elif not protection.extent_known:
-        text = "some of the chip; how much is not known for this part"
+        text = f"some of the chip, at most {where}; how much is not known for this part"
     else:
-        text = ", ".join(span(low, high) for low, high in protection.ranges)
-    return text + ("; status register locked" if protection.register_locked else "")
+        text = where
+    if protection.individual:
+        text += " (by locks of single blocks)"
+    return text + (
+        f"; status register {protection.lock.value}" if protection.register_locked else ""
+    )
 
 
 def identity_text(
@@ -51,6 +56,7 @@ def identity_text(
         ("Answered", "; ".join(said)),
         ("Known by", chip.how),
         ("Unique ID", _hex(unique_id) if unique_id else "none"),
+        ("Quad bit", _quad(chip, registers)),
         ("Registers", "  ".join(f"{name} {_hex(value)}" for name, value in registers.items())),
         ("Protected", protection_text(protection)),
         ("Top clock", f"{clock(chip.clock_read)} plain, {clock(chip.clock_fast)} fast read"),
@@ -69,6 +75,26 @@ def identity_text(
     lines += ["", "Before you go on:"]
     lines += [f"  * {caution}" for caution in CAUTIONS]
     return "\n".join(lines)
+
+
+_QUAD_BITS = {
+    "sr1.6": ("SR1", 6),
+    "sr2.1": ("SR2", 1),
+    "sr2.7": ("SR2", 7),
+    "cr1.1": ("CR1", 1),
+}
+
+
+def _quad(chip: Chip, registers: Mapping[str, bytes]) -> str:
+    """Where the quad enable bit is, and whether it is set."""
+    place = _QUAD_BITS.get(chip.quad_enable)
+    if place is None:
+        return {"none": "none", "unknown": "not known"}.get(chip.quad_enable, chip.quad_enable)
+    name, bit = place
+    if name not in registers:
+        return f"bit {bit} of {name}, which was not read"
+    state = "set" if registers[name][0] >> bit & 1 else "clear"
+    return f"{state} (bit {bit} of {name})"
 
 
 def sorted_erases(chip: Chip) -> list[EraseType]:
@@ -112,6 +138,8 @@ def identity_json(
             "protected": [list(pair) for pair in protection.ranges],
             "protected_extent_known": protection.extent_known,
             "register_locked": protection.register_locked,
+            "register_lock": protection.lock.name.lower(),
+            "block_locks": protection.individual,
             "clock_read_hz": chip.clock_read,
             "clock_fast_hz": chip.clock_fast,
             "supply_v": list(chip.supply) if chip.supply else None,

@@ -95,6 +95,12 @@ def test_parts_with_a_volatile_write_use_it() -> None:
         assert chip.opcode_counts[0x06] == 0
 
 
+def cut_off(chip: NorChip, open_before: list[bool]) -> None:
+    """The supply goes; what was protected before is written down."""
+    open_before.append(not chip.protected_ranges)
+    chip.power(False, 0.0)
+
+
 def test_the_supply_lost_in_between_brings_the_protection_back() -> None:
     chip = chip_with("W25Q64JV", 0x1C, 0x02)
     open_before: list[bool] = []
@@ -103,7 +109,7 @@ def test_the_supply_lost_in_between_brings_the_protection_back() -> None:
         Rig(chip).connect("W25Q64JV") as connection,
         unprotected(connection.flash, [whole(chip)]),
     ):
-        _ = open_before.append(not chip.protected_ranges), chip.power(False, 0.0)
+        cut_off(chip, open_before)
     assert open_before == [True]
     chip.power(True, 1.0)
     assert chip.protected_ranges == (whole(chip),)
