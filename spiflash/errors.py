@@ -145,6 +145,31 @@ class OutputError(SpiflashError):
     status = 52
 
 
+class CloneJobError(SpiflashError):
+    """A clone job or a list of values has an error, names file and line; or does not suit its
+    image."""
+
+    status = 53
+
+
+class LedgerError(SpiflashError):
+    """The ledger cannot be reached, or was changed by other hands."""
+
+    status = 54
+
+
+class ValuesUsedUpError(SpiflashError):
+    """The list has no value left that no board has."""
+
+    status = 55
+
+
+class BoardsFailedError(SpiflashError):
+    """Cloning ended, and not every board is good."""
+
+    status = 32
+
+
 class DeclinedError(SpiflashError):
     """The person said no."""
 
