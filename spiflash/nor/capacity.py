@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from spiflash.errors import ChipMismatchError
+from spiflash.errors import ChipMismatchError, ChipUnknownError
 from spiflash.nor.address_mode import confirm_mode, confirm_opcodes
 from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.commands import Width
 from spiflash.nor.flash import NorFlash
+from spiflash.nor.geometry import ProgramMethod
 from spiflash.nor.wrap import Reach, WrapFinding, wrap_probe
 
 
@@ -48,11 +49,19 @@ class Capacity:
 def check_capacity(flash: NorFlash) -> Capacity:
     """Hold the size of a chip in session against SFDP and against its contents.
 
-    Raises `ChipMismatchError` when the array is shorter than stated, or does not take addresses
+    Raises `ChipUnknownError` for parts that are addressed in another way (DataFlash), and
+    `ChipMismatchError` when the array is shorter than stated, or does not take addresses
     in the way that was chosen; a size that a person stated is not contradicted by repeating
     contents. Reads only.
     """
     chip = flash.chip
+    if chip.geometry.method is ProgramMethod.PAGE_528:
+        raise ChipUnknownError(
+            f"The {chip.name} is {chip.write_doubt}: its addresses mean something else, and it "
+            "would be read wrongly.",
+            state="Nothing has been changed on it; no contents have been read.",
+            remedy="This program cannot serve this part.",
+        )
     mode = ""
     if chip.size > THREE_BYTE_REACH and flash.way.native:
         confirm_opcodes(flash.bus, chip)

@@ -21,6 +21,7 @@ from spiflash.nor.identify_namesakes import (
     differences_for_writing,
     family_name,
     geometry_of,
+    leaves_out_erases,
     names,
     refuse_unlike,
     shared,
@@ -190,6 +191,8 @@ def _known(
     if sfdp is not None and sfdp.basic.size != first.size:
         notes.append(f"SFDP gives a size of {sfdp.basic.size} bytes, the chip table {first.size}")
     same = len(parts) == 1
+    if not differ and not same and leaves_out_erases(parts):
+        notes.append("Only erases that every one of the parts in question has are used")
     geometry = geometry_of(first) if same or differ else careful_geometry(parts)
     quads = {part.quad_enable for part in parts}
     return Chip(

@@ -13,7 +13,7 @@ from dataclasses import replace
 from itertools import takewhile
 from typing import TypeVar
 
-from chipdb.part import EraseType, Part, Span
+from chipdb.part import EraseRegion, EraseType, Part, Span
 from spiflash.errors import ChipAmbiguousError
 from spiflash.nor.geometry import Geometry
 
@@ -73,8 +73,7 @@ _FOR_READING: _Aspects = (
 _FOR_WRITING: _Aspects = (
     ("page size", lambda p: p.page),
     ("way of programming", lambda p: p.program_method),
-    ("erase map", lambda p: _erase_map(p)),
-    ("reach above 16 MiB", lambda p: frozenset(p.four_byte) if p.size > 1 << 24 else None),
+    ("erase regions", lambda p: tuple(region.length for region in p.regions)),
     ("lock at power-up", lambda p: p.locked_at_power_up),
     ("refusal", lambda p: p.refused),
 )
@@ -96,20 +95,36 @@ def refuse_unlike(parts: Sequence[Part]) -> None:
 
 
 def differences_for_writing(parts: Sequence[Part]) -> list[str]:
-    """In what the parts differ that matters when one of them is erased or programmed."""
-    return _differ(parts, _FOR_WRITING)
+    """In what the parts differ that matters when one of them is erased or programmed.
+
+    Not all of them need the same erases: those that all have are enough.
+    """
+    found = _differ(parts, _FOR_WRITING)
+    if not found and not all(_shared_erases(parts)):
+        found.append("erase map")
+    return found
+
+
+def leaves_out_erases(parts: Sequence[Part]) -> bool:
+    """Whether some of the parts have erases that others lack."""
+    return len({_erase_map(part) for part in parts}) > 1
+
+
+def _shared_erases(parts: Sequence[Part]) -> list[frozenset[tuple[int, int]]]:
+    """For each region (alike in all parts): the (size, opcode) of erases that work in all."""
+    return [
+        frozenset.intersection(*columns) for columns in zip(*map(_erase_map, parts), strict=True)
+    ]
 
 
 def _differ(parts: Sequence[Part], aspects: _Aspects) -> list[str]:
     return [name for name, value in aspects if len({value(part) for part in parts}) > 1]
 
 
-def _erase_map(part: Part) -> object:
+def _erase_map(part: Part) -> tuple[frozenset[tuple[int, int]], ...]:
+    """(size, opcode) of the erases that work in each region."""
     return tuple(
-        (
-            region.length,
-            frozenset((part.erase_types[i].size, part.erase_types[i].opcode) for i in region.types),
-        )
+        frozenset((part.erase_types[i].size, part.erase_types[i].opcode) for i in region.types)
         for region in part.regions
     )
 
@@ -124,7 +139,8 @@ def _slower(spans: Sequence[Span]) -> Span:
 
 
 def careful_geometry(parts: Sequence[Part]) -> Geometry:
-    """One geometry for parts that agree on their erase map: the slowest times of all."""
+    """One geometry for parts whose regions are alike: the erases that all have, with the
+    slowest times of all."""
     maps = [geometry_of(part) for part in parts]
     base = maps[0]
 
@@ -142,10 +158,23 @@ def careful_geometry(parts: Sequence[Part]) -> Geometry:
             opcode_4byte=fours.pop() if len(fours) == 1 else None,
         )
 
+    common = _shared_erases(parts)
+    regions = tuple(
+        EraseRegion(
+            region.length,
+            tuple(
+                i
+                for i in region.types
+                if (base.erase_types[i].size, base.erase_types[i].opcode) in works
+            ),
+        )
+        for region, works in zip(base.regions, common, strict=True)
+    )
     chips = [m.chip_erase for m in maps if m.chip_erase is not None]
     return replace(
         base,
         erase_types=tuple(slowest(erase) for erase in base.erase_types),
+        regions=regions,
         program=_slower([m.program for m in maps]),
         chip_erase=replace(chips[0], time=_slower([c.time for c in chips]))
         if len(chips) == len(maps) and len({c.opcode for c in chips}) == 1

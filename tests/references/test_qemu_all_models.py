@@ -84,6 +84,10 @@ def test_a_model_is_recognised_and_its_capacity_holds(model: str, noise: Path) -
             chips = [identify(answers, table)]
         except ChipAmbiguousError:
             chips = [identify(answers, table, part.name) for part in candidates]
+        if model == "at45db081d":
+            with pytest.raises(ChipUnknownError, match="DataFlash"):
+                check_capacity(NorFlash(bus, chips[0]))
+            return
         verdicts = [_capacity(bus, chip) for chip in chips]
         assert Reach.FULL in verdicts, [chip.name for chip in chips]
 

@@ -124,8 +124,12 @@ def test_namesakes_that_agree_are_merged_with_the_slowest_times(order: tuple[Par
         ({"program_method": ProgramMethod.BYTE}, "programming"),
         ({"locked_at_power_up": True}, "lock"),
         ({"refused": "other commands"}, "refusal"),
-        ({"erase_types": (replace(SECTOR, opcode=0xD7), BLOCK)}, "erase"),
-        ({"regions": (EraseRegion(8 * MIB, (0,)),)}, "erase"),
+        (
+            {
+                "erase_types": (replace(SECTOR, opcode=0xD7), replace(BLOCK, opcode=0xDB)),
+            },
+            "erase",
+        ),
         (
             {"regions": (EraseRegion(4 * MIB, (0, 1)), EraseRegion(4 * MIB, (1,)))},
             "erase",
@@ -140,6 +144,25 @@ def test_namesakes_that_differ_are_not_written(change: dict[str, object], word: 
         assert "FIRST" in chip.write_doubt
         assert "OTHER" in chip.write_doubt
         assert "--part" in chip.write_doubt
+
+
+@pytest.mark.parametrize(
+    ("change", "left"),
+    [
+        ({"erase_types": (replace(SECTOR, opcode=0xD7), BLOCK)}, {(65536, 0xD8)}),
+        ({"regions": (EraseRegion(8 * MIB, (0,)),)}, {(4096, 0x20)}),
+    ],
+)
+def test_namesakes_with_other_erases_use_those_they_share(
+    change: dict[str, object], left: set[tuple[int, int]]
+) -> None:
+    other = replace(FIRST, name="OTHER", **change)  # type: ignore[arg-type]
+    for order in ((FIRST, other), (other, FIRST)):
+        chip = identify(heard(sfdp=False), ChipTable(order))
+        assert not chip.write_doubt
+        ((_, _, types),) = chip.geometry.spans()
+        assert {(kind.size, kind.opcode) for kind in types} == left
+        assert any("every one" in note for note in chip.notes)
 
 
 def test_namesakes_that_are_all_refused_stay_refused() -> None:
@@ -171,7 +194,7 @@ def test_namesakes_keep_only_what_they_share() -> None:
     answers = heard("W25Q256JV", sfdp=False)
     chip = identify(answers, ChipTable((big, less)))
     assert chip.four_byte == (FourByte.ENTER,)
-    assert "16 MiB" in chip.write_doubt
+    assert not chip.write_doubt, "4-byte mode is enough for both"
 
 
 def test_sfdp_tells_namesakes_apart() -> None:
@@ -330,7 +353,7 @@ def test_the_two_mx25l256_are_never_confused() -> None:
     chip = identify(heard("MX25L25635E"), chip_table())
     assert set(chip.candidates) == {"MX25L25635E", "MX25L25635F"}
     assert chip.four_byte == (FourByte.ENTER,)
-    assert "16 MiB" in chip.write_doubt
+    assert not chip.write_doubt, "4-byte mode is enough for both"
     named = identify(heard("MX25L25635E"), chip_table(), "MX25L25635E")
     assert named.four_byte == (FourByte.ENTER,)
     assert not named.write_doubt
