@@ -18,6 +18,7 @@ from spiflash.cli.audit import audit
 from spiflash.cli.backup import backup
 from spiflash.cli.chips import chips
 from spiflash.cli.compare import compare
+from spiflash.cli.contact import contact
 from spiflash.cli.erase import erase
 from spiflash.cli.identify import identify
 from spiflash.cli.rehearse import rehearse
@@ -52,6 +53,7 @@ def program() -> None:
 for _command in (
     adapters,
     wiring,
+    contact,
     identify,
     chips,
     backup,

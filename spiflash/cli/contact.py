@@ -1,0 +1,37 @@
+"""spiflash contact"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from spiflash.cli.options import bench_options, json_option, settings_from
+from spiflash.cli.screen import show
+from spiflash.errors import ChipAbsentError, UnstableReadError
+from spiflash.report.contact import contact_json, contact_text
+from spiflash.work.contact import make_contact
+
+
+@click.command()
+@bench_options
+@json_option
+def contact(as_json: bool, **options: Any) -> None:
+    """Check the clip: which clocks work, and which pin to look at when something is wrong.
+
+    The exit status is 0 only when nothing is wrong. Nothing is changed on the chip.
+
+    \b
+    Example:
+      spiflash contact --adapter sim:heron
+    """
+    found = make_contact(settings_from(options))
+    show(contact_json(found), contact_text(found), as_json=as_json)
+    if found.good:
+        return
+    kind = ChipAbsentError if found.chip is None else UnstableReadError
+    raise kind(
+        found.faults[0].sign if found.faults else found.refusal,
+        state="Nothing has been changed.",
+        remedy="Put the contact right and look again before you go on.",
+    )
