@@ -10,8 +10,9 @@ import click
 
 from spiflash.cli.screen import show
 from spiflash.report.amounts import counted, seconds
-from spiflash.report.changes import plan_json
+from spiflash.report.changes import plan_json, proof_json, proof_text
 from spiflash.work.rewrite import Rewritten
+from spiflash.work.rewrite_proof import Verify
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -44,19 +45,32 @@ def leave_options(command: F) -> F:
     return command
 
 
+def verify_option(command: F) -> F:
+    """How much is read back."""
+    return click.option(
+        "--verify",
+        type=click.Choice([each.value for each in Verify]),
+        default=Verify.CHANGED.value,
+        show_default=True,
+        help="What is read back: the sectors that were changed, or all of the chip in passes. "
+        "The first sector that does not read back right makes it all in any case.",
+    )(command)
+
+
 def show_rewritten(done: Rewritten, what: str, *, as_json: bool) -> None:
     """The end of a restore or an erase."""
     document: dict[str, object] = {
         "done": what,
         "plan": plan_json(done.plan),
         "repaired": list(done.repaired),
+        "proof": proof_json(done.proof) if done.proof else None,
         "seconds": done.seconds,
         "verified": True,
     }
     if not done.plan.steps:
         text = "Nothing to do: the chip holds this already, and the passes agree on it."
     else:
-        text = f"{what}, and verified in {len(done.proof.passes) if done.proof else 0} passes."
+        text = f"{what}. {proof_text(done.proof)}" if done.proof else f"{what}."
         text += f" {seconds(done.seconds)} in all."
         if done.repaired:
             text += (

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from spiflash.cli.changing import leave_options, show_rewritten
+from spiflash.cli.changing import leave_options, show_rewritten, verify_option
 from spiflash.cli.options import (
     Amount,
     at_option,
@@ -22,6 +22,7 @@ from spiflash.cli.screen import Bars, consent
 from spiflash.work.connection import connect
 from spiflash.work.erase import erase as erase_chip
 from spiflash.work.restore import Leave
+from spiflash.work.rewrite_proof import Verify
 
 
 @click.command()
@@ -32,6 +33,7 @@ from spiflash.work.restore import Leave
     "--length", type=Amount(), help="Bytes to blank, such as 64K; to the end when left out."
 )
 @passes_option
+@verify_option
 @leave_options
 @json_option
 def erase(
@@ -39,6 +41,7 @@ def erase(
     at: int,
     length: int | None,
     passes: int,
+    verify: str,
     yes: bool,
     backup: Path | None,
     without_backup: bool,
@@ -62,5 +65,6 @@ def erase(
             at=at,
             length=length,
             passes=passes,
+            verify=Verify(verify),
         )
     show_rewritten(done, "Blanked", as_json=as_json)

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from spiflash.cli.changing import leave_options, show_rewritten
+from spiflash.cli.changing import leave_options, show_rewritten, verify_option
 from spiflash.cli.options import (
     PathGiven,
     at_option,
@@ -25,6 +25,7 @@ from spiflash.work.image import load_image
 from spiflash.work.restore import Leave
 from spiflash.work.restore import preview as preview_restore
 from spiflash.work.restore import restore as restore_chip
+from spiflash.work.rewrite_proof import Verify
 
 
 @click.command()
@@ -33,6 +34,7 @@ from spiflash.work.restore import restore as restore_chip
 @shelf_option
 @at_option
 @passes_option
+@verify_option
 @leave_options
 @click.option("--resume", is_flag=True, help="Finish a restore of this chip that was cut short.")
 @click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
@@ -42,6 +44,7 @@ def restore(
     shelf: Path | None,
     at: int,
     passes: int,
+    verify: str,
     yes: bool,
     backup: Path | None,
     without_backup: bool,
@@ -64,7 +67,9 @@ def restore(
     image = load_image(source) if source is not None else None
     with connect(settings_from(options)) as connection:
         if only_plan:
-            work = preview_restore(connection, shelf_from(shelf), image, Bars(), at=at)
+            work = preview_restore(
+                connection, shelf_from(shelf), image, Bars(), leave=Leave(backup=backup), at=at
+            )
             show({"plan": plan_json(work.plan)}, plan_text(work.plan), as_json=as_json)
             return
         done = restore_chip(
@@ -76,5 +81,6 @@ def restore(
             leave=Leave(without_backup, backup, unprotect),
             at=at,
             passes=passes,
+            verify=Verify(verify),
         )
     show_rewritten(done, f"{source or 'The restore that was cut short'} written", as_json=as_json)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Protocol
 
 from spiflash.plan import Plan
 from spiflash.report.amounts import counted, seconds, size, span
@@ -48,3 +49,48 @@ def ranges_text(ranges: Sequence[tuple[int, int]]) -> str:
     shown = ", ".join(span(low, high) for low, high in ranges[:SHOWN])
     left = len(ranges) - SHOWN
     return shown + (f" and {left} more" if left > 0 else "")
+
+
+class ProofFacts(Protocol):
+    """How a rewritten chip is known to be right (see `work.rewrite_proof.Proof`)."""
+
+    @property
+    def sectors(self) -> int:
+        """Sectors read back."""
+        ...
+
+    @property
+    def passes(self) -> int:
+        """Readings of the whole chip; 0 when only changed sectors were read."""
+        ...
+
+    @property
+    def reread(self) -> tuple[int, ...]:
+        """Sectors that matched only when read again."""
+        ...
+
+    @property
+    def repaired(self) -> tuple[int, ...]:
+        """Sectors written again."""
+        ...
+
+
+def proof_text(proof: ProofFacts) -> str:
+    """What was read back, in a sentence or two."""
+    if proof.passes:
+        text = f"The whole chip was read back in {proof.passes} passes and is right."
+    else:
+        text = f"Every sector that was changed ({proof.sectors}) was read back and is right."
+    if proof.reread:
+        text += f" {counted(len(proof.reread), 'sector')} had to be read again for it."
+    return text
+
+
+def proof_json(proof: ProofFacts) -> dict[str, object]:
+    """The same for scripts; addresses in bytes."""
+    return {
+        "sectors": proof.sectors,
+        "whole_chip_passes": proof.passes,
+        "read_again": list(proof.reread),
+        "written_again": list(proof.repaired),
+    }

@@ -11,6 +11,7 @@ from spiflash.work.image import Image
 from spiflash.work.progress import Watcher
 from spiflash.work.restore import SAFE, Leave, open_journal, restore
 from spiflash.work.rewrite import Rewritten, Work
+from spiflash.work.rewrite_proof import Verify
 
 
 def erase(
@@ -23,6 +24,7 @@ def erase(
     at: int = 0,
     length: int | None = None,
     passes: int = 2,
+    verify: Verify = Verify.CHANGED,
 ) -> Rewritten:
     """Make `length` bytes from `at` on (to the end when None) FFh; neighbours that share an
     erase block are kept. Raises as `restore` does, `UsageError` for a range off the chip."""
@@ -43,5 +45,13 @@ def erase(
         )
     blank = Image(f"blank {at:#x}–{end - 1:#x}", b"\xff" * (end - at))
     return restore(
-        connection, shelf, blank, watcher, agree=agree, leave=leave, at=at, passes=passes
+        connection,
+        shelf,
+        blank,
+        watcher,
+        agree=agree,
+        leave=leave,
+        at=at,
+        passes=passes,
+        verify=verify,
     )

@@ -13,17 +13,17 @@ from spiflash.errors import ChipUnknownError, ImageError, NoBackupError, ShelfEr
 from spiflash.work.connection import Connection
 from spiflash.work.image import Image, overlay
 from spiflash.work.progress import Watcher
-from spiflash.work.reading import Reading, read_in_passes
 from spiflash.work.register_check import register_differences
 from spiflash.work.rewrite import (
     Rewritten,
     Work,
-    believable_contents,
     plan_resumed,
     plan_work,
-    refuse_unstable,
     rewrite,
 )
+from spiflash.work.rewrite_proof import Verify
+from spiflash.work.rewrite_reading import Witness, read_before
+from spiflash.work.rewrite_resume import read_cut, replayed
 
 SAFE = "Nothing has been erased or written."
 
@@ -133,6 +133,7 @@ def restore(
     leave: Leave | None = None,
     at: int = 0,
     passes: int = 2,
+    verify: Verify = Verify.CHANGED,
 ) -> Rewritten:
     """Write `image` at address `at`; None finishes the restore that was cut short.
 
@@ -155,13 +156,14 @@ def restore(
             watcher,
             agree=agree,
             passes=passes,
+            verify=verify,
             unprotect=unprotect,
         )
     assert image is not None
     leave = leave or Leave()
     for line in register_differences(connection, image):
         watcher.say(line)
-    old = believable_contents(connection, passes, watcher)
+    old = read_before(connection, witnesses(connection, shelf, leave, image, at), passes, watcher)
     backup_of_this_chip(connection, shelf, leave, old.contents)
     work = plan_work(connection, old, overlay(old.contents, image, at))
     return rewrite(
@@ -173,24 +175,54 @@ def restore(
         watcher,
         agree=agree,
         passes=passes,
+        verify=verify,
         unprotect=leave.unprotect,
     )
 
 
+def witnesses(
+    connection: Connection, shelf: Shelf, leave: Leave, image: Image, at: int
+) -> list[Witness]:
+    """What is known of this chip's contents without reading it: the image, which large parts of
+    the chip often hold already, and a verified backup of this very chip.
+
+    Raises `NoBackupError` for a backup set that was named and is not this chip's.
+    """
+    found = [Witness(at, image.contents)]
+    unique = connection.unique_id.hex() if connection.unique_id else None
+    backup = None
+    if leave.backup is not None:
+        backup = _named(leave.backup, connection)
+    elif unique is not None:
+        backup = shelf.verified_backup_of(
+            connection.chip.jedec_id.hex(), unique, connection.chip.size
+        )
+    if backup is not None:
+        found.append(Witness(0, backup.contents()))
+    return found
+
+
 def preview(
-    connection: Connection, shelf: Shelf, image: Image | None, watcher: Watcher, *, at: int = 0
+    connection: Connection,
+    shelf: Shelf,
+    image: Image | None,
+    watcher: Watcher,
+    *,
+    leave: Leave | None = None,
+    at: int = 0,
 ) -> Work:
     """What `restore` would do, after reading the chip; nothing is changed or asked."""
     journal = open_journal(connection, shelf)
     if image is not None:
         _fits(connection, image, at)
-    old = read_in_passes(connection, 2, watcher)
     if journal is not None:
         _same_image(journal, image)
+        old = read_cut(connection, journal, watcher)
         return plan_resumed(connection, old, replayed(journal, old), journal)
-    refuse_unstable(old.unstable)
     if image is None:
         raise _nothing_to_resume()
+    known = witnesses(connection, shelf, leave or Leave(), image, at)
+    old = read_before(connection, known, 2, watcher)
     return plan_work(connection, old, overlay(old.contents, image, at))
 
 
@@ -211,15 +243,12 @@ def _resume(
     *,
     agree: Callable[[Work], bool],
     passes: int,
+    verify: Verify,
     unprotect: bool,
 ) -> Rewritten:
     _same_image(journal, image)
     watcher.say(f"finishing the restore of {journal.state.image_name} that was cut short")
-    # Half-erased cells read differently each time: inside the journal's ranges that is no
-    # obstacle, because they are erased again; outside it is a bad contact.
-    inside = [range(each.start, each.start + each.length) for each in journal.state.ranges]
-    old = read_in_passes(connection, passes, watcher)
-    refuse_unstable([start for start in old.unstable if not any(start in r for r in inside)])
+    old = read_cut(connection, journal, watcher)
     work = plan_resumed(connection, old, replayed(journal, old), journal)
     state = journal.state
     return rewrite(
@@ -231,6 +260,7 @@ def _resume(
         watcher,
         agree=agree,
         passes=passes,
+        verify=verify,
         journal=journal,
         unprotect=unprotect,
     )
@@ -250,14 +280,3 @@ def _same_image(journal: Journal, image: Image | None) -> None:
         state=f"{SAFE} What those parts held is in {journal.path}.",
         remedy="Run 'spiflash restore --resume' first; then write the other image.",
     )
-
-
-def replayed(journal: Journal, old: Reading) -> bytes:
-    """The chip's contents as the cut restore would have left them."""
-    target = bytearray(old.contents)
-    after = journal.after()
-    at = 0
-    for each in journal.state.ranges:
-        target[each.start : each.start + each.length] = after[at : at + each.length]
-        at += each.length
-    return bytes(target)

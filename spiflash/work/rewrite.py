@@ -1,8 +1,8 @@
 """Bring a chip from what it holds to what it should hold, and prove it.
 
-The order is what makes it safe: read and agree, plan, check, ask, write the journal to disk,
-only then erase and program, read back in passes, and drop the journal once that agrees. A cut
-at any moment leaves a chip whose every changed range is in the journal, before and after.
+The order is what makes it safe: read and believe it, plan, check, ask, write the journal to
+disk, only then erase and program, read back, and drop the journal once that is right. A cut at
+any moment leaves a chip whose every changed range is in the journal, before and after.
 """
 
 from __future__ import annotations
@@ -17,8 +17,6 @@ from spiflash.errors import (
     DeclinedError,
     InterruptedWorkError,
     SpiflashError,
-    UnstableReadError,
-    VerifyError,
 )
 from spiflash.nor.geometry import SECTOR, Geometry
 from spiflash.nor.unprotect import unprotected
@@ -27,14 +25,12 @@ from spiflash.plan.steps import merged
 from spiflash.work.backup import now
 from spiflash.work.connection import Connection
 from spiflash.work.progress import Watcher
-from spiflash.work.reading import Reading, disagreements, read_in_passes
+from spiflash.work.rewrite_proof import Proof, Verify, changed_sectors, prove
+from spiflash.work.rewrite_reading import Before
 
 TURNAROUND = 0.3e-3
 """Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and
 the host (common practice, no source)."""
-
-REPAIRS = 2
-"""How often sectors that do not verify are written again before they are given up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,44 +39,31 @@ class Work:
 
     plan: Plan
     target: bytes
-    old: Reading
+    old: Before
 
 
 @dataclass(frozen=True, slots=True)
 class Rewritten:
-    """What was done: the plan, the reading that proves it, sectors that took repairs."""
+    """What was done: the plan, how it is known to be right (None when there was nothing to
+    do), and the seconds it took."""
 
     plan: Plan
-    proof: Reading | None
-    repaired: tuple[int, ...]
+    proof: Proof | None
     seconds: float
 
-
-def believable_contents(connection: Connection, passes: int, watcher: Watcher) -> Reading:
-    """Read what the chip holds now; raises `UnstableReadError` when passes do not agree."""
-    reading = read_in_passes(connection, passes, watcher)
-    refuse_unstable(reading.unstable)
-    return reading
+    @property
+    def repaired(self) -> tuple[int, ...]:
+        """Sectors that had to be written again."""
+        return self.proof.repaired if self.proof else ()
 
 
-def refuse_unstable(sectors: Sequence[int]) -> None:
-    """Raise `UnstableReadError` when there are any."""
-    if sectors:
-        raise UnstableReadError(
-            f"{len(sectors)} sectors read differently each time, the first at {sectors[0]:#x}.",
-            state="Nothing has been erased or written.",
-            remedy="Seat the clip again, shorten the leads or set a lower --clock; a chip that "
-            "cannot be read reliably must not be written.",
-        )
-
-
-def plan_work(connection: Connection, old: Reading, target: bytes) -> Work:
+def plan_work(connection: Connection, old: Before, target: bytes) -> Work:
     """The least work from `old` to `target` (the whole chip both)."""
     plan = make_plan(old.contents, target, connection.flash.geometry, _cost(connection))
     return Work(plan, target, old)
 
 
-def plan_resumed(connection: Connection, old: Reading, target: bytes, journal: Journal) -> Work:
+def plan_resumed(connection: Connection, old: Before, target: bytes, journal: Journal) -> Work:
     """The work that finishes a restore that was cut short.
 
     Cells that lost power in mid-erase or mid-program may read right today and wrong tomorrow:
@@ -89,16 +72,13 @@ def plan_resumed(connection: Connection, old: Reading, target: bytes, journal: J
     when it is cut short as well.
     """
     assumed = bytearray(old.contents)
-    covered = 0
+    covered = [(each.start, each.start + each.length) for each in journal.state.ranges]
     for each in journal.state.ranges:
-        covered += each.length
         for start in range(each.start, each.start + each.length, SECTOR):
             end = start + SECTOR
             if start in old.unstable or old.contents[start:end] != target[start:end]:
                 assumed[start:end] = bytes(SECTOR)
-    geometry = connection.flash.geometry
-    if covered < geometry.size:
-        geometry = replace(geometry, chip_erase=None)
+    geometry = _within(connection.flash.geometry, covered)
     plan = make_plan(bytes(assumed), target, geometry, _cost(connection))
     return Work(plan, target, old)
 
@@ -150,6 +130,7 @@ def rewrite(
     *,
     agree: Callable[[Work], bool],
     passes: int = 2,
+    verify: Verify = Verify.CHANGED,
     journal: Journal | None = None,
     unprotect: bool = False,
 ) -> Rewritten:
@@ -165,7 +146,7 @@ def rewrite(
     if not work.plan.steps:
         if journal is not None:
             journal.finish()
-        return Rewritten(work.plan, None, (), 0.0)
+        return Rewritten(work.plan, None, 0.0)
     if not unprotect:
         refuse_protected(connection, work.plan)
     if not agree(work):
@@ -175,7 +156,7 @@ def rewrite(
     try:
         with unprotected(connection.flash, work.plan.affected if unprotect else ()):
             carry_out(connection, work.plan, "erasing and programming", watcher)
-            proof, repaired = _prove(connection, work.target, passes, watcher)
+            proof = _prove(connection, work, journal, watcher, verify=verify, passes=passes)
     except KeyboardInterrupt as exc:
         raise InterruptedWorkError(
             "Stopped in the middle of writing.",
@@ -188,7 +169,7 @@ def rewrite(
         ).strip()
         raise
     journal.finish()
-    return Rewritten(work.plan, proof, repaired, clock.now() - start)
+    return Rewritten(work.plan, proof, clock.now() - start)
 
 
 def _begin(
@@ -243,39 +224,36 @@ def _erase(connection: Connection, step: Erase) -> None:
 
 
 def _prove(
-    connection: Connection, target: bytes, passes: int, watcher: Watcher
-) -> tuple[Reading, tuple[int, ...]]:
-    """Read back in passes; write sectors again that do not hold what they should."""
-    repaired: list[int] = []
-    for attempt in range(REPAIRS + 1):
-        proof = read_in_passes(connection, passes, watcher)
-        wrong = disagreements([proof.contents, target])
-        if not wrong and not proof.unstable:
-            return proof, tuple(repaired)
-        if proof.unstable:
-            raise UnstableReadError(
-                f"The chip was written, but {len(proof.unstable)} sectors now read differently "
-                f"each time, the first at {proof.unstable[0]:#x}.",
-                state="Whether the contents are right is not known.",
-                remedy="Seat the clip again, then run 'spiflash restore --resume'.",
-            )
-        if attempt < REPAIRS:
-            watcher.say(f"{len(wrong)} sectors do not hold what was written; writing them again")
-            again = plan_work(connection, proof, target)
-            carry_out(connection, again.plan, "writing again", watcher)
-            repaired += [start for start in wrong if start not in repaired]
-    raise _verify_error(wrong)
+    connection: Connection,
+    work: Work,
+    journal: Journal,
+    watcher: Watcher,
+    *,
+    verify: Verify,
+    passes: int,
+) -> Proof:
+    geometry = connection.flash.geometry
+    covered = [(each.start, each.start + each.length) for each in journal.state.ranges]
 
+    def write_again(held: bytes, wrong: Sequence[int]) -> None:
+        plan = make_plan(held, work.target, _within(geometry, covered), _cost(connection))
+        carry_out(connection, plan, "writing again", watcher)
 
-def _verify_error(wrong: Sequence[int]) -> VerifyError:
-    shown = ", ".join(f"{start:#x}" for start in wrong[:8]) + (" …" if len(wrong) > 8 else "")
-    scattered = len(wrong) > 4
-    return VerifyError(
-        f"{len(wrong)} sectors of {SECTOR // 1024} KiB do not hold what was written, also after "
-        f"{REPAIRS} more attempts: {shown}.",
-        state="All other sectors are right.",
-        remedy="So many at once point to the supply or the contact rather than the chip: check "
-        "the voltage at pin 8, seat the clip again and run 'spiflash restore --resume'."
-        if scattered
-        else "Those sectors are worn out or have stuck bits: replace the chip.",
+    return prove(
+        connection,
+        changed_sectors(work.plan),
+        work.target,
+        watcher,
+        # Whoever wants more passes than usual wants all of the chip in them.
+        verify=Verify.ALL if passes > 2 else verify,
+        passes=passes,
+        write_again=write_again,
     )
+
+
+def _within(geometry: Geometry, covered: Sequence[tuple[int, int]]) -> Geometry:
+    """What may be erased while only the covered ranges are in the journal: everything but the
+    whole chip, since ranges are rounded out to the largest blocks."""
+    if sum(high - low for low, high in covered) < geometry.size:
+        return replace(geometry, chip_erase=None)
+    return geometry

@@ -1,0 +1,42 @@
+"""What a restore that was cut short left behind."""
+
+from __future__ import annotations
+
+from spiflash.archive.journal import Journal
+from spiflash.nor.geometry import SECTOR
+from spiflash.work.connection import Connection
+from spiflash.work.progress import Watcher
+from spiflash.work.reading import disagreements
+from spiflash.work.rewrite_reading import Before, read_stretches
+
+
+def read_cut(connection: Connection, journal: Journal, watcher: Watcher) -> Before:
+    """Read the journal's ranges twice, with different settings.
+
+    Nothing else can have been under way, and nothing else will be touched: elsewhere the
+    contents given are FFh and mean nothing. Cells that lost power in mid-erase or mid-program
+    may read differently each time. Here that is no obstacle, it only names sectors that will
+    be erased again; the contact is judged by the known answers of the chip.
+    """
+    size = connection.chip.size
+    where = [(each.start, each.start + each.length) for each in journal.state.ranges]
+    contents = bytearray(b"\xff" * size)
+    unstable: list[int] = []
+    first = read_stretches(connection, where, 1, "reading what was begun", watcher)
+    second = read_stretches(connection, where, 2, "reading it again", watcher)
+    for (low, high), one, other in zip(where, first, second, strict=True):
+        contents[low:high] = one
+        unstable += [low + at for at in disagreements([one, other])]
+    read = sum(high - low for low, high in where)
+    return Before(bytes(contents), tuple(unstable), 0, again=read // SECTOR)
+
+
+def replayed(journal: Journal, old: Before) -> bytes:
+    """The chip's contents as the cut restore would have left them, as far as the journal goes."""
+    target = bytearray(old.contents)
+    after = journal.after()
+    at = 0
+    for each in journal.state.ranges:
+        target[each.start : each.start + each.length] = after[at : at + each.length]
+        at += each.length
+    return bytes(target)
