@@ -27,14 +27,6 @@ from spiflash.plan import Erase, Plan, TransferCost, make_plan
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 
-NAMED = {
-    "mx25l12805d": "MX25L12805D",
-    "w25q256": "W25Q256FV",
-    "mx25l25635f": "MX25L25635F",
-    "n25q128": "N25Q128A13",
-}
-"""Where namesakes differ in erase sizes or in the ways above 16 MiB, a person names the part."""
-
 NOT_IN_QEMU = {"s25fl129p1": 0x40}
 """Erases of the data sheet that QEMU's model lacks: S25FL129P's 8 KiB parameter sectors (P8E)."""
 
@@ -45,13 +37,10 @@ STYLES = (
 
 
 def identified(bus: QemuBus, model: Model) -> Chip:
-    """What `identify` makes of the model; the part is named only where it asks for a name."""
-    answers, table = probe(bus), chip_table()
-    chip = identify(answers, table)
+    """What `identify` makes of the model. Where namesakes remain, they are worked with in the
+    way that all of them share."""
+    chip = identify(probe(bus), chip_table())
     assert (chip.jedec_id, chip.size) == (model.id[:3], model.size)
-    if model.name in NAMED:
-        assert NAMED[model.name] in chip.write_doubt
-        chip = identify(answers, table, NAMED[model.name])
     assert chip.write_doubt == ""
     return chip
 
