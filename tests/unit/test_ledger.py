@@ -1,0 +1,226 @@
+"""The ledger on SQLite: values once, rows chained, cuts survived."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import multiprocessing
+import sqlite3
+import stat
+from pathlib import Path
+
+import pytest
+
+from spiflash.archive.ledger import After, Draw, InHand, Ledger, Value
+from spiflash.archive.ledger_record import BoardRecord
+from spiflash.errors import LedgerError, ValuesUsedUpError
+
+
+def listed(count: int) -> list[Draw]:
+    return [
+        (
+            Value("mac", "ethaddr", f"00:00:5e:00:53:{i:02x}"),
+            Value("serial", "serial", f"HG-2026-{i:04d}"),
+        )
+        for i in range(count)
+    ]
+
+
+def board(key: str, **more: object) -> InHand:
+    plain: dict[str, object] = {
+        "job": "j", "bench": "b", "jedec_id": "ef4017", "unique_id": key, "size": 8 << 20,
+        "backup": f"/shelf/{key}", "before_sha256": "00" * 32, "values": {},
+    }  # fmt: skip
+    return InHand(key=key, **{**plain, **more})  # type: ignore[arg-type]
+
+
+def record(key: str, result: str = "PASS", **more: object) -> BoardRecord:
+    plain: dict[str, object] = {
+        "begun": "2026-05-01T10:00:00+00:00", "ended": "2026-05-01T10:00:40+00:00", "job": "j",
+        "job_sha256": "11" * 32, "image_sha256": "22" * 32, "bench": "b", "station": "1",
+        "adapter": "ft232h", "part": "W25Q64JV", "jedec_id": "ef4017", "unique_id": key,
+        "values": {"ethaddr": "x"}, "label": "",
+    }  # fmt: skip
+    return BoardRecord(key=key, result=result, **{**plain, **more})  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Ledger:
+    return Ledger(tmp_path / "new" / "ledger.sqlite")
+
+
+def test_is_made_on_first_use_for_its_owner_alone(tmp_path: Path) -> None:
+    path = tmp_path / "a" / "b" / "ledger.sqlite"
+    with Ledger(path) as ledger:
+        assert ledger.rows() == ()
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_each_board_gets_the_first_free_values_and_the_same_ones_again(ledger: Ledger) -> None:
+    rows = listed(3)
+    first = ledger.draw(board("a"), rows)
+    assert first == {"ethaddr": "00:00:5e:00:53:00", "serial": "HG-2026-0000"}
+    assert ledger.draw(board("b"), rows)["serial"] == "HG-2026-0001"
+    assert ledger.draw(board("a"), rows) == first
+    assert ledger.free(rows) == 1
+    assert ledger.in_hand("a") == board("a", values=first)
+
+
+def test_a_finished_board_keeps_its_values_whatever_happens_later(ledger: Ledger) -> None:
+    rows = listed(2)
+    ledger.draw(board("a"), rows)
+    ledger.append(record("a"), After.KEEP)
+    assert ledger.in_hand("a") is None
+    for after in (After.FORGET, After.RETURN, After.HOLD):
+        ledger.append(record("a", "FAIL", kind="read"), after)
+        assert ledger.free(rows) == 1
+    found = ledger.finished("a")
+    assert found is not None
+    assert found.good
+
+
+@pytest.mark.parametrize(
+    ("after", "free", "remembered", "values"),
+    [
+        (After.FORGET, 2, False, None),
+        (After.RETURN, 2, True, {}),
+        (After.HOLD, 1, True, {"ethaddr": "00:00:5e:00:53:00", "serial": "HG-2026-0000"}),
+    ],
+)
+def test_what_becomes_of_a_failed_boards_values(
+    ledger: Ledger, after: After, free: int, remembered: bool, values: object
+) -> None:
+    rows = listed(2)
+    ledger.draw(board("a"), rows)
+    ledger.append(record("a", "FAIL", kind="write"), after)
+    assert ledger.free(rows) == free
+    found = ledger.in_hand("a")
+    assert (found is not None) == remembered
+    assert found is None or found.values == values
+    assert ledger.finished("a") is None
+
+
+def test_a_used_up_list_is_an_error_and_takes_nothing(ledger: Ledger) -> None:
+    rows = listed(1)
+    ledger.draw(board("a"), rows)
+    with pytest.raises(ValuesUsedUpError, match="all 1 are given"):
+        ledger.draw(board("b"), rows)
+    assert ledger.in_hand("b") is None
+
+
+def test_a_value_shared_by_two_rows_is_given_once(ledger: Ledger) -> None:
+    rows: list[Draw] = [
+        (Value("mac", "m", "1"), Value("s", "s", "x")),
+        (Value("mac", "m", "1"), Value("s", "s", "y")),
+        (Value("mac", "m", "2"), Value("s", "s", "z")),
+    ]
+    assert ledger.draw(board("a"), rows)["s"] == "x"
+    assert ledger.draw(board("b"), rows)["s"] == "z"
+
+
+def test_a_draw_that_is_cut_gives_nothing(ledger: Ledger, monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = listed(2)
+
+    def cut(*args: object) -> str:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("spiflash.archive.ledger._packed", cut)
+        with pytest.raises(KeyboardInterrupt):
+            ledger.draw(board("a"), rows)
+    assert ledger.free(rows) == 2
+    assert ledger.in_hand("a") is None
+
+
+def _bench(path: Path, name: str, count: int, results: multiprocessing.Queue[list[str]]) -> None:
+    with Ledger(path) as ledger:
+        rows = listed(40)
+        results.put([ledger.draw(board(f"{name}-{i}"), rows)["serial"] for i in range(count)])
+
+
+def test_two_benches_never_draw_the_same_value(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.sqlite"
+    Ledger(path).store.close()
+    context = multiprocessing.get_context("spawn")
+    results: multiprocessing.Queue[list[str]] = context.Queue()
+    benches = [
+        context.Process(target=_bench, args=(path, name, 20, results)) for name in ("x", "y")
+    ]
+    for bench in benches:
+        bench.start()
+    drawn = [results.get(timeout=60) for _ in benches]
+    for bench in benches:
+        bench.join()
+    assert sorted(drawn[0] + drawn[1]) == [f"HG-2026-{i:04d}" for i in range(40)]
+
+
+def chained(ledger: Ledger) -> Path:
+    for key in "abcd":
+        ledger.append(record(key), After.KEEP)
+    return Path(ledger.store.name)
+
+
+def test_the_chain_is_what_the_definition_says(ledger: Ledger) -> None:
+    """Computed here from the stored text alone: SHA-256 over number, digest before, record."""
+    path = chained(ledger)
+    before = "0" * 64
+    for number, stored, digest, body in sqlite3.connect(path).execute(
+        "select number, before, digest, body from ledger_rows order by number"
+    ):
+        assert stored == before
+        before = hashlib.sha256(f"{number}\n{before}\n{body}".encode()).hexdigest()
+        assert digest == before
+    found = ledger.check()
+    assert (found.rows, found.head, found.broken) == (4, before, "")
+
+
+@pytest.mark.parametrize(
+    ("change", "row"),
+    [
+        ("update ledger_rows set body = replace(body, 'PASS', 'FAIL') where number = 2", 2),
+        ("update ledger_rows set body = replace(body, '40+00', '41+00') where number = 4", 4),
+        ("update ledger_rows set result = 'FAIL' where number = 3", 3),
+        ("update ledger_rows set key = 'z' where number = 1", 1),
+        ("delete from ledger_rows where number = 3", 3),
+        ("delete from ledger_rows where number = 1", 1),
+        ("update ledger_rows set before = digest where number = 2", 2),
+        ("update ledger_rows set digest = before where number = 4", 4),
+    ],
+)
+def test_every_change_is_named_with_its_row(ledger: Ledger, change: str, row: int) -> None:
+    path = chained(ledger)
+    connection = sqlite3.connect(path)
+    assert connection.execute(change).rowcount == 1
+    connection.commit()
+    assert f"row {row} " in ledger.check().broken
+
+
+def test_a_changed_row_with_a_new_digest_breaks_the_next(ledger: Ledger) -> None:
+    connection = sqlite3.connect(chained(ledger))
+    ((before, body),) = connection.execute("select before, body from ledger_rows where number=2")
+    body = json.dumps({**json.loads(body), "part": "other"}, sort_keys=True, separators=(",", ":"))
+    digest = hashlib.sha256(f"2\n{before}\n{body}".encode()).hexdigest()
+    connection.execute("update ledger_rows set body=?, digest=? where number=2", (body, digest))
+    connection.commit()
+    assert ledger.check().broken == "row 3 does not follow the row before it"
+
+
+def test_records_come_back_as_they_were(ledger: Ledger) -> None:
+    full = record("a", passes=("ab",), expected=1e-9, seconds={"backup": 1.5}, touched=True)
+    assert ledger.append(full, After.KEEP).record() == full
+    assert ledger.rows()[0].record() == full
+
+
+@pytest.mark.parametrize(
+    "where", ["mysql://x/y", "/proc/none/ledger.sqlite", "postgresql://127.0.0.1:1/none"]
+)
+def test_places_that_cannot_be_are_refused_in_words(where: str) -> None:
+    with pytest.raises(LedgerError, match="cannot be used"):
+        Ledger(where)
+
+
+def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.sqlite"
+    path.write_bytes(b"not a database at all" * 100)
+    with pytest.raises(LedgerError, match="not a database"):
+        Ledger(path)
