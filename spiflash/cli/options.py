@@ -175,6 +175,16 @@ def bench_options(command: F) -> F:
     return command
 
 
+def _usual_root() -> Path | None:
+    """Where the shelf usually is; None for a user without a home folder."""
+    try:
+        root = default_root()
+    except RuntimeError:
+        return None
+    # A relative place would be another one from wherever the next command is run.
+    return root if root.is_absolute() else None
+
+
 def shelf_option(command: F) -> F:
     """Where backup sets are kept."""
     return click.option(
@@ -182,7 +192,8 @@ def shelf_option(command: F) -> F:
         envvar="SPIFLASH_SHELF",
         type=PathGiven(),
         metavar="FOLDER",
-        help=f"Where backup sets are kept. [env: SPIFLASH_SHELF; default: {default_root()}]",
+        help=f"Where backup sets are kept. [env: SPIFLASH_SHELF; default: "
+        f"{_usual_root() or 'none, as there is no home folder'}]",
     )(command)
 
 
@@ -245,9 +256,7 @@ def shelf_from(path: Path | None) -> Shelf:
 
     Raises click.UsageError when there is no usual place.
     """
-    root = path or default_root()
-    # Without a home folder, or with a relative one, the usual place would lie wherever the
-    # command happens to be run, and the next command would not find the sets again.
-    if path is None and not root.is_absolute():
+    root = path or _usual_root()
+    if root is None:
         raise click.UsageError("there is no home folder to keep the shelf in; name one: --shelf")
     return Shelf(root)

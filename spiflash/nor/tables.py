@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -45,6 +46,9 @@ def select(
 
 def _loaded(file: Path) -> tuple[Part, ...]:
     try:
+        # A named pipe would be waited for, and a device read without end.
+        if file.exists() and not (file.is_file() or file.is_dir()):
+            raise OSError(errno.EINVAL, "it is a device or a pipe")
         return load_file(file)
     except TableError as exc:
         raise ChipTableError(

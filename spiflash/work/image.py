@@ -84,7 +84,12 @@ def load_image(source: Path) -> Image:
             state=_SAFE,
             remedy="Wait until whatever writes it has finished.",
         )
-    return Image(str(source), contents)
+    return Image(_name(source), contents)
+
+
+def _name(path: Path) -> str:
+    """`path` as text, so that a journal can hold it: bytes that are none become U+FFFD."""
+    return os.fsencode(path).decode(errors="replace")
 
 
 def _without_waiting(path: str, flags: int) -> int:
@@ -111,7 +116,11 @@ def _from_set(folder: Path) -> Image:
     found = open_set(folder)
     record = found.record
     return Image(
-        str(folder), found.contents(), record.verified, record.chip.jedec_id, record.chip.registers
+        _name(folder),
+        found.contents(),
+        record.verified,
+        record.chip.jedec_id,
+        record.chip.registers,
     )
 
 
