@@ -29,6 +29,17 @@ fdtget device-tree-compiler
 decode-dimms i2c-tools
 xz xz-utils
 gzip gzip
+mkfs.cramfs util-linux-extra
+genromfs genromfs
+bzip2 bzip2
+zstd zstd
+lz4 lz4
+lzop lzop
+mke2fs e2fsprogs
+mkfs.fat dosfstools
+sfdisk fdisk
+openssl openssl
+readelf binutils
 sha256sum coreutils
 chromium chromium'
 

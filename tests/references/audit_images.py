@@ -1,7 +1,7 @@
 """One image of each format, made by the format's own program as Debian packages it.
 
 Sources: mkimage, mkenvimage (u-boot-tools), mksquashfs (squashfs-tools), mkfs.jffs2, sumtool,
-ubinize, mkfs.ubifs (mtd-utils), mkfs.cramfs (util-linux-extra), genromfs, dtc, gzip, xz, bzip2,
+ubinize, mkfs.ubifs (mtd-utils), mkfs.cramfs (util-linux or, later, util-linux-extra), genromfs, dtc, gzip, xz, bzip2,
 zstd, lz4, mke2fs (e2fsprogs), mkfs.fat (dosfstools), sfdisk (fdisk), openssl. TRX has no such
 program: `trx` writes it from the description in its own docstring.
 """
@@ -58,38 +58,10 @@ def tree(folder: Path) -> Path:
     return root
 
 
-WORDS = tuple(
-    [
-        "stage",
-        "level",
-        "gauge",
-        "river",
-        "water",
-        "sensor",
-        "battery",
-        "low",
-        "high",
-        "rising",
-        "falling",
-        "the",
-        "of",
-        "at",
-        "on",
-        "is",
-        "was",
-        "reading",
-        "station",
-        "heron",
-        "watershed",
-        "upstream",
-        "bridge",
-        "culvert",
-        "rain",
-        "storm",
-        "sample",
-        "minute",
-        "hour",
-    ]
+WORDS = (
+    *("stage", "level", "gauge", "river", "water", "sensor", "battery", "low", "high", "rising"),
+    *("falling", "the", "of", "at", "on", "is", "was", "reading", "station", "heron", "watershed"),
+    *("upstream", "bridge", "culvert", "rain", "storm", "sample", "minute", "hour"),
 )
 
 
@@ -183,7 +155,8 @@ def _trees(folder: Path) -> list[Item]:
         '/dts-v1/; / { description = "heron"; #address-cells = <1>; images { '
         f'kernel {{ data = /incbin/("{folder / "data"}"); {image} {hashes} }}; '
         f'extra {{ data = /incbin/("{folder / "script.txt"}"); {image} '
-        'hash { algo = "sha256"; }; }; }; configurations { default = "c"; c { kernel = "kernel"; }; }; };'
+        'hash { algo = "sha256"; }; }; }; '
+        'configurations { default = "c"; c { kernel = "kernel"; }; }; };'
     )
     made = [_whole("device tree", "devicetree", (folder / "a.dtb").read_bytes(), 4)]
     for name, flags in (("fit", ()), ("fit external", ("-E",))):

@@ -111,15 +111,20 @@ class Walker:
                 raise BlockError("outside the file system")
             result = unpacked(self._top.compression, packed, limit)
         except BlockError:
-            end = min(start + length, self._top.used)
-            if start < end:
-                self.walk.broken.append((start, end))
+            self._break(start, length)
             return None
         if result.vouched:
             self._vouch(start, length, result.loose_tail)
         else:
             self.walk.fitting += 1
         return result.contents
+
+    def _break(self, start: int, length: int) -> None:
+        end = min(start + length, self._top.used)
+        if 0 <= start < end:
+            self.walk.broken.append((start, end))
+        else:
+            self.walk.lost = "a table or block would lie outside the file system"
 
     def _vouch(self, start: int, length: int, loose_tail: int) -> None:
         end = start + length
@@ -134,7 +139,7 @@ class Walker:
         size = int.from_bytes(header, "little")
         length = size & ~_STORED or _STORED
         if len(header) < 2 or length > _METADATA or start + 2 + length > self._top.used:
-            self.walk.broken.append((start, min(start + 2, self._top.used)))
+            self._break(start, 2)
             return None, self._top.used
         if size & _STORED:
             self.walk.stored += 1
@@ -211,7 +216,7 @@ class Walker:
         # It unpacks, but not to the size that the inode says.
         del self.walk.vouched[before[0] :]
         self.walk.fitting = before[1]
-        self.walk.broken.append((start, start + length))
+        self._break(start, length)
 
     def _files(self, pieces: list[bytes | None]) -> None:
         """The data blocks of the inodes, as far as the inode table is whole."""

@@ -22,7 +22,7 @@ from spiflash.dump.formats import unpack
 from spiflash.dump.formats.magic import mended, near_places, outside, places
 from spiflash.dump.formats.unpack import Decoder, End, Outcome
 
-_COSTLY = 8  # bzip2 unpacks several times slower than the others
+_COSTLY = 4  # bzip2 unpacks several times slower than the others
 _START = 4096  # units for the attempt alone
 _DOUBT = 64  # a decompressor that stumbles before this many bytes has seen no proof of a stream
 
