@@ -1,0 +1,245 @@
+"""Cut a restore at every USB transfer, and see what a resume makes of it.
+
+    python tests/benchmarks/cuts.py [--chip-kib N] [--every N] [--adapter NAME]
+
+A restore rewrites 12 scattered sectors of a region; everything else has to stay. It is cut once
+at each of its USB transfers by unplugging the adapter, and once more with the chip losing power
+as well: at that transfer when an erase or a page is under way, else at the first later one when
+one is (cells are left half done, as `hwmocks.nor.cells` says). Then everything is plugged in
+again and the work finished, by a resume or by the same restore again in turn, and the chip's
+array is compared with what it should be.
+
+The exhaustive run uses a chip of 512 KiB with the behaviour of a W25Q64JV, which has the same
+transfers for the same sectors and fewer for reading; `--chip-kib 8192 --every 40` is a sample on
+the real size.
+"""
+
+# ruff: noqa: E402 - run as a script, it has to find the packages beside it first.
+from __future__ import annotations
+
+import argparse
+import random
+import shutil
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+if __name__ == "__main__":
+    sys.path.insert(0, str(ROOT))
+
+from hwmocks.bench import Bench, make_bench
+from hwmocks.ftdi import UsbFaults
+from hwmocks.nor.catalog import describe
+from hwmocks.nor.chip import NorChip
+from hwmocks.nor.description import ChipDescription
+from spiflash.archive.journal import open_journals
+from spiflash.archive.shelf import Shelf
+from spiflash.bus.locate import open_bench_bus
+from spiflash.errors import SpiflashError
+from spiflash.nor.chip import Chip
+from spiflash.nor.geometry import uniform
+from spiflash.nor.tables import chip_table
+from spiflash.work.backup import back_up
+from spiflash.work.connection import Connection, connected, find_out
+from spiflash.work.image import Image
+from spiflash.work.progress import Unwatched
+from spiflash.work.restore import restore
+
+NAME = "W25Q64JV"
+SECTOR = 4096
+SECTORS = 12
+KINDS = ("unplug", "power")
+CLOCK = 30e6
+
+
+@lru_cache
+def described(size: int) -> tuple[ChipDescription, Chip]:
+    """A chip of `size` bytes, as the bench simulates it and as the jobs know it."""
+    whole = describe(NAME)
+    bench = make_bench(NorChip(whole))
+    bus = open_bench_bus(bench, "look")
+    known = find_out(bus, chip_table(), NAME)
+    bus.close()
+    geometry = uniform(
+        size,
+        known.geometry.page,
+        known.geometry.erase_types,
+        known.geometry.program,
+        replace(known.geometry.chip_erase, size=size) if known.geometry.chip_erase else None,
+    )
+    return replace(whole, size=size), replace(known, geometry=geometry)
+
+
+@dataclass
+class Case:
+    """What the chip holds at first, the image, where it belongs, and what must come of it."""
+
+    size: int
+    adapter: str = "ft232h"
+    seed: int = 1
+    old: bytes = field(init=False)
+    at: int = field(init=False)
+    image: Image = field(init=False)
+    new: bytes = field(init=False)
+
+    def __post_init__(self) -> None:
+        rng = random.Random(self.seed)
+        self.old = rng.randbytes(self.size)
+        self.at = self.size // 8 + 100  # not at the start of a sector: neighbours share it
+        body = bytearray(self.old[self.at : self.size - self.size // 8])
+        for sector in rng.sample(range(1, len(body) // SECTOR - 1), SECTORS):
+            # Some bytes in some pages: a part of each sector stays as it is.
+            place = sector * SECTOR + rng.randrange(2000)
+            body[place : place + 1500] = rng.randbytes(1500)
+        self.image = Image("cut", bytes(body))
+        self.new = self.old[: self.at] + body + self.old[self.at + len(body) :]
+
+    def chip(self) -> NorChip:
+        return NorChip(described(self.size)[0], self.old, seed=self.seed)
+
+    @contextmanager
+    def session(self, chip: NorChip, faults: UsbFaults) -> Iterator[tuple[Connection, Bench]]:
+        """The chip is powered up, and clipped off at the end."""
+        bench = make_bench(chip, adapter=self.adapter, faults=faults)
+        chip.power(True, 0.0)
+        bench.clock.advance(0.1)
+        bus = open_bench_bus(bench, "cuts")
+        try:
+            with connected(bus, described(self.size)[1], CLOCK) as connection:
+                yield connection, bench
+        finally:
+            bus.close()
+
+    def write(self, connection: Connection, shelf: Shelf, image: Image | None) -> None:
+        restore(connection, shelf, image, Unwatched(), agree=lambda _: True, at=self.at)
+
+    def prepare(self, folder: Path) -> None:
+        """A verified backup on the shelf `folder`."""
+        with self.session(self.chip(), UsbFaults()) as (connection, _):
+            back_up(connection, Shelf(folder), Unwatched())
+
+    def transfers(self, folder: Path) -> tuple[int, int]:
+        """Numbers of the first and the last USB transfer of an undisturbed restore."""
+        chip = self.chip()
+        with self.session(chip, UsbFaults()) as (connection, bench):
+            first = bench.device.transfers + 1
+            self.write(connection, Shelf(folder), self.image)
+            last = bench.device.transfers
+        assert chip.contents == self.new
+        return first, last
+
+
+@dataclass
+class Outcome:
+    """What a cut led to. `during`: the operation that the loss of power broke off."""
+
+    happened: bool = False
+    during: str = ""
+    journal: bool = False
+    problem: str = ""
+
+
+def cut_once(case: Case, folder: Path, kind: str, number: int) -> Outcome:
+    """One restore, cut at transfer `number`, and what a resume makes of it."""
+    outcome = Outcome()
+    chip, shelf = case.chip(), Shelf(folder)
+    now: list[Bench] = []
+
+    def cut(transfer: int) -> None:
+        if transfer < number or outcome.happened:
+            return
+        bench = now[0]
+        if kind == "power":
+            under_way = chip.core.operation
+            if under_way is None:
+                return
+            outcome.during = under_way.kind
+            chip.power(False, bench.clock.now())
+        outcome.happened = True
+        bench.device.unplug()
+
+    try:
+        with case.session(chip, UsbFaults(on_transfer=cut)) as (connection, bench):
+            now.append(bench)
+            case.write(connection, shelf, case.image)
+    except SpiflashError as error:
+        if not outcome.happened:
+            outcome.problem = f"failed without a cut: {error}"
+            return outcome
+    chip.power(False, 1e9)  # clipped off: what was under way, if anything, is over
+    outcome.journal = bool(open_journals(shelf.journals).whole)
+    try:
+        with case.session(chip, UsbFaults()) as (connection, _):
+            again = None if outcome.journal and number % 2 else case.image
+            case.write(connection, shelf, again)
+    except SpiflashError as error:
+        outcome.problem = f"not finished: {error}"
+        return outcome
+    found = open_journals(shelf.journals)
+    if found.whole or found.corrupt:
+        outcome.problem = "a journal is left over"
+    end = case.at + len(case.image.contents)
+    for what, low, high in (
+        ("below the image", 0, case.at),
+        ("the image", case.at, end),
+        ("above the image", end, case.size),
+    ):
+        if chip.contents[low:high] != case.new[low:high]:
+            outcome.problem = f"{what} is not as it should be"
+    if chip.four_byte_mode or chip.registers["SR1"] or chip.protected_ranges:
+        outcome.problem = "registers or address mode are not as before"
+    return outcome
+
+
+def sweep(case: Case, folder: Path, every: int = 1) -> tuple[Counter[str], list[str]]:
+    """Cut at every `every`th transfer, in both ways; counts, and a line for each loss."""
+    template, shelf = folder / "template", folder / "shelf"
+    case.prepare(template)
+    trial = folder / "trial"
+    shutil.copytree(template, trial)
+    first, last = case.transfers(trial)
+    counts: Counter[str] = Counter(transfers=last - first + 1)
+    losses: list[str] = []
+    shutil.copytree(template, shelf)
+    for kind in KINDS:
+        for number in range(first, last + 1, every):
+            outcome = cut_once(case, shelf, kind, number)
+            counts["cuts by " + kind] += outcome.happened
+            counts["resumed from a journal"] += outcome.journal
+            if outcome.during:
+                counts["during " + outcome.during] += 1
+            if kind == "power" and not outcome.happened:
+                counts["after the last operation"] += 1
+            if outcome.problem:
+                losses.append(f"{kind} at transfer {number}: {outcome.problem}")
+                shutil.rmtree(shelf)
+                shutil.copytree(template, shelf)
+    return counts, losses
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="cut a restore at every USB transfer")
+    parser.add_argument("--chip-kib", type=int, default=512)
+    parser.add_argument("--every", type=int, default=1)
+    parser.add_argument("--adapter", default="ft232h")
+    given = parser.parse_args()
+    case = Case(given.chip_kib << 10, given.adapter)
+    with tempfile.TemporaryDirectory(prefix="cuts-") as folder:
+        counts, losses = sweep(case, Path(folder), given.every)
+    print(f"{SECTORS} sectors of a chip of {given.chip_kib} KiB on {given.adapter}")
+    for name, count in counts.items():
+        print(f"  {count:>6}  {name}")
+    print(f"  {len(losses):>6}  losses")
+    for line in losses[:20]:
+        print(line)
+    return 1 if losses else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
