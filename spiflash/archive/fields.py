@@ -170,6 +170,10 @@ class Fields:
             self.refuse(name, "must be true or false")
         return value
 
+    def optional_flag(self, name: str) -> bool | None:
+        """True, false or null."""
+        return None if self._take(name) is None else self.flag(name)
+
     def moment(self, name: str) -> datetime:
         """A time in ISO 8601 with its offset from UTC."""
         try:

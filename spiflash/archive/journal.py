@@ -61,6 +61,10 @@ class JournalState:
     image_sha256: str
     begun: datetime
     registers: Mapping[str, str] = field(default_factory=dict)
+    four_byte_mode: bool | None = None
+    """Whether the chip was in 4-byte address mode before; None where that is not known."""
+    segment: int = 0
+    """What the register with the high address bits held before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +249,8 @@ def _parse(text: str) -> tuple[JournalState, str, str]:
         image_sha256=fields.sha256("image_sha256"),
         begun=fields.moment("begun"),
         registers=fields.hexadecimal_mapping("registers"),
+        four_byte_mode=fields.optional_flag("four_byte_mode"),
+        segment=fields.integer("segment"),
     )
     digests = fields.sha256("before_sha256"), fields.sha256("after_sha256")
     fields.finish()

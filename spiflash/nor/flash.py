@@ -145,6 +145,11 @@ class NorFlash:
         """How addresses reach this chip."""
         return self._way
 
+    def leave_as(self, found: ModeFound) -> None:
+        """Leave the chip in another address mode than the one it was met in: the one from
+        before an earlier session, which was cut off and could not put it back."""
+        self._way = replace(self._way, leave=addressing(self.chip, found).leave)
+
     @contextlib.contextmanager
     def short_addresses(self) -> Iterator[None]:
         """In 3-byte mode for as long as the block lasts, whatever the way of working."""

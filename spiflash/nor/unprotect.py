@@ -13,7 +13,7 @@ they lose nothing on any part, and one byte only when that had no effect.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -82,6 +82,24 @@ def unprotected(flash: NorFlash, ranges: Sequence[tuple[int, int]]) -> Iterator[
     else:
         with _bits_clear(flash, guard):
             yield
+
+
+def put_back(flash: NorFlash, before: Mapping[str, int]) -> bool:
+    """Write SR1 and its companion as an earlier session found them, which was cut off before it
+    could do so itself; whether they hold that now. `before` has register values by name.
+
+    Raises `ChipProtectedError` when it is not known how this part takes them.
+    """
+    now = _read(flash)
+    wanted = {
+        name: before.get(name, value) & ~_BUSY_BITS.get(name, 0) for name, value in now.items()
+    }
+    if wanted["SR1"] == now["SR1"]:
+        return True
+    lift = _lift_for(flash.chip)
+    # The other registers were never written: what they hold is not this program's business.
+    wanted = {name: wanted[name] if name in ("SR1", lift.second) else now[name] for name in now}
+    return _put_back(flash, _StatusWriter(flash, lift, volatile=False), wanted)
 
 
 # -- locks of single blocks ------------------------------------------------------------------------

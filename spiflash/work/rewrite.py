@@ -27,6 +27,7 @@ from spiflash.work.connection import Connection
 from spiflash.work.progress import Watcher
 from spiflash.work.rewrite_proof import Proof, Verify, changed_sectors, prove
 from spiflash.work.rewrite_reading import Before
+from spiflash.work.rewrite_resume import put_things_back
 
 TURNAROUND = 0.3e-3
 """Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and
@@ -145,6 +146,7 @@ def rewrite(
     start = clock.now()
     if not work.plan.steps:
         if journal is not None:
+            put_things_back(connection, journal)
             journal.finish()
         return Rewritten(work.plan, None, 0.0)
     if not unprotect:
@@ -157,6 +159,7 @@ def rewrite(
         with unprotected(connection.flash, work.plan.affected if unprotect else ()):
             carry_out(connection, work.plan, "erasing and programming", watcher)
             proof = _prove(connection, work, journal, watcher, verify=verify, passes=passes)
+        put_things_back(connection, journal)
     except KeyboardInterrupt as exc:
         raise InterruptedWorkError(
             "Stopped in the middle of writing.",
@@ -186,6 +189,8 @@ def _begin(
         image_sha256=image_sha256,
         begun=now(),
         registers={name: value.hex() for name, value in connection.registers.items()},
+        four_byte_mode=connection.mode.four,
+        segment=connection.mode.segment,
     )
     return Journal.begin(
         shelf.journals,

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from spiflash.archive.journal import Journal
+from spiflash.errors import ChipProtectedError
+from spiflash.nor.addressing import ModeFound
 from spiflash.nor.geometry import SECTOR
+from spiflash.nor.unprotect import put_back
 from spiflash.work.connection import Connection
 from spiflash.work.progress import Watcher
 from spiflash.work.reading import disagreements
@@ -40,3 +43,26 @@ def replayed(journal: Journal, old: Before) -> bytes:
         target[each.start : each.start + each.length] = after[at : at + each.length]
         at += each.length
     return bytes(target)
+
+
+def put_things_back(connection: Connection, journal: Journal) -> None:
+    """Registers and address mode become what they were before the first session of this
+    journal: a cut session could not see to it.
+
+    Raises `ChipProtectedError` when the block protection could not be put back.
+    """
+    state = journal.state
+    connection.flash.leave_as(
+        ModeFound(state.four_byte_mode, state.segment, "noted before the restore was begun")
+    )
+    before = {
+        name: int.from_bytes(bytes.fromhex(value), "little")
+        for name, value in state.registers.items()
+    }
+    if "SR1" in before and not put_back(connection.flash, before):
+        kept = ", ".join(f"{name} {value:02X}h" for name, value in before.items())
+        raise ChipProtectedError(
+            "The contents are right, but the block protection could not be put back.",
+            state=f"The registers were {kept} before.",
+            remedy="Seat the clip again and run 'spiflash restore --resume'.",
+        )
