@@ -22,6 +22,7 @@ from spiflash.cli.screen import Bars, consent, show
 from spiflash.report.changes import plan_json, plan_text
 from spiflash.work.connection import connect
 from spiflash.work.image import load_image
+from spiflash.work.regions import only_regions
 from spiflash.work.restore import Leave
 from spiflash.work.restore import preview as preview_restore
 from spiflash.work.restore import restore as restore_chip
@@ -36,6 +37,20 @@ from spiflash.work.rewrite_proof import Verify
 @passes_option
 @verify_option
 @leave_options
+@click.option(
+    "--region",
+    "regions",
+    multiple=True,
+    metavar="NAME",
+    help="Write only this region of SOURCE, by its name in the layout or as 0x40000+0x10000. "
+    "May be given several times.",
+)
+@click.option(
+    "--layout",
+    type=PathGiven(),
+    metavar="FILE",
+    help="Layout file with the regions; without one, the layout that SOURCE states.",
+)
 @click.option("--resume", is_flag=True, help="Finish a restore of this chip that was cut short.")
 @click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
 @json_option
@@ -49,6 +64,8 @@ def restore(
     backup: Path | None,
     without_backup: bool,
     unprotect: bool,
+    regions: tuple[str, ...],
+    layout: Path | None,
     resume: bool,
     only_plan: bool,
     as_json: bool,
@@ -59,12 +76,21 @@ def restore(
     Only what differs is erased and programmed; everything outside SOURCE stays as it is.
 
     \b
-    Example:
+    Examples:
       spiflash restore factory.bin --adapter sim:./board
+      spiflash restore factory.bin --region boot --region env
     """
     if (source is None) != resume:
         raise click.UsageError("name a SOURCE, or give --resume and no SOURCE")
+    if layout is not None and not regions:
+        raise click.UsageError("--layout goes with --region")
+    if regions and (source is None or at):
+        raise click.UsageError(
+            "--region goes with a SOURCE that holds the whole chip, without --at"
+        )
     image = load_image(source) if source is not None else None
+    if image is not None and regions:
+        image = only_regions(image, regions, layout)
     with connect(settings_from(options)) as connection:
         if only_plan:
             work = preview_restore(

@@ -24,6 +24,7 @@ class Image:
 
     Of a backup set, `verified` is what its record says, `jedec_id` and `registers` are those of
     the chip it was taken from (hexadecimal, registers by name); a plain file has none of them.
+    `parts` are the (start, end) offsets in it that are to be written, ascending; None for all.
     """
 
     name: str
@@ -31,6 +32,7 @@ class Image:
     verified: bool | None = None
     jedec_id: str | None = None
     registers: Mapping[str, str] = field(default_factory=dict)
+    parts: tuple[tuple[int, int], ...] | None = None
 
     @property
     def sha256(self) -> str:
@@ -148,4 +150,9 @@ def overlay(base: bytes, image: Image, at: int) -> bytes:
             if blank
             else "Use an image made for a chip of this size.",
         )
-    return base[:at] + image.contents + base[at + len(image.contents) :]
+    if image.parts is None:
+        return base[:at] + image.contents + base[at + len(image.contents) :]
+    result = bytearray(base)
+    for start, end in image.parts:
+        result[at + start : at + end] = image.contents[start:end]
+    return bytes(result)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from spiflash.dump.finding import Span
 from spiflash.dump.identity import identity
-from spiflash.dump.layout.region import Layout, Region
+from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.card import card_road
 from spiflash.dump.triage.reference import Reference, reference
 from spiflash.dump.triage.regions import Known, judge
@@ -129,6 +129,8 @@ def _overall(happened: Whole | None, findings: Sequence[RegionFinding]) -> tuple
     if happened is not None:
         return happened.kind, f"{happened.detail[:1].upper()}{happened.detail[1:]}."
     bad = [each for each in findings if each.kind is not Kind.INTACT]
+    if not any(each.region.role in (Role.KERNEL, Role.ROOT) for each in findings) and not bad:
+        return Kind.DAMAGED, "Neither a kernel nor a root file system is found."
     if not bad:
         return Kind.INTACT, "Nothing is wrong as far as can be told."
     worst = min(bad, key=lambda each: _WORST.index(each.kind))

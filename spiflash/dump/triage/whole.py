@@ -223,7 +223,7 @@ def _stopped_unknown(contents: bytes, old: bytes) -> Whole | None:
         return None
     front = stop // SECTOR * SECTOR
     before = used(contents[:front])
-    if not before.any() or alike(contents[:front], old[:front]) > _MOSTLY:
+    if not before.any() or alike(old[:front], contents[:front]) > _MOSTLY:
         return None
     return _stopped(contents, stop, end, "old contents behind", known=False)
 
