@@ -113,6 +113,11 @@ class Row:
     key: str
     result: str
 
+    @property
+    def good(self) -> bool:
+        """Whether the board passed."""
+        return self.result == PASS
+
     def record(self) -> BoardRecord:
         """What it says. Raises `BackupSetError` when it says nothing sensible."""
         return BoardRecord.from_json(self.body, f"row {self.number} of the ledger")

@@ -1,0 +1,1 @@
+"""Cloning one image to many boards, each of which keeps what is its own."""

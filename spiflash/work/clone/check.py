@@ -1,0 +1,181 @@
+"""Proving a job against its image without a board."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from spiflash.archive.ledger import Ledger
+from spiflash.dump.audit import examine
+from spiflash.dump.environment_edit import EnvironmentEditError, form_of, set_variables
+from spiflash.dump.identity import OwnItem
+from spiflash.nor.tables import ChipTable
+from spiflash.work.clone.job import Job, Stretch
+from spiflash.work.clone.make import NotTheBoardsOwnError, make_target
+
+IDENTITY = ("mac", "serial")
+"""What no two boards may have in common."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Why the job must not be used; `line` of the job file."""
+
+    line: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What was found. `free` values are left of `listed`; `remarks` are worth reading."""
+
+    problems: tuple[Problem, ...]
+    remarks: tuple[str, ...]
+    listed: int
+    free: int
+
+    @property
+    def sound(self) -> bool:
+        """Whether the job may be used."""
+        return not self.problems
+
+
+def check_job(job: Job, table: ChipTable, ledger: Ledger | None = None) -> Checked:
+    """Everything that can be known before the first board. With `ledger`, values given already
+    do not count."""
+    draws = job.draws
+    free = ledger.free(draws) if ledger is not None else len(draws)
+    done = len(
+        {row.key for row in ledger.rows() if row.good and row.job == job.name} if ledger else ()
+    )
+    problems = [*_places(job), *_parts(job, table), *_lists(job, free, done)]
+    remarks: list[str] = []
+    if not problems:
+        found, remarks = _contents(job)
+        problems += found
+    if job.values and not job.boards:
+        remarks.append(f"the list has {free} left for as many boards; boards = … is not said")
+    return Checked(tuple(problems), tuple(remarks), len(draws), free)
+
+
+def stretches(job: Job) -> list[Stretch]:
+    """Every range that the job keeps or writes; no two may overlap."""
+    found = [*job.keep, *(rule.place for rule in job.environments)]
+    for value in job.values:
+        found += [value.place] if value.place else []
+        found += [value.sum.place] if value.sum else []
+    return found
+
+
+def _places(job: Job) -> Iterator[Problem]:
+    size = len(job.image.contents)
+    if job.layout is not None and job.layout.size != size:
+        yield Problem(1, f"the layout is of {job.layout.size} bytes, the image has {size}")
+    ordered = sorted(stretches(job), key=lambda each: each.start)
+    covers = [value.sum.covers for value in job.values if value.sum]
+    for each in (*ordered, *covers):
+        if each.end > size:
+            yield Problem(
+                each.line, f"{each.name} ends {each.end - size} bytes behind the image of {size}"
+            )
+    for first, second in itertools.pairwise(ordered):
+        if second.start < first.end:
+            line = max(first.line, second.line)
+            yield Problem(
+                line, f"{second.name} at {second.start:#x} overlaps {first.name} ({first.start:#x})"
+            )
+    for rule in job.environments:
+        try:
+            form_of(job.image.contents[rule.place.start : rule.place.end])
+        except EnvironmentEditError as exc:
+            yield Problem(rule.place.line, f"{rule.place.name}: {exc}")
+
+
+def _parts(job: Job, table: ChipTable) -> Iterator[Problem]:
+    for name in job.chips:
+        parts = table.by_name(name)
+        if not parts:
+            yield Problem(1, f"chips: the chip table has no part {name}")
+        elif all(part.size < len(job.image.contents) for part in parts):
+            yield Problem(
+                1, f"chips: the image of {len(job.image.contents)} bytes does not fit a {name}"
+            )
+
+
+def _lists(job: Job, free: int, done: int) -> Iterator[Problem]:
+    wanted = max(0, job.boards - done)
+    if job.values and free < wanted:
+        yield Problem(
+            min(job.values, key=lambda each: len(each.texts)).line,
+            f"{wanted} boards are still to be made, and the lists have values for {free}",
+        )
+    seen: dict[tuple[str, str], str] = {}
+    for rule in job.values:
+        space = "mac" if rule.kind == "mac" else rule.name
+        for text in rule.texts:
+            other = seen.setdefault((space, text), rule.name)
+            if other != rule.name:
+                yield Problem(rule.line, f"{text} is in the list of {other} as well")
+                break
+    names = {rule.name for rule in job.values}
+    for named in re.findall(r"\{([^{}]*)\}", job.label):
+        if named not in names:
+            yield Problem(1, f"the label names “{named}”, which is no value of the job")
+
+
+def _contents(job: Job) -> tuple[list[Problem], list[str]]:
+    """Make a board's contents and look for what is still the master's in them."""
+    own = _somebody(job)
+    longest = {rule.name: max(rule.texts, key=len) for rule in job.values}
+    first = {rule.name: rule.texts[0] for rule in job.values}
+    try:
+        make_target(job, own, longest)
+        sample = make_target(job, own, first)
+    except (EnvironmentEditError, NotTheBoardsOwnError) as exc:
+        line = job.environments[0].place.line if job.environments else 1
+        return [Problem(line, str(exc))], []
+    master = examine(job.image.contents, job.image.name, layout=job.layout).own
+    theirs = {(item.kind, item.text.lower()) for item in master}
+    problems: list[Problem] = []
+    remarks: list[str] = []
+    for item in examine(sample, "a clone", layout=job.layout).own:
+        if (item.kind, item.text.lower()) not in theirs or item.text.lower() in job.shared:
+            continue
+        if item.kind in IDENTITY:
+            problems.append(
+                Problem(
+                    1,
+                    f"every board would get the master's {_named(item)}: keep that range, set it "
+                    f'with a [[value]], or list it under shared = ["{item.text}"]',
+                )
+            )
+        else:
+            remarks.append(f"every board gets the master's {_named(item)}")
+    problems += _masters_in_lists(job, master)
+    return problems, remarks
+
+
+def _masters_in_lists(job: Job, master: tuple[OwnItem, ...]) -> Iterator[Problem]:
+    taken = {item.text.lower() for item in master if item.kind in IDENTITY} - set(job.shared)
+    for rule in job.values:
+        for text in rule.texts:
+            if text.lower() in taken:
+                yield Problem(rule.line, f"the list of {rule.name} holds the master's own {text}")
+
+
+def _named(item: OwnItem) -> str:
+    kind = {"mac": "MAC address", "serial": "serial number"}.get(item.kind, item.kind)
+    return f"{kind} {item.text} ({item.name} at {item.start:#x}; {item.confidence})"
+
+
+def _somebody(job: Job) -> bytes:
+    """Contents of some other board: nothing of the master in what a board keeps."""
+    own = bytearray(job.image.contents)
+    for kept in job.keep:
+        own[kept.start : kept.end] = b"\x00" * kept.length
+    for rule in job.environments:
+        place = slice(rule.place.start, rule.place.end)
+        own[place] = set_variables(bytes(own[place]), dict.fromkeys(rule.keep, "kept"))
+    return bytes(own)

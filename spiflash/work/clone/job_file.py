@@ -1,0 +1,252 @@
+"""Job files: TOML. Every value stands on one line; files are looked for beside the job file.
+
+clone = 1                          # the version of this format
+name = "heron-open"                # what the ledger calls the job
+image = "open.bin"                 # an image file or a backup set
+layout = "heron.toml"              # may be left out; names regions (see spiflash audit)
+chips = ["W25Q64JV", "GD25Q64C"]   # the parts accepted, as in the chip table
+boards = 20                        # may be left out: how many are to be made
+passes = 2                         # complete readings before and after (2)
+label = "Heron {serial}"           # printed at the end of a board; {name} of a value
+shared = ["00:00:5e:00:53:17"]     # MACs and serials that all boards may have in common
+
+[[keep]]                           # stays what it is on each board
+region = "factory"                 # of the layout; or start and length, and perhaps name
+
+[[environment]]                    # a U-Boot environment whose checksum is made right
+region = "env"                     # or start and length: its full size
+keep = ["location"]                # variables taken over from the board's own environment
+
+[[value]]                          # what each board gets
+name = "ethaddr"
+kind = "mac"                       # mac, hex or text
+first = "00:00:5e:00:53:00"        # a counted range, both ends included
+last = "00:00:5e:00:53:ff"
+variable = "ethaddr"               # set in every [[environment]]
+
+[[value]]
+name = "serial"
+kind = "text"
+pattern = "HG-2026-####"           # with first and last as numbers
+first = 1
+last = 300
+at = 0x7FF000                      # raw bytes at an address …
+length = 16                        # … padded to this length (else as long as the value)
+fill = 0x00                        # with this byte
+sum = "CRC-32/ISO-HDLC"            # a checksum of its own, by its catalogue name,
+sum_at = 0x7FF010                  # stored here
+sum_order = "little"               # or "big"
+sum_start = 0x7FF000               # over these bytes; else over the value itself
+sum_length = 16
+
+[[value]]
+name = "tag"
+kind = "hex"
+list = "tags.txt"                  # one value a line
+at = 0x7FF020
+
+[failure]                          # kind of failure = what to do; "next" where not said
+contact = "again"                  # kinds: contact, chip, read, own, write, adapter,
+adapter = "hold"                   # values, other; actions: next, again, hold, stop
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Any
+
+from spiflash.dump.checksums import VARIANTS
+from spiflash.dump.layout import Layout
+from spiflash.errors import CloneJobError, LayoutError
+from spiflash.work.audit import load_layout
+from spiflash.work.clone.job import (
+    ACTIONS,
+    FAILURES,
+    EnvironmentRule,
+    Job,
+    Stretch,
+    SumRule,
+    ValueRule,
+)
+from spiflash.work.clone.job_text import JobText, Place
+from spiflash.work.clone.value_lists import FORMS, counted, listed, mac_range
+from spiflash.work.image import load_image
+
+VERSION = 1
+_LIMIT = 1 << 20
+_TOP = {
+    *("clone", "name", "image", "layout", "chips", "boards", "passes", "label", "shared"),
+    *("keep", "environment", "value", "failure"),
+}
+_VALUE = {
+    *("name", "kind", "first", "last", "pattern", "list", "variable", "at", "length", "fill"),
+    *("sum", "sum_at", "sum_order", "sum_start", "sum_length"),
+}
+
+
+def load_job(path: Path) -> Job:
+    """Read a job file and all it names.
+
+    Raises `CloneJobError` that names file and line, and what `load_image` and `load_layout`
+    raise.
+    """
+    try:
+        with path.open("rb") as file:
+            raw = file.read(_LIMIT)
+        text = raw.decode("utf-8")
+    except (OSError, UnicodeDecodeError) as exc:
+        reason = exc.strerror if isinstance(exc, OSError) else "it is not UTF-8 text"
+        raise CloneJobError(
+            f"The job file {path} cannot be read ({reason or exc}).",
+            state="No board has been touched.",
+            remedy="Check the path and the permissions.",
+        ) from exc
+    return _Reader(JobText(text, str(path)), path.parent, hashlib.sha256(raw).hexdigest()).job()
+
+
+class _Reader:
+    def __init__(self, text: JobText, folder: Path, sha256: str) -> None:
+        self.text = text
+        self.data = text.data
+        self.folder = folder
+        self.sha256 = sha256
+        self.layout: Layout | None = None
+
+    def job(self) -> Job:
+        text, data = self.text, self.data
+        text.known(data, None, _TOP)
+        if data.get("clone") != VERSION or isinstance(data.get("clone"), bool):
+            text.refuse(text.line(None, "clone"), f"this must say clone = {VERSION}")
+        if "layout" in data:
+            self.layout = load_layout(self.folder / text.text(data, None, "layout", None))
+        chips = text.texts(data, None, "chips")
+        if not chips:
+            text.refuse(text.line(None, "chips"), "chips must name the parts that are accepted")
+        environments = tuple(self.environment(*each) for each in text.tables("environment"))
+        return Job(
+            source=text.name,
+            sha256=self.sha256,
+            name=text.text(data, None, "name", None),
+            image=load_image(self.folder / text.text(data, None, "image", None)),
+            layout=self.layout,
+            chips=chips,
+            boards=text.number(data, None, "boards", 0, 1 << 20, 0),
+            passes=text.number(data, None, "passes", 2, 12, 2),
+            label=text.text(data, None, "label", ""),
+            shared=tuple(each.lower() for each in text.texts(data, None, "shared")),
+            keep=tuple(self.keep(*each) for each in text.tables("keep")),
+            environments=environments,
+            values=self.values(bool(environments)),
+            failure=self.failure(),
+        )
+
+    def keep(self, table: dict[str, Any], place: Place) -> Stretch:
+        self.text.known(table, place, {"region", "name", "start", "length"})
+        return self.stretch(table, place, "a kept range")
+
+    def environment(self, table: dict[str, Any], place: Place) -> EnvironmentRule:
+        self.text.known(table, place, {"region", "name", "start", "length", "keep"})
+        return EnvironmentRule(
+            self.stretch(table, place, "environment"), self.text.texts(table, place, "keep")
+        )
+
+    def stretch(self, table: dict[str, Any], place: Place, name: str) -> Stretch:
+        """A range given by a region's name, or by start and length."""
+        text, line = self.text, self.text.line(place, None)
+        if "region" in table:
+            wanted = text.text(table, place, "region", None)
+            line = text.line(place, "region")
+            if self.layout is None:
+                text.refuse(line, "a region is named, but the job has no layout")
+            try:
+                region = self.layout.region(wanted)
+            except LayoutError as exc:
+                text.refuse(line, f"{exc.cause.rstrip('.')}. {exc.remedy.rstrip('.')}")
+            if "start" in table or "length" in table:
+                text.refuse(line, "give a region, or start and length, not both")
+            return Stretch(wanted, region.start, region.length, line)
+        start, length = text.amount(table, place, "start"), text.amount(table, place, "length")
+        if length == 0:
+            text.refuse(text.line(place, "length"), "a range of no bytes")
+        return Stretch(text.text(table, place, "name", name), start, length, line)
+
+    def values(self, environments: bool) -> tuple[ValueRule, ...]:
+        found: dict[str, ValueRule] = {}
+        for table, place in self.text.tables("value"):
+            rule = self.value(table, place)
+            if rule.name in found:
+                self.text.refuse(self.text.line(place, "name"), f"the name {rule.name} is taken")
+            if rule.variable and not environments:
+                line = self.text.line(place, "variable")
+                self.text.refuse(line, "a variable is set, but the job has no [[environment]]")
+            found[rule.name] = rule
+        return tuple(found.values())
+
+    def value(self, table: dict[str, Any], place: Place) -> ValueRule:
+        text = self.text
+        text.known(table, place, _VALUE)
+        name = text.text(table, place, "name", None)
+        line = text.line(place, None)
+        kind = text.choice(table, place, "kind", tuple(FORMS), "text")
+        texts = self.source(table, place, kind)
+        variable = text.text(table, place, "variable", None) if "variable" in table else None
+        where = None
+        if "at" in table:
+            start = text.amount(table, place, "at")
+            rule = ValueRule(name, kind, texts, None, None, 0, None, line)
+            longest = max(len(rule.raw(each)) for each in texts)
+            length = text.amount(table, place, "length") if "length" in table else longest
+            if longest > length:
+                text.refuse(
+                    text.line(place, "length"), f"a value has {longest} bytes, more than {length}"
+                )
+            where = Stretch(name, start, length, text.line(place, "at"))
+        if where is None and variable is None:
+            text.refuse(line, f"{name} is written nowhere: give variable, or at, or both")
+        fill = text.number(table, place, "fill", 0, 255, 0)
+        checksum = self.sum(table, place, where) if "sum" in table else None
+        return ValueRule(name, kind, texts, variable, where, fill, checksum, line)
+
+    def source(self, table: dict[str, Any], place: Place, kind: str) -> tuple[str, ...]:
+        text = self.text
+        if "list" in table:
+            if table.keys() & {"first", "last", "pattern"}:
+                text.refuse(text.line(place, "list"), "give a list or a range, not both")
+            return listed(self.folder / text.text(table, place, "list", None), kind)
+        line = text.line(place, "first")
+        try:
+            if kind == "mac":
+                ends = (text.text(table, place, key, None) for key in ("first", "last"))
+                return mac_range(*ends)
+            numbers = [text.number(table, place, key, 0, 10**12, None) for key in ("first", "last")]
+            pattern = text.text(table, place, "pattern", None)
+            return tuple(FORMS[kind](each) for each in counted(pattern, *numbers))
+        except ValueError as exc:
+            text.refuse(line, str(exc))
+
+    def sum(self, table: dict[str, Any], place: Place, where: Stretch | None) -> SumRule:
+        text = self.text
+        line = text.line(place, "sum")
+        kind = text.choice(table, place, "sum", tuple(VARIANTS), "")
+        covers = where
+        if "sum_start" in table or "sum_length" in table:
+            start, length = (text.amount(table, place, f"sum_{key}") for key in ("start", "length"))
+            covers = Stretch("what a checksum covers", start, length, line)
+        if covers is None:
+            text.refuse(line, "say with sum_start and sum_length what the checksum covers")
+        at = text.amount(table, place, "sum_at")
+        width = (VARIANTS[kind].polynomial.bit_length() - 1) // 8
+        stored = Stretch(f"checksum of {table['name']}", at, width, text.line(place, "sum_at"))
+        if stored.start < covers.end and covers.start < stored.end:
+            text.refuse(text.line(place, "sum_at"), "the checksum lies inside what it covers")
+        order = text.choice(table, place, "sum_order", ("little", "big"), "little")
+        return SumRule(kind, covers, stored, order)
+
+    def failure(self) -> dict[str, str]:
+        table = self.data.get("failure", {})
+        if not isinstance(table, dict):
+            self.text.refuse(self.text.line(None, "failure"), "write [failure] above these lines")
+        place = ("failure", 0)
+        self.text.known(table, place, set(FAILURES))
+        return {key: self.text.choice(table, place, key, ACTIONS, "next") for key in table}

@@ -1,0 +1,172 @@
+"""The loop: a worker at each station, until no more boards come or somebody stops it.
+
+Workers are threads: most of their time is spent waiting for adapter and chip. What they share,
+the ledger, draws values and writes rows one after the other.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from spiflash.archive.ledger_record import BoardRecord
+from spiflash.bus.transaction import Bus
+from spiflash.errors import BusError, InterruptedWorkError, SpiflashError
+from spiflash.work.clone.board import SkippedError, clone_board
+from spiflash.work.clone.desk import Desk, Seat
+from spiflash.work.clone.station import Station
+from spiflash.work.progress import Advance
+
+GLANCE = 0.2
+"""Seconds between two looks of the main thread for Ctrl-C and for workers that have ended."""
+
+
+class Screen(Protocol):
+    """What the people at the bench see and hear; called from several threads."""
+
+    def status(self, station: str, text: str) -> None:
+        """What goes on at a station, in a few words."""
+        ...
+
+    def result(self, station: str, record: BoardRecord) -> None:
+        """A board has ended."""
+        ...
+
+    def skipped(self, station: str, record: BoardRecord) -> None:
+        """A finished board was on the clip again and is left alone."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Cloned:
+    """How it ended: every row written, boards left alone, and what ended a worker."""
+
+    records: tuple[BoardRecord, ...]
+    skipped: tuple[BoardRecord, ...]
+    errors: tuple[SpiflashError, ...]
+
+
+@dataclass
+class Loop:
+    """One run. `limit` ends it after so many good boards; 0 is no limit."""
+
+    desk: Desk
+    stations: Sequence[Station]
+    screen: Screen
+    limit: int = 0
+    _stop: threading.Event = field(default_factory=threading.Event)
+    _abandon: threading.Event = field(default_factory=threading.Event)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _records: list[BoardRecord] = field(default_factory=list)
+    _skipped: list[BoardRecord] = field(default_factory=list)
+    _errors: list[SpiflashError] = field(default_factory=list)
+    _faults: list[BaseException] = field(default_factory=list)
+
+    def run(self) -> Cloned:
+        """Work until all stations have ended.
+
+        The first Ctrl-C lets the boards on the clips be finished; the second breaks them off.
+        They are in hand then, and are taken up when they come again.
+        """
+        threads = [
+            threading.Thread(target=self._work, args=(station,), name=station.name)
+            for station in self.stations
+        ]
+        for thread in threads:
+            thread.start()
+        while any(thread.is_alive() for thread in threads):
+            try:
+                for thread in threads:
+                    thread.join(GLANCE)
+            except KeyboardInterrupt:
+                if self._stop.is_set():
+                    self._abandon.set()
+                self._stop.set()
+        if self._faults:
+            raise self._faults[0]
+        return Cloned(tuple(self._records), tuple(self._skipped), tuple(self._errors))
+
+    def stopping(self) -> bool:
+        """Whether no further board is to be begun."""
+        return self._stop.is_set()
+
+    def _work(self, station: Station) -> None:
+        try:
+            self._boards(station)
+        except SpiflashError as error:
+            with self._lock:
+                self._errors.append(error)
+            self.screen.status(station.name, f"ended: {error.cause}")
+        except BaseException as fault:  # a defect in one thread must end the whole program
+            self._faults.append(fault)
+            self._stop.set()
+        finally:
+            station.close()
+
+    def _boards(self, station: Station) -> None:
+        seat = Seat(
+            station.name,
+            _Obedient(self._abandon),
+            lambda text: self.screen.status(station.name, text),
+        )
+        while not self.stopping():
+            seat.tell("waiting for a board")
+            bus = station.next_board(self.stopping)
+            if bus is None:
+                break
+            if not self._one(bus, station, seat):
+                return
+            seat.tell("done: take the clip off")
+            try:
+                station.taken_away(self.stopping)
+            except BusError:
+                # An adapter that was pulled out is opened anew for the next board.
+                station.close()
+        seat.tell("no more boards" if not self.stopping() else "stopped")
+
+    def _one(self, bus: Bus, station: Station, seat: Seat) -> bool:
+        """One board; whether this station goes on."""
+        try:
+            record = clone_board(bus, self.desk, seat)
+        except SkippedError as skipped:
+            with self._lock:
+                self._skipped.append(skipped.record)
+            self.screen.skipped(station.name, skipped.record)
+            return True
+        except KeyboardInterrupt as exc:
+            raise InterruptedWorkError(
+                f"Stopped while a board was being worked on at {station.name}.",
+                state="Its backup is on the shelf, its values stay with it.",
+                remedy="Run the same job again with this board on the clip: it is taken up there.",
+            ) from exc
+        with self._lock:
+            self._records.append(record)
+            good = sum(each.good for each in self._records)
+        self.screen.result(station.name, record)
+        if self.limit and good >= self.limit:
+            self._stop.set()
+        return record.good or self.desk.job.action(record.kind) != "stop"
+
+
+class _Obedient:
+    """A watcher that breaks the work off when told to: in a thread, Ctrl-C does not arrive."""
+
+    def __init__(self, abandon: threading.Event) -> None:
+        self._abandon = abandon
+
+    @contextmanager
+    def step(self, title: str, total: int) -> Iterator[Advance]:
+        """Nothing is shown."""
+
+        def advance(count: int) -> None:
+            if self._abandon.is_set():
+                raise KeyboardInterrupt
+
+        advance(0)
+        yield advance
+
+    def say(self, text: str) -> None:
+        """Nothing is shown."""
