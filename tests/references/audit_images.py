@@ -1,9 +1,9 @@
 """One image of each format, made by the format's own program as Debian packages it.
 
 Sources: mkimage, mkenvimage (u-boot-tools), mksquashfs (squashfs-tools), mkfs.jffs2, sumtool,
-ubinize, mkfs.ubifs (mtd-utils), mkfs.cramfs (util-linux or, later, util-linux-extra), genromfs, dtc, gzip, xz, bzip2,
-zstd, lz4, mke2fs (e2fsprogs), mkfs.fat (dosfstools), sfdisk (fdisk), openssl. TRX has no such
-program: `trx` writes it from the description in its own docstring.
+ubinize, mkfs.ubifs (mtd-utils), mkfs.cramfs (util-linux, later util-linux-extra), genromfs, dtc,
+gzip, xz, bzip2, zstd, lz4, mke2fs (e2fsprogs), mkfs.fat (dosfstools), sfdisk (fdisk), openssl.
+TRX has no such program: `trx` writes it from the description in its own docstring.
 """
 
 from __future__ import annotations
@@ -224,6 +224,7 @@ def _streams(folder: Path) -> list[Item]:
         ("zstd", "zstd", ("zstd", "-c", "--check")),
         ("zstd plain", "zstd", ("zstd", "-c", "--no-check")),
         ("lz4", "lz4", ("lz4", "-c")),
+        ("lz4 older form", "lz4", ("lz4", "-c", "-l")),
         ("lz4 blocks", "lz4", ("lz4", "-c", "-B4", "-BX")),
     ):
         made.append(_whole(name, kind, run(*command, feed=data)))

@@ -171,6 +171,7 @@ HOSTILE: dict[str, Callable[[int], bytes]] = {
     "zstd runs": lambda size: b"\x28\xb5\x2f\xfd\4\x80" + fill(b"\2\0\x10a", size - 6),
     "lz4 bombs": lambda size: fill(lz4.frame.compress(bytes(16 * MIB)), size),
     "lz4 heads off": lambda size: fill(b"\x04\x22\x4d\x18\x64\x40\0\0", size),
+    "lz4 older form": lambda size: fill(b"\x02\x21\x4c\x18\x04\0\0\0\x1fa\1\0", size),
     "pem": lambda size: fill(b"-----BEGIN CERTIFICATE-----\n", size),
     "der": lambda size: fill(b"\x30\x82\x20\x30\x30\x82\x10\x02", size),
     "ext": lambda size: fill(b"\x53\xef", size),

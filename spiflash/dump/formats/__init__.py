@@ -22,13 +22,13 @@ from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.formats.fit import find_fit_images
 from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.legacy import find_legacy_images
+from spiflash.dump.formats.lz4frame import find_lz4, find_lz4_legacy
 from spiflash.dump.formats.romfs import find_romfs
 from spiflash.dump.formats.runs import find_dense, find_zeros
 from spiflash.dump.formats.squashfs import find_squashfs
 from spiflash.dump.formats.streams import (
     find_bzip2,
     find_gzip,
-    find_lz4,
     find_lzma,
     find_xz,
     find_zstd,
@@ -66,6 +66,7 @@ FORMATS: tuple[Search, ...] = (
     find_bzip2,
     find_zstd,
     find_lz4,
+    find_lz4_legacy,
     find_elf,
     find_pem,
     find_der,

@@ -1,7 +1,7 @@
-"""Compressed streams: gzip, xz, lzma, bzip2, zstd and lz4, each unpacked to its end.
+"""Compressed streams: gzip, xz, lzma, bzip2 and zstd, each unpacked to its end.
 
-Layouts: RFC 1952 (gzip), "The .xz File Format" 1.2 (Tukaani), RFC 8878 (zstd), the lz4 frame
-format 1.6 (from memory, like bzip2 and lzma; the tests compare with the formats' own programs).
+Layouts: RFC 1952 (gzip), "The .xz File Format" 1.2 (Tukaani), RFC 8878 (zstd), and from memory
+bzip2 and lzma; the tests compare with the formats' own programs.
 A stream is VOUCHED when the checksum of its contents held. Its header and the last, partly
 used byte are not covered where no checksum looks at them.
 """
@@ -10,94 +10,16 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
-
-import lz4.frame
+from collections.abc import Iterator, Sequence
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats import unpack
 from spiflash.dump.formats.magic import mended, near_places, outside, places
-from spiflash.dump.formats.unpack import Decoder, End, Outcome
+from spiflash.dump.formats.stream import DOUBT, StreamFormat, find_streams
 
 _COSTLY = 4  # bzip2 unpacks several times slower than the others
-_START = 4096  # units for the attempt alone
-_DOUBT = 64  # a decompressor that stumbles before this many bytes has seen no proof of a stream
-
-
-@dataclass(frozen=True, slots=True)
-class _Format:
-    """One sort of stream.
-
-    `check` names the checksum of the contents by the stream's head, empty where it has none.
-    `head` is the length of the header that no checksum covers, `tail` of uncovered bytes at
-    `tail_at` bytes before the end; `certain` says whether the head proves itself.
-    """
-
-    kind: str
-    title: str
-    decoder: Callable[[], Decoder]
-    check: Callable[[bytes, int], str]
-    head: Callable[[bytes, int], int]
-    tail_at: int
-    tail: int
-    certain: Callable[[bytes, int], bool]
-    weight: int = 1
-
-
-def _find(
-    form: _Format, contents: bytes, candidates: Iterable[int], packed: Sequence[Span]
-) -> Iterator[Finding]:
-    budget = unpack.allowance(contents)
-    done = 0
-    for at in outside(candidates, packed):
-        if at < done:
-            continue
-        if not budget.spend(_START):
-            return
-        outcome = unpack.drive(form.decoder(), contents, at, budget, form.weight)
-        finding = _judged(form, contents, at, outcome)
-        if finding is not None:
-            yield finding
-            done = finding.end if outcome.end is End.COMPLETE else at + 1
-
-
-def _judged(form: _Format, contents: bytes, at: int, outcome: Outcome) -> Finding | None:
-    check = form.check(contents, at)
-    certain = outcome.end is not End.COMPLETE and form.certain(contents, at)
-    details = (("unpacked", f"{outcome.produced} bytes"), ("checksum", check or "none"))
-    verdict, said = Verdict.CONSISTENT, "unpacks to the end; it has no checksum of its contents"
-    uncovered: tuple[Span, ...] = ()
-    if outcome.end is End.COMPLETE:
-        if check:
-            verdict, said = Verdict.VOUCHED, f"{check} of the unpacked contents holds"
-            end = at + outcome.consumed
-            tail = (end - form.tail_at - form.tail, end - form.tail_at)
-            uncovered = ((at, at + form.head(contents, at)), *((tail,) if form.tail else ()))
-    elif outcome.end is End.LIMIT:
-        said = f"unpacks as far as {outcome.produced} bytes; not followed further"
-    elif not certain and outcome.produced < _DOUBT and not check:
-        return None
-    elif not certain and outcome.produced < _DOUBT:
-        said = "the header makes sense, what follows does not unpack: damaged, or not a stream"
-    elif check or certain:
-        verdict = Verdict.DAMAGED
-        said = (
-            f"cut off at the end of the dump after {outcome.produced} bytes"
-            if outcome.end is End.CUT
-            else f"fails to unpack, or {check or 'a checksum'} fails, within this range"
-        )
-    else:
-        return None
-    length = outcome.consumed
-    if verdict is Verdict.CONSISTENT and outcome.end in (End.FAILED, End.CUT):
-        length = min(length, 16)
-    return Finding(
-        at, length, form.kind, form.title, verdict, (said,), details, uncovered=uncovered
-    )
-
 
 # --- gzip ----------------------------------------------------------------------------------------
 
@@ -115,7 +37,7 @@ def _gzip_head(contents: bytes, at: int) -> int:
     return after + (2 if flags & 2 else 0) - at
 
 
-_GZIP_FORMAT = _Format(
+_GZIP_FORMAT = StreamFormat(
     "gzip",
     "gzip stream",
     unpack.gzip_decoder,
@@ -130,7 +52,7 @@ _GZIP_FORMAT = _Format(
 def find_gzip(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Streams of RFC 1952, one finding each."""
     candidates = (at for at in places(contents, _GZIP) if _GZIP_HEAD.match(contents, at))
-    return _find(_GZIP_FORMAT, contents, candidates, packed)
+    return find_streams(_GZIP_FORMAT, contents, candidates, packed)
 
 
 # --- xz ------------------------------------------------------------------------------------------
@@ -147,7 +69,7 @@ def _xz_header_holds(header: bytes) -> bool:
     )
 
 
-_XZ_FORMAT = _Format(
+_XZ_FORMAT = StreamFormat(
     "xz",
     "xz stream",
     unpack.xz_decoder,
@@ -165,7 +87,7 @@ def find_xz(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     doubtful = list(outside(near_places(contents, _XZ), packed))
     for at in outside(places(contents, _XZ), packed):
         (whole if _xz_header_holds(contents[at : at + 12]) else doubtful).append(at)
-    yield from _find(_XZ_FORMAT, contents, whole, packed)
+    yield from find_streams(_XZ_FORMAT, contents, whole, packed)
     budget = Budget(500)
     for at in doubtful:
         if mended(contents[at : at + 12], _xz_header_holds, budget):
@@ -194,7 +116,7 @@ def _lzma_head(contents: bytes, at: int) -> bool:
     )
 
 
-_LZMA_FORMAT = _Format(
+_LZMA_FORMAT = StreamFormat(
     "lzma",
     "lzma stream",
     unpack.lzma_decoder,
@@ -214,8 +136,8 @@ def find_lzma(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]
         for at in places(contents, bytes([parameters, 0]))
         if _lzma_head(contents, at)
     )
-    for finding in _find(_LZMA_FORMAT, contents, heads, packed):
-        if int(dict(finding.details)["unpacked"].split()[0]) >= _DOUBT:
+    for finding in find_streams(_LZMA_FORMAT, contents, heads, packed):
+        if int(dict(finding.details)["unpacked"].split()[0]) >= DOUBT:
             yield finding
 
 
@@ -230,7 +152,7 @@ def _bzip2_head(contents: bytes, at: int) -> bool:
     return contents[at + 3 : at + 4] in b"123456789" and len(block) == 6 and wrong.bit_count() <= 1
 
 
-_BZIP2_FORMAT = _Format(
+_BZIP2_FORMAT = StreamFormat(
     "bzip2",
     "bzip2 stream",
     unpack.bzip2_decoder,
@@ -246,7 +168,7 @@ _BZIP2_FORMAT = _Format(
 def find_bzip2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Streams with at least one block."""
     candidates = (at for at in places(contents, b"BZh") if _bzip2_head(contents, at))
-    return _find(_BZIP2_FORMAT, contents, candidates, packed)
+    return find_streams(_BZIP2_FORMAT, contents, candidates, packed)
 
 
 # --- zstd ----------------------------------------------------------------------------------------
@@ -277,7 +199,7 @@ def _zstd_chain(contents: bytes, at: int) -> bool:
     return False
 
 
-_ZSTD_FORMAT = _Format(
+_ZSTD_FORMAT = StreamFormat(
     "zstd",
     "zstd frame",
     unpack.zstd_decoder,
@@ -297,43 +219,4 @@ def find_zstd(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]
         # The reserved bit of the header is zero; no stream of a board uses a dictionary.
         if at + 9 < len(contents) and not contents[at + 4] & 0b1011
     )
-    return _find(_ZSTD_FORMAT, contents, candidates, packed)
-
-
-# --- lz4 -----------------------------------------------------------------------------------------
-
-_LZ4 = bytes.fromhex("04224d18")
-
-
-def _lz4_header_holds(header: bytes) -> bool:
-    try:
-        lz4.frame.get_frame_info(header)
-    except (RuntimeError, ValueError):
-        return False
-    return header[:4] == _LZ4 and not header[4] & 1
-
-
-_LZ4_FORMAT = _Format(
-    "lz4",
-    "lz4 frame",
-    unpack.lz4_decoder,
-    lambda contents, at: "XXH32" if contents[at + 4] & 0x14 else "",
-    lambda contents, at: 4,
-    tail_at=0,
-    tail=0,
-    certain=lambda contents, at: True,
-)
-
-
-def find_lz4(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Frames whose header checksum holds; DAMAGED where it would with one bit turned."""
-    budget = Budget(500)
-    whole: list[int] = []
-    for at in outside(places(contents, _LZ4), packed):
-        header = contents[at : at + 19]
-        if len(header) > 6 and _lz4_header_holds(header):
-            whole.append(at)
-        elif len(header) > 6 and mended(header[:15], _lz4_header_holds, budget):
-            checks = ("one bit of the header is wrong: with it turned, its checksum holds",)
-            yield Finding(at, 15, "lz4", "lz4 frame", Verdict.DAMAGED, checks)
-    yield from _find(_LZ4_FORMAT, contents, whole, packed)
+    return find_streams(_ZSTD_FORMAT, contents, candidates, packed)
