@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from spiflash.cli.options import (
 from spiflash.cli.screen import Bars, show
 from spiflash.errors import VerifyError
 from spiflash.report.changes import ranges_text
+from spiflash.report.wording import evidence_facts
 from spiflash.work.connection import connect
 from spiflash.work.image import load_image
 from spiflash.work.verify import verify as verify_chip
@@ -47,9 +49,16 @@ def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) ->
         "equal": found.equal,
         "differing": [list(pair) for pair in found.differing],
         "unsure": [list(pair) for pair in found.unsure],
+        "passes": len(found.reading.passes),
+        "evidence": asdict(found.reading.evidence),
+        "doubts": list(found.reading.doubts),
     }
+    certainty = "\n".join(
+        f"{label}: {value}" for label, value in evidence_facts(found.reading.evidence)[:2]
+    )
     if found.equal:
-        text = f"Equal: all {found.compared} bytes of {source}, in {passes} passes that agree."
+        count = len(found.reading.passes)
+        text = f"Equal: all {found.compared} bytes of {source}, in {count} passes that agree."
     else:
         lines = []
         if found.differing:
@@ -57,7 +66,7 @@ def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) ->
         if found.unsure:
             lines.append(f"Unsure     {ranges_text(found.unsure)}")
         text = "\n".join(lines)
-    show(document, text, as_json=as_json)
+    show(document, f"{text}\n{certainty}", as_json=as_json)
     if not found.equal:
         amount = sum(high - low for low, high in (*found.differing, *found.unsure))
         raise VerifyError(

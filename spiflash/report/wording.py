@@ -9,7 +9,7 @@ from __future__ import annotations
 import unicodedata
 from dataclasses import dataclass
 
-from spiflash.archive.record import Record
+from spiflash.archive.record import EvidenceRecord, Record
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Verdict
 
@@ -171,6 +171,26 @@ def agreement_facts(record: Record, limit: int = 64) -> tuple[tuple[str, str], .
         ("Stable", f"{stable:,} of {agreement.sectors:,} sectors"),
         ("Settled", listed(agreement.settled)),
         ("Unstable", listed(agreement.unstable)),
+        *evidence_facts(record.evidence),
+    )
+
+
+def evidence_facts(found: EvidenceRecord) -> tuple[tuple[str, str], ...]:
+    """(label, value): how sure a reading is, in numbers, and what was tested besides."""
+    enough = "below" if found.expected < found.limit else "NOT below"
+    return (
+        (
+            "Error rate",
+            f"{found.rate:.1e} a bit and pass, 95 % bounds {found.rate_low:.1e} to "
+            f"{found.rate_high:.1e}: {plural(found.differing, 'bit')} of {found.bits:,} differ",
+        ),
+        (
+            "Left to chance",
+            f"{found.expected:.1e} wrong bits expected that nothing has shown, {enough} "
+            f"{found.limit:.0e}; holds for errors spread over at least "
+            f"{amount(max(1, round(found.stretch / 8)))}",
+        ),
+        *((f"Tested: {probe.name}", f"{probe.outcome}; {probe.remark}") for probe in found.probes),
     )
 
 

@@ -24,6 +24,7 @@ from spiflash.work.connection import Connection
 from spiflash.work.passes import PassTaken
 from spiflash.work.progress import Watcher
 from spiflash.work.reading import Reading, read_in_passes
+from spiflash.work.resume import Unfinished
 
 LIBRARIES = ("pyftdi", "pyusb")
 
@@ -57,27 +58,32 @@ def back_up(
     passes: int = 2,
     clock: Callable[[], datetime] = now,
 ) -> Backup:
-    """Read the chip in `passes` passes and put a set on the shelf.
+    """Read the chip in `passes` passes, or more, and put a set on the shelf.
 
-    A set is made also when passes disagree; its record says what is wrong then (`verified`
-    is False). Raises `ShelfError` before anything is read when the shelf cannot be written,
-    and `InterruptedWorkError` after Ctrl-C.
+    Finished passes of an attempt that was cut short are used. A set is made also when passes
+    disagree; its record says what is wrong then (`verified` is False). Raises `ShelfError`
+    before anything is read when the shelf cannot be written, and `InterruptedWorkError` after
+    Ctrl-C.
     """
     shelf.prepare()
+    unfinished = Unfinished.of(shelf, connection)
     try:
-        reading = read_in_passes(connection, passes, watcher)
+        earlier = unfinished.found(connection, watcher)
+        reading = read_in_passes(connection, passes, watcher, earlier=earlier, keep=unfinished.keep)
         otp = b"".join(connection.security()) or None
     except KeyboardInterrupt as exc:
         raise InterruptedWorkError(
             "Stopped while the chip was being read.",
-            state="The chip was only read, so nothing on it has changed; no set was made.",
-            remedy="Start the backup again when you are ready.",
+            state="The chip was only read, so nothing on it has changed; no set was made. Passes "
+            "that were finished are kept.",
+            remedy="Start the backup again when you are ready: it goes on from there.",
         ) from exc
     found = survey(reading.contents)
     covered = coverage(reading.contents, found)
     record = _record(connection, reading, board, clock())
     page = backup_page(record, reading.contents, found, covered)
     placed = shelf.place(record, reading.contents, otp, page, _unstable_readings(reading))
+    unfinished.drop()
     return Backup(placed, reading.contents, found, covered)
 
 

@@ -74,7 +74,8 @@ def _plain(chip: NorChip, seed: int) -> SpiDevice:
 @dataclass(frozen=True)
 class Row:
     """One line of the table; `clip` wraps the chip in its fault, drawn from a seed; `change`
-    does something to the chip itself; `rate` is the true bit error rate where it is known."""
+    does something to the chip itself; `rate` is the true bit error rate where it is known; a
+    `slow` row takes many passes."""
 
     name: str
     clip: Clip = _plain
@@ -84,6 +85,7 @@ class Row:
     change: Callable[[NorChip, int], None] = field(default=lambda chip, seed: None)
     half: bool = False
     rate: float | None = None
+    slow: bool = False
 
 
 def _noise(rate: float, *, size: int = MIB) -> Row:
@@ -153,10 +155,18 @@ ROWS: tuple[Row, ...] = (
     ),
     Row("long read flaw", usb=lambda s: UsbFaults(long_read=LongReadFlaw(from_end=s % 300 + 1))),
     Row("MISO comes and goes", lambda c, s: IntermittentContact(c, quiet=0.3, seed=s)),
-    Row("MISO comes and goes, often", lambda c, s: IntermittentContact(c, quiet=0.02, seed=s)),
-    Row("CS comes and goes", lambda c, s: IntermittentContact(c, line="CS", quiet=0.3, seed=s)),
+    Row(
+        "MISO comes and goes, often",
+        lambda c, s: IntermittentContact(c, quiet=0.02, seed=s),
+        slow=True,
+    ),
+    Row(
+        "CS comes and goes",
+        lambda c, s: IntermittentContact(c, line="CS", quiet=0.3, seed=s),
+        slow=True,
+    ),
     Row("CS comes and goes, rare", lambda c, s: IntermittentContact(c, line="CS", quiet=3, seed=s)),
-    Row("other master", lambda c, s: OtherMaster(c, seed=s)),
+    Row("other master", lambda c, s: OtherMaster(c, seed=s), slow=True),
     Row("other master, rare", lambda c, s: OtherMaster(c, quiet=2.0, burst=2e-3, seed=s)),
     Row("supply cut", lambda c, s: PowerCut(c, at=0.1 + random.Random(s).random())),
     Row(
@@ -181,7 +191,7 @@ class Trial:
 
 
 @lru_cache(maxsize=4)
-def _described(size: int, half: bool) -> ChipDescription:
+def described(size: int, half: bool) -> ChipDescription:
     """A W25Q64JV, or a chip of another size with its behaviour: the density in its SFDP
     (JESD216F, second double word of the basic table: bits, less one) says so."""
     base = describe("W25Q64JV")
@@ -193,7 +203,7 @@ def _described(size: int, half: bool) -> ChipDescription:
 
 
 @lru_cache(maxsize=4)
-def _contents(size: int) -> bytes:
+def contents_of(size: int) -> bytes:
     """The demo board's flash, or as many bytes around the start of its file system."""
     whole = heron_factory()
     return whole if size == len(whole) else whole[0x1C0000 : 0x1C0000 + size]
@@ -202,7 +212,7 @@ def _contents(size: int) -> bytes:
 def run_trial(row: Row, seed: int) -> Trial:
     """One backup, from first contact to the set on the shelf."""
     chip = NorChip(
-        _described(row.size, row.half), _contents(row.size)[: row.size >> row.half], seed=seed
+        described(row.size, row.half), contents_of(row.size)[: row.size >> row.half], seed=seed
     )
     row.change(chip, seed)
     bench = make_bench(
