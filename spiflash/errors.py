@@ -127,6 +127,13 @@ class ShelfError(SpiflashError):
     status = 43
 
 
+class CardError(SpiflashError):
+    """The folder or memory card for the SD-card road cannot take the files, or did not keep
+    them."""
+
+    status = 44
+
+
 class ChipTableError(SpiflashError):
     """A chip table file has an error; names file and line."""
 

@@ -24,6 +24,7 @@ from spiflash.cli.identify import identify
 from spiflash.cli.rehearse import rehearse
 from spiflash.cli.restore import restore
 from spiflash.cli.screen import begin, show_error
+from spiflash.cli.triage import triage
 from spiflash.cli.verify import verify
 from spiflash.cli.wiring import wiring
 from spiflash.errors import DeclinedError, InterruptedWorkError, SpiflashError, UsageError
@@ -59,6 +60,7 @@ for _command in (
     backup,
     audit,
     compare,
+    triage,
     verify,
     restore,
     erase,

@@ -73,7 +73,7 @@ def judge(known: Known, region: Region) -> RegionFinding:
 def _blank(region: Region, known: Known) -> RegionFinding:
     where = ((region.start, region.end),)
     needed = region.role in (Role.BOOT, Role.ENVIRONMENT, Role.KERNEL, Role.ROOT, Role.TREE)
-    expected = known.own or (known.model if region.role in FIRMWARE else None)
+    expected = known.own or (None if region.role is Role.ENVIRONMENT else known.model)
     if expected is not None:
         wanted = expected.sized(len(known.chip.contents))[region.start : region.end]
         needed = wanted.count(0xFF) != len(wanted)

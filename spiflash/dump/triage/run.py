@@ -55,6 +55,10 @@ def diagnose(
     regions = _regions(chosen)
     known = Known(chip, own, model)
     findings = [judge(known, region) for region in regions]
+    stranger = any(each.kind is Kind.PROCESSOR for each in findings)
+    if stranger and happened is not None and happened.stop is not None and not happened.known:
+        # A strange boot loader that ends in a blank looks like an update of which no more came.
+        happened = None
     seen = findings
     if view is not chip:
         seen = [judge(Known(view, own, model), region) for region in regions]
@@ -122,6 +126,8 @@ def _overwritten(finding: RegionFinding, happened: Whole, size: int) -> RegionFi
             ((stop, end),),
             stop,
         )
+    if finding.kind is Kind.DAMAGED and region.end <= stop:
+        return replace(finding, detail="written over by the update")
     return finding
 
 

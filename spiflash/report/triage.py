@@ -1,0 +1,167 @@
+"""What a triage found and proposes: text and JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from spiflash.dump.triage import Kind, RegionFinding, Repair, Triage
+from spiflash.plan import Plan
+from spiflash.report.amounts import counted, seconds, span
+from spiflash.report.changes import plan_json
+from spiflash.report.wording import clean
+
+SHOWN = 6
+"""Places of one finding that are listed before the rest is only counted."""
+
+_LABEL = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A repair as it is shown: with its plan and the commands that carry it out."""
+
+    repair: Repair
+    plan: Plan
+    commands: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What the judgement rests on: the sources that were at hand, and how the chip was read."""
+
+    backup: Path | None
+    image: Path | None
+    passes: int
+    unstable: int
+
+
+def triage_text(found: Triage, basis: Basis, ways: Sequence[Way]) -> str:
+    """The finding as a whole, region by region, then the ways back."""
+    lines = [f"{found.kind.value[:1].upper()}{found.kind.value[1:]}. {clean(found.headline)}"]
+    lines += ["", *_basis(basis), ""]
+    lines += [_region(each) for each in found.regions]
+    if found.stop is not None:
+        sector = found.stop // 4096 * 4096
+        lines += ["", f"The write stopped at {found.stop:06X}h, in the sector at {sector:06X}h."]
+    lines += _ways(found, ways)
+    lines += _card(found, ways)
+    return "\n".join(lines)
+
+
+def _basis(basis: Basis) -> list[str]:
+    backup = str(basis.backup) if basis.backup else "none of this board at hand"
+    image = str(basis.image) if basis.image else "none given"
+    doubt = f"; {counted(basis.unstable, 'sector')} unstable" if basis.unstable else ""
+    return [
+        f"{'Backup':<{_LABEL}} {clean(backup)}",
+        f"{'Image':<{_LABEL}} {clean(image)}",
+        f"{'Reading':<{_LABEL}} {counted(basis.passes, 'pass', 'passes')}{doubt}",
+    ]
+
+
+def _region(finding: RegionFinding) -> str:
+    region = finding.region
+    text = f"{clean(region.name, 16):<16} {span(region.start, region.end)}  {finding.kind.value}"
+    text += f": {clean(finding.detail)}"
+    whole = ((region.start, region.end),)
+    if finding.kind is Kind.INTACT or not finding.places or finding.places == whole:
+        return text
+    places = [
+        f"{low:06X}h" if high == low + 1 else span(low, high)
+        for low, high in finding.places[:SHOWN]
+    ]
+    more = len(finding.places) - SHOWN
+    return f"{text} ({', '.join(places)}{f' and {more} more' if more > 0 else ''})"
+
+
+def _ways(found: Triage, ways: Sequence[Way]) -> list[str]:
+    if not ways:
+        if found.kind is Kind.INTACT:
+            return []
+        return [
+            "",
+            "There is nothing to repair it with. Save what is there ('spiflash backup'), then "
+            "find an image of this model and repeat with --image.",
+        ]
+    lines = []
+    for number, way in enumerate(ways):
+        repair = way.repair
+        title = "Least repair" if number == 0 else "Next safer"
+        where = ", ".join(
+            f"{clean(name)} {span(low, high)}"
+            for name, (low, high) in zip(repair.regions, repair.ranges, strict=True)
+        )
+        took = f"{seconds(way.plan.seconds)} ({seconds(way.plan.worst_seconds)} at worst)"
+        lines += [
+            "",
+            f"{title}: {repair.why}, from {repair.source.value}.",
+            f"  Rewrite {where}: {took}; nothing else.",
+        ]
+        if repair.rescue:
+            lines.append("  The chip holds what no source has: it is saved first.")
+        lines += [f"  Lost: {clean(each)}." for each in repair.lost]
+        lines += [f"    {command}" for command in way.commands]
+    return lines
+
+
+def _card(found: Triage, ways: Sequence[Way]) -> list[str]:
+    road = found.card
+    if road is None or found.kind is Kind.INTACT:
+        return []
+    names = ", ".join(clean(name) for name in road.files)
+    if road.open:
+        return ["", f"The boot loader is whole; the rest can go by SD card. It looks for: {names}."]
+    if not ways:
+        return []
+    after = " and ".join(clean(name) for name in road.after)
+    return [
+        "",
+        f"With {after} rewritten, the rest can go by SD card. The boot loader looks for: {names}.",
+    ]
+
+
+def triage_json(found: Triage, basis: Basis, ways: Sequence[Way]) -> dict[str, object]:
+    """The same for scripts: addresses and sizes in bytes."""
+    return {
+        "kind": found.kind.value,
+        "headline": clean(found.headline),
+        "stop": found.stop,
+        "backup": str(basis.backup) if basis.backup else None,
+        "image": str(basis.image) if basis.image else None,
+        "passes": basis.passes,
+        "unstable_sectors": basis.unstable,
+        "regions": [
+            {
+                "name": clean(each.region.name),
+                "start": each.region.start,
+                "end": each.region.end,
+                "kind": each.kind.value,
+                "detail": clean(each.detail),
+                "places": [list(place) for place in each.places],
+                "stop": each.stop,
+                "shift": each.shift,
+            }
+            for each in found.regions
+        ],
+        "repairs": [
+            {
+                "source": way.repair.source.value,
+                "regions": [clean(name) for name in way.repair.regions],
+                "ranges": [list(pair) for pair in way.repair.ranges],
+                "save_first": way.repair.rescue,
+                "lost": [clean(each) for each in way.repair.lost],
+                "commands": list(way.commands),
+                "plan": plan_json(way.plan),
+            }
+            for way in ways
+        ],
+        "card": None
+        if found.card is None
+        else {
+            "files": [clean(name) for name in found.card.files],
+            "open": found.card.open,
+            "after": [clean(name) for name in found.card.after],
+        },
+    }

@@ -1,0 +1,95 @@
+"""What a board can be judged by and repaired from: its own backup on the shelf, an image."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from spiflash.archive.backupset import BackupSet, open_set
+from spiflash.archive.shelf import Shelf
+from spiflash.dump.triage import Kind, Reference, reference, triage
+from spiflash.errors import NoBackupError
+from spiflash.work.connection import Connection
+from spiflash.work.progress import Watcher
+
+MOST_SETS = 8
+"""Sets of one board that are looked through, from the newest on."""
+
+
+@dataclass(frozen=True, slots=True)
+class OwnBackup:
+    """A verified backup of this very board, from the time when it worked."""
+
+    path: Path
+    reference: Reference
+
+
+def own_backup(
+    connection: Connection,
+    shelf: Shelf,
+    chip: Reference,
+    watcher: Watcher,
+    *,
+    named: Path | None = None,
+) -> OwnBackup | None:
+    """The backup to go by: the one that was named, or the newest on the shelf that is of this
+    board and whole.
+
+    A set that was made after the damage holds the damage, too: sets in which something is
+    wrong are passed over, and one that holds what the chip holds now is taken only if there is
+    no other. A chip without a unique ID is recognised by what is its board's own. Raises
+    `NoBackupError` for a named set that is of another chip or not verified.
+    """
+    if named is not None:
+        return _named(connection, named)
+    unique = connection.unique_id.hex() if connection.unique_id else None
+    if unique is not None and len(set(bytes.fromhex(unique))) < 2:
+        unique = None
+    listed = shelf.backups_of(connection.chip.jedec_id.hex(), unique, connection.chip.size)
+    same: OwnBackup | None = None
+    for candidate in [each for each in listed.sets if each.record.verified][:MOST_SETS]:
+        contents = candidate.contents()
+        found = OwnBackup(candidate.path, reference(contents))
+        if unique is None and not _akin(found.reference, chip):
+            continue
+        if contents == chip.contents:
+            same = same or found
+        elif triage(found.reference).kind is Kind.INTACT:
+            return found
+        else:
+            watcher.say(f"{candidate.name} is of this chip, but damaged itself: not used")
+    return same
+
+
+def _akin(backup: Reference, chip: Reference) -> bool:
+    """Whether both hold the same address, serial number or calibration."""
+
+    def items(each: Reference) -> set[tuple[str, bytes]]:
+        return {
+            (item.kind, each.contents[item.start : item.end])
+            for item in each.own
+            if item.kind in ("mac", "serial", "calibration")
+        }
+
+    return bool(items(backup) & items(chip))
+
+
+def _named(connection: Connection, path: Path) -> OwnBackup:
+    found: BackupSet = open_set(path)
+    record = found.record
+    unique = connection.unique_id.hex() if connection.unique_id else None
+    if (record.chip.jedec_id, record.chip.unique_id, record.size) != (
+        connection.chip.jedec_id.hex(),
+        unique,
+        connection.chip.size,
+    ):
+        problem = "is of another chip"
+    elif not record.verified:
+        problem = "is not verified"
+    else:
+        return OwnBackup(path, reference(found.contents()))
+    raise NoBackupError(
+        f"The backup set {path} {problem}.",
+        state="The chip was not touched.",
+        remedy="Name a verified set of this very board, or give the model's image with --image.",
+    )
