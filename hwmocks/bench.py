@@ -13,6 +13,7 @@ followed by settings after "?" and between "&":
     chip=NAME                                         the chip on a new board (W25Q64JV)
     board=N                                           number of the demo board (its MAC, serial)
     seed=N                                            for everything drawn at random
+    through=1           the folder follows at every USB transfer, so that it is right after a kill
     card=ADDRESS        before the clip goes on, an SD-card update runs and dies at ADDRESS
 """
 
@@ -30,12 +31,13 @@ from hwmocks.boards.heron import FACTORY_NUMBER, failed_card_flash, heron_open, 
 from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import PROFILES, FtdiDevice, UsbBackend, UsbFaults
 from hwmocks.nor.chip import NorChip
+from hwmocks.through import WriteThrough
 from hwmocks.wire import SpiDevice
 
 DEFAULT_ADAPTER = "ft232h"
 DEFAULT_CHIP = "W25Q64JV"
 CHANNELS = "ABCD"
-SETTINGS = frozenset({"adapter", "board", "card", "channel", "chip", "new", "seed"})
+SETTINGS = frozenset({"adapter", "board", "card", "channel", "chip", "new", "seed", "through"})
 
 
 class BenchError(ValueError):
@@ -121,12 +123,18 @@ def open_bench(spec: str) -> Bench:
         chip = _kept(folder, settings, seed)
     if "card" in settings:
         _run_card_update(chip, _number(settings, "card", 0))
-    return make_bench(
+    bench = make_bench(
         chip,
         adapter=settings.get("adapter", DEFAULT_ADAPTER),
         channel=settings.get("channel", "A"),
         folder=folder,
     )
+    if _number(settings, "through", 0):
+        if folder is None:
+            raise BenchError("'through' goes with a folder")
+        faults = bench.device.faults
+        faults.on_transfer = WriteThrough(chip, folder).hook(faults.on_transfer)
+    return bench
 
 
 def _folder(name: str) -> Path:

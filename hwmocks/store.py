@@ -65,6 +65,11 @@ def save(chip: NorChip, folder: Path | str) -> None:
     path = folder / CONTENTS
     if not (path.exists() and path.read_bytes() == chip.contents):
         _write(path, bytes(chip.contents))
+    save_state(chip, folder)
+
+
+def save_state(chip: NorChip, folder: Path) -> None:
+    """Write everything but the memory array."""
     worn = np.flatnonzero(chip.wear)
     state = {
         "format": FORMAT,
