@@ -63,7 +63,7 @@ def dump(folder: Path) -> bytes:
     run("mkimage", "-A", "arm", "-T", "kernel", "-C", "none", "-d", folder / "kernel.xz",
         folder / "uimage")  # fmt: skip
     put(512 << 10, (folder / "uimage").read_bytes(), 7 * MIB // 2)
-    root = fill(folder / "root", 36 * MIB, 400)
+    root = fill(folder / "root", 32 * MIB, 400)
     run("mksquashfs", root, folder / "squashfs", "-comp", "xz", "-nopad", "-quiet")
     put(4 * MIB, (folder / "squashfs").read_bytes(), 9 * MIB)
     data = fill(folder / "data", 4 * MIB, 900)

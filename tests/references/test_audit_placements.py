@@ -53,6 +53,9 @@ def misplaced(item: Item, start: int, end: int, findings: list[Finding]) -> str:
     if not same or same[0].start != first:
         return f"starts at {[f.start for f in same[:1]]}, not {first}"
     # Behind the last run nothing is left of the file system but erased or padding bytes.
+    rest = item.image[same[-1].end - start :]
+    if rest.strip(b"\xff\0\xce"):
+        return f"ends at {same[-1].end}, before the file system does"
     return ""
 
 
