@@ -1,0 +1,324 @@
+"""A bench for cloning: simulated boards with faults, adapters that share them, and a judge.
+
+The judge computes what a good board must hold from the demo boards, zlib and mkenvimage, and
+asks fw_printenv what a boot loader's tools see: nothing of it comes from the program.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import threading
+import time
+import zlib
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from hwmocks import store
+from hwmocks.bench import Bench, make_bench
+from hwmocks.boards.heron import heron_open, heron_variant
+from hwmocks.faults import LooseMiso
+from hwmocks.ftdi import UsbFaults
+from hwmocks.nor.chip import NorChip
+from hwmocks.wire import SpiDevice
+from spiflash.archive.ledger_record import BoardRecord
+from spiflash.bus.ftdi import FtdiBus
+from spiflash.bus.locate import open_bench_bus
+from spiflash.errors import BusError
+
+CHIPS = ("W25Q64JV", "GD25Q64C", "MX25L6406E")
+"""One with an 8-byte unique ID, one with 16 bytes, one without."""
+
+FAULTS = ("bad clip", "worn sector", "wrong chip", "unplugged")
+KINDS = {
+    "bad clip": "contact",
+    "worn sector": "write",
+    "wrong chip": "chip",
+    "unplugged": "adapter",
+}
+"""What the ledger must call each fault."""
+
+ENV, FACTORY, SERIAL_AT = (0x040000, 0x050000), (0x050000, 0x060000), 0x7FF000
+WORN = 0x200000
+"""A sector inside what the open firmware's root file system rewrites."""
+
+JOB = """clone = 1
+name = "heron-open"
+image = "open.bin"
+chips = ["W25Q64JV", "GD25Q64C", "MX25L6406E"]
+boards = {boards}
+label = "Heron {{serial}}  {{ethaddr}}"
+
+[[keep]]
+name = "factory"
+start = 0x050000
+length = "64K"
+
+[[environment]]
+name = "env"
+start = 0x040000
+length = "64K"
+
+[[value]]
+name = "ethaddr"
+kind = "mac"
+first = "00:00:5e:00:53:00"
+last = "00:00:5e:00:53:ff"
+variable = "ethaddr"
+
+[[value]]
+name = "serial"
+pattern = "HG-2026-####"
+first = 1
+last = 256
+variable = "serial#"
+at = 0x7FF000
+length = 16
+sum = "CRC-32/ISO-HDLC"
+sum_at = 0x7FF010
+"""
+
+
+def write_job(folder: Path, boards: int = 1) -> Path:
+    """The job file and its image."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "open.bin").write_bytes(heron_open())
+    path = folder / "job.toml"
+    path.write_text(JOB.format(boards=boards))
+    return path
+
+
+@dataclass(frozen=True)
+class Board:
+    """One board of the batch; `fault` is empty for a good one."""
+
+    number: int
+    chip: str
+    fault: str = ""
+
+    def new(self) -> NorChip:
+        """Its chip as the factory left it."""
+        chip = NorChip(self.chip, heron_variant(self.number), seed=1000 + self.number)
+        if self.fault == "worn sector":
+            chip.wear_out(WORN // 4096, 3, failing="program")
+        return chip
+
+    def bench(
+        self,
+        chip: NorChip,
+        *,
+        folder: Path | None = None,
+        on_transfer: Callable[[int], None] | None = None,
+    ) -> Bench:
+        """The board on an adapter, with what is wrong with it."""
+        faults = UsbFaults()
+        clip: Callable[[SpiDevice], SpiDevice] | None = None
+        if self.fault == "bad clip":
+            clip = lambda wired: LooseMiso(wired, None, seed=self.number)  # noqa: E731
+        written = chip.pages_programmed
+
+        def moment(number: int) -> None:
+            if on_transfer is not None:
+                on_transfer(number)
+            if self.fault == "unplugged" and chip.pages_programmed - written > 900:
+                faults.unplug_at = number
+
+        faults.on_transfer = moment
+        bench = make_bench(chip, faults=faults, clip=clip, folder=folder)
+        chip.power(True, 0.0)
+        # tPUW: a chip ignores writes for some milliseconds after power-up.
+        bench.clock.advance(0.1)
+        return bench
+
+
+def batch(count: int, faulty: int, faults: Sequence[str] = FAULTS) -> list[Board]:
+    """`count` boards of the three chip types, of which `faulty` have a fault, evenly spread."""
+    places = {int((i + 0.5) * count / faulty): faults[i % len(faults)] for i in range(faulty)}
+    boards = []
+    for number in range(count):
+        fault = places.get(number, "")
+        chip = "XM25QH64C" if fault == "wrong chip" else CHIPS[number % len(CHIPS)]
+        boards.append(Board(number, chip, fault))
+    return boards
+
+
+@dataclass
+class Table:
+    """The boards that wait, handed out in the order of simulated time: the adapter whose clock
+    is behind all others gets the next one, as on a real bench the adapter that is free first."""
+
+    waiting: list[Board]
+    open: Callable[[Board], Bench]
+    _stations: list[SharedStation] = field(default_factory=list)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def stations(self, count: int) -> list[SharedStation]:
+        """So many adapters at this table."""
+        self._stations = [SharedStation(f"adapter {i + 1}", self) for i in range(count)]
+        return self._stations
+
+    def next_for(self, station: SharedStation, stopping: Callable[[], bool]) -> Board | None:
+        """Wait for this station's turn."""
+        while not stopping():
+            with self._lock:
+                others = [each.now() for each in self._stations if each.active]
+                if station.now() <= min(others):
+                    return self.waiting.pop(0) if self.waiting else None
+            time.sleep(0.002)
+        return None
+
+
+class SharedStation:
+    """One adapter. `spent` is its simulated time over all boards that it has finished."""
+
+    def __init__(self, name: str, table: Table) -> None:
+        self.name = name
+        self.table = table
+        self.spent = 0.0
+        self.active = True
+        self.boards = 0
+        self.bench: Bench | None = None
+        self._bus: FtdiBus | None = None
+
+    def now(self) -> float:
+        """Simulated seconds since the batch began."""
+        bench = self.bench
+        return self.spent + (bench.clock.now() if bench is not None else 0.0)
+
+    def next_board(self, stopping: Callable[[], bool]) -> FtdiBus | None:
+        """See `Station`."""
+        board = self.table.next_for(self, stopping)
+        if board is None:
+            self.active = False
+            return None
+        self.boards += 1
+        self.bench = self.table.open(board)
+        self._bus = open_bench_bus(self.bench, f"board {board.number}")
+        return self._bus
+
+    def taken_away(self, stopping: Callable[[], bool]) -> None:
+        """See `Station`."""
+        self.close()
+
+    def close(self) -> None:
+        """See `Station`."""
+        bus, self._bus = self._bus, None
+        if bus is not None:
+            try:
+                bus.close()
+            except BusError:
+                assert self.bench is not None
+                self.bench.put_away()
+        if self.bench is not None:
+            spent = self.now()
+            self.bench = None
+            self.spent = spent
+
+
+class Quiet:
+    """A screen that nobody looks at; `ended` is called with each row."""
+
+    def __init__(self, ended: Callable[[BoardRecord], None] = lambda record: None) -> None:
+        self.ended = ended
+
+    def status(self, station: str, text: str) -> None:
+        """Nothing."""
+
+    def result(self, station: str, record: BoardRecord) -> None:
+        """A board has ended."""
+        self.ended(record)
+
+    def skipped(self, station: str, record: BoardRecord) -> None:
+        """A board was finished before."""
+
+
+def board_number(record: BoardRecord) -> int:
+    """Which board a row is about; the adapter's name tells."""
+    found = re.match(r"board (\d+) ", record.adapter)
+    assert found, record.adapter
+    return int(found[1])
+
+
+def expected(number: int, values: dict[str, str], folder: Path) -> bytes:
+    """What a good board holds, made without the program: environment by mkenvimage, factory
+    region of the board itself, serial number with its CRC-32 by zlib."""
+    contents = bytearray(heron_open())
+    text = contents[ENV[0] + 4 : contents.index(b"\0\0", ENV[0])].split(b"\0")
+    text += [f"ethaddr={values['ethaddr']}".encode(), f"serial#={values['serial']}".encode()]
+    source, made = folder / "env.txt", folder / "env.bin"
+    source.write_bytes(b"\n".join(text) + b"\n")
+    subprocess.run(["mkenvimage", "-s", "0x10000", "-o", made, source], check=True)
+    contents[ENV[0] : ENV[1]] = made.read_bytes()
+    contents[slice(*FACTORY)] = heron_variant(number)[slice(*FACTORY)]
+    raw = values["serial"].encode().ljust(16, b"\0")
+    contents[SERIAL_AT : SERIAL_AT + 20] = raw + zlib.crc32(raw).to_bytes(4, "little")
+    return bytes(contents)
+
+
+def printed(contents: bytes, folder: Path) -> dict[str, str]:
+    """What fw_printenv (Debian's libubootenv-tool) sees; it refuses a wrong CRC."""
+    dump, config = folder / "dump.bin", folder / "fw_env.config"
+    dump.write_bytes(contents)
+    config.write_text(f"{dump} {ENV[0]:#x} {ENV[1] - ENV[0]:#x}\n")
+    # -f names a default environment for a wrong CRC; an empty one must never be needed.
+    done = subprocess.run(
+        ["fw_printenv", "-c", config, "-f", os.devnull], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr + done.stdout
+    return dict(line.partition("=")[::2] for line in done.stdout.splitlines())
+
+
+def judge(
+    boards: Sequence[Board],
+    contents: Callable[[Board], bytes],
+    records: Iterable[BoardRecord],
+    folder: Path,
+) -> list[str]:
+    """Everything that is wrong with a batch, in words."""
+    wrong: list[str] = []
+    last: dict[int, BoardRecord] = {}
+    passed: dict[int, int] = {}
+    used: dict[str, int] = {}
+    for record in records:
+        number = board_number(record)
+        last[number] = record
+        passed[number] = passed.get(number, 0) + record.good
+    for board in boards:
+        found = last.get(board.number)
+        if found is None:
+            wrong.append(f"board {board.number} has no row")
+        elif board.fault:
+            if passed[board.number]:
+                wrong.append(f"board {board.number} ({board.fault}) was called good")
+            if found.kind != KINDS[board.fault]:
+                wrong.append(f"board {board.number} ({board.fault}) is recorded as {found.kind}")
+        else:
+            wrong += _wrong_board(board, contents(board), found, passed[board.number], folder)
+            for value in found.values.values():
+                if value in used:
+                    wrong.append(f"{value} is on boards {used[value]} and {board.number}")
+                used[value] = board.number
+    return wrong
+
+
+def _wrong_board(
+    board: Board, held: bytes, record: BoardRecord, passed: int, folder: Path
+) -> list[str]:
+    if passed != 1:
+        return [f"good board {board.number}: {record.kind} {record.reason}, {passed} good rows"]
+    values = dict(record.values)
+    wrong = []
+    if held != expected(board.number, values, folder):
+        wrong.append(f"board {board.number} does not hold what it should")
+    seen = printed(held, folder)
+    if (seen.get("ethaddr"), seen.get("serial#")) != (values["ethaddr"], values["serial"]):
+        wrong.append(f"fw_printenv sees {seen.get('ethaddr')} on board {board.number}")
+    return wrong
+
+
+def kept_board(board: Board, folder: Path) -> None:
+    """Put a new board into a folder, so that it outlives the process."""
+    folder.mkdir(parents=True)
+    store.save(board.new(), folder)
