@@ -24,6 +24,7 @@ from spiflash.cli.identify import identify
 from spiflash.cli.rehearse import rehearse
 from spiflash.cli.restore import restore
 from spiflash.cli.screen import begin, show_error
+from spiflash.cli.stage import stage
 from spiflash.cli.triage import triage
 from spiflash.cli.verify import verify
 from spiflash.cli.wiring import wiring
@@ -61,6 +62,7 @@ for _command in (
     audit,
     compare,
     triage,
+    stage,
     verify,
     restore,
     erase,

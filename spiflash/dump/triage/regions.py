@@ -22,6 +22,8 @@ from spiflash.dump.wording import counted
 FIRMWARE = frozenset({Role.BOOT, Role.TREE, Role.KERNEL, Role.ROOT, Role.OTHER})
 """Roles whose contents come with the firmware: pieces that belong together."""
 
+UNPROVEN = "nothing speaks against it; no checksum covers it"
+
 _FEW = 64
 """Wrong bits up to which a region has aged or was read badly rather than been written."""
 
@@ -332,7 +334,7 @@ def _by_itself(known: Known, region: Region) -> RegionFinding:
         )
     if _vouched(inside, region):
         return RegionFinding(region, Kind.INTACT, "its checksums hold")
-    return RegionFinding(region, Kind.INTACT, "nothing speaks against it; no checksum covers it")
+    return RegionFinding(region, Kind.INTACT, UNPROVEN)
 
 
 def _stopped_inside(contents: bytes, item: Finding, region: Region) -> int | None:

@@ -10,7 +10,7 @@ from spiflash.dump.identity import identity
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.card import card_road
 from spiflash.dump.triage.reference import Reference, reference
-from spiflash.dump.triage.regions import Known, judge
+from spiflash.dump.triage.regions import UNPROVEN, Known, judge
 from spiflash.dump.triage.repairs import repairs
 from spiflash.dump.triage.result import Kind, RegionFinding, Triage
 from spiflash.dump.triage.whole import Whole, whole
@@ -138,7 +138,9 @@ def _overall(happened: Whole | None, findings: Sequence[RegionFinding]) -> tuple
     if not any(each.region.role in (Role.KERNEL, Role.ROOT) for each in findings) and not bad:
         return Kind.DAMAGED, "Neither a kernel nor a root file system is found."
     if not bad:
-        return Kind.INTACT, "Nothing is wrong as far as can be told."
+        open_ = [each.region.name for each in findings if each.detail == UNPROVEN]
+        doubt = f"; nothing vouches for {', '.join(open_)}" if open_ else ""
+        return Kind.INTACT, f"Nothing is wrong as far as can be told{doubt}."
     worst = min(bad, key=lambda each: _WORST.index(each.kind))
     more = f"; {counted(len(bad) - 1, 'other region')} with findings" if len(bad) > 1 else ""
     return worst.kind, f"{worst.region.name}: {worst.detail}{more}."
