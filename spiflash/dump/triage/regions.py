@@ -57,7 +57,7 @@ def judge(known: Known, region: Region) -> RegionFinding:
     chunk = contents[region.start : region.end]
     for each, what in ((known.own, "backup"), (known.model, "image")):
         if each is not None and each.sized(size)[region.start : region.end] == chunk:
-            if each is known.model and known.own is None and _strangers_identity(known, region):
+            if each is known.model and _strangers_identity(known, region):
                 return RegionFinding(region, Kind.FOREIGN, "the identity is that of the image")
             return RegionFinding(region, Kind.INTACT, f"as in the {what}")
     blank = chunk.count(0xFF) == len(chunk)
