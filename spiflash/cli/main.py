@@ -17,10 +17,12 @@ from spiflash.cli.adapters import adapters
 from spiflash.cli.audit import audit
 from spiflash.cli.backup import backup
 from spiflash.cli.chips import chips
+from spiflash.cli.clone import clone
 from spiflash.cli.compare import compare
 from spiflash.cli.contact import contact
 from spiflash.cli.erase import erase
 from spiflash.cli.identify import identify
+from spiflash.cli.ledger import ledger
 from spiflash.cli.rehearse import rehearse
 from spiflash.cli.restore import restore
 from spiflash.cli.screen import begin, show_error
@@ -36,7 +38,7 @@ STATUS_INTERNAL = 70
 STATUS_NO_READER = 141
 """Exit status when the reader of our output has gone, as a shell reports SIGPIPE (128 + 13)."""
 
-WRITING = frozenset({"restore", "erase"})
+WRITING = frozenset({"restore", "erase", "clone"})
 """The commands that change a chip."""
 
 
@@ -66,6 +68,8 @@ for _command in (
     verify,
     restore,
     erase,
+    clone,
+    ledger,
     rehearse,
 ):
     program.add_command(_command)

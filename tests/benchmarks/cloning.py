@@ -103,7 +103,7 @@ def survive_kills(
         waiting = [board for board in boards if board.number not in ended]
         if not waiting:
             break
-        moment = rng.uniform(0.5, longest) if made < kills else None
+        moment = rng.uniform(0.2, longest) if made < kills else None
         child = context.Process(target=_part, args=(folder, waiting, adapters, moment))
         child.start()
         child.join()
@@ -124,7 +124,7 @@ def survive_kills(
 
 
 def _part(folder: Path, waiting: list[Board], adapters: int, moment: float | None) -> None:
-    """What one process does until its power fails `moment` seconds from now."""
+    """What one process does until its power fails, `moment` seconds of processor time from now."""
     cut = threading.Event()
     on_clip: dict[int, tuple[NorChip, Bench, Path]] = {}
 
@@ -150,10 +150,14 @@ def _part(folder: Path, waiting: list[Board], adapters: int, moment: float | Non
                 store.save(chip, home)
         os._exit(9)
 
+    def watch(moment: float) -> None:
+        while time.process_time() < moment:
+            time.sleep(0.002)
+        power_fails()
+
     if moment is not None:
-        timer = threading.Timer(moment, power_fails)
-        timer.daemon = True
-        timer.start()
+        begun = time.process_time()
+        threading.Thread(target=watch, args=(begun + moment,), daemon=True).start()
     table = Table(list(waiting), opened)
     screen = Quiet(ended)
     screen.skipped = lambda station, record: ended(record)  # type: ignore[method-assign]
@@ -175,7 +179,9 @@ def main() -> int:
     parser.add_argument("--adapters", type=int, default=4)
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--longest", type=float, default=20.0, help="seconds to a kill, at most")
+    parser.add_argument(
+        "--longest", type=float, default=7.0, help="processor seconds to a cut, at most"
+    )
     options = parser.parse_args()
     # A board that is unplugged in mid-write is what each power cut does to it anyway.
     faults = [each for each in FAULTS if not (options.kills and each == "unplugged")]

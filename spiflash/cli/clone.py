@@ -1,0 +1,183 @@
+"""spiflash clone"""
+
+from __future__ import annotations
+
+import platform
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from spiflash.cli.options import (
+    Frequency,
+    PathGiven,
+    PinName,
+    json_option,
+    settings_from,
+    shelf_from,
+    shelf_option,
+)
+from spiflash.cli.screen import show
+from spiflash.errors import BoardsFailedError, CloneJobError
+
+if TYPE_CHECKING:
+    from spiflash.work.clone.check import Checked
+    from spiflash.work.clone.job import Job
+
+# The ledger's database library takes a third of a second to load: only those two commands that
+# need it pay for it.
+
+
+@click.command()
+@click.argument("job", type=PathGiven())
+@click.option("--check", "only_check", is_flag=True, help="Prove the job without a board.")
+@click.option(
+    "--adapter",
+    multiple=True,
+    envvar="SPIFLASH_ADAPTER",
+    metavar="URL",
+    help="Adapter to use; may be given several times. sim:FOLDER/* are the simulated boards in "
+    "FOLDER, one after the other. [env: SPIFLASH_ADAPTER]",
+)
+@click.option(
+    "--ledger",
+    "where",
+    envvar="SPIFLASH_LEDGER",
+    metavar="FILE|URL",
+    help="Where the ledger is: an SQLite file or postgresql://… [env: SPIFLASH_LEDGER]",
+)
+@shelf_option
+@click.option(
+    "--again",
+    type=click.Choice(["ask", "skip", "redo"]),
+    default="ask",
+    show_default=True,
+    help="What to do with a board that is finished already; without a terminal, ask is skip.",
+)
+@click.option("--count", type=click.IntRange(1), help="End after so many good boards.")
+@click.option("--clock", type=Frequency(), default="auto", help="Fastest SPI clock to use.")
+@click.option("--part", metavar="NAME", help="Insist on this part of the chip table.")
+@click.option("--chips", type=PathGiven(), multiple=True, metavar="FILE", help="Chip table.")
+@click.option("--hold-high", type=PinName(), multiple=True, help="Drive a spare pin high.")
+@click.option("--hold-low", type=PinName(), multiple=True, help="Drive a spare pin low.")
+@click.option("--unprotect", is_flag=True, help="Lift block protection for the time of the work.")
+@click.option("--bench", default=platform.node, metavar="NAME", help="This bench, in the ledger.")
+@json_option
+def clone(
+    job: Path,
+    only_check: bool,
+    adapter: tuple[str, ...],
+    where: str | None,
+    shelf: Path | None,
+    again: str,
+    count: int | None,
+    unprotect: bool,
+    bench: str,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Write the image of JOB to board after board, each keeping what is its own.
+
+    Put the clip on, wait for the sign, take it off, go on to the next. Ctrl-C lets the boards
+    on the clips be finished; twice breaks them off, and they are taken up when they come again.
+
+    \b
+    Examples:
+      spiflash clone job.toml --check
+      spiflash clone job.toml --adapter 'sim:boards/*'
+    """
+    from spiflash.archive.ledger import Ledger
+    from spiflash.archive.ledger_tables import default_path
+    from spiflash.cli.clone_screen import CloneScreen
+    from spiflash.nor.tables import chip_table
+    from spiflash.report.clone import summary_text
+    from spiflash.work.clone.check import check_job
+    from spiflash.work.clone.desk import Desk
+    from spiflash.work.clone.job_file import load_job
+    from spiflash.work.clone.loop import Loop
+    from spiflash.work.clone.station import station_for
+
+    settings = settings_from({**options, "adapter": None, "size": None, "trust_sfdp": False})
+    table = chip_table(settings.tables)
+    work = load_job(job)
+    if only_check and where is None:
+        _show_check(work, check_job(work, table), as_json=as_json)
+        return
+    with Ledger(where or default_path()) as ledger:
+        checked = check_job(work, table, ledger)
+        if only_check:
+            _show_check(work, checked, as_json=as_json)
+            return
+        if not checked.sound:
+            first = checked.problems[0]
+            raise _unsound(f"{job}, line {first.line}: {first.text}.")
+        if len(set(adapter)) < len(adapter):
+            raise click.UsageError("an adapter is named twice")
+        stations = [station_for(url, settings.pins) for url in adapter or (None,)]
+        screen = CloneScreen([station.name for station in stations])
+        asks = again == "ask" and sys.stdin.isatty() and not as_json
+        desk = Desk(
+            work,
+            ledger,
+            shelf_from(shelf),
+            table,
+            bench,
+            screen.ask if asks else lambda record: again == "redo",
+            part=settings.part,
+            ceiling=settings.ceiling,
+            unprotect=unprotect,
+        )
+        desk.shelf.prepare()
+        done = Loop(desk, stations, screen, count or 0).run()
+        screen.end()
+    document = {
+        "records": [{"number": i, **_plain(each)} for i, each in enumerate(done.records, 1)],
+        "left_alone": [each.key for each in done.skipped],
+        "errors": [error.cause for error in done.errors],
+    }
+    show(document, summary_text(done.records, len(done.skipped)), as_json=as_json)
+    if done.errors:
+        raise done.errors[0]
+    failed = sum(not each.good for each in done.records)
+    if failed:
+        raise BoardsFailedError(
+            f"{failed} of {len(done.records)} boards failed.",
+            state="Their rows say why; their values went back to the list unless the job says "
+            "otherwise.",
+            remedy="Put them on again, or look at them with 'spiflash ledger FAIL'.",
+        )
+
+
+def _plain(record: Any) -> dict[str, object]:
+    import json
+
+    found = json.loads(record.to_json())
+    assert isinstance(found, dict)
+    return found
+
+
+def _unsound(cause: str) -> CloneJobError:
+    return CloneJobError(
+        cause,
+        state="No board has been touched.",
+        remedy="Correct the job; 'spiflash clone JOB --check' lists everything.",
+    )
+
+
+def _show_check(job: Job, checked: Checked, *, as_json: bool) -> None:
+    from spiflash.report.clone import check_text
+
+    problems = [(each.line, each.text) for each in checked.problems]
+    document: dict[str, object] = {
+        "job": job.name,
+        "sound": checked.sound,
+        "problems": [{"line": line, "text": text} for line, text in problems],
+        "remarks": list(checked.remarks),
+        "listed": checked.listed,
+        "free": checked.free,
+    }
+    text = check_text(job.source, problems, checked.remarks, checked.listed, checked.free)
+    show(document, text, as_json=as_json)
+    if not checked.sound:
+        raise _unsound(f"{job.source}: {len(problems)} problems.")

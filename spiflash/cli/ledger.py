@@ -1,0 +1,97 @@
+"""spiflash ledger"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from spiflash.cli.options import PathGiven, json_option
+from spiflash.cli.screen import show
+from spiflash.errors import LedgerError
+
+
+@click.command()
+@click.argument("words", nargs=-1)
+@click.option(
+    "--ledger",
+    "where",
+    envvar="SPIFLASH_LEDGER",
+    metavar="FILE|URL",
+    help="Where the ledger is: an SQLite file or postgresql://… [env: SPIFLASH_LEDGER]",
+)
+@click.option("--job", metavar="NAME", help="Only the boards of this job.")
+@click.option("--full", is_flag=True, help="Everything about each board, not one line.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print as CSV.")
+@click.option("--page", type=PathGiven(), metavar="FILE", help="Write a page about the batch.")
+@click.option("--check", is_flag=True, help="Follow the chain and name the first row that breaks.")
+@click.option(
+    "--expect", metavar="DIGEST", help="With --check: a digest noted earlier must be in the chain."
+)
+@json_option
+def ledger(
+    words: tuple[str, ...],
+    where: str | None,
+    job: str | None,
+    full: bool,
+    as_csv: bool,
+    page: Path | None,
+    check: bool,
+    expect: str | None,
+    as_json: bool,
+) -> None:
+    """List the boards in whose rows all WORDS are found: a label, a serial, FAIL, a part.
+
+    \b
+    Examples:
+      spiflash ledger HG-2026-0007 --full
+      spiflash ledger FAIL --job heron-open
+      spiflash ledger --job heron-open --page batch.html
+      spiflash ledger --check
+    """
+    from spiflash.archive.ledger import Ledger
+    from spiflash.archive.ledger_tables import default_path
+    from spiflash.report.ledger import Entry, board_text, matching, rows_csv, rows_json, rows_text
+    from spiflash.report.ledger_page import batch_page
+    from spiflash.work.audit import save_page
+
+    if expect is not None and not check:
+        raise click.UsageError("--expect goes with --check")
+    place = where or str(default_path())
+    if "://" not in place and not Path(place).expanduser().exists():
+        raise LedgerError(
+            f"There is no ledger {place}.",
+            state="Nothing was made.",
+            remedy="'spiflash clone' makes it with the first board; another one is named with "
+            "--ledger.",
+        )
+    with Ledger(place) as found:
+        if check:
+            _check(found, expect, as_json=as_json)
+            return
+        entries = [Entry(row, row.record()) for row in found.rows()]
+    chosen = matching(entries, words, job)
+    if page is not None:
+        save_page(batch_page(chosen, job or "All jobs"), page)
+    if as_csv and not as_json:
+        show({}, rows_csv(chosen), as_json=False)
+        return
+    show(rows_json(chosen), (board_text if full else rows_text)(chosen), as_json=as_json)
+
+
+def _check(found: object, expect: str | None, *, as_json: bool) -> None:
+    from spiflash.archive.ledger import Ledger
+
+    assert isinstance(found, Ledger)
+    result = found.check()
+    missing = expect is not None and expect not in {row.digest for row in found.rows()}
+    if result.broken or missing:
+        reason = result.broken or f"no row has the digest {expect}: rows are missing at the end"
+        raise LedgerError(
+            f"The ledger was changed by other hands: {reason}.",
+            state=f"The {result.rows} rows before that hold.",
+            remedy="Compare with a copy or a CSV export from earlier.",
+        )
+    text = f"{result.rows} rows hold. Last digest, to be noted down: {result.head}"
+    document: dict[str, object] = {"rows": result.rows, "head": result.head, "broken": ""}
+    show(document, text, as_json=as_json)

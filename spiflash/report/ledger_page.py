@@ -1,0 +1,117 @@
+"""The page of a batch: yield, times, failures by kind, a line a board. One HTML file that asks for
+nothing, with the same content security policy as the page of a backup."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from spiflash.report import page as pieces
+from spiflash.report.amounts import counted, seconds
+from spiflash.report.ledger import Entry
+from spiflash.report.wording import clean
+
+_BINS = 24
+_WIDTH, _HEIGHT = 960, 110
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    number: int
+    ended: str
+    result: str
+    label: str
+    part: str
+    values: str
+    took: str
+    note: str
+
+
+def batch_page(entries: Sequence[Entry], title: str) -> str:
+    """The page about these rows, as HTML."""
+    last = _last_of_each(entries)
+    good = sum(each.record.good for each in last)
+    times = sorted(each.record.seconds.get("all", 0.0) for each in last if each.record.good)
+    failed: dict[str, int] = {}
+    for each in last:
+        if not each.record.good:
+            failed[each.record.kind] = failed.get(each.record.kind, 0) + 1
+    return (
+        pieces._environment()
+        .get_template("ledger.html.j2")
+        .render(
+            title=clean(title, 80),
+            tone="good" if last and good == len(last) else "mixed" if good else "bad",
+            headline=f"{good} of {counted(len(last), 'board')} good",
+            share=f"Yield {100 * good / len(last):.1f} %" if last else "No board yet",
+            facts=_facts(entries, times),
+            failed=sorted(
+                ((clean(kind), count, _bar(count, failed)) for kind, count in failed.items()),
+                key=lambda each: -each[1],
+            ),
+            bins=_histogram(times),
+            width=_WIDTH,
+            height=_HEIGHT,
+            lines=[_line(each) for each in entries],
+        )
+    )
+
+
+def _last_of_each(entries: Sequence[Entry]) -> list[Entry]:
+    """The newest row of each board; a board that never got a name counts each time."""
+    found: dict[str, Entry] = {}
+    for each in entries:
+        found[each.record.key or f"row {each.number}"] = each
+    return list(found.values())
+
+
+def _facts(entries: Sequence[Entry], times: Sequence[float]) -> list[tuple[str, str]]:
+    facts = [("Rows", str(len(entries)))]
+    if entries:
+        begun = min(each.record.begun for each in entries)
+        facts.append(("From, to", f"{begun}, {max(each.record.ended for each in entries)}"))
+        facts.append(("Last digest", entries[-1].row.digest))
+    if times:
+        facts.append(("A good board", f"median {seconds(statistics.median(times))}"))
+        facts.append(("Fastest, slowest", f"{seconds(times[0])}, {seconds(times[-1])}"))
+    return facts
+
+
+def _bar(count: int, failed: dict[str, int]) -> float:
+    return round(300 * count / max(failed.values()), 1)
+
+
+def _histogram(times: Sequence[float]) -> list[tuple[float, float, float, float, str]]:
+    """(x, y, width, height, tip) of each bar over the times of good boards."""
+    if not times:
+        return []
+    low, high = times[0], max(times[-1], times[0] + 1e-9)
+    counts = [0] * _BINS
+    for value in times:
+        counts[min(_BINS - 1, int((value - low) / (high - low) * _BINS))] += 1
+    step = _WIDTH / _BINS
+    bars = []
+    for index, count in enumerate(counts):
+        tall = round((_HEIGHT - 10) * count / max(counts), 1)
+        ends = [seconds(low + (high - low) * (index + i) / _BINS) for i in (0, 1)]
+        tip = f"{ends[0]} to {ends[1]}: {counted(count, 'board')}"
+        bars.append((round(index * step + 1, 1), round(_HEIGHT - tall, 1), step - 2, tall, tip))
+    return bars
+
+
+def _line(entry: Entry) -> _Line:
+    record = entry.record
+    note = f"{record.kind}: {record.reason}" if record.kind else ""
+    if record.touched and not record.good:
+        note += " Written to."
+    return _Line(
+        entry.number,
+        record.ended[:16].replace("T", " "),
+        record.result,
+        clean(record.label or record.key or "unidentified", 80),
+        clean(record.part, 40),
+        clean(", ".join(f"{name} {text}" for name, text in record.values.items()), 200),
+        seconds(record.seconds.get("all", 0.0)),
+        clean(note, 300),
+    )
