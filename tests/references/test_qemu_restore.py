@@ -1,0 +1,126 @@
+"""The whole restore path on QEMU's flash models: a second chip that nobody here wrote.
+
+QEMU's chips take no time and lose no power in mid-erase, so that this checks what is erased,
+programmed and left alone, not how fast. A cut is QEMU's disappearance after so many chip-select
+periods; what its image file holds then is what the next session finds. The file is also where
+the result is read, behind the back of everything under test.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from spiflash.archive.journal import open_journals
+from spiflash.archive.shelf import Shelf
+from spiflash.bus.transaction import Transaction
+from spiflash.errors import AdapterLostError
+from spiflash.nor.tables import chip_table
+from spiflash.work.connection import connected, find_out
+from spiflash.work.image import Image
+from spiflash.work.progress import Unwatched
+from spiflash.work.restore import Leave, restore
+from spiflash.work.rewrite import Rewritten
+from tests.references.qemu import MODELS, PROGRAM, Model, QemuBus, start_qemu
+
+pytestmark = pytest.mark.needs(PROGRAM)
+
+SECTOR = 4096
+BY_NAME = {model.name: model for model in MODELS}
+PARTS = {"w25q64": "W25Q64FV", "gd25q64": None, "n25q128": None, "is25lp128": None}
+
+
+def old_and_new(model: Model) -> tuple[bytes, bytes]:
+    rng = random.Random(model.name)
+    old = bytearray(b"\xff" * model.size)
+    for start in range(0, model.size, 1 << 20):
+        old[start : start + 200_000] = rng.randbytes(200_000)
+    new = bytearray(old)
+    for sector in rng.sample(range(model.size // SECTOR), 12):
+        new[sector * SECTOR + 50 : sector * SECTOR + 1500] = rng.randbytes(1450)
+    return bytes(old), bytes(new)
+
+
+class Dying(QemuBus):
+    """QEMU's bus, gone after `left` chip-select periods."""
+
+    left = 0
+
+    def run(self, transactions: Sequence[Transaction]) -> list[bytes]:
+        taken = transactions[: max(0, self.left)]
+        self.left -= len(transactions)
+        answers = super().run(taken)
+        if len(taken) < len(transactions):
+            raise AdapterLostError("The adapter has gone.")
+        return answers
+
+    def run_ahead(self, batches: Iterable[Sequence[Transaction]]) -> Iterator[list[bytes]]:
+        return (self.run(batch) for batch in batches)
+
+
+def written(
+    bus: QemuBus, part: str | None, shelf: Shelf, image: Image | None, at: int = 0
+) -> Rewritten:
+    with connected(bus, find_out(bus, chip_table(), part)) as connection:
+        return restore(
+            connection,
+            shelf,
+            image,
+            Unwatched(),
+            agree=lambda _: True,
+            leave=Leave(without_backup=True),
+            at=at,
+        )
+
+
+@pytest.mark.parametrize("name", PARTS)
+def test_a_restore_changes_what_it_should(name: str, tmp_path: Path) -> None:
+    model, file = BY_NAME[name], tmp_path / "flash"
+    old, new = old_and_new(model)
+    file.write_bytes(old)
+    at = 300
+    with start_qemu(name, file) as bus:
+        done = written(bus, PARTS[name], Shelf(tmp_path), Image("new", new[at:]), at)
+    assert done.proof is not None
+    assert not done.repaired
+    assert file.read_bytes() == old[:at] + new[at:]
+
+
+@pytest.mark.parametrize("periods", [30, 150, 400])
+def test_a_cut_is_finished(periods: int, tmp_path: Path) -> None:
+    """`periods` chip-select periods after the first erase."""
+    model, file, shelf = BY_NAME["w25q64"], tmp_path / "flash", Shelf(tmp_path / "shelf")
+    old, new = old_and_new(model)
+    file.write_bytes(old)
+    image = Image("new", new)
+    with start_qemu(model.name, file) as bus:
+        bus.__class__ = Dying
+        assert isinstance(bus, Dying)
+        bus.left = 10**9
+
+        def agree(_: object) -> bool:
+            bus.left = periods
+            return True
+
+        with (
+            pytest.raises(AdapterLostError),
+            connected(bus, find_out(bus, chip_table(), PARTS["w25q64"])) as connection,
+        ):
+            restore(
+                connection,
+                shelf,
+                image,
+                Unwatched(),
+                agree=agree,
+                leave=Leave(without_backup=True),
+            )
+    half = file.read_bytes()
+    assert half not in (old, new)
+    assert len(open_journals(shelf.journals).whole) == 1
+    with start_qemu(model.name, file) as bus:
+        written(bus, PARTS["w25q64"], shelf, None)
+    assert file.read_bytes() == new
+    assert not open_journals(shelf.journals).whole
