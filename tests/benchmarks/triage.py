@@ -4,7 +4,7 @@
 
 The bricks come from hwmocks/bricks.py, which knows by construction what is wrong, what the chip
 should hold, and which of the board's own data still exist. Each case is judged with the board's
-own backup and the model's image at hand, with the image alone, and with neither; the repair is
+own backup and the model's image at hand, with each alone, and with neither; the repair is
 carried out as planned, erase by erase and page by page.
 """
 
@@ -47,7 +47,7 @@ CALLED = {
 }
 """What triage should call each kind of brick."""
 
-AT_HAND = ("backup", "image", "neither")
+AT_HAND = ("both", "backup", "image", "neither")
 
 KILO = tuple(
     EraseType(size << 10, opcode, Span(typical, 10 * typical))
@@ -78,8 +78,8 @@ def known(contents: bytes) -> Reference:
 
 
 def judged(brick: Brick, at_hand: str) -> Triage:
-    own = known(brick.backup) if at_hand == "backup" else None
-    model = known(brick.image) if at_hand != "neither" else None
+    own = known(brick.backup) if at_hand in ("both", "backup") else None
+    model = known(brick.image) if at_hand in ("both", "image") else None
     return triage(known(brick.contents), own_backup=own, model_image=model)
 
 
@@ -117,7 +117,7 @@ def count(tally: Tally, brick: Brick, at_hand: str, seed: int) -> None:
             tally.wrong.append(f"{label}: stop {found.stop} instead of {brick.stop}")
     if at_hand == "neither":
         return
-    good = brick.backup if at_hand == "backup" else brick.rebuilt
+    good = brick.rebuilt if at_hand == "image" else brick.backup
     for place, repair in enumerate(found.repairs or (None,)):
         after = carried_out(brick.contents, repair) if repair else brick.contents
         if place == 0:
@@ -136,7 +136,11 @@ def count(tally: Tally, brick: Brick, at_hand: str, seed: int) -> None:
                 f"{label}: repair {place} ({repair.regions if repair else 'none'}) leaves "
                 f"{len(differing)} sectors wrong, the first at {differing[0]:#x}"
             )
-        sources = [brick.image] + ([brick.backup] if at_hand == "backup" else [])
+        sources = {
+            "both": [brick.image, brick.backup],
+            "backup": [brick.backup],
+            "image": [brick.image],
+        }[at_hand]
         if repair and not repair.rescue and only_copy(brick, after, sources):
             tally.only_copies.append(f"{label}, repair {place}")
 
