@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+
 
 class VirtualClock:
     """A clock that moves only when somebody moves it.
@@ -30,3 +32,30 @@ class VirtualClock:
     def sleep(self, seconds: float) -> None:
         """What a program that waits calls: `seconds` pass, and no real time does."""
         self.advance(seconds)
+
+
+class ThreadClock(VirtualClock):
+    """A clock of its own for every thread, all starting at zero.
+
+    For two channels of one adapter that work at once: each host thread, its channel and the chip
+    on it share a time, and the channels meet nowhere but on the USB cable. What they take from
+    each other there is not simulated; two channels at 30 MHz fill a fifth of a high-speed cable.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._local = threading.local()
+
+    def now(self) -> float:
+        """Seconds of this thread's time."""
+        return float(getattr(self._local, "now", 0.0))
+
+    def advance(self, seconds: float) -> None:
+        """Let `seconds` pass in this thread. Raises ValueError for a negative amount."""
+        if seconds < 0:
+            raise ValueError(f"time cannot go back by {-seconds} s")
+        self._local.now = self.now() + seconds
+
+    def advance_to(self, moment: float) -> None:
+        """Let time pass in this thread until `moment`."""
+        self._local.now = max(self.now(), moment)

@@ -89,7 +89,7 @@ def test_a_restore_changes_what_it_should(name: str, tmp_path: Path) -> None:
     assert file.read_bytes() == old[:at] + new[at:]
 
 
-@pytest.mark.parametrize("periods", [30, 150, 400])
+@pytest.mark.parametrize("periods", [30, 150, 230])
 def test_a_cut_is_finished(periods: int, tmp_path: Path) -> None:
     """`periods` chip-select periods after the first erase."""
     model, file, shelf = BY_NAME["w25q64"], tmp_path / "flash", Shelf(tmp_path / "shelf")
