@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import sys
 import tempfile
@@ -25,7 +24,7 @@ from spiflash.cli.identify import identify
 from spiflash.cli.ledger import ledger
 from spiflash.cli.rehearse import rehearse
 from spiflash.cli.restore import restore
-from spiflash.cli.screen import begin, show_error
+from spiflash.cli.screen import begin, let_go, show_error
 from spiflash.cli.stage import stage
 from spiflash.cli.triage import triage
 from spiflash.cli.verify import verify
@@ -119,8 +118,8 @@ def run(arguments: list[str]) -> int:
         return _end(_misused(exc), as_json)
     except (BrokenPipeError, SystemExit):
         # Whoever read our output has gone (click makes SystemExit of it): nothing is left to
-        # say to them, and what is still buffered must not fail once more at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        # say to them.
+        let_go()
         return STATUS_NO_READER
     except Exception as exc:
         return _end(_internal(exc), as_json)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -78,11 +79,21 @@ def answer(text: str) -> None:
     except BrokenPipeError:
         raise
     except OSError as exc:
+        let_go()
         raise OutputError(
             f"The result cannot be written to standard output ({exc.strerror or exc}).",
             state="The work itself is done; only its result is not shown.",
             remedy="Make room there, or send the output elsewhere, then repeat.",
         ) from exc
+
+
+def let_go() -> None:
+    """Send standard output nowhere from now on: what is still buffered for it must not fail
+    once more at exit, and change the exit status there."""
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
 
 
 def show(document: dict[str, object], text: str, *, as_json: bool) -> None:
@@ -101,8 +112,10 @@ def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
             "state": error.state,
             "remedy": error.remedy,
         }
-        with contextlib.suppress(OSError):
+        try:
             click.echo(json.dumps(document, indent=2))
+        except OSError:
+            let_go()
     for part in (error.cause, error.state, error.remedy):
         # File names and labels are quoted in errors: nothing in them may act on the terminal.
         for line in part.split("\n") if part else ():
@@ -118,7 +131,7 @@ def consent(work: Work, *, yes: bool, as_json: bool) -> bool:
         click.echo(plan_text(work.plan), err=True)
     if yes:
         return True
-    if as_json or not sys.stdin.isatty():
+    if as_json or sys.stdin is None or not sys.stdin.isatty():
         raise DeclinedError(
             "This would change the chip, and nobody is there to be asked.",
             state="Nothing has been erased or written.",

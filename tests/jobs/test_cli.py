@@ -1,0 +1,264 @@
+"""The command line as a whole: help that works, streams, terminals, encodings."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import re
+import select
+import shlex
+import subprocess
+import termios
+import time
+from pathlib import Path
+
+import click
+import pytest
+from cli_rig import COMMAND, PATIENCE, Bench, assert_said, environment, new_bench
+
+from spiflash.cli.main import program, run
+
+COMMANDS = sorted(program.commands)
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    return new_bench(tmp_path_factory.mktemp("bench"))
+
+
+@pytest.fixture(scope="module")
+def saved(bench: Bench, tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    """The same with a verified set on the shelf."""
+    found = bench.copy(tmp_path_factory.mktemp("saved") / "bench")
+    assert found.on_board("backup").status == 0
+    return found
+
+
+def help_of(command: str, capfd: pytest.CaptureFixture[str]) -> str:
+    assert run([command, "--help"]) == 0
+    said = capfd.readouterr()
+    assert said.err == ""
+    return said.out
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_has_an_example(capfd: pytest.CaptureFixture[str], command: str) -> None:
+    """An example is a line of its own that begins with the command's own name, and its
+    options are among those that the help explains."""
+    text = help_of(command, capfd)
+    examples = re.findall(rf"^ +spiflash ({command}\b.*)$", text, re.MULTILINE)
+    assert examples, text
+    for example in examples:
+        for option in re.findall(r"--[a-z-]+", example):
+            assert re.search(rf"^ +(-\w, )?{option}\b", text, re.MULTILINE), option
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_option_is_explained(command: str) -> None:
+    found = program.commands[command]
+    for parameter in found.params:
+        if isinstance(parameter, click.Option) and parameter.opts != ["--channel"]:
+            assert parameter.help, parameter.opts
+
+
+#: What the examples speak of, made for each of them in an empty folder.
+EXAMPLES = ("adapters", "backup", "erase", "identify", "restore", "verify", "wiring")
+
+
+@pytest.mark.parametrize("command", EXAMPLES)
+def test_the_example_does_what_it_says(
+    bench: Bench, saved: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str], command: str
+) -> None:
+    example, *_ = re.findall(
+        rf"^ +spiflash ({command}\b.*)$", help_of(command, capfd), re.MULTILINE
+    )
+    here = (saved if command in ("restore", "erase") else bench).copy(tmp_path / "bench")
+    words = shlex.split(example)
+    if command in ("restore", "erase"):
+        words += ["--yes"]
+    shelf = {"SPIFLASH_SHELF": str(here.shelf)}
+    ended = here.run(*words, env=shelf)
+    assert ended.status == 0, ended.err
+    if command != "adapters":
+        assert ended.out
+    if command == "backup":
+        assert len(list(here.shelf.iterdir())) == 1
+    if command == "erase":
+        assert here.flash[0x740000:0x750000] == b"\xff" * 65536
+
+
+def test_rehearse_keeps_a_board_to_go_on_with(tmp_path: Path) -> None:
+    here = Bench(tmp_path)
+    ended = here.run("rehearse", "--keep", "./practice", "--json")
+    assert ended.status == 0, ended.err
+    assert ended.document["restored"] is True
+    again = here.run("identify", "--adapter", "sim:practice/board", "--json", env={"COLUMNS": "20"})
+    assert again.status == 0
+    assert again.document["chip"]
+
+
+# -- streams ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "arguments", [("wiring",), ("rehearse",), ("identify", "--adapter", "sim:heron")]
+)
+def test_a_reader_that_goes_away(tmp_path: Path, arguments: tuple[str, ...]) -> None:
+    """As with `| head -1`: no complaint, the status that a shell gives to SIGPIPE."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    try:
+        ended = Bench(tmp_path).run(*arguments, stdout=writing)
+    finally:
+        os.close(writing)
+    assert ended.status == 141
+    assert "Traceback" not in ended.err
+    assert "Exception" not in ended.err
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full is of Linux")
+@pytest.mark.parametrize(
+    ("arguments", "status"),
+    [(("wiring",), 52), (("wiring", "--json"), 52), (("identify", "--json"), 11)],
+)
+def test_standard_output_on_a_full_disk(
+    tmp_path: Path, arguments: tuple[str, ...], status: int
+) -> None:
+    with open("/dev/full", "wb") as full:
+        ended = Bench(tmp_path).run(*arguments, stdout=full)
+    assert ended.status == status, ended.err
+    assert "Traceback" not in ended.err
+    assert len(ended.err.splitlines()) >= 3
+
+
+def test_an_error_after_the_result_adds_no_second_document(bench: Bench) -> None:
+    (bench.folder / "other").write_bytes(b"other")
+    ended = bench.on_board("verify", "other", "--json")
+    assert ended.status == 31
+    assert ended.document["equal"] is False
+    assert "does not hold" in ended.err
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "utf-8", "cp437"])
+def test_a_terminal_of_any_encoding(tmp_path: Path, encoding: str) -> None:
+    ended = Bench(tmp_path).run(
+        "wiring", env={"PYTHONIOENCODING": encoding, "LC_ALL": "C", "LANG": "C", "PYTHONUTF8": "0"}
+    )
+    assert ended.status == 0, ended.err
+    assert ended.err == ""
+    assert "CS#" in ended.out
+
+
+def test_a_label_in_a_locale_without_utf_8(bench: Bench, tmp_path: Path) -> None:
+    ended = bench.run(
+        "backup",
+        "--adapter",
+        "sim:heron",
+        "--shelf",
+        tmp_path / "shelf",
+        "--board",
+        "Ōtaki",
+        "--json",
+        env={"LC_ALL": "C", "PYTHONCOERCECLOCALE": "0", "PYTHONUTF8": "0"},
+    )
+    assert ended.status == 0, ended.err
+    assert ended.document["record"]["board"] == "Ōtaki"
+
+
+@pytest.mark.parametrize("wrap", [(), ("sh", "-c", 'exec "$@" <&-', "sh")], ids=["null", "closed"])
+def test_nobody_to_ask(saved: Bench, tmp_path: Path, wrap: tuple[str, ...]) -> None:
+    here = saved.copy(tmp_path / "bench")
+    before = here.flash
+    ended = here.on_board("erase", "--length", "4K", wrap=wrap)
+    assert_said(ended, 60, "--yes")
+    assert here.flash == before
+
+
+# -- a real terminal -------------------------------------------------------------------------
+
+
+class Terminal:
+    """A command on a pseudo-terminal of its own."""
+
+    def __init__(self, bench: Bench, *arguments: str, columns: int = 80) -> None:
+        self._master, slave = pty.openpty()
+        termios.tcsetwinsize(slave, (24, columns))
+        self.shown = b""
+        self._process = subprocess.Popen(
+            [*COMMAND, *arguments, "--adapter", "sim:board", "--shelf", "shelf"],
+            cwd=bench.folder,
+            env=environment(bench.folder, TERM="dumb"),
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            start_new_session=True,
+        )
+        os.close(slave)
+
+    def wait_for(self, word: bytes) -> None:
+        deadline = time.monotonic() + PATIENCE
+        while word not in self.shown:
+            assert time.monotonic() < deadline, self.shown.decode(errors="replace")
+            assert self._more() or word in self.shown, self.shown.decode(errors="replace")
+
+    def type(self, keys: bytes) -> None:
+        os.write(self._master, keys)
+
+    def end(self) -> int:
+        while self._more():
+            pass
+        os.close(self._master)
+        return self._process.wait(PATIENCE)
+
+    def _more(self) -> bool:
+        if not select.select([self._master], [], [], PATIENCE)[0]:
+            return False
+        try:
+            piece = os.read(self._master, 65536)
+        except OSError:  # EIO: the other side has closed it
+            return False
+        self.shown += piece
+        return bool(piece)
+
+
+@pytest.mark.parametrize(
+    ("keys", "status", "blank"),
+    [(b"y\n", 0, True), (b"n\n", 60, False), (b"\n", 60, False), (b"\x04", 60, False)],
+    ids=["yes", "no", "enter", "ctrl-d"],
+)
+def test_the_question_before_a_change(
+    saved: Bench, tmp_path: Path, keys: bytes, status: int, blank: bool
+) -> None:
+    here = saved.copy(tmp_path / "bench")
+    terminal = Terminal(here, "erase", "--length", "4K")
+    terminal.wait_for(b"Change the chip?")
+    terminal.type(keys)
+    assert terminal.end() == status, terminal.shown.decode()
+    assert b"Traceback" not in terminal.shown
+    assert (here.flash[:4096] == b"\xff" * 4096) is blank
+
+
+def test_progress_on_a_terminal_only(bench: Bench, tmp_path: Path) -> None:
+    here = bench.copy(tmp_path / "bench")
+    assert "pass 1 of 2" not in here.on_board("backup").err
+    for columns in (80, 20):
+        terminal = Terminal(here, "backup", columns=columns)
+        assert terminal.end() == 0, terminal.shown.decode()
+        assert b"Traceback" not in terminal.shown
+        assert b"pass 1 of 2" in terminal.shown
+        assert b"pass 2 of 2" in terminal.shown
+
+
+def test_one_version(tmp_path: Path) -> None:
+    ended = Bench(tmp_path).run("--version")
+    assert ended.status == 0
+    assert re.fullmatch(r"spiflash, version \d+\.\d+\.\d+\S*\n", ended.out)
+
+
+def test_the_json_of_every_command_that_only_looks(bench: Bench) -> None:
+    for arguments in (("adapters",), ("wiring",), ("identify", "--adapter", "sim:heron")):
+        found = bench.run(*arguments, "--json")
+        assert found.status == 0
+        assert json.loads(found.out)
+        assert found.err == ""
