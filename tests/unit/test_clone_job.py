@@ -1,0 +1,261 @@
+"""Job files: what they mean, and each mistake with its line; proving a job without a board."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from pathlib import Path
+
+import pytest
+
+from spiflash.archive.ledger import After, InHand, Ledger
+from spiflash.archive.ledger_record import BoardRecord
+from spiflash.errors import CloneJobError
+from spiflash.nor.tables import chip_table
+from spiflash.work.clone.check import check_job
+from spiflash.work.clone.job import Job
+from spiflash.work.clone.job_file import load_job
+from spiflash.work.clone.make import NotTheBoardsOwnError, make_target
+
+SIZE = 64 << 10
+MASTER = "00:00:5e:00:53:17"
+
+GOOD = """clone = 1
+name = "small"
+image = "image.bin"
+chips = ["W25Q64JV"]
+boards = 3
+label = "{serial}"
+
+[[keep]]
+name = "factory"
+start = 0x4000
+length = "4K"
+
+[[environment]]
+start = 0x2000
+length = 0x1000
+keep = ["location"]
+
+[[value]]
+name = "mac"
+kind = "mac"
+first = "00:00:5e:00:53:80"
+last = "00-00-5E-00-53-83"
+variable = "ethaddr"
+at = 0x6000
+
+[[value]]
+name = "serial"
+pattern = "HG-####"
+first = 7
+last = 11
+variable = "serial#"
+at = 0x6010
+length = 12
+fill = 0xFF
+sum = "CRC-16/XMODEM"
+sum_at = 0x6020
+sum_start = 0x6000
+sum_length = 0x20
+sum_order = "big"
+
+[failure]
+contact = "again"
+adapter = "hold"
+"""
+
+
+def environment(**variables: str) -> bytes:
+    text = b"".join(f"{n.replace('_', '#')}={v}\0".encode() for n, v in variables.items())
+    body = (text + b"\0").ljust(0x1000 - 4, b"\xff")
+    return struct.pack("<I", zlib.crc32(body)) + body
+
+
+def image(**more: str) -> bytes:
+    contents = bytearray(b"\xff" * SIZE)
+    variables = {"bootcmd": "run x", "baudrate": "115200", "ethaddr": MASTER, "serial_": "HG-0017"}
+    contents[0x2000:0x3000] = environment(**{**variables, "location": "weir", **more})
+    contents[0x4000:0x4020] = b"factory data of the master board"
+    return bytes(contents)
+
+
+def job_from(folder: Path, text: str = GOOD, contents: bytes | None = None) -> Job:
+    (folder / "image.bin").write_bytes(image() if contents is None else contents)
+    (folder / "job.toml").write_text(text)
+    return load_job(folder / "job.toml")
+
+
+def problems(job: Job, ledger: Ledger | None = None) -> list[tuple[int, str]]:
+    return [(each.line, each.text) for each in check_job(job, chip_table(), ledger).problems]
+
+
+def test_a_job_says_what_every_board_gets(tmp_path: Path) -> None:
+    job = job_from(tmp_path)
+    assert [[value.text for value in draw] for draw in job.draws] == [
+        ["00:00:5e:00:53:80", "HG-0007"],
+        ["00:00:5e:00:53:81", "HG-0008"],
+        ["00:00:5e:00:53:82", "HG-0009"],
+        ["00:00:5e:00:53:83", "HG-0010"],
+    ]
+    assert (job.action("contact"), job.action("adapter"), job.action("read")) == (
+        "again", "hold", "next",
+    )  # fmt: skip
+    assert job.label_for({"serial": "HG-0007", "mac": "x"}) == "HG-0007"
+    assert check_job(job, chip_table()).sound
+
+
+def test_a_boards_contents_are_put_together_as_the_job_says(tmp_path: Path) -> None:
+    """Every byte, computed here."""
+    job = job_from(tmp_path)
+    own = bytearray(b"\x5a" * (SIZE + 0x100))
+    own[0x2000:0x3000] = environment(location="ford", ethaddr="00:00:5e:00:53:01")
+    values = {"mac": "00:00:5e:00:53:81", "serial": "HG-0008"}
+    wanted = bytearray(image() + b"\x5a" * 0x100)
+    wanted[0x2000:0x3000] = environment(
+        bootcmd="run x", baudrate="115200", ethaddr=values["mac"], serial_="HG-0008",
+        location="ford",
+    )  # fmt: skip
+    wanted[0x4000:0x5000] = b"\x5a" * 0x1000
+    wanted[0x6000:0x6006] = bytes.fromhex("00005e005381")
+    wanted[0x6010:0x601C] = b"HG-0008" + b"\xff" * 5
+    # binascii.crc_hqx from zero is CRC-16/XMODEM (Python's documentation: CRC-CCITT, 1021h).
+    import binascii
+
+    wanted[0x6020:0x6022] = binascii.crc_hqx(bytes(wanted[0x6000:0x6020]), 0).to_bytes(2, "big")
+    assert make_target(job, bytes(own), values) == wanted
+
+
+def test_a_board_without_what_it_is_to_keep_is_refused(tmp_path: Path) -> None:
+    job = job_from(tmp_path)
+    values = {"mac": "00:00:5e:00:53:81", "serial": "HG-0008"}
+    own = bytearray(image())
+    own[0x4000:0x5000] = b"\xff" * 0x1000
+    with pytest.raises(NotTheBoardsOwnError, match="factory at 0x4000 is blank"):
+        make_target(job, bytes(own), values)
+    own[0x4000] = 1
+    own[0x2000:0x3000] = environment(bootcmd="x")
+    with pytest.raises(NotTheBoardsOwnError, match="no variable location"):
+        make_target(job, bytes(own), values)
+    own[0x2000] ^= 1
+    with pytest.raises(NotTheBoardsOwnError, match="cannot be read"):
+        make_target(job, bytes(own), values)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "words"),
+    [
+        ("clone = 1", "clone = 2", 1, "clone = 1"),
+        ('name = "small"', "name = 5", 2, "name must be a text"),
+        ('chips = ["W25Q64JV"]', "chips = []", 4, "chips must name"),
+        ("boards = 3", "boards = -1", 5, "boards must be a number"),
+        ("boards = 3", "boxes = 3", 5, "means nothing here"),
+        ('length = "4K"', 'length = "4Q"', 11, "number of bytes"),
+        ('length = "4K"', "length = 0", 11, "no bytes"),
+        ("start = 0x4000", 'region = "factory"', 10, "no layout"),
+        ('keep = ["location"]', "keep = [1]", 16, "list of texts"),
+        ('kind = "mac"', 'kind = "ip"', 20, "kind is one of mac, hex, text"),
+        ("00:00:5e:00:53:80", "00:00:5e:00:53", 21, "not a MAC address"),
+        ("00:00:5e:00:53:80", "01:00:5e:00:53:80", 21, "group address"),
+        ("00-00-5E-00-53-83", "00-00-5E-00-53-03", 21, "last comes before first"),
+        ("HG-####", "HG-#-##", 29, "one run of #"),
+        ("last = 11", "last = 12345", 29, "more digits"),
+        ("length = 12", "length = 6", 33, "a value has 7 bytes"),
+        ("CRC-16/XMODEM", "CRC-5", 35, "sum is one of"),
+        ("sum_at = 0x6020", "sum_at = 0x601F", 36, "inside what it covers"),
+        ('contact = "again"', 'contact = "repeat"', 42, "contact is one of next"),
+        ('contact = "again"', 'contract = "again"', 42, "means nothing here"),
+        ("boards = 3", "boards = = 3", 5, "not TOML"),
+    ],
+)
+def test_each_mistake_is_named_with_its_line(
+    tmp_path: Path, old: str, new: str, line: int, words: str
+) -> None:
+    assert GOOD.count(old) == 1
+    with pytest.raises(CloneJobError) as caught:
+        job_from(tmp_path, GOOD.replace(old, new))
+    assert f"job.toml, line {line}: " in caught.value.cause
+    assert words in caught.value.cause
+
+
+def test_mistakes_in_a_list_are_named_with_their_line(tmp_path: Path) -> None:
+    text = GOOD.replace('first = "00:00:5e:00:53:80"\nlast = "00-00-5E-00-53-83"', 'list = "l"')
+    macs = ["# printed on the stickers", "00:00:5E:00:53:90", "", "00:00:5e:00:53:91"]
+    for extra, words in (
+        ("00-00-5e-00-53-90", "line 5: 00:00:5e:00:53:90 stands on line 2"),
+        ("no", "line 5"),
+    ):
+        (tmp_path / "l").write_text("\n".join([*macs, extra]))
+        with pytest.raises(CloneJobError, match=words):
+            job_from(tmp_path, text)
+    (tmp_path / "l").write_text("\n".join(macs))
+    assert [draw[0].text for draw in job_from(tmp_path, text).draws] == [
+        "00:00:5e:00:53:90",
+        "00:00:5e:00:53:91",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "words"),
+    [
+        ("at = 0x6000", "at = 0xFFFE", 24, "behind the image"),
+        ("at = 0x6000\n", "at = 0x4ffc\n", 24, "overlaps factory"),
+        ("at = 0x6010", "at = 0x6004", 32, "overlaps mac"),
+        ("start = 0x2000", "start = 0x2800", 13, "no checksum holds"),
+        ('["W25Q64JV"]', '["W25Q63JV"]', 1, "no part W25Q63JV"),
+        ("boards = 3", "boards = 5", 18, "5 boards are still to be made, and the lists have"),
+        ('label = "{serial}"', 'label = "{colour}"', 1, "“colour”"),
+        ("first = 7", "first = 17", 26, "master's own HG-0017"),
+    ],
+)
+def test_what_does_not_suit_the_image_is_a_problem(
+    tmp_path: Path, old: str, new: str, line: int, words: str
+) -> None:
+    assert GOOD.count(old) == 1
+    text = GOOD.replace(old, new).replace("last = 11", "last = 21")
+    found = problems(job_from(tmp_path, text))
+    assert any(at == line and words in text for at, text in found), found
+
+
+def test_variables_that_do_not_fit_are_a_problem(tmp_path: Path) -> None:
+    used = len(image()[0x2004:0x3000].rstrip(b"\xff"))
+    nearly = image(filler="x" * (0x1000 - 4 - used - len("filler=\0") - 2))
+    assert problems(job_from(tmp_path, GOOD, nearly)) == []
+    # Four digits more than the master's serial number, where two bytes are left.
+    ((line, text),) = problems(job_from(tmp_path, GOOD.replace("####", "########"), nearly))
+    assert (line, "take 4094 bytes, the environment has room for 4092" in text) == (13, True)
+
+
+def test_the_masters_identity_is_not_cloned_unless_that_is_said(tmp_path: Path) -> None:
+    without = GOOD.replace('variable = "ethaddr"\n', "")
+    ((_, text),) = problems(job_from(tmp_path, without))
+    assert f"the master's MAC address {MASTER}" in text
+    shared = without.replace("boards = 3", f'boards = 3\nshared = ["{MASTER.upper()}"]')
+    assert problems(job_from(tmp_path, shared)) == []
+    without = GOOD.replace('variable = "serial#"\n', "")
+    ((_, text),) = problems(job_from(tmp_path, without))
+    assert "serial number HG-0017" in text
+
+
+def test_a_mac_in_two_lists_is_a_problem(tmp_path: Path) -> None:
+    more = '\n[[value]]\nname = "wifi"\nkind = "mac"\nfirst = "00:00:5e:00:53:82"\n'
+    more += 'last = "00:00:5e:00:53:86"\nvariable = "wifiaddr"\n\n[failure]'
+    found = problems(job_from(tmp_path, GOOD.replace("\n[failure]", more)))
+    assert [text for _, text in found] == ["00:00:5e:00:53:82 is in the list of mac as well"]
+
+
+def test_values_that_boards_have_already_do_not_count(tmp_path: Path) -> None:
+    job = job_from(tmp_path)
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        for key in "ab":
+            values = ledger.draw(
+                InHand(key, "other", "b", "ef4017", key, SIZE, "/s", "00" * 32, {}), job.draws
+            )
+            record = BoardRecord(
+                *("2026-05-01T10:00:00+00:00", "2026-05-01T10:00:40+00:00", "other", "", ""),
+                *("b", "1", "ft232h", "W25Q64JV", "ef4017", key, key, values, "", "PASS"),
+            )
+            ledger.append(record, After.KEEP)
+        checked = check_job(job, chip_table(), ledger)
+        assert (checked.listed, checked.free) == (4, 2)
+        assert "3 boards are still to be made" in checked.problems[0].text
