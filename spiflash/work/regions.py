@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from spiflash.dump.formats.devicetree import find_device_trees
+from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.layout import Layout, find_layouts
 from spiflash.dump.survey import survey
 from spiflash.errors import ImageError, UsageError
@@ -59,4 +61,10 @@ def only_regions(
 
 def _stated(image: Image) -> Layout:
     """The layout that an image states, or suggests."""
-    return find_layouts(image.contents, survey(image.contents))[0].layout
+    contents = image.contents
+    # What can state one is found quickly; to suggest one, everything has to be looked at.
+    found = (*find_environments(contents), *find_device_trees(contents))
+    known = find_layouts(contents, found)[0]
+    if known.at is None:
+        known = find_layouts(contents, survey(contents))[0]
+    return known.layout

@@ -1,6 +1,6 @@
 """Bricks of every kind: what triage calls them, where it says the write stopped, what it repairs.
 
-    python tests/benchmarks/triage.py [CASES A KIND]
+    python tests/benchmarks/triage.py [--seeds N] [--first N] [KIND …]
 
 The bricks come from hwmocks/bricks.py, which knows by construction what is wrong, what the chip
 should hold, and which of the board's own data still exist. Each case is judged with the board's
@@ -10,6 +10,7 @@ carried out as planned, erase by erase and page by page.
 
 from __future__ import annotations
 
+import argparse
 import sys
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -83,10 +84,15 @@ def judged(brick: Brick, at_hand: str) -> Triage:
     return triage(known(brick.contents), own_backup=own, model_image=model)
 
 
+@lru_cache(maxsize=4)
+def simulated(contents: bytes, target: bytes) -> bytes:
+    plan = make_plan(contents, target, GEOMETRY, TransferCost.at_clock(15e6))
+    return simulate(plan, contents)
+
+
 def carried_out(contents: bytes, repair: Repair) -> bytes:
     """The chip after the repair, by the plan's own erases and programs."""
-    plan = make_plan(contents, repair.applied(contents), GEOMETRY, TransferCost.at_clock(15e6))
-    return simulate(plan, contents)
+    return simulated(contents, repair.applied(contents))
 
 
 def only_copy(brick: Brick, after: bytes, sources: Iterable[bytes]) -> bool:
@@ -158,33 +164,42 @@ def own_kept(brick: Brick, after: bytes) -> bool:
     return all(wanted)
 
 
-def run(cases: int, kinds: Iterable[str] = KINDS) -> Iterator[tuple[str, str, Tally]]:
-    """A tally for each way of having sources, and kind."""
-    for kind in kinds:
-        tallies = {at_hand: Tally() for at_hand in AT_HAND}
-        for seed in range(cases):
+def run(seeds: Iterable[int], kinds: Iterable[str] = KINDS) -> Iterator[dict[str, Tally]]:
+    """The tallies by what is at hand, after each seed: every kind once more."""
+    tallies = {at_hand: Tally() for at_hand in AT_HAND}
+    for seed in seeds:
+        for kind in kinds:
             brick = make_brick(kind, seed)
             for at_hand, tally in tallies.items():
                 count(tally, brick, at_hand, seed)
-        for at_hand, tally in tallies.items():
-            yield at_hand, kind, tally
+        yield tallies
 
 
 def main() -> None:
-    cases = int(sys.argv[1]) if len(sys.argv) > 1 else 25
-    kinds = sys.argv[2:] or KINDS
-    totals = {at_hand: Counter[str]() for at_hand in AT_HAND}
-    for at_hand, kind, tally in run(cases, kinds):
-        figures = {
-            name: sum(getattr(tally, name).values())
-            for name in ("cases", "named", "stops", "stopped", "repaired", "own", "kept")
-        } | {"only copies": len(tally.only_copies)}
-        totals[at_hand].update(figures)
-        print(f"{kind:<26}{at_hand:<9}{figures}", flush=True)
-        for line in (*tally.wrong[:4], *tally.only_copies[:2]):
-            print(f"    {line}", flush=True)
-    for at_hand, figures in totals.items():
-        print(f"{at_hand:<9}{dict(figures)}")
+    options = argparse.ArgumentParser(description="Judge and repair bricks of every kind.")
+    options.add_argument("--seeds", type=int, default=25, help="cases of each kind")
+    options.add_argument("--first", type=int, default=0, help="the first seed")
+    options.add_argument("kinds", nargs="*", help="kinds of bricks; all, if none is named")
+    asked = options.parse_args()
+    kinds = asked.kinds or KINDS
+    told = dict.fromkeys(AT_HAND, 0)
+    for tallies in run(range(asked.first, asked.first + asked.seeds), kinds):
+        for at_hand, tally in tallies.items():
+            for line in (*tally.wrong, *tally.only_copies)[told[at_hand] :]:
+                print(f"    {line}")
+            told[at_hand] = len(tally.wrong) + len(tally.only_copies)
+            cases = tally.cases.total()
+            print(
+                f"{at_hand:<8} {cases} cases: {tally.named.total()} named right, "
+                f"{tally.stopped.total()} of {tally.stops.total()} stops exact, "
+                f"{tally.repaired.total()} good after repair, own data kept in "
+                f"{tally.kept.total()} of {tally.own.total()}, "
+                f"{len(tally.only_copies)} only copies lost",
+                flush=True,
+            )
+    for at_hand, tally in tallies.items():
+        by_kind = (f"{kind} {tally.named[kind]}/{tally.cases[kind]}" for kind in kinds)
+        print(f"{at_hand:<8} named: {', '.join(by_kind)}")
 
 
 if __name__ == "__main__":

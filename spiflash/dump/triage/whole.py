@@ -75,13 +75,13 @@ def alike(a: bytes, b: bytes) -> float:
 
 def _swapped(chip: Reference, known: Sequence[Reference]) -> Whole | None:
     contents = chip.contents
-    size = len(contents)
+    others = [each.sized(len(contents)) for each in known]
+    if any(alike(contents, other) > _MOSTLY for other in others):
+        return None
     for width, words in _UNITS:
         turned = swapped(contents, width)
-        for each in known:
-            other = each.sized(size)
-            if alike(turned, other) > max(_MOSTLY, alike(contents, other)):
-                return _as_swapped(turned, words)
+        if any(alike(turned, other) > _MOSTLY for other in others):
+            return _as_swapped(turned, words)
         if known or any(True for _ in find_banners(contents)):
             continue
         if any(True for _ in find_banners(turned)):
