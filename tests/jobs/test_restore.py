@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from job_rig import WATCHER, Rig, heron_rig
 
 from hwmocks.boards.heron import failed_card_flash, heron_open, heron_variant
 from hwmocks.nor.chip import NorChip
@@ -22,7 +21,6 @@ from spiflash.errors import (
     ImageError,
     NoBackupError,
     SpiflashError,
-    VerifyError,
 )
 from spiflash.nor.commands import write_enable, write_register
 from spiflash.work.backup import back_up
@@ -31,6 +29,7 @@ from spiflash.work.image import Image
 from spiflash.work.restore import Leave, restore
 from spiflash.work.rewrite import Work
 from spiflash.work.verify import verify
+from tests.job_rig import WATCHER, Rig, heron_rig
 
 SECTOR = 4096
 FREELY = Leave(without_backup=True)
@@ -236,20 +235,3 @@ def _renamed(description: object) -> object:
     from dataclasses import replace
 
     return replace(description, id=b"\x5a\x5a\x17")  # type: ignore[type-var]
-
-
-# -- chips that do not do as they are told ------------------------------------------------------
-
-
-def test_a_stuck_bit_is_named(tmp_path: Path, backups: Backups) -> None:
-    shelf, rig = Shelf(tmp_path), heron_rig()
-    old = backups.saved(rig, shelf)
-    rig.chip.stick(0x7F0123, 3, 1)
-    new = old[:0x7F0000] + bytes(0x1000) + old[0x7F1000:]
-    with pytest.raises(VerifyError) as caught, rig.connect() as connection:
-        restore(connection, shelf, Image("new", new), WATCHER, agree=yes)
-    assert "0x7f0000" in caught.value.cause
-    assert "replace the chip" in caught.value.remedy
-    expected = bytearray(new)
-    expected[0x7F0123] = 0x08
-    assert bytes(rig.chip.contents) == bytes(expected)

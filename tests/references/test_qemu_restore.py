@@ -44,15 +44,28 @@ def old_and_new(model: Model) -> tuple[bytes, bytes]:
     return bytes(old), bytes(new)
 
 
-class Dying(QemuBus):
-    """QEMU's bus, gone after `left` chip-select periods."""
+class Dying:
+    """A bus that is gone after `left` chip-select periods."""
 
-    left = 0
+    def __init__(self, inner: QemuBus, left: int) -> None:
+        self.inner = inner
+        self.left = left
+        self.clock = inner.clock
+        self.description = inner.description
+        self.clock_limits = inner.clock_limits
+        self.set_clock = inner.set_clock
+        self.set_sampling = inner.set_sampling
+        self.stream = inner.stream
+        self.close = inner.close
+
+    @property
+    def hertz(self) -> float:
+        return self.inner.hertz
 
     def run(self, transactions: Sequence[Transaction]) -> list[bytes]:
         taken = transactions[: max(0, self.left)]
         self.left -= len(transactions)
-        answers = super().run(taken)
+        answers = self.inner.run(taken)
         if len(taken) < len(transactions):
             raise AdapterLostError("The adapter has gone.")
         return answers
@@ -97,17 +110,15 @@ def test_a_cut_is_finished(periods: int, tmp_path: Path) -> None:
     file.write_bytes(old)
     image = Image("new", new)
     with start_qemu(model.name, file) as bus:
-        bus.__class__ = Dying
-        assert isinstance(bus, Dying)
-        bus.left = 10**9
+        dying = Dying(bus, 10**9)
 
         def agree(_: object) -> bool:
-            bus.left = periods
+            dying.left = periods
             return True
 
         with (
             pytest.raises(AdapterLostError),
-            connected(bus, find_out(bus, chip_table(), PARTS["w25q64"])) as connection,
+            connected(dying, find_out(dying, chip_table(), PARTS["w25q64"])) as connection,
         ):
             restore(
                 connection,
