@@ -250,6 +250,9 @@ def _whole_environment(known: Known, region: Region, block: EnvBlock) -> RegionF
         if theirs and ours and not theirs & ours:
             names = ", ".join(sorted(text for _, text in theirs))
             return RegionFinding(region, Kind.FOREIGN, f"it names another board: {names}", where)
+        if ours and not theirs:
+            lacking = ", ".join(sorted(text for _, text in ours))
+            return RegionFinding(region, Kind.OWN_LOST, f"it lacks {lacking}", where)
         return RegionFinding(region, Kind.INTACT, "its checksum holds; changed since the backup")
     return RegionFinding(region, Kind.INTACT, "its checksum holds")
 

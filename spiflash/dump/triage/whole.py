@@ -52,7 +52,7 @@ def whole(
         _swapped(chip, known)
         or _cut_off(chip, model)
         or _shifted(chip, known, layout)
-        or _interrupted(contents, own, model)
+        or _interrupted(chip, own, model, layout)
     )
 
 
@@ -164,13 +164,17 @@ def _as_shifted(contents: bytes, shift: int) -> Whole:
     return Whole(Kind.SHIFTED, detail, moved(contents, -shift), shift=shift)
 
 
-def _interrupted(contents: bytes, own: Reference | None, model: Reference | None) -> Whole | None:
+def _interrupted(
+    chip: Reference, own: Reference | None, model: Reference | None, layout: Layout
+) -> Whole | None:
+    contents = chip.contents
     if model is not None:
         found = _stopped_image(contents, model.sized(len(contents)), own)
         if found is not None:
             return found
     if own is not None:
-        return _stopped_unknown(contents, own.sized(len(contents)))
+        old = own.sized(len(contents))
+        return _stopped_unknown(contents, old) or _stopped_for_good(chip, old, layout)
     return None
 
 
@@ -226,6 +230,31 @@ def _stopped_unknown(contents: bytes, old: bytes) -> Whole | None:
     if not before.any() or alike(old[:front], contents[:front]) > _MOSTLY:
         return None
     return _stopped(contents, stop, end, "old contents behind", known=False)
+
+
+def _stopped_for_good(chip: Reference, old: bytes, layout: Layout) -> Whole | None:
+    """Nothing but blank follows other contents than `old`, where a piece of the firmware should
+    stand or one that has begun should end."""
+    contents = chip.contents
+    stop = blank_since(contents, len(contents))
+    front = stop // SECTOR * SECTOR
+    if front < SECTOR or alike(old[:front], contents[:front]) > _MOSTLY:
+        return None
+    lacking = [
+        region
+        for region in layout.regions
+        if region.role in (Role.KERNEL, Role.ROOT)
+        and region.start >= stop
+        and used(old[region.start : region.end]).any()
+    ]
+    cut = [
+        each
+        for each in chip.findings
+        if each.verdict is Verdict.DAMAGED and each.start < stop <= each.end
+    ]
+    if not lacking and not cut:
+        return None
+    return _stopped(contents, stop, len(contents), "to the end of the chip", known=False)
 
 
 def _stopped(contents: bytes, stop: int, reached: int, what: str, *, known: bool) -> Whole:
