@@ -82,7 +82,7 @@ def _document(result: Rehearsal, folder: Path | None) -> dict[str, object]:
     return {
         "verified": result.backup.record.verified,
         "sha256": result.backup.record.sha256,
-        "damaged": [list(pair) for pair in result.damage.differing],
+        "damaged": [list(pair) for pair in result.damaged],
         "erased_bytes": result.erased_bytes,
         "restored": result.proof.equal,
         "folder": str(folder) if folder else None,

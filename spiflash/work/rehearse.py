@@ -12,18 +12,23 @@ from pathlib import Path
 
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ShelfError
-from spiflash.report.amounts import counted, seconds
+from spiflash.report.amounts import seconds
 from spiflash.report.changes import plan_text, ranges_text
+from spiflash.report.contact import ContactReport, contact_text
 from spiflash.report.identity import identity_text
 from spiflash.report.text import backup_text
+from spiflash.report.triage import Basis, Way, triage_text
 from spiflash.work.backup import Backup, back_up
 from spiflash.work.connection import Connection, Settings, connect
+from spiflash.work.contact import make_contact
 from spiflash.work.image import load_image
 from spiflash.work.progress import Watcher
+from spiflash.work.reading import disagreements
 from spiflash.work.restore import restore
-from spiflash.work.verify import Verified, verify
+from spiflash.work.triage import Asked, Triaged, triage_chip
+from spiflash.work.verify import Verified, ranges, verify
 
-STOPPED_AT = 0x265000
+STOPPED_AT = 0x212000
 """Where the rehearsed SD-card update dies: inside the root file system."""
 
 
@@ -42,7 +47,7 @@ class Rehearsal:
     """The outcome: the set that was made, what the failed update damaged, and the proof."""
 
     backup: Backup
-    damage: Verified
+    damaged: tuple[tuple[int, int], ...]
     erased_bytes: int
     proof: Verified
 
@@ -66,14 +71,16 @@ def rehearse(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsal:
             remedy="Name a folder in which this user may write.",
         ) from exc
     here = f"sim:{board}"
-    with connect(Settings(adapter=f"{here}?new=heron")) as found:
-        tell(_contact(found, here))
+    tell(_contact(make_contact(Settings(adapter=f"{here}?new=heron")), here))
+    with connect(Settings(adapter=here)) as found:
+        tell(_identity(found, here))
         made = back_up(found, shelf, watcher, board="rehearsal")
     tell(_backup(made, here))
     image = load_image(made.set.path)
     with connect(Settings(adapter=f"{here}?card={STOPPED_AT:#x}")) as found:
-        damage = verify(found, image, watcher)
-    tell(_damage(damage, made, here))
+        triaged = triage_chip(found, shelf, watcher, Asked(words=("--adapter", here)))
+    tell(_damage(triaged, here))
+    damaged = ranges(disagreements([triaged.reading.contents, made.contents]))
     with connect(Settings(adapter=here)) as found:
         done = restore(found, shelf, image, watcher, agree=lambda work: True)
     tell(
@@ -89,14 +96,23 @@ def rehearse(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsal:
     with connect(Settings(adapter=here)) as found:
         proof = verify(found, image, watcher)
     tell(_end(proof, made, here))
-    return Rehearsal(made, damage, done.plan.erased_bytes, proof)
+    return Rehearsal(made, damaged, done.plan.erased_bytes, proof)
 
 
-def _contact(found: Connection, here: str) -> Scene:
+def _contact(found: ContactReport, here: str) -> Scene:
     return Scene(
         "Make contact",
         "The board is unplugged and its battery is out. The clip goes on with its pin 1 at the "
         "dot of the chip, then the adapter into USB.",
+        f"spiflash contact --adapter {here}",
+        contact_text(found),
+    )
+
+
+def _identity(found: Connection, here: str) -> Scene:
+    return Scene(
+        "Know the chip",
+        "The name on the package and the voltage should agree with what the chip says.",
         f"spiflash identify --adapter {here}",
         identity_text(
             found.chip, found.unique_id, found.registers, found.protection, found.bus.description
@@ -114,15 +130,15 @@ def _backup(made: Backup, here: str) -> Scene:
     )
 
 
-def _damage(damage: Verified, made: Backup, here: str) -> Scene:
-    amount = sum(high - low for low, high in damage.differing)
+def _damage(found: Triaged, here: str) -> Scene:
+    basis = Basis(found.backup, found.image, len(found.reading.passes), len(found.reading.unstable))
+    ways = [Way(each.repair, each.plan, each.commands) for each in found.proposals]
     return Scene(
         "The SD-card update fails",
         f"The clip comes off and the card goes in. The power fails when the update has reached "
         f"{STOPPED_AT:06X}h; the board does not come up any more. The clip goes on again.",
-        f"spiflash verify {made.set.path} --adapter {here}",
-        f"Different  {ranges_text(damage.differing)}\n"
-        f"{counted(amount, 'byte')} lie in sectors that differ from the backup.",
+        f"spiflash triage --adapter {here}",
+        triage_text(found.triage, basis, ways),
     )
 
 
