@@ -1,6 +1,6 @@
 """Cut a restore at every USB transfer, and see what a resume makes of it.
 
-    python tests/benchmarks/cuts.py [--chip-kib N] [--every N] [--adapter NAME]
+    python tests/benchmarks/cuts.py [--chip-kib N] [--every N] [--adapter NAME] [--kind K]
 
 A restore rewrites 12 scattered sectors of a region; everything else has to stay. It is cut once
 at each of its USB transfers by unplugging the adapter, and once more with the chip losing power
@@ -23,7 +23,7 @@ import shutil
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -197,8 +197,10 @@ def cut_once(case: Case, folder: Path, kind: str, number: int) -> Outcome:
     return outcome
 
 
-def sweep(case: Case, folder: Path, every: int = 1) -> tuple[Counter[str], list[str]]:
-    """Cut at every `every`th transfer, in both ways; counts, and a line for each loss."""
+def sweep(
+    case: Case, folder: Path, every: int = 1, kinds: Sequence[str] = KINDS
+) -> tuple[Counter[str], list[str]]:
+    """Cut at every `every`th transfer, in each way; counts, and a line for each loss."""
     template, shelf = folder / "template", folder / "shelf"
     case.prepare(template)
     trial = folder / "trial"
@@ -207,7 +209,7 @@ def sweep(case: Case, folder: Path, every: int = 1) -> tuple[Counter[str], list[
     counts: Counter[str] = Counter(transfers=last - first + 1)
     losses: list[str] = []
     shutil.copytree(template, shelf)
-    for kind in KINDS:
+    for kind in kinds:
         for number in range(first, last + 1, every):
             outcome = cut_once(case, shelf, kind, number)
             counts["cuts by " + kind] += outcome.happened
@@ -228,10 +230,13 @@ def main() -> int:
     parser.add_argument("--chip-kib", type=int, default=512)
     parser.add_argument("--every", type=int, default=1)
     parser.add_argument("--adapter", default="ft232h")
+    parser.add_argument("--kind", choices=KINDS, help="only this one")
     given = parser.parse_args()
     case = Case(given.chip_kib << 10, given.adapter)
     with tempfile.TemporaryDirectory(prefix="cuts-") as folder:
-        counts, losses = sweep(case, Path(folder), given.every)
+        counts, losses = sweep(
+            case, Path(folder), given.every, (given.kind,) if given.kind else KINDS
+        )
     print(f"{SECTORS} sectors of a chip of {given.chip_kib} KiB on {given.adapter}")
     for name, count in counts.items():
         print(f"  {count:>6}  {name}")
