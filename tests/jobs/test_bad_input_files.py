@@ -308,7 +308,10 @@ def with_field(name: str, value: object) -> Callable[[Path], None]:
 
 
 def with_text(text: bytes) -> Callable[[Path], None]:
-    return lambda board: (board / store.STATE).write_bytes(text) and None
+    def spoil(board: Path) -> None:
+        (board / store.STATE).write_bytes(text)
+
+    return spoil
 
 
 BROKEN_BOARDS: dict[str, Callable[[Path], None]] = {
