@@ -52,6 +52,11 @@ from spiflash.work.rewrite_proof import Verify
     help="Layout file with the regions; without one, the layout that SOURCE states.",
 )
 @click.option("--resume", is_flag=True, help="Finish a restore of this chip that was cut short.")
+@click.option(
+    "--undo",
+    is_flag=True,
+    help="Write back what the chip held before a restore that was cut short.",
+)
 @click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
 @json_option
 def restore(
@@ -67,6 +72,7 @@ def restore(
     regions: tuple[str, ...],
     layout: Path | None,
     resume: bool,
+    undo: bool,
     only_plan: bool,
     as_json: bool,
     **options: Any,
@@ -80,8 +86,8 @@ def restore(
       spiflash restore factory.bin --adapter sim:./board
       spiflash restore factory.bin --region boot --region env
     """
-    if (source is None) != resume:
-        raise click.UsageError("name a SOURCE, or give --resume and no SOURCE")
+    if (source is not None) + resume + undo != 1:
+        raise click.UsageError("name a SOURCE, or give --resume or --undo and no SOURCE")
     if layout is not None and not regions:
         raise click.UsageError("--layout goes with --region")
     if regions and (source is None or at):
@@ -94,7 +100,13 @@ def restore(
     with connect(settings_from(options)) as connection:
         if only_plan:
             work = preview_restore(
-                connection, shelf_from(shelf), image, Bars(), leave=Leave(backup=backup), at=at
+                connection,
+                shelf_from(shelf),
+                image,
+                Bars(),
+                leave=Leave(backup=backup),
+                at=at,
+                undo=undo,
             )
             show({"plan": plan_json(work.plan)}, plan_text(work.plan), as_json=as_json)
             return
@@ -108,5 +120,7 @@ def restore(
             at=at,
             passes=passes,
             verify=Verify(verify),
+            undo=undo,
         )
-    show_rewritten(done, f"{source or 'The restore that was cut short'} written", as_json=as_json)
+    what = "What was there before" if undo else source or "The restore that was cut short"
+    show_rewritten(done, f"{what} written", as_json=as_json)

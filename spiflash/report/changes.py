@@ -8,6 +8,9 @@ from typing import Protocol
 from spiflash.plan import Plan
 from spiflash.report.amounts import counted, seconds, size, span
 
+SECTOR = 4096
+"""Bytes in the unit in which wear is told."""
+
 SHOWN = 12
 """Ranges listed before the rest is only counted."""
 
@@ -23,9 +26,18 @@ def plan_text(plan: Plan) -> str:
             f"{'Erase':<10} {erases or 'nothing'} ({share:.1f} % of the chip)",
             f"{'Program':<10} {counted(plan.programs, 'page')}, {plan.programmed_bytes} bytes",
             f"{'Changes':<10} {ranges_text(plan.affected)}",
+            f"{'Wear':<10} {_wear_text(plan)}",
             f"{'Takes':<10} about {seconds(plan.seconds)}, {seconds(plan.worst_seconds)} at worst",
         )
     )
+
+
+def _wear_text(plan: Plan) -> str:
+    """A plan erases no place twice; sectors in the unit in which endurance is rated."""
+    count = plan.erased_bytes // SECTOR
+    if not count:
+        return "none: bits only clear"
+    return f"one erase more for {counted(count, 'sector')} of {plan.size // SECTOR}"
 
 
 def plan_json(plan: Plan) -> dict[str, object]:

@@ -134,8 +134,11 @@ def restore(
     at: int = 0,
     passes: int = 2,
     verify: Verify = Verify.CHANGED,
+    undo: bool = False,
 ) -> Rewritten:
-    """Write `image` at address `at`; None finishes the restore that was cut short.
+    """Write `image` at address `at`; None finishes the restore that was cut short, or with
+    `undo` writes back what the chip held before it. An undo that is cut short as well can be
+    finished in either direction.
 
     Only what differs is erased and programmed; everything outside the image stays. Raises
     the refusals described in `errors`, all before anything is changed.
@@ -158,6 +161,7 @@ def restore(
             passes=passes,
             verify=verify,
             unprotect=unprotect,
+            undo=undo,
         )
     assert image is not None
     leave = leave or Leave()
@@ -210,6 +214,7 @@ def preview(
     *,
     leave: Leave | None = None,
     at: int = 0,
+    undo: bool = False,
 ) -> Work:
     """What `restore` would do, after reading the chip; nothing is changed or asked."""
     journal = open_journal(connection, shelf)
@@ -218,7 +223,7 @@ def preview(
     if journal is not None:
         _same_image(journal, image)
         old = read_cut(connection, journal, watcher)
-        return plan_resumed(connection, old, replayed(journal, old), journal)
+        return plan_resumed(connection, old, replayed(journal, old, undo=undo), journal)
     if image is None:
         raise _nothing_to_resume()
     known = witnesses(connection, shelf, leave or Leave(), image, at)
@@ -245,11 +250,13 @@ def _resume(
     passes: int,
     verify: Verify,
     unprotect: bool,
+    undo: bool,
 ) -> Rewritten:
     _same_image(journal, image)
-    watcher.say(f"finishing the restore of {journal.state.image_name} that was cut short")
+    what = "undoing" if undo else "finishing"
+    watcher.say(f"{what} the restore of {journal.state.image_name} that was cut short")
     old = read_cut(connection, journal, watcher)
-    work = plan_resumed(connection, old, replayed(journal, old), journal)
+    work = plan_resumed(connection, old, replayed(journal, old, undo=undo), journal)
     state = journal.state
     return rewrite(
         connection,

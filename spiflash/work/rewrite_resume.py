@@ -34,13 +34,14 @@ def read_cut(connection: Connection, journal: Journal, watcher: Watcher) -> Befo
     return Before(bytes(contents), tuple(unstable), 0, again=read // SECTOR)
 
 
-def replayed(journal: Journal, old: Before) -> bytes:
-    """The chip's contents as the cut restore would have left them, as far as the journal goes."""
+def replayed(journal: Journal, old: Before, *, undo: bool = False) -> bytes:
+    """The chip's contents as the cut restore would have left them, as far as the journal goes;
+    with `undo`, as they were before it."""
     target = bytearray(old.contents)
-    after = journal.after()
+    wanted = journal.before() if undo else journal.after()
     at = 0
     for each in journal.state.ranges:
-        target[each.start : each.start + each.length] = after[at : at + each.length]
+        target[each.start : each.start + each.length] = wanted[at : at + each.length]
         at += each.length
     return bytes(target)
 

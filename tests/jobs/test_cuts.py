@@ -118,6 +118,22 @@ def test_a_second_cut_during_the_resume(case: Case, shelf: Shelf, backup: Path) 
     assert chip.contents == case.new
 
 
+def test_a_cut_restore_can_be_undone(case: Case, shelf: Shelf, backup: Path) -> None:
+    first, last = case.transfers(backup)
+    chip = case.chip()
+    with (
+        pytest.raises(SpiflashError),
+        case.session(chip, UsbFaults(unplug_at=(first + last) // 2)) as (connection, bench),
+    ):
+        case.write(connection, shelf, case.image)
+    chip.power(False, bench.clock.now())
+    assert chip.contents != case.old
+    with case.session(chip, UsbFaults()) as (connection, _):
+        restore(connection, shelf, None, WATCHER, agree=lambda _: True, undo=True)
+    assert chip.contents == case.old
+    assert not open_journals(shelf.journals).whole
+
+
 def test_another_image_waits_until_the_cut_one_is_finished(
     case: Case, shelf: Shelf, backup: Path
 ) -> None:
