@@ -132,6 +132,8 @@ def _against(known: Known, region: Region, chunk: bytes, right: bytes) -> Region
     if itself.kind is Kind.INTACT:
         if _vouched(known.chip.findings, region):
             return RegionFinding(region, Kind.INTACT, "other contents, whole by their checksums")
+        if region.role in (Role.DATA, Role.SETTINGS) and not _had_files(known, region):
+            return RegionFinding(region, Kind.INTACT, "changed since the backup; nothing vouches")
         return RegionFinding(
             region, Kind.DAMAGED, "other contents that nothing vouches for", places
         )
@@ -203,6 +205,14 @@ def _vouched(findings: Sequence[Finding], region: Region) -> bool:
     return any(
         each.verdict is Verdict.VOUCHED and region.start <= each.start < region.end
         for each in findings
+    )
+
+
+def _had_files(known: Known, region: Region) -> bool:
+    """Whether the backup has a file system where the chip has none."""
+    return known.own is not None and any(
+        each.kind in _FILE_SYSTEMS and region.start <= each.start < region.end
+        for each in known.own.findings
     )
 
 

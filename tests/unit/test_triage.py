@@ -1,0 +1,274 @@
+"""Triage of a small made-up board, where every rule shows by itself."""
+
+from __future__ import annotations
+
+import random
+import struct
+import zlib
+from functools import cache
+
+import pytest
+
+from spiflash.dump.layout import Layout, Region, Role
+from spiflash.dump.triage import Kind, Reference, Source, Triage, reference, triage
+
+SIZE = 0x80000
+LAYOUT = Layout(
+    SIZE,
+    (
+        Region("boot", 0x00000, 0x10000, Role.BOOT),
+        Region("env", 0x10000, 0x4000, Role.ENVIRONMENT),
+        Region("factory", 0x14000, 0x4000, Role.OWN, keep=True),
+        Region("kernel", 0x20000, 0x20000, Role.KERNEL),
+        Region("rootfs", 0x40000, 0x20000, Role.ROOT),
+        Region("data", 0x60000, 0x18000, Role.DATA),
+    ),
+)
+OWN = "00:00:5e:00:53:2a"
+OTHER = "00:00:5e:00:53:77"
+
+
+def environment(**variables: str) -> bytes:
+    text = b"".join(f"{name}={value}\0".encode() for name, value in variables.items())
+    body = (text + b"\0").ljust(0x4000 - 4, b"\xff")
+    return struct.pack("<I", zlib.crc32(body)) + body
+
+
+def env_of(mac: str, delay: int = 2) -> bytes:
+    return environment(bootcmd="bootm 0x9f020000", bootdelay=str(delay), ethaddr=mac)
+
+
+def factory_of(mac: str, number: int) -> bytes:
+    payload = random.Random(number).randbytes(40)
+    calibration = struct.pack(">4sII", b"TCAL", len(payload), zlib.crc32(payload)) + payload
+    block = bytes.fromhex(mac.replace(":", "")).ljust(0x100, b"\xff") + calibration
+    return block.ljust(0x4000, b"\xff")
+
+
+def firmware(version: int) -> dict[str, bytes]:
+    rng = random.Random(f"firmware {version}")
+    return {
+        "boot": struct.pack("<8I", *[0xE59FF014] * 8) + rng.randbytes(0xC000),
+        "kernel": rng.randbytes(0x1A000),
+        "rootfs": rng.randbytes(0x19000),
+    }
+
+
+def board(mac: str, number: int, version: int = 1) -> bytes:
+    flash = bytearray(b"\xff" * SIZE)
+    pieces = firmware(version) | {
+        "env": env_of(mac),
+        "factory": factory_of(mac, number),
+        "data": random.Random(f"data {number}").randbytes(0x9000),
+    }
+    for name, piece in pieces.items():
+        start = LAYOUT.region(name).start
+        flash[start : start + len(piece)] = piece
+    return bytes(flash)
+
+
+GOOD = board(OWN, 1)
+SISTER = board(OTHER, 2)
+
+
+@cache
+def known(contents: bytes) -> Reference:
+    return reference(contents, LAYOUT)
+
+
+def judged(chip: bytes, own: bytes | None = None, model: bytes | None = None) -> Triage:
+    return triage(
+        chip,
+        own_backup=known(own) if own is not None else None,
+        model_image=known(model) if model is not None else None,
+        layout=LAYOUT,
+    )
+
+
+def put(contents: bytes, at: int, data: bytes) -> bytes:
+    return contents[:at] + data + contents[at + len(data) :]
+
+
+def kinds(found: Triage) -> dict[str, Kind]:
+    return {each.region.name: each.kind for each in found.regions if each.kind is not Kind.INTACT}
+
+
+def test_intact() -> None:
+    found = judged(GOOD, GOOD)
+    assert (found.kind, found.repairs, kinds(found)) == (Kind.INTACT, (), {})
+
+
+def test_what_changed_since_the_backup_is_left_alone() -> None:
+    """A variable and the data are newer; only the kernel is rewritten."""
+    newer = put(GOOD, 0x10000, env_of(OWN, delay=9))
+    newer = put(newer, 0x60000, environment(record="42"))
+    found = judged(put(newer, 0x24000, b"\xff" * 0x1000), GOOD)
+    assert kinds(found) == {"kernel": Kind.ERASED}
+    repair = found.repairs[0]
+    assert repair.regions == ("kernel",)
+    assert repair.applied(put(newer, 0x24000, b"\xff" * 0x1000)) == newer
+    safer = found.repairs[1]
+    assert safer.applied(newer) == GOOD
+    assert safer.rescue
+    assert not repair.rescue
+
+
+def test_flipped_bits_by_address() -> None:
+    chip = put(GOOD, 0x23456, bytes([GOOD[0x23456] ^ 0x10]))
+    chip = put(chip, 0x47777, bytes([GOOD[0x47777] ^ 0x81]))
+    found = judged(chip, GOOD)
+    assert found.kind is Kind.BIT_ROT
+    places = [place for each in found.regions for place in each.places]
+    assert places == [(0x23456, 0x23457), (0x47777, 0x47778)]
+    assert found.repairs[0].applied(chip) == GOOD
+    # Spoiled sectors are in no source: they are saved first.
+    assert found.repairs[0].rescue
+
+
+@pytest.mark.parametrize("stop", [0x23100, 0x2FF00, 0x44400, 0x45FFF])
+def test_a_write_that_stopped_is_found_to_the_byte(stop: int) -> None:
+    """New firmware over old; the erase had reached the end of a 16 KiB block."""
+    update = put(board(OTHER, 3, version=2), 0x60000, b"\xff" * 0x18000)
+    reached = (stop // 0x4000 + 1) * 0x4000
+    chip = update[:stop] + b"\xff" * (reached - stop) + GOOD[reached:]
+    for model in (update, None):
+        found = judged(chip, GOOD, model)
+        assert (found.kind, found.stop) == (Kind.INTERRUPTED, stop)
+        assert found.repairs[0].source is Source.OWN
+        assert found.repairs[0].applied(chip) == GOOD
+        assert found.repairs[0].rescue
+    alone = judged(chip, None, update)
+    assert (alone.kind, alone.stop) == (Kind.INTERRUPTED, stop)
+
+
+def test_a_half_finished_erase() -> None:
+    rng = random.Random(5)
+    half = bytes(byte | rng.randrange(256) for byte in GOOD[0x20000:0x24000])
+    found = judged(put(GOOD, 0x20000, half), GOOD)
+    assert kinds(found) == {"kernel": Kind.HALF_ERASED}
+    assert found.regions[4].places == ((0x20000, 0x24000),)
+
+
+@pytest.mark.parametrize("shift", [64, 0x1000, 0x20000])
+def test_written_at_the_wrong_place(shift: int) -> None:
+    chip = (b"\xff" * shift + GOOD)[:SIZE]
+    found = judged(chip, GOOD)
+    assert found.kind is Kind.SHIFTED
+    assert {each.shift for each in found.regions if each.kind is Kind.SHIFTED} == {shift}
+    assert found.repairs[0].applied(chip) == GOOD
+
+
+@pytest.mark.parametrize("width", [2, 4])
+def test_swapped_bytes_give_the_own_data_back(width: int) -> None:
+    chip = b"".join(GOOD[at : at + width][::-1] for at in range(0, SIZE, width))
+    assert judged(chip, GOOD).kind is Kind.SWAPPED
+    found = judged(chip, None, SISTER)
+    assert found.kind is Kind.SWAPPED
+    after = found.repairs[0].applied(chip)
+    assert after[:0x18000] == GOOD[:0x18000]
+    assert found.repairs[0].source is Source.MODEL_AND_OWN
+
+
+def test_one_region_at_the_wrong_place() -> None:
+    chip = put(GOOD, 0x20000, b"\xff" * 0x800 + firmware(1)["kernel"])
+    found = judged(chip, GOOD)
+    assert kinds(found) == {"kernel": Kind.SHIFTED}
+    assert found.regions[4].shift == 0x800
+
+
+def test_another_boards_contents() -> None:
+    found = judged(SISTER, GOOD)
+    assert found.kind is Kind.FOREIGN
+    assert OTHER in found.headline
+    assert found.repairs[0].applied(SISTER)[:0x60000] == GOOD[:0x60000]
+
+
+def test_the_image_alone_never_brings_its_identity() -> None:
+    """The board holds nothing of its own any more: its regions stay blank, and that is said."""
+    found = judged(b"\xff" * SIZE, None, SISTER)
+    repair = found.repairs[0]
+    assert repair.source is Source.MODEL
+    after = repair.applied(b"\xff" * SIZE)
+    assert after[0x14000:0x18000] == b"\xff" * 0x4000
+    assert OTHER.encode() not in after
+    assert bytes.fromhex(OTHER.replace(":", "")) not in after
+    assert after[0x10000:0x14000] == environment(bootcmd="bootm 0x9f020000", bootdelay="2")
+    assert any("factory" in each for each in repair.lost)
+    assert any("ethaddr" in each for each in repair.lost)
+
+
+@pytest.mark.parametrize("gone", ["env", "factory"])
+def test_identity_survives_in_either_place(gone: str) -> None:
+    region = LAYOUT.region(gone)
+    damaged = put(GOOD, region.start, b"\xff" * region.length)
+    damaged = put(damaged, 0x20000, bytes(0x8000))
+    found = judged(damaged, None, SISTER)
+    after = found.repairs[0].applied(damaged)
+    assert OWN.encode() in after[0x10000:0x14000]
+    assert OTHER.encode() not in after
+    if gone == "env":
+        assert after[:0x60000] == GOOD[:0x60000]
+    else:
+        # Calibration exists nowhere any more; another board's is not put in its place.
+        assert after[0x14000:0x18000] == b"\xff" * 0x4000
+
+
+def test_own_data_lost_and_nothing_else() -> None:
+    chip = put(GOOD, 0x14000, b"\xff" * 0x4000)
+    assert kinds(judged(chip, GOOD)) == {"factory": Kind.OWN_LOST}
+    assert judged(chip, GOOD).repairs[0].applied(chip) == GOOD
+    assert judged(chip, None, SISTER).repairs == ()
+
+
+@pytest.mark.parametrize(
+    ("env", "kind"),
+    [
+        (b"\0\0\0\0" + env_of(OWN)[4:], Kind.ENV_CHECKSUM),
+        (environment(bootdelay="1", baudrate="115200", ethaddr=OWN), Kind.ENV_NO_BOOT),
+        (bytes(0x4000), Kind.ENV_CHECKSUM),
+        (env_of(OTHER), Kind.FOREIGN),
+        (environment(bootcmd="bootm", bootdelay="1", baudrate="9600"), Kind.OWN_LOST),
+    ],
+)
+def test_environments(env: bytes, kind: Kind) -> None:
+    chip = put(GOOD, 0x10000, env)
+    found = judged(chip, GOOD)
+    assert kinds(found) == {"env": kind}
+    assert found.repairs[0].regions == ("env",)
+    assert found.repairs[0].applied(chip) == GOOD
+
+
+def test_an_image_for_a_bigger_chip() -> None:
+    big = board(OWN, 1, version=2) + random.Random(9).randbytes(SIZE)
+    chip = big[:SIZE]
+    assert judged(chip, None, big).kind is Kind.CUT_OFF
+
+
+def test_nothing_at_hand_proposes_nothing() -> None:
+    assert judged(put(GOOD, 0x20000, bytes(0x9000))).repairs == ()
+
+
+def test_the_layout_of_the_triage_does_not_reach_the_gaps_silently() -> None:
+    """What lies between the regions is judged, too."""
+    chip = put(GOOD, 0x1A000, b"stray")
+    found = judged(chip, GOOD)
+    assert set(kinds(found)) == {"gap-018000h"}
+    assert found.repairs[0].applied(chip) == GOOD
+
+
+def test_hostile_contents_end() -> None:
+    for seed in range(6):
+        rng = random.Random(seed)
+        chip = bytearray(GOOD)
+        for _ in range(30):
+            at = rng.randrange(SIZE - 0x800)
+            chip[at : at + 0x400] = rng.choice(
+                (rng.randbytes(0x400), bytes(0x400), b"\xff" * 0x400, GOOD[:0x400])
+            )
+        found = judged(bytes(chip), GOOD, SISTER)
+        assert found.kind is not Kind.INTACT
+        assert found.repairs[-1].target == GOOD
+    for odd in (b"\x00", b"\xff" * 4097, b"x" * 5000):
+        assert triage(odd).regions
+    with pytest.raises(ValueError, match="nothing"):
+        triage(b"")
