@@ -68,7 +68,7 @@ class CloneScreen:
 
     def _wipe(self) -> None:
         if self._drawn:
-            click.echo(f"\x1b[{self._drawn}A\x1b[J", nl=False, err=True)
+            click.echo(f"\x1b[{self._drawn}A\x1b[J", nl=False, err=True, color=True)
             self._drawn = 0
 
     def _draw(self) -> None:

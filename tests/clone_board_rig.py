@@ -1,0 +1,58 @@
+"""A bench on which boards are cloned one after the other, for the tests of the loop."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from clone_rig import ENV, Board, Quiet, Table, write_job
+
+from hwmocks.bench import Bench
+from hwmocks.nor.chip import NorChip
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.shelf import Shelf
+from spiflash.dump.environment_edit import variables_of
+from spiflash.nor.tables import chip_table
+from spiflash.work.clone.desk import Desk
+from spiflash.work.clone.job import Job
+from spiflash.work.clone.job_file import load_job
+from spiflash.work.clone.loop import Cloned, Loop
+
+
+class Rig:
+    """A folder with a job, a shelf and a ledger; chips stay as boards do."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.job: Job = load_job(write_job(folder))
+        self.ledger = Ledger(folder / "ledger.sqlite")
+        self.chips: dict[int, NorChip] = {}
+        self.asked: list[BoardRecord] = []
+
+    def open(self, board: Board) -> Bench:
+        if board.number not in self.chips:
+            self.chips[board.number] = board.new()
+        return board.bench(self.chips[board.number])
+
+    def run(
+        self,
+        *boards: Board,
+        redo: bool = False,
+        job: Job | None = None,
+        tell: Callable[[str], None] = lambda text: None,
+    ) -> Cloned:
+        def again(record: BoardRecord) -> bool:
+            self.asked.append(record)
+            return redo
+
+        desk = Desk(
+            job or self.job, self.ledger, Shelf(self.folder / "shelf"), chip_table(), "b", again
+        )
+        screen = Quiet()
+        screen.status = lambda station, text: tell(text)  # type: ignore[method-assign]
+        return Loop(desk, Table(list(boards), self.open).stations(1), screen).run()
+
+    def own(self, number: int) -> str:
+        """The MAC address that the board's environment has."""
+        return variables_of(bytes(self.chips[number].contents[slice(*ENV)]))["ethaddr"]

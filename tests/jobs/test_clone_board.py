@@ -1,0 +1,99 @@
+"""One board after the other through the loop: the same board again, failures, retries."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from clone_board_rig import Rig
+from clone_rig import Board
+
+from hwmocks.boards.heron import heron_variant, mac_address
+from spiflash.archive.ledger import After, InHand
+from spiflash.archive.ledger_record import BoardRecord
+from spiflash.errors import ShelfError
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Rig:
+    return Rig(tmp_path)
+
+
+def row(**more: object) -> BoardRecord:
+    """A good row of some board."""
+    plain = dict.fromkeys(("job", "job_sha256", "image_sha256", "bench", "station"), "x")
+    plain |= dict.fromkeys(("adapter", "part", "jedec_id", "unique_id", "label"), "x")
+    day = {"begun": "2026-05-01T10:00:00+00:00", "ended": "2026-05-01T10:00:40+00:00"}
+    return BoardRecord(**{**plain, **day, "result": "PASS", **more})  # type: ignore[arg-type]
+
+
+def test_a_finished_board_is_recognised_by_its_unique_id(rig: Rig) -> None:
+    board = Board(3, "W25Q64JV")
+    key = f"ef4017-{board.new().unique_id.hex()}"
+    rig.ledger.append(row(key=key, values={}), After.KEEP)
+    left = rig.run(board)
+    assert (left.records, [each.key for each in left.skipped]) == ((), [key])
+    assert [each.key for each in rig.asked] == [key]
+    assert rig.chips[3].contents == heron_variant(3)
+
+
+def test_a_finished_board_without_id_is_recognised_by_its_contents(rig: Rig) -> None:
+    board = Board(3, "MX25L6406E")
+    values = {"ethaddr": mac_address(9), "serial": "HG-2026-0009"}
+    digest = hashlib.sha256(heron_variant(3)).hexdigest()
+    rig.ledger.append(row(key="k", values=values, after_sha256=digest), After.KEEP)
+    left = rig.run(board)
+    assert (left.records, [each.key for each in left.skipped]) == ((), ["k"])
+    # Done once more, it keeps the values it has.
+    (again,) = rig.run(board, redo=True).records
+    assert (again.good, again.key, again.values) == (True, "k", values)
+    assert rig.own(3) == mac_address(9)
+    assert rig.ledger.free(rig.job.draws) == 256
+
+
+def test_hold_keeps_a_failed_boards_values_for_it(rig: Rig) -> None:
+    job = replace(rig.job, failure={"adapter": "hold"})
+    (failed,) = rig.run(Board(4, "W25Q64JV", "unplugged"), job=job).records
+    assert rig.ledger.free(rig.job.draws) == 255
+    (waiting,) = rig.ledger.all_in_hand()
+    assert (waiting.key, waiting.values) == (failed.key, failed.values)
+
+
+def test_again_tries_once_more_and_stop_ends_the_station(rig: Rig) -> None:
+    clipped = Board(6, "W25Q64JV", "bad clip")
+    told: list[str] = []
+    again = replace(rig.job, failure={"contact": "again"})
+    rig.run(clipped, job=again, tell=told.append)
+    assert sum("once more" in each for each in told) == 1
+    assert [each.result for each in rig.ledger.rows()] == ["FAIL"]  # two tries, one row
+    stop = replace(rig.job, failure={"contact": "stop"})
+    done = rig.run(clipped, Board(7, "W25Q64JV"), job=stop)
+    assert [each.kind for each in done.records] == ["contact"]
+
+
+def test_a_board_is_left_alone_whose_list_is_used_up(rig: Rig) -> None:
+    rules = tuple(replace(rule, texts=rule.texts[:1]) for rule in rig.job.values)
+    job = replace(rig.job, values=rules)
+    other = InHand("other", "j", "b", "ef4017", "other", 8 << 20, "/s", "00" * 32, {})
+    rig.ledger.draw(other, job.draws)
+    (left,) = rig.run(Board(2, "W25Q64JV"), job=job).records
+    assert (left.kind, left.touched) == ("values", False)
+    assert rig.chips[2].contents == heron_variant(2)
+    assert [each.key for each in rig.ledger.all_in_hand()] == ["other"]
+
+
+def test_what_is_wrong_with_the_bench_ends_the_work_not_the_board(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    error = ShelfError("full")
+
+    def broken(*args: object) -> None:
+        raise error
+
+    monkeypatch.setattr("spiflash.work.clone.board.file_backup", broken)
+    done = rig.run(Board(1, "W25Q64JV"), Board(2, "W25Q64JV"))
+    assert (done.records, done.errors) == ((), (error,))
+    assert rig.ledger.rows() == ()
+    assert rig.chips[1].contents == heron_variant(1)

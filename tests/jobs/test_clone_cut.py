@@ -1,0 +1,68 @@
+"""Boards whose work is cut: unplugged, or broken off by hand, and taken up again."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from clone_board_rig import Rig
+from clone_rig import FACTORY, Board
+
+from hwmocks.boards.heron import heron_variant, mac_address
+from hwmocks.nor.chip import NorChip
+from spiflash.work.clone.loop import Cloned, Loop
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Rig:
+    return Rig(tmp_path)
+
+
+def test_a_board_that_failed_comes_again_with_what_it_came_with(rig: Rig) -> None:
+    """Unplugged in mid-write, its value given to another board, then finished with a new one."""
+    (failed,) = rig.run(Board(4, "W25Q64JV", "unplugged")).records
+    assert (failed.kind, failed.touched, failed.good) == ("adapter", True, False)
+    assert rig.ledger.free(rig.job.draws) == 256
+    (other,) = rig.run(Board(5, "GD25Q64C")).records
+    assert other.values == failed.values
+    (done,) = rig.run(Board(4, "W25Q64JV")).records
+    assert (done.good, done.resumed) == (True, True)
+    assert done.values["serial"] == "HG-2026-0002"
+    assert rig.own(4) == mac_address(1)
+    assert rig.chips[4].contents[slice(*FACTORY)] == heron_variant(4)[slice(*FACTORY)]
+    assert done.before_sha256 == failed.before_sha256
+
+
+def test_a_second_ctrl_c_breaks_the_board_off_and_it_is_taken_up(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    loops: list[Loop] = []
+    begun = Loop.run
+
+    def remembered(self: Loop) -> Cloned:
+        loops.append(self)
+        return begun(self)
+
+    monkeypatch.setattr(Loop, "run", remembered)
+
+    def press(chip: Callable[[], NorChip | None]) -> None:
+        """Twice Ctrl-C once a thousand pages are written."""
+        found = None
+        while found is None or found.pages_programmed < 1000:
+            found = chip()
+            threading.Event().wait(0.002)
+        loops[0]._stop.set()
+        loops[0]._abandon.set()
+
+    finger = threading.Thread(target=press, args=(lambda: rig.chips.get(8),))
+    finger.start()
+    stopped = rig.run(Board(8, "W25Q64JV"))
+    finger.join()
+    assert stopped.records == ()
+    assert stopped.errors[0].status == 130
+    (waiting,) = rig.ledger.all_in_hand()
+    (done,) = rig.run(Board(8, "W25Q64JV")).records
+    assert (done.good, done.resumed, done.values) == (True, True, waiting.values)
+    assert rig.ledger.all_in_hand() == ()

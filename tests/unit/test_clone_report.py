@@ -1,0 +1,170 @@
+"""What cloning and the ledger show: signs, lines, CSV, the page of a batch."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import hashlib
+import html.parser
+import io
+import re
+
+import pytest
+
+from spiflash.archive.ledger_record import FIRST, BoardRecord, Row, digest_of
+from spiflash.cli.clone_screen import CloneScreen
+from spiflash.report.clone import check_text, reason_line, result_text, sign, summary_text
+from spiflash.report.ledger import Entry, board_text, matching, rows_csv, rows_json, rows_text
+from spiflash.report.ledger_page import batch_page
+
+NASTY = '<script>alert(1)</script>\x1b[31m,"quoted"\n=1+1'
+
+
+def record(key: str, result: str = "PASS", **more: object) -> BoardRecord:
+    plain: dict[str, object] = {
+        "begun": "2026-05-01T10:00:00+00:00", "ended": "2026-05-01T10:00:40+00:00", "job": "j",
+        "job_sha256": "11" * 32, "image_sha256": "22" * 32, "bench": "b", "station": "one",
+        "adapter": "ft232h", "part": "W25Q64JV", "jedec_id": "ef4017", "unique_id": key,
+        "values": {"ethaddr": "00:00:5e:00:53:01"}, "label": f"Heron {key}",
+        "seconds": {"all": 31.5, "read": 7.0}, "passes": ("a", "b"),
+    }  # fmt: skip
+    return BoardRecord(key=key, result=result, **{**plain, **more})  # type: ignore[arg-type]
+
+
+def entries(*records: BoardRecord) -> list[Entry]:
+    found: list[Entry] = []
+    before = FIRST
+    for number, each in enumerate(records, 1):
+        body = each.to_json()
+        digest = digest_of(number, before, body)
+        row = Row(number, before, digest, body, each.job, each.key, each.result)
+        found.append(Entry(row, each))
+        before = digest
+    return found
+
+
+def test_the_sign_is_large_and_says_different_things() -> None:
+    for word in ("PASS", "FAIL"):
+        lines = sign(word).splitlines()
+        assert len(lines) == 5
+        assert 50 <= max(map(len, lines)) <= 80
+    assert sign("PASS") != sign("FAIL")
+
+
+def test_the_reason_is_one_line_without_what_a_terminal_acts_on() -> None:
+    bad = record("a", "FAIL", kind="write", reason=f"Worn {NASTY}", touched=True)
+    line = reason_line(bad)
+    assert line.startswith("write: Worn")
+    assert "do not use it" in line
+    assert "\n" not in line
+    assert "\x1b" not in result_text("one", bad)
+    assert reason_line(record("a")) == "Heron a: 2 passes agree, 31.5 s"
+
+
+def test_check_and_summary_in_words() -> None:
+    text = check_text("job.toml", [(7, "it does not fit")], [], 4, 2)
+    assert text.splitlines() == [
+        "job.toml, line 7: it does not fit.",
+        "Values: 2 of 4 left.",
+        "The job must not be used.",
+    ]
+    records = [record("a"), record("b", "FAIL", kind="read"), record("c", "FAIL", kind="read")]
+    assert summary_text(records, 1) == "1 board good, 2 failed; 1 left alone; read: 2."
+
+
+def test_rows_are_found_by_words_in_any_case() -> None:
+    found = entries(
+        record("aa"), record("bb", "FAIL", kind="read", reason="x"), record("aa", job="k")
+    )
+    assert [each.number for each in matching(found, ["heron AA"], None)] == [1, 3]
+    assert [each.number for each in matching(found, ["aa"], "k")] == [3]
+    assert [each.number for each in matching(found, ["FAIL"], None)] == [2]
+    assert rows_text([]) == "No board fits."
+    assert "read: x" in rows_text(found)
+    assert "unique ID aa" in board_text(found[:1])
+
+
+def test_csv_gives_back_what_went_in() -> None:
+    """Read back by Python's own reader of RFC 4180."""
+    found = entries(record("a", label=NASTY), record("b", values={"serial": "7"}))
+    table = list(csv.DictReader(io.StringIO(rows_csv(found))))
+    assert [row["label"] for row in table] == [NASTY, "Heron b"]
+    assert [row["value:ethaddr"] for row in table] == ["00:00:5e:00:53:01", ""]
+    assert [row["value:serial"] for row in table] == ["", "7"]
+    assert [float(row["seconds:all"]) for row in table] == [31.5, 31.5]
+    assert table[1]["digest"] == found[1].row.digest
+    document = rows_json(found)["rows"]
+    assert isinstance(document, list)
+    assert document[0]["label"] == NASTY
+
+
+class _Page(html.parser.HTMLParser):
+    """Tags, texts and the policy of a page."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.sources: list[str] = []
+        self.policy = ""
+        self.text = ""
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        given = dict(attrs)
+        self.sources += [value or "" for name, value in attrs if name in ("src", "href", "style")]
+        if given.get("http-equiv") == "Content-Security-Policy":
+            self.policy = given["content"] or ""
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def test_the_page_is_self_contained_and_runs_nothing() -> None:
+    found = entries(
+        record("a"),
+        record("b", label=NASTY),
+        record("c", "FAIL", kind="write", reason=NASTY, touched=True),
+        record("c"),
+        record("", "FAIL", kind="contact", reason="no answer"),
+    )
+    text = batch_page(found, NASTY)
+    page = _Page(text)
+    assert "script" not in page.tags
+    assert page.sources == []
+    style = text[text.index("<style>") + 7 : text.index("</style>")]
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    assert f"style-src 'sha256-{digest}'" in page.policy
+    assert page.policy.startswith("default-src 'none'")
+    # Four boards: a, b, c (good at the second try), and one that never got a name.
+    assert "3 of 4 boards good" in page.text
+    assert "Yield 75.0 %" in page.text
+    assert "Written to." in page.text
+    assert len(re.findall(r"<tr class=", text)) == 5
+    assert found[-1].row.digest in page.text
+
+
+def test_a_page_of_nothing_says_so() -> None:
+    assert "No board yet" in batch_page([], "empty")
+
+
+def test_status_lines_change_in_place_on_a_terminal_only(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    plain = CloneScreen(["one", "two"], live=False)
+    plain.status("one", "reading")
+    plain.status("one", "reading")
+    plain.result("one", record("a"))
+    shown = capsys.readouterr().err
+    assert shown.count("one: reading") == 1
+    assert "\x1b" not in shown
+    assert "\a" not in shown
+    live = CloneScreen(["one", "two"], live=True)
+    live.status("one", "reading")
+    live.status("two", "writing")
+    shown = capsys.readouterr().err
+    assert shown.endswith("\x1b[2A\x1b[Jone  reading\ntwo  writing\n")
+    live.result("two", record("a", "FAIL", kind="read", reason="x"))
+    shown = capsys.readouterr().err
+    assert sign("FAIL") in shown
+    assert "\a" in shown
