@@ -41,6 +41,9 @@ sfdisk fdisk
 openssl openssl
 readelf binutils
 sha256sum coreutils
+fw_printenv libubootenv-tool
+initdb postgresql
+runuser util-linux
 chromium chromium'
 
 say() { printf '%s\n' "run.sh: $*" >&2; }
@@ -48,6 +51,12 @@ say() { printf '%s\n' "run.sh: $*" >&2; }
 # Debian keeps some of these where only root looks.
 PATH=$PATH:/usr/local/sbin:/usr/sbin:/sbin
 export PATH
+find_servers() {
+    for folder in /usr/lib/postgresql/*/bin; do
+        [ ! -d "$folder" ] || PATH=$PATH:$folder
+    done
+}
+find_servers
 
 may_install() {
     command -v apt-get >/dev/null 2>&1 || return 1
@@ -122,6 +131,7 @@ if [ -n "$packages" ]; then
         say "not installed, for lack of root or a sudo without password: $(echo $packages)"
     fi
 fi
+find_servers
 absent=$(missing program)
 if [ -n "$absent" ]; then
     say "missing: $(echo $absent)"
