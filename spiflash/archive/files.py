@@ -122,6 +122,9 @@ def shelf_error(error: OSError, doing: str, *, state: str) -> ShelfError:
     elif error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         what = f"The folder may not be used ({error.strerror or error})"
         remedy = "Correct its permissions, or choose another folder for the shelf."
+    elif error.errno in (errno.EEXIST, errno.ENOTDIR):
+        what = "A file stands where a folder belongs"
+        remedy = "Move that file away, or choose another folder for the shelf."
     else:
         what = f"The file system reports an error ({error.strerror or error})"
         remedy = "Check the disk, or choose another folder for the shelf."

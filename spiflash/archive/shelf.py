@@ -7,8 +7,12 @@ it; for those the contents have to be compared, which is up to the caller.
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import os
 import re
+import shutil
+import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -120,13 +124,19 @@ class Shelf:
                 error, f"reading the shelf “{self.root}”", state="Nothing was changed."
             ) from error
 
-    def prepare(self) -> None:
-        """Make the shelf's folder (mode 0700) where it is missing.
+    def prepare(self, size: int = 0) -> None:
+        """Make the shelf's folder (mode 0700) where it is missing, and see that `size` bytes
+        can be written there.
 
         Raises `ShelfError`, which is better known before a long reading than after it.
         """
         try:
             make_folders(self.root)
+            # Asking for permission is not enough: read-only mounts and root's powers differ.
+            with tempfile.TemporaryFile(prefix=".probe-", dir=self.root):
+                pass
+            if shutil.disk_usage(self.root).free < size:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         except OSError as error:
             raise shelf_error(
                 error, f"making the shelf “{self.root}”", state="Nothing was written."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -72,5 +73,5 @@ def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) ->
         raise VerifyError(
             f"The chip does not hold {source}: {amount} bytes lie in sectors that differ.",
             state="The chip was only read.",
-            remedy=f"'spiflash restore {source}' would write what differs.",
+            remedy=f"'spiflash restore {shlex.quote(str(source))}' would write what differs.",
         )

@@ -29,6 +29,11 @@ from spiflash.work.resume import Unfinished
 LIBRARIES = ("pyftdi", "pyusb")
 
 
+ROOM = 4
+"""Room that a backup needs on the shelf, in sizes of the chip: the set, and the passes that are
+kept until it is whole."""
+
+
 @dataclass(frozen=True, slots=True)
 class Backup:
     """A set on the shelf and what was found in it."""
@@ -65,7 +70,7 @@ def back_up(
     before anything is read when the shelf cannot be written, and `InterruptedWorkError` after
     Ctrl-C.
     """
-    shelf.prepare()
+    shelf.prepare(ROOM * connection.chip.size)
     unfinished = Unfinished.of(shelf, connection)
     try:
         earlier = unfinished.found(connection, watcher)

@@ -6,6 +6,7 @@ import errno
 import json
 import os
 import resource
+import shutil
 import stat
 from dataclasses import replace
 from datetime import timedelta
@@ -247,3 +248,20 @@ def test_the_default_is_the_users_data_folder(
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
     assert default_root() == tmp_path / "spiflash" / "shelf"
     assert Shelf(tmp_path).journals == tmp_path / "journals"
+
+
+def test_a_shelf_without_room_is_known_before_reading(tmp_path: Path) -> None:
+    free = shutil.disk_usage(tmp_path).free
+    with pytest.raises(ShelfError, match="disk is full"):
+        Shelf(tmp_path / "shelf").prepare(free * 2)
+
+
+def test_a_file_in_the_shelfs_place_is_named_as_such(tmp_path: Path) -> None:
+    (tmp_path / "shelf").write_text("")
+    with pytest.raises(ShelfError, match="A file stands where a folder belongs"):
+        Shelf(tmp_path / "shelf").prepare()
+
+
+def test_preparing_leaves_nothing_behind(tmp_path: Path) -> None:
+    Shelf(tmp_path / "shelf").prepare(1)
+    assert list((tmp_path / "shelf").iterdir()) == []
