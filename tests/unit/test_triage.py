@@ -272,3 +272,13 @@ def test_hostile_contents_end() -> None:
         assert triage(odd).regions
     with pytest.raises(ValueError, match="nothing"):
         triage(b"")
+
+
+def test_a_short_image_says_nothing_of_what_lies_behind_it() -> None:
+    """A boot loader alone: only its own region is written, and nothing is made blank."""
+    loader = GOOD[:0x10000]
+    chip = put(GOOD, 0x2000, bytes(0x3000))
+    found = judged(chip, None, loader)
+    assert "boot" in kinds(found)
+    for repair in found.repairs:
+        assert repair.applied(chip) == GOOD

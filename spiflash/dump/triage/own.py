@@ -56,6 +56,8 @@ def compose(
             else:
                 target[span] = b"\xff" * len(here)
                 lost.append(f"what {region.name} held: addresses, serial number, calibration")
+        elif not model.reaches(region):
+            target[span] = here
         elif region.role in (Role.SETTINGS, Role.DATA):
             if finding.kind is Kind.INTACT:
                 target[span] = here

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from spiflash.dump.finding import Finding
 from spiflash.dump.hints import Hints, hints
 from spiflash.dump.identity import OwnItem, identity
-from spiflash.dump.layout import Known, Layout, find_layouts
+from spiflash.dump.layout import Known, Layout, Region, find_layouts
 from spiflash.dump.survey import survey
 
 
@@ -27,6 +27,10 @@ class Reference:
     def sized(self, size: int) -> bytes:
         """The contents for a chip of `size` bytes: cut, or blank behind their end."""
         return self.contents[:size].ljust(size, b"\xff")
+
+    def reaches(self, region: Region) -> bool:
+        """Whether anything is said of a region: a short image ends before it."""
+        return region.start < len(self.contents)
 
 
 def reference(contents: bytes, layout: Layout | None = None) -> Reference:

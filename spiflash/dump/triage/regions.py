@@ -47,6 +47,8 @@ class Known:
         """What the region should be like: the backup, or of the firmware the model's image."""
         if self.own is not None:
             return self.own
+        if self.model is None or not self.model.reaches(region):
+            return None
         return self.model if region.role in FIRMWARE else None
 
 
@@ -56,7 +58,11 @@ def judge(known: Known, region: Region) -> RegionFinding:
     size = len(contents)
     chunk = contents[region.start : region.end]
     for each, what in ((known.own, "backup"), (known.model, "image")):
-        if each is not None and each.sized(size)[region.start : region.end] == chunk:
+        if (
+            each is not None
+            and each.reaches(region)
+            and each.sized(size)[region.start : region.end] == chunk
+        ):
             if each is known.model and _strangers_identity(known, region):
                 return RegionFinding(region, Kind.FOREIGN, "the identity is that of the image")
             return RegionFinding(region, Kind.INTACT, f"as in the {what}")
@@ -76,6 +82,8 @@ def _blank(region: Region, known: Known) -> RegionFinding:
     where = ((region.start, region.end),)
     needed = region.role in (Role.BOOT, Role.ENVIRONMENT, Role.KERNEL, Role.ROOT, Role.TREE)
     expected = known.own or (None if region.role is Role.ENVIRONMENT else known.model)
+    if expected is not None and not expected.reaches(region):
+        expected = None
     if expected is not None:
         wanted = expected.sized(len(known.chip.contents))[region.start : region.end]
         needed = wanted.count(0xFF) != len(wanted)
