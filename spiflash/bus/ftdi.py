@@ -22,6 +22,7 @@ from pyftdi.ftdi import Ftdi, FtdiError
 from usb.core import USBError
 
 from spiflash.bus import mpsse
+from spiflash.bus.replies import Replies
 from spiflash.bus.transaction import Clock, Sampling, Transaction
 from spiflash.errors import AdapterLostError, BusError, UsageError
 
@@ -115,7 +116,7 @@ class FtdiBus:
         to the batch before and to write the next one.
         """
         waiting: deque[tuple[Sequence[Transaction], int]] = deque()
-        replies = _Replies(self._read, self._outstanding)
+        replies = Replies(self._read, self._outstanding)
         with self._exchange():
             for transactions in batches:
                 size = 0
@@ -314,44 +315,6 @@ class FtdiBus:
                     remedy="Check the USB cable and the hub, then repeat.",
                 )
         return bytes(reply)
-
-
-class _Replies:
-    """Replies in the order of their bursts: under way, or fetched and not handed out yet."""
-
-    def __init__(
-        self, read: Callable[[int, float], bytes], outstanding: Callable[[], float]
-    ) -> None:
-        self._read = read
-        self._outstanding = outstanding
-        self._bursts: deque[mpsse.Burst] = deque()
-        self._under_way = 0
-        self._fetched = bytearray()
-
-    def expect(self, burst: mpsse.Burst) -> None:
-        """The burst has been written."""
-        if burst.reply:
-            self._bursts.append(burst)
-            self._under_way += burst.reply
-
-    def fetch(self, leave: int = 0) -> None:
-        """Read replies until at most `leave` bytes are under way, or none."""
-        while self._bursts and self._under_way > leave:
-            burst = self._bursts.popleft()
-            self._under_way -= burst.reply
-            self._fetched += self._read(burst.reply, self._outstanding())
-            if burst.sync:
-                del self._fetched[-1]
-
-    def take(
-        self, transactions: Sequence[Transaction], size: int
-    ) -> tuple[Sequence[Transaction], bytes]:
-        """The transactions again and the next `size` bytes of replies."""
-        while len(self._fetched) < size:
-            self.fetch(leave=self._under_way - 1)
-        taken = bytes(self._fetched[:size])
-        del self._fetched[:size]
-        return transactions, taken
 
 
 def _as_bus_error(exc: Exception) -> BusError:
