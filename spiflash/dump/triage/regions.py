@@ -119,6 +119,9 @@ def _identity(reference: Reference, region: Region) -> set[tuple[str, str]]:
 def _against(known: Known, region: Region, chunk: bytes, right: bytes) -> RegionFinding:
     """A region that is not as it should be."""
     places = _places(region, chunk, right)
+    foreign = _names_another(known, region, places)
+    if foreign is not None:
+        return foreign
     by_bits = _by_bits(region, chunk, right, places)
     if by_bits is not None:
         return by_bits
@@ -126,11 +129,6 @@ def _against(known: Known, region: Region, chunk: bytes, right: bytes) -> Region
     if moved is not None:
         return moved
     if region.role is Role.OWN or region.keep:
-        reference = known.own
-        theirs = _identity(known.chip, region)
-        if reference is not None and theirs and not theirs & _identity(reference, region):
-            names = ", ".join(sorted(text for _, text in theirs))
-            return RegionFinding(region, Kind.FOREIGN, f"it names another board: {names}", places)
         return RegionFinding(region, Kind.DAMAGED, "it is not as in the backup", places)
     if region.role is Role.BOOT:
         stranger = _other_processor(known, region)
@@ -146,6 +144,18 @@ def _against(known: Known, region: Region, chunk: bytes, right: bytes) -> Region
             region, Kind.DAMAGED, "other contents that nothing vouches for", places
         )
     return RegionFinding(region, itself.kind, itself.detail, itself.places or places, itself.stop)
+
+
+def _names_another(known: Known, region: Region, places: tuple[Span, ...]) -> RegionFinding | None:
+    """An own region in which another board's address and serial number stand, and none of
+    this one's."""
+    if known.own is None or not (region.role is Role.OWN or region.keep):
+        return None
+    theirs = _identity(known.chip, region)
+    if not theirs or theirs & _identity(known.own, region):
+        return None
+    names = ", ".join(sorted(text for _, text in theirs))
+    return RegionFinding(region, Kind.FOREIGN, f"it names another board: {names}", places)
 
 
 def _places(region: Region, chunk: bytes, right: bytes) -> tuple[Span, ...]:

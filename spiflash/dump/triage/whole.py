@@ -82,7 +82,7 @@ def _swapped(chip: Reference, known: Sequence[Reference]) -> Whole | None:
         turned = swapped(contents, width)
         if any(alike(turned, other) > _MOSTLY for other in others):
             return _as_swapped(turned, words)
-        if known or any(True for _ in find_banners(contents)):
+        if any(True for _ in find_banners(contents)):
             continue
         if any(True for _ in find_banners(turned)):
             return _as_swapped(turned, words)
@@ -127,7 +127,7 @@ def _shifted(chip: Reference, known: Sequence[Reference], layout: Layout) -> Who
         for shift in find_shifts(other, contents, places):
             if alike(moved(contents, -shift), other) > _MOSTLY:
                 return _as_shifted(contents, shift)
-    if known:
+    if any(alike(contents, each.sized(size)) > _MOSTLY for each in known):
         return None
     found: dict[int, int] = {}
     for region in layout.regions:
@@ -203,7 +203,7 @@ def _stopped_image(contents: bytes, image: bytes, own: Reference | None) -> Whol
         if not lacking:
             return None
         return _stopped(contents, stop, size, "blank behind", known=True)
-    same = alike(contents[rest * SECTOR :], image[rest * SECTOR :])
+    same = alike(image[rest * SECTOR :], contents[rest * SECTOR :])
     if same > _MOSTLY and own is None:
         # Behind the blank the image goes on: a part of it was erased.
         return None
@@ -225,11 +225,20 @@ def _stopped_unknown(contents: bytes, old: bytes) -> Whole | None:
         return None
     if not used(contents[end:]).any():
         return None
+    if _only_set(contents[:end], old[:end]):
+        # An erase that was cut short leaves blanks, too.
+        return None
     front = stop // SECTOR * SECTOR
     before = used(contents[:front])
     if not before.any() or alike(old[:front], contents[:front]) > _MOSTLY:
         return None
     return _stopped(contents, stop, end, "old contents behind", known=False)
+
+
+def _only_set(now: bytes, before: bytes) -> bool:
+    """Whether bits went from 0 to 1 and none the other way."""
+    a, b = np.frombuffer(now, np.uint8), np.frombuffer(before, np.uint8)
+    return bool(((a & b) == b).all())
 
 
 def _stopped_for_good(chip: Reference, old: bytes, layout: Layout) -> Whole | None:
