@@ -1,0 +1,118 @@
+"""The commands clone and ledger as a person starts them, on simulated boards kept in a folder."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from cli_rig import COMMAND, environment
+from clone_rig import ENV, FACTORY, Board, kept_board, write_job
+
+from hwmocks.boards.heron import heron_variant
+from spiflash.dump.environment_edit import variables_of
+
+
+def start(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*COMMAND, *arguments],
+        cwd=folder,
+        env=environment(folder, SPIFLASH_LEDGER="ledger.sqlite", SPIFLASH_SHELF="shelf"),
+        capture_output=True,
+        text=True,
+        stdin=subprocess.DEVNULL,
+        timeout=240,
+    )
+
+
+def test_a_batch_from_the_folder_to_the_page(tmp_path: Path) -> None:
+    """Check, clone a good board and one that the job does not accept, list, export, page."""
+    write_job(tmp_path, 1)
+    kept_board(Board(1, "W25Q64JV"), tmp_path / "boards" / "1")
+    kept_board(Board(2, "XM25QH64C"), tmp_path / "boards" / "2")
+    missing = start(tmp_path, "ledger")
+    assert (missing.returncode, "There is no ledger" in missing.stderr) == (54, True)
+    assert not (tmp_path / "ledger.sqlite").exists()
+    done = start(tmp_path, "clone", "job.toml", "--adapter", "sim:boards/*", "--clock", "15M")
+    assert done.returncode == 32, done.stderr
+    assert done.stdout.startswith("1 board good, 1 failed; chip: 1.")
+    assert "sim:boards/*: waiting for a board" in done.stderr
+    assert "chip: The job does not accept a XM25QH64C" in done.stderr
+    assert "\x1b" not in done.stderr
+    held = (tmp_path / "boards" / "1" / "flash.bin").read_bytes()
+    assert held[slice(*FACTORY)] == heron_variant(1)[slice(*FACTORY)]
+    assert variables_of(held[slice(*ENV)])["serial#"] == "HG-2026-0001"
+    assert (tmp_path / "boards" / "2" / "flash.bin").read_bytes() == heron_variant(2)
+    left = start(tmp_path, "clone", "job.toml", "--adapter", "sim:boards/1", "--json")
+    assert left.returncode == 0, left.stderr
+    document = json.loads(left.stdout)
+    assert (document["records"], len(document["left_alone"])) == ([], 1)
+    table = list(csv.DictReader(io.StringIO(start(tmp_path, "ledger", "--csv").stdout)))
+    assert [(row["result"], row["value:serial"]) for row in table] == [
+        ("PASS", "HG-2026-0001"),
+        ("FAIL", ""),
+    ]
+    found = start(tmp_path, "ledger", "hg-2026-0001", "--full", "--page", "batch.html")
+    assert "Result          PASS" in found.stdout
+    assert "1 of 1 board good" in (tmp_path / "batch.html").read_text()
+    _check_chain(tmp_path, table[-1]["digest"])
+
+
+def _check_chain(folder: Path, head: str) -> None:
+    whole = start(folder, "ledger", "--check", "--expect", head)
+    assert (whole.returncode, head in whole.stdout) == (0, True)
+    database = sqlite3.connect(folder / "ledger.sqlite")
+    database.execute("update ledger_rows set result = 'PASS' where number = 2")
+    database.commit()
+    broken = start(folder, "ledger", "--check")
+    assert (broken.returncode, "row 2 was changed" in broken.stderr) == (54, True)
+    database.execute("delete from ledger_rows where number = 2")
+    database.commit()
+    assert start(folder, "ledger", "--check").returncode == 0
+    cut = start(folder, "ledger", "--check", "--expect", head)
+    assert (cut.returncode, "missing at the end" in cut.stderr) == (54, True)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("boards = 1", "boards = 257"), "line 18: 257 boards are still to be made"),
+        (('name = "factory"', "nam = 1"), "line 9: “nam” means nothing here"),
+        (('image = "open.bin"', 'image = "none.bin"'), "none.bin cannot be read"),
+    ],
+)
+def test_a_bad_job_is_refused_before_any_board(
+    tmp_path: Path, change: tuple[str, str], words: str
+) -> None:
+    path = write_job(tmp_path, 1)
+    text = path.read_text()
+    assert text.count(change[0]) == 1
+    path.write_text(text.replace(*change))
+    for options in (("--check",), ("--adapter", "sim:heron")):
+        done = start(tmp_path, "clone", "job.toml", *options)
+        assert done.returncode in (40, 53)
+        assert words in done.stderr + done.stdout
+
+
+def test_misuse_is_told_in_words(tmp_path: Path) -> None:
+    write_job(tmp_path, 1)
+    for arguments, status in (
+        (("clone", "none.toml"), 53),
+        (("clone", "job.toml", "--adapter", "sim:none/*"), 2),
+        (("clone", "job.toml", "--adapter", "sim:heron", "--adapter", "sim:heron"), 2),
+        (("ledger", "--expect", "00"), 2),
+        (("ledger", "--ledger", "mysql://x/y"), 54),
+    ):
+        done = start(tmp_path, *arguments)
+        assert done.returncode == status, done.stderr
+        assert "Traceback" not in done.stderr
+
+
+def test_other_commands_do_not_load_the_database_library() -> None:
+    program = "import sys, spiflash.cli.main; sys.exit('sqlalchemy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", program]).returncode == 0
