@@ -161,6 +161,13 @@ def read_stretches(
 
 def _believed(reading: Reading) -> Before:
     refuse_unstable(reading.unstable)
+    if reading.doubts:
+        raise UnstableReadError(
+            f"What the chip holds is not known well enough: {'; '.join(reading.doubts)}.",
+            state="Nothing has been erased or written.",
+            remedy="Seat the clip again, shorten the leads or set a lower --clock; "
+            "'spiflash contact' names the pin to look at.",
+        )
     return Before.of(reading)
 
 
