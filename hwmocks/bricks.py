@@ -8,55 +8,34 @@ a write stopped, what the chip should hold, and which of the board's own data st
 from __future__ import annotations
 
 import random
-import struct
-import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from hwmocks.boards.heron import (
     ERASE_BLOCK,
     FLASH_SIZE,
-    PARTITIONS,
     failed_card_flash,
     heron_open,
     heron_variant,
-    mac_address,
-    serial_number,
 )
+from hwmocks.brick import (
+    BLANK,
+    BOTH,
+    NOTHING,
+    PLACE,
+    VARIABLES,
+    Brick,
+    environment,
+    piece_of,
+    put,
+    rebuilt_from,
+)
+from hwmocks.strange_code import strange_code
 
-BLANK = b"\xff"
 SECTOR = 4096
 
-_PLACE = {partition.name: (partition.start, partition.end) for partition in PARTITIONS}
 _OPEN_USED = 0x228000
 """Where the open image's root file system ends, rounded down: updates that stop behind it have
 written everything."""
-
-
-@dataclass(frozen=True, slots=True)
-class Brick:
-    """A damaged chip and the truth about it.
-
-    `backup` is what the board held while it worked: also what a repair from it must give.
-    `image` is a known-good image of the model (another board's dump, or the open firmware), and
-    `rebuilt` what a repair from that must give: the image's firmware, and of the board's own what
-    still exists on the chip. `own` says what does: "factory" (the region, with the calibration)
-    and "variables" (MAC address and serial number, wherever they stand). `stop` is the address at
-    which a write stopped, or None.
-    """
-
-    kind: str
-    contents: bytes
-    backup: bytes
-    image: bytes
-    rebuilt: bytes
-    own: frozenset[str]
-    stop: int | None = None
-
-
-BOTH = frozenset({"factory", "variables"})
-VARIABLES = frozenset({"variables"})
-NOTHING: frozenset[str] = frozenset()
 
 
 def make_brick(kind: str, seed: int) -> Brick:
@@ -70,41 +49,6 @@ def _boards(rng: random.Random) -> tuple[int, int]:
     return first, second
 
 
-def _put(contents: bytes, start: int, data: bytes) -> bytes:
-    return contents[:start] + data + contents[start + len(data) :]
-
-
-def _piece(contents: bytes, name: str) -> bytes:
-    start, end = _PLACE[name]
-    return contents[start:end]
-
-
-def _environment(old: bytes, change: Callable[[dict[bytes, bytes]], None]) -> bytes:
-    """An environment (CRC-32 in little endian, then variables) with other variables."""
-    end = old.index(b"\0\0", 4)
-    lines = (line.partition(b"=") for line in old[4:end].split(b"\0"))
-    variables = {name: value for name, _, value in lines}
-    change(variables)
-    text = b"".join(name + b"=" + value + b"\0" for name, value in variables.items())
-    body = (text + b"\0").ljust(len(old) - 4, old[-1:])
-    return struct.pack("<I", zlib.crc32(body)) + body
-
-
-def _rebuilt(image: bytes, before: bytes, number: int, own: frozenset[str]) -> bytes:
-    """`image` with what is left of the board's own: its factory region, its variables."""
-    factory = _piece(before, "factory") if "factory" in own else BLANK * 0x10000
-
-    def variables(found: dict[bytes, bytes]) -> None:
-        for name, value in ((b"ethaddr", mac_address(number)), (b"serial#", serial_number(number))):
-            if "variables" in own:
-                found[name] = value.encode()
-            else:
-                found.pop(name, None)
-
-    result = _put(image, _PLACE["factory"][0], factory)
-    return _put(result, _PLACE["env"][0], _environment(_piece(image, "env"), variables))
-
-
 def _local(
     kind: str,
     rng: random.Random,
@@ -115,7 +59,7 @@ def _local(
     """A board on which something was damaged in place; the image is another board's dump."""
     number, other = _boards(rng)
     good, image = heron_variant(number), heron_variant(other)
-    return Brick(kind, damage(good), good, image, _rebuilt(image, good, number, own), own, stop)
+    return Brick(kind, damage(good), good, image, rebuilt_from(image, good, number, own), own, stop)
 
 
 def _intact(kind: str, rng: random.Random) -> Brick:
@@ -130,8 +74,8 @@ def _erased(kind: str, rng: random.Random) -> Brick:
 
     def damage(good: bytes) -> bytes:
         for name in chosen:
-            start, end = _PLACE[name]
-            good = _put(good, start, BLANK * (end - start))
+            start, end = PLACE[name]
+            good = put(good, start, BLANK * (end - start))
         return good
 
     return _local(kind, rng, damage)
@@ -158,11 +102,11 @@ def _interrupted(kind: str, rng: random.Random) -> Brick:
     contents = failed_card_flash(before, image, stop)
     reached = (stop // ERASE_BLOCK + 1) * ERASE_BLOCK
     own = NOTHING
-    if reached <= _PLACE["factory"][0]:
+    if reached <= PLACE["factory"][0]:
         own = BOTH
-    rebuilt = _rebuilt(image, before, number, own)
+    rebuilt = rebuilt_from(image, before, number, own)
     for name in ("config", "readings"):
-        rebuilt = _put(rebuilt, _PLACE[name][0], _piece(before, name))
+        rebuilt = put(rebuilt, PLACE[name][0], piece_of(before, name))
     return Brick(kind, contents, before, image, rebuilt, own, stop)
 
 
@@ -175,7 +119,7 @@ def _interrupted_blank(kind: str, rng: random.Random) -> Brick:
     contents = image[:stop] + blank[stop:]
     before = heron_variant(number)
     return Brick(
-        kind, contents, before, image, _rebuilt(image, before, number, NOTHING), NOTHING, stop
+        kind, contents, before, image, rebuilt_from(image, before, number, NOTHING), NOTHING, stop
     )
 
 
@@ -185,7 +129,7 @@ def _interrupted_region(kind: str, rng: random.Random) -> Brick:
     while (stop := start + rng.randrange(256, length, 256)) % SECTOR == 0:
         continue
     end = (stop // ERASE_BLOCK + 1) * ERASE_BLOCK
-    return _local(kind, rng, lambda good: _put(good, stop, BLANK * (end - stop)), stop=stop)
+    return _local(kind, rng, lambda good: put(good, stop, BLANK * (end - stop)), stop=stop)
 
 
 def _half_erased(kind: str, rng: random.Random) -> Brick:
@@ -199,7 +143,7 @@ def _half_erased(kind: str, rng: random.Random) -> Brick:
             sum(1 << bit for bit in range(8) if rng.random() < share) for _ in range(ERASE_BLOCK)
         )
         old = good[block : block + ERASE_BLOCK]
-        return _put(good, block, bytes(a | b for a, b in zip(old, masks, strict=True)))
+        return put(good, block, bytes(a | b for a, b in zip(old, masks, strict=True)))
 
     return _local(kind, rng, damage)
 
@@ -219,11 +163,11 @@ def _cut_off(kind: str, rng: random.Random) -> Brick:
 
     big = bytearray(BLANK * (16 << 20))
     big[:0x200000] = piece[:0x200000]
-    big[0x40000:0x50000] = _environment(_piece(piece, "env"), stated)
-    files = _piece(piece, "rootfs")
+    big[0x40000:0x50000] = environment(piece_of(piece, "env"), stated)
+    files = piece_of(piece, "rootfs")
     big[root : root + len(files)] = files
     contents = bytes(big[:FLASH_SIZE])
-    return Brick(kind, contents, good, image, _rebuilt(image, good, number, NOTHING), NOTHING)
+    return Brick(kind, contents, good, image, rebuilt_from(image, good, number, NOTHING), NOTHING)
 
 
 def _whole(
@@ -234,9 +178,9 @@ def _whole(
     good = heron_variant(number)
     if rng.random() < own_share:
         image = heron_variant(other)
-        return Brick(kind, change(good), good, image, _rebuilt(image, good, number, BOTH), BOTH)
+        return Brick(kind, change(good), good, image, rebuilt_from(image, good, number, BOTH), BOTH)
     image = heron_open()
-    rebuilt = _rebuilt(image, good, number, NOTHING)
+    rebuilt = rebuilt_from(image, good, number, NOTHING)
     return Brick(kind, change(image), good, image, rebuilt, NOTHING)
 
 
@@ -261,71 +205,34 @@ def _swapped(kind: str, rng: random.Random) -> Brick:
 def _foreign(kind: str, rng: random.Random) -> Brick:
     number, other = _boards(rng)
     good, image = heron_variant(number), heron_variant(other)
-    return Brick(kind, image, good, image, _rebuilt(image, good, number, NOTHING), NOTHING)
+    return Brick(kind, image, good, image, rebuilt_from(image, good, number, NOTHING), NOTHING)
 
 
 def _processor(kind: str, rng: random.Random) -> Brick:
-    """A boot loader for MIPS or Power: functions of a plausible mixture of instructions.
-
-    Encodings: MIPS32 and Power instruction sets (from memory).
-    """
-    mips = rng.random() < 0.6
-    big = not mips or rng.random() < 0.5
-    words: list[int] = [0x10000003, 0, 0, 0] if mips else [0x48000010, 0, 0, 0]
-    while len(words) < 12000:
-        body = rng.randint(6, 60)
-        if mips:
-            words += [0x27BDFFE0, 0xAFBF001C]
-            words += [_mips(rng) for _ in range(body)]
-            words += [0x8FBF001C, 0x03E00008, 0x27BD0020]
-        else:
-            words += [0x9421FFE0, 0x7C0802A6, 0x90010024]
-            words += [_power(rng) for _ in range(body)]
-            words += [0x80010024, 0x7C0803A6, 0x38210020, 0x4E800020]
-    code = struct.pack(f"{'>' if big else '<'}{len(words)}I", *words)
+    """A boot loader for MIPS or Power."""
     banner = b"\0U-Boot 1.1.4 (Mar  2 2011 - 11:05:08) other-board\0"
-    start, end = _PLACE["boot"]
-    loader = (code + banner).ljust(end - start, BLANK)
-    return _local(kind, rng, lambda good: _put(good, start, loader))
-
-
-def _mips(rng: random.Random) -> int:
-    registers = rng.randrange(2, 16) << 21 | rng.randrange(2, 16) << 16
-    kind = rng.choice(
-        (0x3C000000, 0x24000000, 0x8C000000, 0xAC000000, 0x14000000, 0x0C000000, 0x21)
-    )
-    if kind == 0x0C000000:
-        return kind | rng.randrange(1 << 16)
-    if kind == 0x21:
-        return registers | rng.randrange(2, 16) << 11 | kind
-    return kind | registers | rng.randrange(1 << 12)
-
-
-def _power(rng: random.Random) -> int:
-    registers = rng.randrange(3, 13) << 21 | rng.randrange(3, 13) << 16
-    kind = rng.choice((0x38000000, 0x3C000000, 0x80000000, 0x90000000, 0x60000000, 0x48000001))
-    if kind == 0x48000001:
-        return kind | rng.randrange(1 << 12) << 2
-    return kind | registers | rng.randrange(1 << 12)
+    start, end = PLACE["boot"]
+    loader = (strange_code(rng) + banner).ljust(end - start, BLANK)
+    return _local(kind, rng, lambda good: put(good, start, loader))
 
 
 def _env_checksum(kind: str, rng: random.Random) -> Brick:
-    start, _ = _PLACE["env"]
+    start, _ = PLACE["env"]
     way = rng.randrange(3)
 
     def damage(good: bytes) -> bytes:
         if way == 0:
-            return _put(good, start, rng.randbytes(4))
+            return put(good, start, rng.randbytes(4))
         if way == 1:
             at = good.index(b"bootdelay=2", start) + len(b"bootdelay=")
-            return _put(good, at, b"7")
-        return _put(good, start + rng.randrange(0, 400), rng.randbytes(rng.randint(64, 1500)))
+            return put(good, at, b"7")
+        return put(good, start + rng.randrange(0, 400), rng.randbytes(rng.randint(64, 1500)))
 
     return _local(kind, rng, damage)
 
 
 def _env_no_boot(kind: str, rng: random.Random) -> Brick:
-    start, _ = _PLACE["env"]
+    start, _ = PLACE["env"]
     way = rng.randrange(4)
 
     def change(variables: dict[bytes, bytes]) -> None:
@@ -340,7 +247,7 @@ def _env_no_boot(kind: str, rng: random.Random) -> Brick:
             variables[b"bootcmd"] = b"sf probe; sf read 0x42000000 " + wrong + b" 0x190000; bootm"
 
     def damage(good: bytes) -> bytes:
-        return _put(good, start, _environment(_piece(good, "env"), change))
+        return put(good, start, environment(piece_of(good, "env"), change))
 
     return _local(kind, rng, damage)
 
@@ -370,12 +277,12 @@ def _files(kind: str, rng: random.Random) -> Brick:
     start, sectors = rng.choice(((0x200000, 50), (0x440000, 500)))
     first = start + SECTOR * rng.randrange(sectors)
     length = SECTOR * rng.randint(1, 3)
-    return _local(kind, rng, lambda good: _put(good, first, rng.randbytes(length)))
+    return _local(kind, rng, lambda good: put(good, first, rng.randbytes(length)))
 
 
 def _own_lost(kind: str, rng: random.Random) -> Brick:
-    start, end = _PLACE["factory"]
-    return _local(kind, rng, lambda good: _put(good, start, BLANK * (end - start)), VARIABLES)
+    start, end = PLACE["factory"]
+    return _local(kind, rng, lambda good: put(good, start, BLANK * (end - start)), VARIABLES)
 
 
 _MAKERS: dict[str, Callable[[str, random.Random], Brick]] = {

@@ -8,9 +8,9 @@ from spiflash.dump.compare.sectors import differing
 from spiflash.dump.compare.whole import SECTOR
 from spiflash.dump.finding import Span
 from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.triage.known import FIRMWARE
 from spiflash.dump.triage.own import compose, is_own
 from spiflash.dump.triage.reference import Reference
-from spiflash.dump.triage.regions import FIRMWARE
 from spiflash.dump.triage.result import Kind, RegionFinding, Repair, Source
 from spiflash.dump.triage.whole import Whole
 

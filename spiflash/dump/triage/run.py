@@ -8,9 +8,11 @@ from dataclasses import replace
 from spiflash.dump.finding import Span
 from spiflash.dump.identity import identity
 from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.triage.alone import UNPROVEN
 from spiflash.dump.triage.card import card_road
+from spiflash.dump.triage.known import Known
 from spiflash.dump.triage.reference import Reference, reference
-from spiflash.dump.triage.regions import UNPROVEN, Known, judge
+from spiflash.dump.triage.regions import judge
 from spiflash.dump.triage.repairs import repairs
 from spiflash.dump.triage.result import Kind, RegionFinding, Triage
 from spiflash.dump.triage.whole import Whole, whole
