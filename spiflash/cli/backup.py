@@ -51,7 +51,9 @@ def backup(shelf: Path | None, passes: int, board: str, as_json: bool, **options
     if as_json:
         answer(backup_json(made.record, made.findings, made.coverage, path))
     else:
-        text = backup_text(made.record, made.contents, made.findings, made.coverage)
+        text = backup_text(
+            made.record, made.contents, made.findings, made.coverage, audit=made.audit
+        )
         answer(f"{text}\nSet   {path}\nPage  {page}")
     if not made.record.verified:
         raise UnstableReadError(

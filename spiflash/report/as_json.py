@@ -10,7 +10,8 @@ from spiflash.archive.record import Record
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
 
-REPORT_VERSION = 1
+REPORT_VERSION = 2
+"""2: findings have "uncovered", "damage" and "parent" as well."""
 
 
 def backup_json(
@@ -22,8 +23,9 @@ def backup_json(
     """One JSON object on one or more lines of ASCII, with a newline at the end.
 
     Keys: "report_version", "set" (the path of the backup set or null), "record" (as in
-    record.json), "coverage" (bytes by kind, and the headline), "findings". Addresses and
-    sizes are numbers of bytes. ASCII, so that no string of a dump can act on a terminal.
+    record.json), "coverage" (bytes by kind, and the headline), "findings" (see
+    `finding_json`). Addresses and sizes are numbers of bytes. ASCII, so that no string of a dump
+    can act on a terminal.
     """
     document = {
         "report_version": REPORT_VERSION,
@@ -38,18 +40,28 @@ def backup_json(
             "unproven": coverage.unproven,
             "headline": coverage.headline,
         },
-        "findings": [
-            {
-                "start": each.start,
-                "length": each.length,
-                "kind": each.kind,
-                "title": each.title,
-                "verdict": each.verdict.value,
-                "checks": list(each.checks),
-                # Pairs, not an object: the same name may occur more than once.
-                "details": [list(pair) for pair in each.details],
-            }
-            for each in findings
-        ],
+        "findings": [finding_json(each) for each in findings],
     }
     return json.dumps(document, indent=2, ensure_ascii=True, allow_nan=False) + "\n"
+
+
+def finding_json(finding: Finding) -> dict[str, object]:
+    """One finding. Keys: "start", "length", "kind", "title", "verdict", "checks", "details"
+    (pairs of name and value), "uncovered" (ranges of a vouched or damaged item that none of its
+    checksums covers), "damage" (the smallest ranges known to contain its damage; none means all
+    of it) and "parent" (the place in the list, from 0, of the smallest finding around it, or
+    null). Ranges are pairs: the start, and the address after the last byte.
+    """
+    return {
+        "start": finding.start,
+        "length": finding.length,
+        "kind": finding.kind,
+        "title": finding.title,
+        "verdict": finding.verdict.value,
+        "checks": list(finding.checks),
+        # Pairs, not an object: the same name may occur more than once.
+        "details": [list(pair) for pair in finding.details],
+        "uncovered": [list(span) for span in finding.uncovered],
+        "damage": [list(span) for span in finding.damage],
+        "parent": finding.parent,
+    }

@@ -8,6 +8,7 @@ from spiflash.dump.audit import Audit
 from spiflash.dump.fit import Fit
 from spiflash.dump.hints import Console, Hints
 from spiflash.dump.layout import Region
+from spiflash.report.as_json import finding_json
 from spiflash.report.wording import address, amount, clean, plural
 
 _SHOWN = 100
@@ -254,18 +255,7 @@ def audit_json(audit: Audit) -> dict[str, object]:
             }
             for each in audit.fits
         ],
-        "findings": [
-            {
-                "start": each.start,
-                "length": each.length,
-                "kind": each.kind,
-                "title": each.title,
-                "verdict": each.verdict.value,
-                "checks": list(each.checks),
-                "details": [list(pair) for pair in each.details],
-            }
-            for each in audit.findings
-        ],
+        "findings": [finding_json(each) for each in audit.findings],
     }
 
 

@@ -7,8 +7,8 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.report import page as pieces
 from spiflash.report.amounts import counted, seconds
+from spiflash.report.drawing import template
 from spiflash.report.ledger import Entry
 from spiflash.report.wording import clean
 
@@ -37,24 +37,20 @@ def batch_page(entries: Sequence[Entry], title: str) -> str:
     for each in last:
         if not each.record.good:
             failed[each.record.kind] = failed.get(each.record.kind, 0) + 1
-    return (
-        pieces._environment()
-        .get_template("ledger.html.j2")
-        .render(
-            title=clean(title, 80),
-            tone="good" if last and good == len(last) else "mixed" if good else "bad",
-            headline=f"{good} of {counted(len(last), 'board')} good",
-            share=f"Yield {100 * good / len(last):.1f} %" if last else "No board yet",
-            facts=_facts(entries, times),
-            failed=sorted(
-                ((clean(kind), count, _bar(count, failed)) for kind, count in failed.items()),
-                key=lambda each: -each[1],
-            ),
-            bins=_histogram(times),
-            width=_WIDTH,
-            height=_HEIGHT,
-            lines=[_line(each) for each in entries],
-        )
+    return template("ledger.html.j2").render(
+        title=clean(title, 80),
+        tone="good" if last and good == len(last) else "mixed" if good else "bad",
+        headline=f"{good} of {counted(len(last), 'board')} good",
+        share=f"Yield {100 * good / len(last):.1f} %" if last else "No board yet",
+        facts=_facts(entries, times),
+        failed=sorted(
+            ((clean(kind), count, _bar(count, failed)) for kind, count in failed.items()),
+            key=lambda each: -each[1],
+        ),
+        bins=_histogram(times),
+        width=_WIDTH,
+        height=_HEIGHT,
+        lines=[_line(each) for each in entries],
     )
 
 

@@ -6,75 +6,26 @@ nothing that came out of a dump could run even if it got past the escaping.
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
-
-import jinja2
 
 from spiflash.archive.record import Record
+from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
-from spiflash.report.sectors import Holds, Sector, entropy, sectors
+from spiflash.report.drawing import pieces, template
+from spiflash.report.examined import examined_pieces
+from spiflash.report.sectors import sectors
 from spiflash.report.wording import (
     COMMANDS,
     PASS_COLUMNS,
-    VERDICT_WORDS,
-    address,
     agreement_facts,
-    amount,
     backup_facts,
     cautions,
     chip_facts,
     clean,
     headline,
     pass_rows,
-    plural,
 )
-
-# The map: a row of 64 cells is 256 KiB of 4 KiB sectors; a gap after each 64 KiB block.
-_COLUMNS = 64
-_GROUP = 16
-_PITCH = 13  # user units from cell to cell
-_GAP = 5
-_LEFT = 74  # room for the addresses
-_TOP = 20
-_STRIP_COLUMNS = 256
-_FINDINGS_LIMIT = 2000
-_DETAILS_LIMIT = 40
-
-_KEY = (
-    (Holds.VOUCHED, "a checksum in the dump covers it and held"),
-    (Holds.CONSISTENT, "makes sense, but no checksum covers it"),
-    (Holds.UNPROVEN, "nothing recognised it"),
-    (Holds.DAMAGED, "a checksum in the dump covers it and failed"),
-    (Holds.BLANK, "erased, every byte FFh"),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class _Cell:
-    x: int
-    y: int
-    start: int
-    holds: str
-    agreement: str
-    tip: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Row:
-    start: int
-    end: int
-    first: str
-    last: str
-    length: str
-    title: str
-    kind: str
-    verdict: str
-    checks: tuple[str, ...]
-    details: tuple[tuple[str, str], ...]
 
 
 def backup_page(
@@ -83,154 +34,30 @@ def backup_page(
     findings: Sequence[Finding],
     coverage: Coverage,
     commands: Sequence[tuple[str, str]] = COMMANDS,
+    audit: Audit | None = None,
 ) -> str:
     """The page about one backup, as HTML.
 
     `contents` are the bytes that `record`, `findings` and `coverage` are about; `commands`
-    are (what for, command) to go on with, given in the folder of the set. The page holds no
-    byte of the contents but what the findings quote.
+    are (what for, command) to go on with, given in the folder of the set. With the `audit` of
+    the contents the page also shows the layout, what the boot loader looks for, what is this
+    board's own, and the fit; secrets are as masked as `audit` has them. The page holds no byte
+    of the contents but what the findings and the audit quote.
     """
     parts = sectors(contents, findings, record.agreement)
-    size = len(contents)
-    return (
-        _environment()
-        .get_template("backup.html.j2")
-        .render(
-            title=clean(f"{record.board or record.chip.name}, {record.made:%Y-%m-%d}", 80),
-            headline=headline(record, coverage),
-            doubts=[clean(each) for each in record.doubts],
-            symptoms=[clean(each) for each in record.symptoms],
-            backup_facts=[(label, clean(value)) for label, value in backup_facts(record)],
-            chip_facts=[(label, clean(value)) for label, value in chip_facts(record)],
-            pass_columns=PASS_COLUMNS,
-            pass_rows=pass_rows(record),
-            agreement=[(label, clean(value, 2000)) for label, value in agreement_facts(record)],
-            coverage=clean(coverage.headline),
-            bar=_bar(coverage),
-            key=[(kind.value, text, sum(s.holds is kind for s in parts)) for kind, text in _KEY],
-            map=_map(parts, size),
-            marks={
-                word: sum(s.agreement == word for s in parts) for word in ("settled", "unstable")
-            },
-            sector=amount(record.agreement.sector_size),
-            strip=_strip(contents),
-            rows=[_row(each, size) for each in findings[:_FINDINGS_LIMIT]],
-            total=len(findings),
-            cautions=[clean(each) for each in cautions(record)],
-            commands=[(clean(what), clean(command, 500)) for what, command in commands],
-        )
-    )
-
-
-def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("spiflash", "report"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["csp_digest"] = _csp_digest
-    environment.filters["thousands"] = lambda number: f"{number:,}"
-    return environment
-
-
-def _csp_digest(text: str) -> str:
-    """The source expression of an inline style or script (Content Security Policy Level 3)."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(str(text).encode()).digest()).decode()
-
-
-def _bar(coverage: Coverage) -> list[tuple[str, int, float, float]]:
-    """(kind, bytes, left, width) of a bar of 1000 units."""
-    result = []
-    left = 0.0
-    for kind, _ in _KEY:
-        count = int(getattr(coverage, kind.value))
-        width = 1000 * count / max(coverage.total, 1)
-        if count:
-            result.append((kind.value, count, round(left, 2), round(width, 2)))
-        left += width
-    return result
-
-
-def _x(column: int) -> int:
-    return _LEFT + column * _PITCH + column // _GROUP * _GAP
-
-
-def _map(parts: Sequence[Sector], size: int) -> dict[str, object]:
-    cells = [
-        _Cell(
-            x=_x(index % _COLUMNS),
-            y=_TOP + index // _COLUMNS * _PITCH,
-            start=part.start,
-            holds=part.holds.value,
-            agreement=part.agreement,
-            tip=_tip(part, size),
-        )
-        for index, part in enumerate(parts)
-    ]
-    lines = -(-len(parts) // _COLUMNS)
-    step = parts[0].length if parts else 0
-    return {
-        "cells": cells,
-        "columns": _COLUMNS,
-        "width": _x(_COLUMNS),
-        "height": _TOP + lines * _PITCH + 2,
-        "across": [
-            (_x(column), f"+{column * step // 1024} KiB") for column in range(0, _COLUMNS, _GROUP)
-        ],
-        "down": [
-            (_TOP + line * _PITCH + 10, address(line * _COLUMNS * step, size))
-            for line in range(lines)
-        ],
-    }
-
-
-def _tip(part: Sector, size: int) -> str:
-    last = address(part.start + part.length - 1, size)
-    counts = ", ".join(f"{plural(n, 'byte')} {kind.value}" for kind, n in part.counts)
-    text = f"{address(part.start, size)}–{last}: {counts}; {part.agreement}"
-    titles = " + ".join(clean(title, 60) for title in part.titles)
-    return f"{text}; {titles}" if titles else text
-
-
-def _strip(contents: bytes) -> dict[str, object]:
-    size = len(contents)
-    values = entropy(contents, _STRIP_COLUMNS)
-    width = (_x(_COLUMNS) - _LEFT) / max(len(values), 1)
-    step = max(256, -(-size // _STRIP_COLUMNS))
-    return {
-        "left": _LEFT,
-        "width": _x(_COLUMNS),
-        "step": amount(step),
-        "bars": [
-            (
-                round(_LEFT + index * width, 2),
-                round(width, 2),
-                round(value * 10, 1),
-                f"{address(index * step, size)}: {value:.2f} bits a byte",
-            )
-            for index, value in enumerate(values)
-        ],
-        "marks": [
-            (round(_LEFT + part * (_x(_COLUMNS) - _LEFT) / 8, 1), address(part * size // 8, size))
-            for part in range(8)
-        ],
-    }
-
-
-def _row(finding: Finding, size: int) -> _Row:
-    return _Row(
-        start=finding.start,
-        end=finding.end,
-        first=address(finding.start, size),
-        last=address(max(finding.end - 1, finding.start), size),
-        length=amount(finding.length),
-        title=clean(finding.title, 160),
-        kind=clean(finding.kind, 40),
-        verdict=VERDICT_WORDS[finding.verdict],
-        checks=tuple(clean(each, 160) for each in finding.checks[:_DETAILS_LIMIT]),
-        details=tuple(
-            (clean(name, 60), clean(value)) for name, value in finding.details[:_DETAILS_LIMIT]
-        ),
+    return template("backup.html.j2").render(
+        title=clean(f"{record.board or record.chip.name}, {record.made:%Y-%m-%d}", 80),
+        headline=headline(record, coverage),
+        doubts=[clean(each) for each in record.doubts],
+        symptoms=[clean(each) for each in record.symptoms],
+        backup_facts=[(label, clean(value)) for label, value in backup_facts(record)],
+        chip_facts=[(label, clean(value)) for label, value in chip_facts(record)],
+        pass_columns=PASS_COLUMNS,
+        pass_rows=pass_rows(record),
+        agreement=[(label, clean(value, 2000)) for label, value in agreement_facts(record)],
+        cautions=[clean(each) for each in cautions(record)],
+        commands=[(clean(what), clean(command, 500)) for what, command in commands],
+        examined=audit is not None,
+        **(examined_pieces(audit) if audit is not None else {}),
+        **pieces(contents, findings, coverage, parts, record.agreement),
     )

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from spiflash.archive.record import Record
+from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import Coverage
-from spiflash.dump.finding import Finding
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.report.audit import need_words
 from spiflash.report.sectors import Holds, Sector, sectors
 from spiflash.report.wording import (
     COMMANDS,
@@ -22,6 +25,7 @@ from spiflash.report.wording import (
     clean,
     headline,
     pass_rows,
+    plural,
 )
 
 WIDTH = 80
@@ -36,6 +40,7 @@ _SIGNS = {
     Holds.BLANK: ".",
 }
 _UNSTABLE = "!"
+_LEFT_OUT = (Verdict.BLANK, Verdict.NOTED)
 
 
 def backup_text(
@@ -44,10 +49,11 @@ def backup_text(
     findings: Sequence[Finding],
     coverage: Coverage,
     commands: Sequence[tuple[str, str]] = COMMANDS,
+    audit: Audit | None = None,
 ) -> str:
-    """The same as the page, in lines of at most 80 characters and with a newline at the end.
+    """The page in short, in lines of at most 80 characters and with a newline at the end.
 
-    Arguments as of `backup_page`.
+    Arguments as of `backup_page`. Findings that are blank or only noted are counted, not listed.
     """
     parts = sectors(contents, findings, record.agreement)
     verdict = headline(record, coverage)
@@ -56,6 +62,8 @@ def backup_text(
     lines += ["", "Backup", *_facts(backup_facts(record))]
     lines += ["", "Chip", *_facts(chip_facts(record))]
     lines += ["", "Contents", *_wrapped(coverage.headline), *_listed(record.symptoms)]
+    if audit is not None:
+        lines += ["", "Audit", *_facts(_audit_facts(audit))]
     lines += ["", *_map(parts, len(contents), record.agreement.sector_size)]
     lines += ["", "Findings", *_findings(findings, len(contents))]
     lines += ["", "Passes", *_table((PASS_COLUMNS, *pass_rows(record)))]
@@ -66,6 +74,20 @@ def backup_text(
         # A command is never broken: it is there to be copied.
         lines += [*_wrapped(what + ":"), "    " + clean(command, 500)]
     return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _audit_facts(audit: Audit) -> tuple[tuple[str, str], ...]:
+    regions = ", ".join(clean(each.region.name, 24) for each in audit.regions[:16])
+    files = ", ".join(clean(each.file, 40) for each in audit.hints.loads[:8])
+    kinds = Counter(each.kind for each in audit.own)
+    own = ", ".join(f"{clean(kind, 40)} ({count:,})" for kind, count in kinds.most_common(12))
+    return (
+        ("Layout", f"{plural(len(audit.regions), 'region')}, from {audit.layout.source}"),
+        ("Regions", regions or "none"),
+        ("Boot files", files or "no name was found"),
+        ("Board's own", own or "nothing was found"),
+        ("Fit", need_words(audit)),
+    )
 
 
 def _wrapped(text: str, first: str = "  ", rest: str = "  ", limit: int = 2000) -> list[str]:
@@ -121,12 +143,17 @@ def _sign(parts: Sequence[Sector]) -> str:
 
 
 def _findings(findings: Sequence[Finding], size: int) -> list[str]:
+    listed = [each for each in findings if each.verdict not in _LEFT_OUT]
     lines = []
-    for finding in findings[:_FINDINGS_LIMIT]:
+    for finding in listed[:_FINDINGS_LIMIT]:
         place = f"  {address(finding.start, size)} {amount(finding.length):>15} "
         verdict = f"{VERDICT_WORDS[finding.verdict]:<11}"
         lines += _wrapped(finding.title, place + verdict, " " * len(place + verdict), limit=160)
-    more = len(findings) - _FINDINGS_LIMIT
+    more = len(listed) - _FINDINGS_LIMIT
     if more > 0:
         lines.append(f"  and {more:,} more")
+    for kind in _LEFT_OUT:
+        count = sum(each.verdict is kind for each in findings)
+        if count:
+            lines.append(f"  left out: {count:,} {VERDICT_WORDS[kind]}")
     return lines or ["  nothing was recognised"]

@@ -22,6 +22,7 @@ VERDICT_WORDS = {
 }
 
 COMMANDS = (
+    ("See all that was found in it", "spiflash audit data/flash.bin"),
     ("Check that this folder is as it was made", "sha256sum -c manifest-sha256.txt"),
     ("Compare the chip with this backup", "spiflash verify data/flash.bin"),
     ("Put this backup back on the chip", "spiflash restore data/flash.bin"),

@@ -13,9 +13,9 @@ from spiflash import __version__
 from spiflash.archive.backupset import BackupSet
 from spiflash.archive.record import AgreementRecord, ChipRecord, PassRecord, Record
 from spiflash.archive.shelf import Shelf
-from spiflash.dump.coverage import Coverage, coverage
+from spiflash.dump.audit import Audit, examine
+from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
-from spiflash.dump.survey import survey
 from spiflash.dump.symptoms import symptoms
 from spiflash.errors import InterruptedWorkError
 from spiflash.nor.geometry import SECTOR
@@ -39,9 +39,22 @@ class Backup:
     """A set on the shelf and what was found in it."""
 
     set: BackupSet
-    contents: bytes
-    findings: tuple[Finding, ...]
-    coverage: Coverage
+    audit: Audit
+
+    @property
+    def contents(self) -> bytes:
+        """What was read."""
+        return self.audit.contents
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What was recognised in it."""
+        return self.audit.findings
+
+    @property
+    def coverage(self) -> Coverage:
+        """How far its own checksums vouch for it."""
+        return self.audit.coverage
 
     @property
     def record(self) -> Record:
@@ -83,13 +96,12 @@ def back_up(
             "that were finished are kept.",
             remedy="Start the backup again when you are ready: it goes on from there.",
         ) from exc
-    found = survey(reading.contents)
-    covered = coverage(reading.contents, found)
     record = _record(connection, reading, board, clock())
-    page = backup_page(record, reading.contents, found, covered)
+    audit = examine(reading.contents, "flash.bin")
+    page = backup_page(record, reading.contents, audit.findings, audit.coverage, audit=audit)
     placed = shelf.place(record, reading.contents, otp, page, _unstable_readings(reading))
     unfinished.drop()
-    return Backup(placed, reading.contents, found, covered)
+    return Backup(placed, audit)
 
 
 def chip_record(connection: Connection) -> ChipRecord:

@@ -121,12 +121,12 @@ def _identity(found: Connection, here: str) -> Scene:
 
 
 def _backup(made: Backup, here: str) -> Scene:
+    text = backup_text(made.record, made.contents, made.findings, made.coverage, audit=made.audit)
     return Scene(
         "Save the factory contents",
         "Nothing is written before this is done and verified.",
         f"spiflash backup --board rehearsal --adapter {here}",
-        f"{backup_text(made.record, made.contents, made.findings, made.coverage)}\n\n"
-        f"Set   {made.set.path}\nPage  {made.set.page}",
+        f"{text}\n\nSet   {made.set.path}\nPage  {made.set.page}",
     )
 
 

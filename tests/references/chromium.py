@@ -161,3 +161,17 @@ class Chromium:
             for each in self.events
             if each.get("method") == "Network.requestWillBeSent"
         ]
+
+
+def keep_picture(browser: Chromium, name: str, otherwise: Path) -> None:
+    """Keep a picture of the whole open page as `name`.png, in the folder that
+    SPIFLASH_SCREENSHOTS names, else in `otherwise`; an empty page makes it fail."""
+    folder = Path(os.environ.get("SPIFLASH_SCREENSHOTS", otherwise))
+    folder.mkdir(parents=True, exist_ok=True)
+    png = browser.picture()
+    # PNG (W3C, third edition), sections 5.2 and 11.2.1: the signature, then width and height.
+    assert png[:8] == b"\x89PNG\r\n\x1a\n"
+    assert int.from_bytes(png[16:20], "big") >= 800
+    assert int.from_bytes(png[20:24], "big") >= 1500
+    assert len(png) > 50_000  # in one colour about a thousandth of its pixels
+    (folder / f"{name}.png").write_bytes(png)

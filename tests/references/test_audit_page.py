@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from chromium import Chromium
+from chromium import Chromium, keep_picture
 from report_samples import HOSTILE_TEXT
 
 from hwmocks.boards.heron import PARTITIONS, failed_card_flash, heron_factory, heron_open
@@ -57,6 +57,7 @@ def test_the_page_asks_for_nothing_and_draws_everything(
     text = str(browser.value("document.documentElement.outerHTML"))
     assert "heronldr.bin" in text
     assert "invented-passphrase" not in text
+    keep_picture(browser, "audit", tmp_path)
 
 
 def test_the_layout_is_to_scale(browser: Chromium, tmp_path: Path, factory: Audit) -> None:

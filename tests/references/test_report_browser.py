@@ -12,10 +12,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from archive_samples import contents_of, record_of
-from chromium import Chromium
+from chromium import Chromium, keep_picture
 from numpy.typing import NDArray
 from report_samples import CONTENTS, COVERAGE, FINDINGS, RECORD, hostile
 
+from hwmocks.boards.heron import PARTITIONS, heron_factory
+from spiflash.dump.audit import examine
 from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.report.page import backup_page
@@ -48,6 +50,22 @@ def test_opens_from_the_disk_and_asks_for_nothing(browser: Chromium, page: Path)
     assert browser.complaints() == []
     assert browser.value("document.compatMode") == "CSS1Compat"
     assert browser.value("document.body.scrollWidth <= innerWidth")
+
+
+def test_a_picture_of_the_page_is_kept(browser: Chromium, tmp_path: Path) -> None:
+    contents = heron_factory()
+    audit = examine(contents, "flash.bin")
+    path = tmp_path / "report.html"
+    page = backup_page(record_of(contents), contents, audit.findings, audit.coverage, audit=audit)
+    path.write_text(page, "utf-8")
+    browser.open(path)
+    assert browser.complaints() == []
+    assert browser.requests() == [path.as_uri()]
+    assert browser.value(CELLS) == 2048
+    names = "Array.from(document.querySelectorAll('#layout .name')).map(e => e.textContent)"
+    assert browser.value(names) == [each.name for each in PARTITIONS]
+    assert browser.value("document.body.scrollWidth <= innerWidth")
+    keep_picture(browser, "backup", tmp_path)
 
 
 def test_complaints_are_seen(browser: Chromium, tmp_path: Path) -> None:

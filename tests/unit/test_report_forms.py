@@ -15,7 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_samples import CONTENTS, COVERAGE, FINDINGS, HOSTILE_TEXT, RECORD, hostile
 
+from hwmocks.boards.heron import PARTITIONS, heron_factory
 from spiflash.archive.record import AgreementRecord, Record
+from spiflash.dump.audit import examine
 from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.report.as_json import backup_json
@@ -240,8 +242,44 @@ def test_json_is_one_document_with_everything(tmp_path_factory: pytest.TempPathF
         "verdict": "damaged",
         "checks": ["CRC-32 differs"],
         "details": [["bootcmd", "sf probe 0"], ["bootdelay", "3"]],
+        "uncovered": [],
+        "damage": [],
+        "parent": None,
     }
     assert json.loads(backup_json(RECORD, (), COVERAGE))["set"] is None
+
+
+def test_json_tells_what_is_uncovered_damaged_and_around() -> None:
+    inner = Finding(10, 90, "x", "x", Verdict.DAMAGED, uncovered=((12, 14),), damage=((20, 30),),
+                    parent=0)  # fmt: skip
+    outer = Finding(0, 200, "x", "x", Verdict.CONSISTENT)
+    first, second = json.loads(backup_json(RECORD, (outer, inner), COVERAGE))["findings"]
+    assert (first["uncovered"], first["damage"], first["parent"]) == ([], [], None)
+    assert (second["uncovered"], second["damage"], second["parent"]) == ([[12, 14]], [[20, 30]], 0)
+
+
+def test_the_audit_is_on_the_page_and_in_short_in_the_text() -> None:
+    contents = heron_factory()
+    audit = examine(contents, "flash.bin")
+    told = (record_of(contents), contents, audit.findings, audit.coverage)
+    html = backup_page(*told, audit=audit)
+    text = backup_text(*told, audit=audit)
+    for region in PARTITIONS:
+        assert f">{region.name}</text>" in html
+        assert region.name in text
+    assert "heronldr.bin" in html
+    assert "heronldr.bin" in text
+    assert "invented-passphrase" not in html + text
+    assert 'id="layout"' not in backup_page(*told)
+    assert "Boot files" not in backup_text(*told)
+
+
+def test_the_text_counts_blank_and_noted_findings() -> None:
+    noted = Finding(0, 10, "x", "only a remark", Verdict.NOTED)
+    text = backup_text(RECORD, CONTENTS, (*FINDINGS, noted, noted), COVERAGE)
+    assert "only a remark" not in text
+    assert "left out: 1 blank" in text
+    assert "left out: 2 noted" in text
 
 
 def test_a_bare_record_can_be_shown() -> None:

@@ -4,14 +4,18 @@ Layout: U-Boot, include/env_internal.h, `struct environment_s` (from memory; the
 `mkenvimage`). The CRC is stored in the processor's byte order and covers everything behind it
 except the flag byte, up to the size configured at build time, which is stored nowhere. The
 search therefore tries every whole number of 4 KiB sectors up to 256 KiB with one running CRC.
+
+Text that repeats `name=value` looks like an environment in every sector, so that the work is
+bounded: CRCs and the reading of broken environments have a budget each.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.wording import counted, masked, readable
@@ -20,7 +24,6 @@ SECTOR = 4096
 LARGEST = 256 << 10
 
 _VARIABLE = re.compile(rb"[\x21-\x3c\x3e-\x7e]{1,64}=")
-_FIRST = re.compile(rb"[\x21-\x3c\x3e-\x7e]{1,64}=[^\0]*\0")
 _TELLTALES = {b"bootcmd", b"bootdelay", b"bootargs", b"baudrate", b"ethaddr"}
 
 
@@ -37,20 +40,33 @@ _LAYOUTS = (_Layout(4, "single"), _Layout(5, "redundant"))
 
 def find_environments(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Environments that start on a 4 KiB sector and have a size of whole sectors."""
+    # A sector costs at most 128 times its size in CRCs, so that a dump three quarters of which
+    # are hostile text still has each real environment found.
+    checking, reading = Budget(96 * len(contents)), Budget(4 * len(contents))
     done = 0
+    broken: Finding | None = None
     for at in range(0, len(contents), SECTOR):
         if at < done:
             continue
-        finding = _vouched(contents, at) or _damaged(contents, at)
-        if finding is not None:
-            yield finding
-            done = finding.end
+        sound = _vouched(contents, at, checking)
+        if broken is not None and (sound is not None or at >= broken.end):
+            # Where a broken one ends is a guess; one whose CRC holds is not.
+            yield replace(broken, length=min(broken.length, at - broken.start))
+            broken = None
+        if sound is not None:
+            yield sound
+            done = sound.end
+        elif broken is None:
+            broken = _damaged(contents, at, reading)
+    if broken is not None:
+        yield broken
 
 
-def _vouched(contents: bytes, at: int) -> Finding | None:
+def _vouched(contents: bytes, at: int, budget: Budget) -> Finding | None:
     view = memoryview(contents)
     for layout in _LAYOUTS:
-        if not _FIRST.match(contents, at + layout.first, at + LARGEST):
+        name = _VARIABLE.match(contents, at + layout.first)
+        if name is None or contents.find(b"\0", name.end(), at + LARGEST) < 0:
             continue
         stored = {
             int.from_bytes(contents[at : at + 4], "big"): "big",
@@ -58,6 +74,8 @@ def _vouched(contents: bytes, at: int) -> Finding | None:
         }
         running, done = 0, at + layout.first
         for end in range(at + SECTOR, min(at + LARGEST, len(contents)) + 1, SECTOR):
+            if not budget.spend(end - done):
+                return None
             running = crc32(view[done:end], running)
             done = end
             if running in stored:
@@ -88,7 +106,7 @@ def _describe(contents: bytes, at: int, length: int, layout: _Layout, order: str
     )
 
 
-def _damaged(contents: bytes, at: int) -> Finding | None:
+def _damaged(contents: bytes, at: int, budget: Budget) -> Finding | None:
     """What reads like an environment although no CRC holds.
 
     At least three variables in a row, one of them with a name that every U-Boot has.
@@ -97,8 +115,10 @@ def _damaged(contents: bytes, at: int) -> Finding | None:
         start = at + layout.first
         if not _looks_like_text(contents[start : start + 80]):
             continue
+        if contents.find(b"\0", start, at + LARGEST) < 0:  # much faster than for two
+            continue
         end = contents.find(b"\0\0", start, at + LARGEST)
-        if end < 0:
+        if end < 0 or not budget.spend(end - start):
             continue
         variables = _split(contents[start : end + 2])
         strings = contents.count(b"\0", start, end) + 1
