@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from spiflash.archive.record import EvidenceRecord, Record
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Verdict
+from spiflash.report.amounts import clock
 
 VERDICT_WORDS = {
     Verdict.VOUCHED: "vouched",
@@ -61,11 +62,6 @@ def amount(count: int) -> str:
 def plural(count: int, noun: str, ending: str = "s") -> str:
     """“1 sector”, “2 sectors”."""
     return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}{ending}"
-
-
-def clock(hertz: float) -> str:
-    """A clock in the unit that fits."""
-    return f"{hertz / 1e6:.4g} MHz" if hertz >= 1e6 else f"{hertz / 1e3:.4g} kHz"
 
 
 @dataclass(frozen=True, slots=True)

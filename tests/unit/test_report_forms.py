@@ -20,10 +20,11 @@ from spiflash.archive.record import AgreementRecord, Record
 from spiflash.dump.audit import examine
 from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Finding, Verdict
+from spiflash.report.amounts import clock
 from spiflash.report.as_json import backup_json
 from spiflash.report.page import backup_page
 from spiflash.report.text import backup_text
-from spiflash.report.wording import address, amount, clean, clock, headline, plural
+from spiflash.report.wording import address, amount, clean, headline, plural
 
 
 class Page(HTMLParser):
