@@ -27,6 +27,7 @@ ubinize mtd-utils
 dtc device-tree-compiler
 fdtget device-tree-compiler
 decode-dimms i2c-tools
+arm-none-eabi-as binutils-arm-none-eabi
 xz xz-utils
 gzip gzip
 mkfs.cramfs util-linux-extra
