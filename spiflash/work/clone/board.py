@@ -10,12 +10,10 @@ from __future__ import annotations
 import hashlib
 import secrets
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 
 from spiflash.archive.ledger import After, InHand
-from spiflash.archive.ledger_record import FAIL, PASS, BoardRecord
+from spiflash.archive.ledger_record import BoardRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Bus
 from spiflash.dump.environment_edit import EnvironmentEditError
@@ -27,8 +25,9 @@ from spiflash.errors import (
     UnstableReadError,
     VerifyError,
 )
+from spiflash.work.clone.attempt import Attempt
 from spiflash.work.clone.desk import Desk, Seat
-from spiflash.work.clone.failing import BoardError, kind_of
+from spiflash.work.clone.failing import BoardError
 from spiflash.work.clone.make import NotTheBoardsOwnError, make_target
 from spiflash.work.clone.recognise import Recognised, with_id, without_id
 from spiflash.work.clone.shelving import file_backup
@@ -50,62 +49,6 @@ class SkippedError(Exception):
     def __init__(self, record: BoardRecord) -> None:
         super().__init__(record.key)
         self.record = record
-
-
-@dataclass
-class Attempt:
-    """What is known of the board so far: the row is made from it, however it ends."""
-
-    begun: str = field(default_factory=lambda: time_of_day())
-    adapter: str = ""
-    part: str = ""
-    jedec_id: str = ""
-    unique_id: str = ""
-    key: str = ""
-    values: Mapping[str, str] = field(default_factory=dict)
-    known: Recognised | None = None
-    backup: str = ""
-    before_sha256: str = ""
-    after_sha256: str = ""
-    touched: bool = False
-    proof: Reading | None = None
-    seconds: dict[str, float] = field(default_factory=dict)
-
-    def record(self, desk: Desk, seat: Seat, error: SpiflashError | None) -> BoardRecord:
-        """The row."""
-        reason = "" if error is None else error.cause
-        return BoardRecord(
-            begun=self.begun,
-            ended=time_of_day(),
-            job=desk.job.name,
-            job_sha256=desk.job.sha256,
-            image_sha256=desk.job.image.sha256,
-            bench=desk.bench,
-            station=seat.station,
-            adapter=self.adapter,
-            part=self.part,
-            jedec_id=self.jedec_id,
-            unique_id=self.unique_id,
-            key=self.key,
-            values=dict(self.values),
-            label=desk.job.label_for(self.values),
-            result=PASS if error is None else FAIL,
-            kind="" if error is None else kind_of(error, identified=bool(self.part)),
-            reason=reason,
-            touched=self.touched,
-            resumed=self.known is not None,
-            backup=self.backup,
-            before_sha256=self.before_sha256,
-            after_sha256=self.after_sha256 if error is None else "",
-            passes=tuple(each.sha256 for each in self.proof.passes) if self.proof else (),
-            expected=self.proof.evidence.expected if self.proof else 0.0,
-            seconds={name: round(value, 6) for name, value in self.seconds.items()},
-        )
-
-
-def time_of_day() -> str:
-    """Now, with UTC offset, to the second."""
-    return datetime.now(UTC).astimezone().replace(microsecond=0).isoformat()
 
 
 def clone_board(bus: Bus, desk: Desk, seat: Seat) -> BoardRecord:
