@@ -22,7 +22,9 @@ MIB = 1 << 20
 
 
 def summary(contents: bytes) -> list[tuple[int, str, Verdict]]:
-    return [(f.start, f.kind, f.verdict) for f in survey(contents) if f.kind not in ("blank", "dense")]
+    return [
+        (f.start, f.kind, f.verdict) for f in survey(contents) if f.kind not in ("blank", "dense")
+    ]
 
 
 def test_the_factory_image() -> None:
