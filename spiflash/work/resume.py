@@ -69,10 +69,10 @@ class Unfinished:
             "first": taken.setting.first,
             "sha256": taken.sha256,
         }
+        contents = self.folder / f"pass-{taken.number}.bin"
+        about = self.folder / f"pass-{taken.number}.json"
         try:
             make_folders(self.folder)
-            contents = self.folder / f"pass-{taken.number}.bin"
-            about = self.folder / f"pass-{taken.number}.json"
             for path in (about, contents):
                 path.unlink(missing_ok=True)
             # The description last: without it a half-written pass does not count.
@@ -80,6 +80,11 @@ class Unfinished:
             write_file(about, [json.dumps(document).encode()])
             sync_folder(self.folder)
         except OSError as error:
+            # Half a pass is of no use, and on a full disk it is in the way.
+            with contextlib.suppress(OSError):
+                contents.unlink(missing_ok=True)
+                self.folder.rmdir()
+                self.folder.parent.rmdir()
             raise shelf_error(
                 error, "keeping a finished pass", state="The chip was only read."
             ) from error
