@@ -102,7 +102,8 @@ class Board:
         """Its chip as the factory left it."""
         chip = NorChip(self.chip, heron_variant(self.number), seed=1000 + self.number)
         if self.fault == "worn sector":
-            chip.wear_out(WORN // 4096, 3, failing="program")
+            # So many that some are sure to fall where the image needs a zero.
+            chip.wear_out(WORN // 4096, 64, failing="program")
         return chip
 
     def bench(

@@ -35,7 +35,7 @@ def test_power_cuts_lose_neither_a_boards_own_data_nor_a_value(
 ) -> None:
     boards = batch(12, 2, ("bad clip", "worn sector"))
     if not full_sweep:
-        boards = [Board(0, "MX25L6406E"), Board(1, "W25Q64JV", "wrong chip")]
+        boards = [Board(0, "MX25L6406E"), Board(1, "XM25QH64C", "wrong chip")]
     kills = 50 if full_sweep else 2
     wrong, made, _ = survive_kills(
         tmp_path, boards, 1, kills, seed=5, longest=7.0 if full_sweep else 4.0
