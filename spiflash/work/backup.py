@@ -84,23 +84,25 @@ def back_up(
     Ctrl-C.
     """
     shelf.prepare(ROOM * connection.chip.size)
-    unfinished = Unfinished.of(shelf, connection)
-    try:
-        earlier = unfinished.found(connection, watcher)
-        reading = read_in_passes(connection, passes, watcher, earlier=earlier, keep=unfinished.keep)
-        otp = b"".join(connection.security()) or None
-    except KeyboardInterrupt as exc:
-        raise InterruptedWorkError(
-            "Stopped while the chip was being read.",
-            state="The chip was only read, so nothing on it has changed; no set was made. Passes "
-            "that were finished are kept.",
-            remedy="Start the backup again when you are ready: it goes on from there.",
-        ) from exc
-    record = _record(connection, reading, board, clock())
-    audit = examine(reading.contents, "flash.bin")
-    page = backup_page(record, reading.contents, audit.findings, audit.coverage, audit=audit)
-    placed = shelf.place(record, reading.contents, otp, page, _unstable_readings(reading))
-    unfinished.drop()
+    with Unfinished.of(shelf, connection) as unfinished:
+        try:
+            earlier = unfinished.found(connection, watcher)
+            reading = read_in_passes(
+                connection, passes, watcher, earlier=earlier, keep=unfinished.keep
+            )
+            otp = b"".join(connection.security()) or None
+        except KeyboardInterrupt as exc:
+            raise InterruptedWorkError(
+                "Stopped while the chip was being read.",
+                state="The chip was only read, so nothing on it has changed; no set was made. "
+                "Passes that were finished are kept.",
+                remedy="Start the backup again when you are ready: it goes on from there.",
+            ) from exc
+        record = _record(connection, reading, board, clock())
+        audit = examine(reading.contents, "flash.bin")
+        page = backup_page(record, reading.contents, audit.findings, audit.coverage, audit=audit)
+        placed = shelf.place(record, reading.contents, otp, page, _unstable_readings(reading))
+        unfinished.drop()
     return Backup(placed, audit)
 
 

@@ -1,9 +1,10 @@
 """Passes of a backup that was cut short, kept so that the next attempt need not take them again.
 
-They lie in a hidden folder on the shelf, one a chip: each finished pass as a private file,
-synced, and beside it how it was taken. They are used only for the same chip (ID, SFDP, unique
-ID, size) whose contents still match in a sample of places; otherwise they are dropped, and that
-is said.
+They lie in a hidden folder on the shelf, one folder an attempt: each finished pass as a private
+file, synced, and beside it how it was taken. They are used only for the same chip (ID, SFDP,
+unique ID, size) whose contents still match in a sample of places, and by one process at a time:
+two boards whose chips have no unique ID look alike, and may be saved side by side. Passes of
+other contents are left where they are, since those may exist nowhere else.
 """
 
 from __future__ import annotations
@@ -12,15 +13,16 @@ import contextlib
 import hashlib
 import json
 import random
-import shutil
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import TracebackType
 
-from spiflash.archive.files import make_folders, shelf_error, sync_folder, write_file
+from spiflash.archive.claim import ClaimedFolder, claim, new_folder
+from spiflash.archive.files import shelf_error, sync_folder, write_file
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling
+from spiflash.report.amounts import counted
 from spiflash.work.connection import Connection
 from spiflash.work.passes import PassSetting, PassTaken
 from spiflash.work.progress import Watcher
@@ -32,15 +34,20 @@ SAMPLE = 256
 TRIES = 5
 
 
-@dataclass(frozen=True, slots=True)
 class Unfinished:
-    """The folder of one chip's passes; it exists only while there are any."""
+    """The finished passes of one attempt at one chip; its folder exists only while there are any.
 
-    folder: Path
+    A context manager: at its end the folder, if it is still there, is free for the next attempt.
+    """
+
+    def __init__(self, root: Path, chip: str) -> None:
+        self._root = root
+        self._chip = chip
+        self._folder: ClaimedFolder | None = None
 
     @classmethod
     def of(cls, shelf: Shelf, connection: Connection) -> Unfinished:
-        """The one of the chip on the clip."""
+        """Of the chip on the clip."""
         chip = connection.chip
         parts = (
             chip.answers.id,
@@ -51,7 +58,24 @@ class Unfinished:
         digest = hashlib.sha256()
         for part in parts:
             digest.update(len(part).to_bytes(4, "big") + part)
-        return cls(shelf.root / UNFINISHED / digest.hexdigest()[:32])
+        return cls(shelf.root / UNFINISHED, digest.hexdigest()[:32])
+
+    def __enter__(self) -> Unfinished:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        if self._folder is None:
+            return
+        if any(self._folder.path.glob("pass-*.json")):
+            self._folder.release()
+        else:
+            self._folder.remove()
+        self._folder = None
 
     def keep(self, taken: PassTaken) -> None:
         """Put one finished pass on the disk. Raises `ShelfError`."""
@@ -69,65 +93,82 @@ class Unfinished:
             "first": taken.setting.first,
             "sha256": taken.sha256,
         }
-        contents = self.folder / f"pass-{taken.number}.bin"
-        about = self.folder / f"pass-{taken.number}.json"
         try:
-            make_folders(self.folder)
-            for path in (about, contents):
-                path.unlink(missing_ok=True)
-            # The description last: without it a half-written pass does not count.
-            write_file(contents, [taken.contents])
-            write_file(about, [json.dumps(document).encode()])
-            sync_folder(self.folder)
+            if self._folder is None:
+                self._folder = new_folder(self._root, f"{self._chip}-")
+            _write(self._folder.path, taken.number, taken.contents, document)
         except OSError as error:
-            # Half a pass is of no use, and on a full disk it is in the way.
-            with contextlib.suppress(OSError):
-                contents.unlink(missing_ok=True)
-                self.folder.rmdir()
-                self.folder.parent.rmdir()
             raise shelf_error(
                 error, "keeping a finished pass", state="The chip was only read."
             ) from error
 
     def found(self, connection: Connection, watcher: Watcher) -> tuple[PassTaken, ...]:
-        """The passes that can be used; those that cannot are dropped with a word."""
-        if not self.folder.is_dir():
-            return ()
-        passes = self._read(connection.chip.size)
-        if passes and still_match(connection, passes):
-            watcher.say(f"{len(passes)} passes of an interrupted backup of this chip are used")
-            return passes
-        watcher.say(
-            "an interrupted backup of this chip was found, but the chip holds something else "
-            "now: its passes are dropped"
-            if passes
-            else "what an interrupted backup of this chip left cannot be used: it is dropped"
-        )
-        self.drop()
+        """The passes that can be used: of the first attempt whose contents the chip still holds.
+
+        What is left of other attempts, and why, is said.
+        """
+        for path in sorted(self._root.glob(f"{self._chip}-*")):
+            folder = claim(path)
+            if folder is None:  # somebody is at it, with a chip that answers alike
+                continue
+            passes = _read(path, connection.chip.size)
+            if not passes:
+                watcher.say("an interrupted backup left no whole pass: its rest is removed")
+                folder.remove()
+            elif still_match(connection, passes):
+                taken = counted(len(passes), "pass", "passes")
+                watcher.say(f"{taken} of an interrupted backup of this chip used again")
+                self._folder = folder
+                return passes
+            else:
+                watcher.say(
+                    "an interrupted backup of such a chip, but with other contents, is left in "
+                    f"{path}: remove it when nothing in it is wanted"
+                )
+                folder.release()
         return ()
 
     def drop(self) -> None:
         """Remove what was kept; what cannot be removed does no harm."""
-        with contextlib.suppress(OSError):
-            shutil.rmtree(self.folder)
-        with contextlib.suppress(OSError):
-            self.folder.parent.rmdir()
+        if self._folder is not None:
+            self._folder.remove()
+            self._folder = None
 
-    def _read(self, size: int) -> tuple[PassTaken, ...]:
-        """The passes that are whole on the disk, numbered 1, 2, 3 …"""
-        passes: list[PassTaken] = []
-        while True:
-            number = len(passes) + 1
-            try:
-                about = json.loads((self.folder / f"pass-{number}.json").read_bytes())
-                contents = (self.folder / f"pass-{number}.bin").read_bytes()
-                taken = _taken(about, contents)
-            except (OSError, ValueError, KeyError, TypeError):
-                return tuple(passes)
-            whole = taken.number == number and len(contents) == size
-            if about.get("version") != VERSION or about["sha256"] != taken.sha256 or not whole:
-                return tuple(passes)
-            passes.append(taken)
+
+def _write(folder: Path, number: int, data: bytes, document: Mapping[str, object]) -> None:
+    """Put a pass and how it was taken into `folder`. Raises `OSError`."""
+    contents = folder / f"pass-{number}.bin"
+    about = folder / f"pass-{number}.json"
+    for path in (about, contents):
+        path.unlink(missing_ok=True)
+    try:
+        # The description last: without it a half-written pass does not count.
+        write_file(contents, [data])
+        write_file(about, [json.dumps(document).encode()])
+        sync_folder(folder)
+    except OSError:
+        # Half a pass is of no use, and on a full disk it is in the way.
+        for path in (about, contents):
+            with contextlib.suppress(OSError):
+                path.unlink(missing_ok=True)
+        raise
+
+
+def _read(folder: Path, size: int) -> tuple[PassTaken, ...]:
+    """The passes that are whole on the disk, numbered 1, 2, 3 …"""
+    passes: list[PassTaken] = []
+    while True:
+        number = len(passes) + 1
+        try:
+            about = json.loads((folder / f"pass-{number}.json").read_bytes())
+            contents = (folder / f"pass-{number}.bin").read_bytes()
+            taken = _taken(about, contents)
+        except (OSError, ValueError, KeyError, TypeError):
+            return tuple(passes)
+        whole = taken.number == number and len(contents) == size
+        if about.get("version") != VERSION or about["sha256"] != taken.sha256 or not whole:
+            return tuple(passes)
+        passes.append(taken)
 
 
 def _taken(about: dict[str, object], contents: bytes) -> PassTaken:

@@ -213,22 +213,54 @@ def test_an_interrupted_backup_goes_on_from_its_finished_passes(tmp_path: Path) 
     listener = Listener()
     with rig.connect() as connection:
         made = back_up(connection, Shelf(tmp_path), listener)
-    assert "1 passes of an interrupted backup" in listener.said[0]
+    assert "1 pass of an interrupted backup" in listener.said[0]
     assert not any(title.startswith("pass 1") for title in listener.steps)
     assert made.record.verified
     assert made.set.contents() == bytes(rig.chip.contents)
     assert not (tmp_path / UNFINISHED).exists()
 
 
-def test_passes_of_other_contents_are_dropped_with_a_word(tmp_path: Path) -> None:
+def test_passes_of_other_contents_are_left_with_a_word(tmp_path: Path) -> None:
+    """They may be the only copy of what another board, or this one before, held."""
     rig = small_rig()
     _cut_short(rig, tmp_path)
+    kept = next((tmp_path / UNFINISHED).rglob("*.bin"))
+    first = bytes(rig.chip.contents)
     rig.chip.contents[:] = bytes(reversed(rig.chip.contents))
     listener = Listener()
     with rig.connect() as connection:
         made = back_up(connection, Shelf(tmp_path), listener)
-    assert "dropped" in listener.said[0]
+    assert f"is left in {kept.parent}" in listener.said[0]
     assert made.set.contents() == bytes(rig.chip.contents)
+    assert kept.read_bytes() == first
+    rig.chip.contents[:] = first
+    with rig.connect() as connection:
+        made = back_up(connection, Shelf(tmp_path), listener)
+    assert any("1 pass of an interrupted backup" in line for line in listener.said)
+    assert not (tmp_path / UNFINISHED).exists()
+
+
+def test_two_chips_that_answer_alike_do_not_share_their_passes(tmp_path: Path) -> None:
+    """One backup stops in its second pass while another, of a sister board, is under way."""
+    first, second = small_rig(), small_rig()
+    second.chip.contents[:] = bytes(reversed(second.chip.contents))
+
+    class During(Listener):
+        def step(self, title, total):  # type: ignore[no-untyped-def]
+            if title.startswith("pass 2"):
+                with second.connect() as connection:
+                    assert not back_up(connection, Shelf(tmp_path), WATCHER).record.doubts
+                with pytest.raises(InterruptedWorkError), second.connect() as connection:
+                    back_up(connection, Shelf(tmp_path), _Stop("pass 2"))
+            return super().step(title, total)
+
+    listener = During()
+    with first.connect() as connection:
+        made = back_up(connection, Shelf(tmp_path), listener)
+    assert not any("interrupted" in line for line in listener.said)
+    assert made.set.contents() == bytes(first.chip.contents)
+    (kept,) = (tmp_path / UNFINISHED).rglob("*.bin")
+    assert kept.read_bytes() == bytes(second.chip.contents)
 
 
 def test_a_damaged_pass_is_not_used(tmp_path: Path) -> None:
@@ -239,7 +271,7 @@ def test_a_damaged_pass_is_not_used(tmp_path: Path) -> None:
     listener = Listener()
     with rig.connect() as connection:
         made = back_up(connection, Shelf(tmp_path), listener)
-    assert "dropped" in listener.said[0]
+    assert "no whole pass" in listener.said[0]
     assert made.record.verified
 
 
