@@ -28,6 +28,7 @@ import usb.core
 
 from hwmocks import store
 from hwmocks.boards.heron import FACTORY_NUMBER, failed_card_flash, heron_open, heron_variant
+from hwmocks.claim import BoardBusyError, Claim
 from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import PROFILES, FtdiDevice, UsbBackend, UsbFaults
 from hwmocks.nor.chip import NorChip
@@ -44,6 +45,10 @@ class BenchError(ValueError):
     """The bench cannot be set up as asked; the message says why."""
 
 
+class BenchBusyError(BenchError):
+    """Another program has the board that was asked for on its clip."""
+
+
 @dataclass(slots=True)
 class Bench:
     """A chip behind an adapter. `put_away` must be called when the work is done."""
@@ -53,6 +58,7 @@ class Bench:
     clock: VirtualClock
     interface: int = 1
     folder: Path | None = None
+    claim: Claim | None = None
     _backend: UsbBackend = field(init=False)
 
     def __post_init__(self) -> None:
@@ -71,10 +77,22 @@ class Bench:
         return found
 
     def put_away(self) -> None:
-        """Take the clip off (the board loses power) and keep the board, if it has a folder."""
+        """Take the clip off (the board loses power) and keep the board, if it has a folder.
+
+        Broken off by Ctrl-C, it still has the board, and may be called again.
+        """
         self.chip.power(False, self.clock.now())
-        if self.folder is not None:
-            store.save(self.chip, self.folder)
+        try:
+            if self.folder is not None:
+                store.save(self.chip, self.folder)
+        except OSError:
+            self._let_go()
+            raise
+        self._let_go()
+
+    def _let_go(self) -> None:
+        if self.claim is not None:
+            self.claim.release()
 
 
 def make_bench(
@@ -117,10 +135,19 @@ def open_bench(spec: str) -> Bench:
     if name == "heron":
         if "new" in settings:
             raise BenchError("'new' goes with a folder")
-        chip, folder = _new_heron(settings, seed), None
-    else:
-        folder = _folder(name)
-        chip = _kept(folder, settings, seed)
+        return _bench(_new_heron(settings, seed), settings, None)
+    folder = _folder(name)
+    claim = _claimed(folder, settings, seed)
+    try:
+        bench = _bench(_kept(folder), settings, folder)
+    except BaseException:
+        claim.release()
+        raise
+    bench.claim = claim
+    return bench
+
+
+def _bench(chip: NorChip, settings: dict[str, str], folder: Path | None) -> Bench:
     if "card" in settings:
         _run_card_update(chip, _number(settings, "card", 0))
     bench = make_bench(
@@ -206,23 +233,35 @@ def _run_card_update(chip: NorChip, stop: int) -> None:
         raise BenchError(str(exc)) from exc
 
 
-def _kept(folder: Path, settings: dict[str, str], seed: int) -> NorChip:
+def _claimed(folder: Path, settings: dict[str, str], seed: int) -> Claim:
+    """Claim the folder before anything is read from it; a new board is put there first."""
     try:
-        # A folder without anything in it is as good as none.
-        bare = not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
-        if bare and "new" in settings:
+        new = None
+        if "new" in settings and _bare(folder):
             if settings["new"] != "heron":
                 raise BenchError(f"there is no demo board '{settings['new']}'; there is heron")
-            chip = _new_heron(settings, seed)
+            new = _new_heron(settings, seed)
             folder.mkdir(parents=True, exist_ok=True)
-            store.save(chip, folder)
         if not folder.exists():
             raise BenchError(f"there is no folder {folder}; ?new=heron would make it")
-        return store.load(folder)
+        claim = Claim(folder)
+        if new is not None and _bare(folder):
+            store.save(new, folder)
+        return claim
+    except BoardBusyError as exc:
+        raise BenchBusyError(str(exc)) from exc
     except OSError as exc:
         raise BenchError(f"{folder}: {exc.strerror or exc}") from exc
-    except BenchError:
-        raise
+
+
+def _bare(folder: Path) -> bool:
+    """A folder without anything in it is as good as none."""
+    return not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
+
+
+def _kept(folder: Path) -> NorChip:
+    try:
+        return store.load(folder)
     except store.BoardFolderError as exc:
         raise BenchError(str(exc)) from exc
     except (RecursionError, ValueError) as exc:

@@ -175,10 +175,16 @@ def _claimed(url: str) -> Ftdi:
 
 
 def _open_simulated(spec: str, pins: mpsse.Pins | None) -> FtdiBus:
-    from hwmocks.bench import BenchError, open_bench
+    from hwmocks.bench import BenchBusyError, BenchError, open_bench
 
     try:
         bench = open_bench(spec)
+    except BenchBusyError as exc:
+        raise BusError(
+            f"The simulated board 'sim:{spec}' is in use: {exc}.",
+            state="Nothing has been touched.",
+            remedy="Wait until that program has ended, or end it, then repeat.",
+        ) from exc
     except BenchError as exc:
         raise UsageError(
             f"The simulated board 'sim:{spec}' cannot be set up: {exc}.",
