@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -16,7 +16,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
-from spiflash.dump.symptoms import symptoms
+from spiflash.dump.symptoms import Symptom
 from spiflash.errors import InterruptedWorkError
 from spiflash.nor.geometry import SECTOR
 from spiflash.report.page import backup_page
@@ -27,7 +27,6 @@ from spiflash.work.reading import Reading, read_in_passes
 from spiflash.work.resume import Unfinished
 
 LIBRARIES = ("pyftdi", "pyusb")
-
 
 ROOM = 4
 """Room that a backup needs on the shelf, in sizes of the chip: the set, and the passes that are
@@ -90,7 +89,7 @@ def back_up(
             reading = read_in_passes(
                 connection, passes, watcher, earlier=earlier, keep=unfinished.keep
             )
-            otp = b"".join(connection.security()) or None
+            otp = security_registers(connection)
         except KeyboardInterrupt as exc:
             raise InterruptedWorkError(
                 "Stopped while the chip was being read.",
@@ -98,12 +97,33 @@ def back_up(
                 "Passes that were finished are kept.",
                 remedy="Start the backup again when you are ready: it goes on from there.",
             ) from exc
-        record = _record(connection, reading, board, clock())
-        audit = examine(reading.contents, "flash.bin")
-        page = backup_page(record, reading.contents, audit.findings, audit.coverage, audit=audit)
-        placed = shelf.place(record, reading.contents, otp, page, _unstable_readings(reading))
+        made = put_on_shelf(connection, reading, otp, shelf, board, clock())
         unfinished.drop()
+    return made
+
+
+def put_on_shelf(
+    connection: Connection,
+    reading: Reading,
+    otp: bytes | None,
+    shelf: Shelf,
+    board: str,
+    made: datetime,
+) -> Backup:
+    """Make a set of a finished reading; `otp` is what the security registers hold.
+
+    Raises `ShelfError`.
+    """
+    audit = examine(reading.contents, "flash.bin")
+    record = record_of(connection, reading, audit.symptoms, board, made)
+    page = backup_page(record, reading.contents, audit.findings, audit.coverage, audit=audit)
+    placed = shelf.place(record, reading.contents, otp, page, _unstable_readings(reading))
     return Backup(placed, audit)
+
+
+def security_registers(connection: Connection) -> bytes | None:
+    """What the security registers hold, one after the other; None for a chip without any."""
+    return b"".join(connection.security()) or None
 
 
 def chip_record(connection: Connection) -> ChipRecord:
@@ -141,8 +161,14 @@ def program_versions() -> dict[str, str]:
     return versions
 
 
-def _record(connection: Connection, reading: Reading, board: str, made: datetime) -> Record:
-    signs = symptoms(reading.contents)
+def record_of(
+    connection: Connection,
+    reading: Reading,
+    signs: Sequence[Symptom],
+    board: str,
+    made: datetime,
+) -> Record:
+    """What is written down about a reading; `signs` are the symptoms of its contents."""
     doubts = reading.doubts
     return Record(
         made=made,
