@@ -49,7 +49,7 @@ def backup(shelf: Path | None, passes: int, board: str, as_json: bool, **options
         made = back_up(connection, shelf_from(shelf), Bars(), board=board, passes=passes)
     path, page = made.set.path, made.set.page
     if as_json:
-        answer(backup_json(made.record, made.findings, made.coverage, path))
+        answer(backup_json(made.record, made.findings, made.coverage, path), as_json=True)
     else:
         text = backup_text(
             made.record, made.contents, made.findings, made.coverage, audit=made.audit

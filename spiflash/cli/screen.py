@@ -6,14 +6,17 @@ import contextlib
 import io
 import json
 import os
+import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import TextIO
 
 import click
 from tqdm import tqdm
 
 from spiflash.archive.files import printable
+from spiflash.cli.folding import folded
 from spiflash.errors import DeclinedError, OutputError, SpiflashError
 from spiflash.report.changes import plan_text
 from spiflash.work.progress import Advance
@@ -46,7 +49,7 @@ class Bars:
 
     def say(self, text: str) -> None:
         """A remark between the bars."""
-        tqdm.write(text, file=sys.stderr)
+        tqdm.write(fitted(text, sys.stderr), file=sys.stderr)
 
 
 _answered = False
@@ -65,8 +68,15 @@ def begin() -> None:
             stream.reconfigure(errors="replace")
 
 
-def answer(text: str) -> None:
-    """Print the result, whole, on standard output.
+def fitted(text: str, stream: TextIO | None) -> str:
+    """`text` folded to the width of the terminal, where `stream` is one."""
+    if stream is None or not stream.isatty():
+        return text
+    return folded(text, shutil.get_terminal_size().columns)
+
+
+def answer(text: str, *, as_json: bool = False) -> None:
+    """Print the result, whole, on standard output; JSON as it is, text to fit the terminal.
 
     Raises `OutputError` when it does not get there. A reader that has gone away is no error of
     ours: that stays a `BrokenPipeError`.
@@ -74,7 +84,7 @@ def answer(text: str) -> None:
     global _answered
     _answered = True
     try:
-        click.echo(text.removesuffix("\n"))
+        click.echo((text if as_json else fitted(text, sys.stdout)).removesuffix("\n"))
         sys.stdout.flush()
     except BrokenPipeError:
         raise
@@ -98,7 +108,7 @@ def let_go() -> None:
 
 def show(document: dict[str, object], text: str, *, as_json: bool) -> None:
     """The result: one JSON document, or text."""
-    answer(json.dumps(document, indent=2) if as_json else text)
+    answer(json.dumps(document, indent=2) if as_json else text, as_json=as_json)
 
 
 def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
@@ -119,7 +129,7 @@ def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
     for part in (error.cause, error.state, error.remedy):
         # File names and labels are quoted in errors: nothing in them may act on the terminal.
         for line in part.split("\n") if part else ():
-            click.echo(printable(line), err=True)
+            click.echo(fitted(printable(line), sys.stderr), err=True)
 
 
 def consent(work: Work, *, yes: bool, as_json: bool) -> bool:
@@ -128,7 +138,7 @@ def consent(work: Work, *, yes: bool, as_json: bool) -> bool:
     Raises `DeclinedError` when nobody can be asked.
     """
     if not as_json:
-        click.echo(plan_text(work.plan), err=True)
+        click.echo(fitted(plan_text(work.plan), sys.stderr), err=True)
     if yes:
         return True
     if as_json or sys.stdin is None or not sys.stdin.isatty():

@@ -1,0 +1,53 @@
+"""Lines are folded for a terminal at a blank, under the text that they continue."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from spiflash.cli.folding import folded
+from spiflash.cli.screen import fitted
+
+
+@pytest.mark.parametrize(
+    ("line", "width", "expected"),
+    [
+        ("short", 10, "short"),
+        ("", 10, ""),
+        ("one two three and four five", 20, "one two three and\nfour five"),
+        ("  * one two three four five six", 26, "  * one two three four\n    five six"),
+        ("Kind  one two three four five six", 26, "Kind  one two three four\n      five six"),
+        ("Kind: one two three four five six", 26, "Kind: one two three four\n      five six"),
+        ("label          one two three four", 30, "label          one two three\n    four"),
+        ("see " + "x" * 30 + " there", 24, "see\n" + "x" * 30 + "\nthere"),
+        ("    spiflash verify a b c", 20, "    spiflash verify a b c"),
+        ("  > spiflash verify a b c", 20, "  > spiflash verify a b c"),
+    ],
+)
+def test_where_a_line_goes_on(line: str, width: int, expected: str) -> None:
+    assert folded(line, width) == expected
+
+
+@given(st.text(st.sampled_from("ab:*- \n>"), max_size=200), st.integers(0, 60))
+def test_nothing_is_lost_or_added_but_blanks(text: str, width: int) -> None:
+    shown = folded(text, width)
+    assert shown.split() == text.split()
+    for line in shown.split("\n"):
+        fits = len(line) <= max(width, width // 3 + 24)
+        assert fits or " " not in line.strip() or line.lstrip().startswith("> ")
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_only_a_terminal_gets_folded_lines(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "30")
+    text = "word " * 20
+    assert fitted(text, io.StringIO()) == text
+    assert fitted(text, None) == text
+    assert max(map(len, fitted(text, _Terminal()).split("\n"))) <= 30
