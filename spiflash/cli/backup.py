@@ -19,7 +19,8 @@ from spiflash.cli.options import (
 from spiflash.cli.screen import Bars, answer
 from spiflash.errors import UnstableReadError
 from spiflash.report.as_json import backup_json
-from spiflash.report.text import backup_text
+from spiflash.report.backup_details import backup_details
+from spiflash.report.backup_text import backup_text, set_text
 from spiflash.work.backup import back_up
 from spiflash.work.connection import connect
 
@@ -35,8 +36,13 @@ from spiflash.work.connection import connect
     metavar="LABEL",
     help="What to call this board, in the set.",
 )
+@click.option(
+    "--details", is_flag=True, help="Print all that the page of the set says, map and findings too."
+)
 @json_option
-def backup(shelf: Path | None, passes: int, board: str, as_json: bool, **options: Any) -> None:
+def backup(
+    shelf: Path | None, passes: int, board: str, details: bool, as_json: bool, **options: Any
+) -> None:
     """Read the whole chip in several passes and put a checked backup set on the shelf.
 
     The exit status is 0 only when the set is verified.
@@ -51,10 +57,11 @@ def backup(shelf: Path | None, passes: int, board: str, as_json: bool, **options
     if as_json:
         answer(backup_json(made.record, made.findings, made.coverage, path), as_json=True)
     else:
-        text = backup_text(
-            made.record, made.contents, made.findings, made.coverage, audit=made.audit
-        )
-        answer(f"{text}\nSet   {path}\nPage  {page}")
+        text = backup_text(made.record, made.audit, path)
+        if details:
+            more = backup_details(made.record, made.contents, made.findings, made.coverage)
+            text = f"{text}\n{more}"
+        answer(f"{text}\n{set_text(made.record, made.audit, path, page)}")
     if not made.record.verified:
         raise UnstableReadError(
             f"The set is kept but not verified: {'; '.join(made.record.doubts)}.",

@@ -8,7 +8,7 @@ import click
 
 from spiflash.cli.options import Amount, PathGiven, json_option
 from spiflash.cli.screen import show
-from spiflash.report.amounts import size
+from spiflash.report.amounts import amount
 from spiflash.report.wording import clean
 from spiflash.work.stage import Staged
 from spiflash.work.stage import stage as stage_files
@@ -70,6 +70,6 @@ def _text(done: Staged) -> str:
     lines = []
     for each in done.files:
         state = "was there already" if each.name in done.kept else "written and read back"
-        amount = size(len(each.contents))
-        lines.append(f"{clean(each.name):<16} {amount:>12}  {clean(each.what)}; {state}")
+        length = amount(len(each.contents))
+        lines.append(f"{clean(each.name):<16} {length:>12}  {clean(each.what)}; {state}")
     return "\n".join((*lines, *(clean(each) for each in done.remarks)))

@@ -20,7 +20,7 @@ from spiflash.cli.options import (
 from spiflash.cli.screen import Bars, show
 from spiflash.errors import VerifyError
 from spiflash.report.changes import ranges_text
-from spiflash.report.wording import evidence_facts
+from spiflash.report.record_facts import evidence_facts
 from spiflash.work.connection import connect
 from spiflash.work.image import load_image
 from spiflash.work.verify import verify as verify_chip

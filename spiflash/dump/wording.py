@@ -19,9 +19,9 @@ _SECRET_INSIDE = re.compile(
 )
 
 
-def counted(number: int, what: str) -> str:
-    """A number with its noun: "1 node", "2 nodes"."""
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """A number with its noun: "1 node", "2 nodes", "2 passes" where `many` says so."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
 def readable(raw: bytes, limit: int = _LIMIT) -> str:

@@ -1,16 +1,31 @@
-"""Sizes, clocks, times and addresses in words: the same everywhere."""
+"""Amounts, addresses, clocks and times in words: the same everywhere."""
 
 from __future__ import annotations
+
+from spiflash.dump.wording import counted
+
+__all__ = ["address", "amount", "clock", "counted", "hex_pairs", "seconds", "span"]
 
 _UNITS = (("GiB", 1 << 30), ("MiB", 1 << 20), ("KiB", 1 << 10))
 
 
-def size(count: int) -> str:
-    """Bytes in the largest unit that divides them, else in bytes."""
+def amount(count: int) -> str:
+    """A number of bytes, in the largest unit that divides it."""
     for name, unit in _UNITS:
-        if count >= unit and count % unit == 0:
-            return f"{count // unit} {name}"
-    return f"{count} bytes" if count != 1 else "1 byte"
+        if count and count % unit == 0:
+            return f"{count // unit:,} {name}"
+    return counted(count, "byte")
+
+
+def address(value: int, size: int = 0) -> str:
+    """An address in hexadecimal, as wide as the last one of a chip of `size` bytes and never
+    narrower than three bytes."""
+    return f"{value:0{max(6, len(f'{size - 1:X}'))}X}h"
+
+
+def span(start: int, end: int, size: int = 0) -> str:
+    """A range of addresses, its last byte included; `size` as of `address`."""
+    return f"{address(start, size)}–{address(end - 1, size)}"
 
 
 def clock(hertz: float) -> str:
@@ -29,11 +44,6 @@ def seconds(value: float) -> str:
     return f"{int(value) // 60} min {int(value) % 60:02d} s"
 
 
-def span(start: int, end: int) -> str:
-    """A range of addresses, its last byte included."""
-    return f"{start:06X}h–{end - 1:06X}h"
-
-
-def counted(number: int, one: str, many: str | None = None) -> str:
-    """A number with its noun."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
+def hex_pairs(data: bytes) -> str:
+    """Bytes as an ID is printed: pairs of digits, upper case."""
+    return data.hex(" ").upper()

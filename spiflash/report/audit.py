@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import shlex
+from collections import Counter
 
 from spiflash.dump.audit import Audit
 from spiflash.dump.fit import Fit
 from spiflash.dump.hints import Console, Hints
 from spiflash.dump.layout import Region
+from spiflash.report.amounts import address, amount, counted, span
 from spiflash.report.as_json import finding_json
-from spiflash.report.wording import address, amount, clean, plural
+from spiflash.report.lines import table
+from spiflash.report.wording import clean
 
 _SHOWN = 100
 _LAYOUT_FILE = "layout.toml"
@@ -17,19 +20,13 @@ _LAYOUT_FILE = "layout.toml"
 
 def next_steps(name: str) -> tuple[tuple[str, str], ...]:
     """(what for, command) to go on with after an audit of the file or set `name`."""
-    file = shell_word(name)
+    file = shlex.quote(name)
     return (
         ("Keep this layout for other commands", f"spiflash audit {file} --save {_LAYOUT_FILE}"),
         ("See how another dump differs", f"spiflash compare {file} OTHER"),
         ("See how the chip differs now", f"spiflash compare {file} --chip"),
         ("Ask whether it fits a chip of 8 MiB", f"spiflash audit {file} --fits 8M"),
     )
-
-
-def shell_word(name: str) -> str:
-    """`name` as one word of a POSIX shell."""
-    plain = all(character.isalnum() or character in "/._-+=" for character in name)
-    return name if name and plain else "'" + name.replace("'", "'\\''") + "'"
 
 
 def region_words(region: Region) -> str:
@@ -65,6 +62,21 @@ def need_words(audit: Audit) -> str:
     return f"{end}{cut}. The smallest chip that holds it has {amount(audit.smallest)}."
 
 
+def audit_facts(audit: Audit) -> tuple[tuple[str, str], ...]:
+    """(label, value): the audit in a few lines."""
+    regions = ", ".join(clean(each.region.name, 24) for each in audit.regions[:16])
+    files = ", ".join(clean(each.file, 40) for each in audit.hints.loads[:8])
+    kinds = Counter(each.kind for each in audit.own)
+    own = ", ".join(f"{clean(kind, 40)} ({count:,})" for kind, count in kinds.most_common(12))
+    return (
+        ("Layout", f"{counted(len(audit.regions), 'region')}, from {audit.layout.source}"),
+        ("Regions", regions or "none"),
+        ("Boot files", files or "no name was found"),
+        ("Board's own", own or "nothing was found"),
+        ("Fit", need_words(audit)),
+    )
+
+
 def audit_text(audit: Audit) -> str:
     """Lines for the terminal, with a newline at the end."""
     size = len(audit.contents)
@@ -84,27 +96,16 @@ def audit_text(audit: Audit) -> str:
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
-def _table(rows: Sequence[Sequence[str]]) -> list[str]:
-    if not rows:
-        return ["  nothing"]
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return [
-        "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
-        for row in rows
-    ]
-
-
 def _layout(audit: Audit, size: int) -> list[str]:
     rows = []
     for each in audit.regions:
         region = each.region
-        span = f"{address(region.start, size)}–{address(region.end - 1, size)}"
         holds = "; ".join(clean(title, 60) for title in (*each.contents, *each.remarks))
         used = f"{amount(each.used)} used" if each.used else "unused"
         rows.append(
             (
                 clean(region.name, 24),
-                span,
+                span(region.start, region.end, size),
                 amount(region.length),
                 used,
                 f"{amount(each.free)} free" if each.free else "full",
@@ -112,9 +113,9 @@ def _layout(audit: Audit, size: int) -> list[str]:
                 holds,
             )
         )
-    lines = _table(rows)
+    lines = table(rows)
     lines += [
-        f"  no region: {address(low, size)}–{address(high - 1, size)}, {amount(high - low)}"
+        f"  no region: {span(low, high, size)}, {amount(high - low)}"
         for low, high in audit.layout.gaps[:_SHOWN]
     ]
     return lines
@@ -142,11 +143,11 @@ def _hints(hints: Hints, size: int) -> list[str]:
 
 
 def _own(audit: Audit, size: int) -> list[str]:
-    return _table(
+    return table(
         [
             (
                 address(each.start, size),
-                plural(each.length, "byte"),
+                counted(each.length, "byte"),
                 each.kind,
                 clean(each.region, 24) or "no region",
                 clean(each.name, 32),
@@ -169,7 +170,7 @@ def _findings(audit: Audit, size: int) -> list[str]:
         for each in audit.findings[:_SHOWN]
     ]
     more = len(audit.findings) - _SHOWN
-    return [*_table(rows), *([f"  and {more:,} more"] if more > 0 else [])]
+    return [*table(rows), *([f"  and {more:,} more"] if more > 0 else [])]
 
 
 def audit_json(audit: Audit) -> dict[str, object]:

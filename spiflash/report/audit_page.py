@@ -9,11 +9,13 @@ from dataclasses import replace
 
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit
+from spiflash.report.amounts import amount, counted
 from spiflash.report.audit import next_steps
 from spiflash.report.drawing import SECTOR, pieces, template
 from spiflash.report.examined import examined_pieces
+from spiflash.report.headline import audit_headline
 from spiflash.report.sectors import sectors
-from spiflash.report.wording import Headline, address, amount, clean, plural
+from spiflash.report.wording import clean
 
 
 def audit_page(audit: Audit, agreement: AgreementRecord | None = None) -> str:
@@ -44,31 +46,10 @@ def audit_page(audit: Audit, agreement: AgreementRecord | None = None) -> str:
     )
 
 
-def audit_headline(audit: Audit) -> Headline:
-    """What to think of a dump, by its own checksums."""
-    covered = audit.coverage
-    if not covered.used:
-        return Headline("mixed", "Blank", "Every sector is erased: there is nothing to check.")
-    if covered.damaged:
-        first = next((e for e in audit.findings if e.verdict.value == "damaged"), None)
-        where = f" The first is at {address(first.start, covered.total)}." if first else ""
-        return Headline(
-            "bad",
-            "Damaged",
-            f"{plural(covered.damaged, 'byte')} fail a checksum of their own.{where}",
-        )
-    share = covered.vouched * 100 / covered.used
-    if audit.symptoms:
-        return Headline("mixed", "Doubtful", "There are signs that the reading went wrong.")
-    if covered.vouched * 2 >= covered.used:
-        return Headline("good", "No damage found", f"Checksums vouch for {share:.1f} % of it.")
-    return Headline("mixed", "Hardly proven", f"Checksums vouch for only {share:.1f} % of it.")
-
-
 def _reading(agreement: AgreementRecord | None) -> str:
     if agreement is None:
         return "not recorded: this is a plain file"
     return (
-        f"backup set; {plural(len(agreement.settled), 'sector')} settled, "
+        f"backup set; {counted(len(agreement.settled), 'sector')} settled, "
         f"{len(agreement.unstable):,} unstable"
     )

@@ -25,3 +25,17 @@ def low_voltage(name: str, supply: tuple[float, float] | None) -> str | None:
         f"STOP: {name} takes at most {supply[1]:g} V. A 3.3 V adapter destroys it: take the clip "
         "off unless a level shifter sits in between."
     )
+
+
+def after_backup(supply: str | None) -> tuple[str, ...]:
+    """What can go wrong once a set is made; `supply` is the chip's supply range in words."""
+    volts = f" ({supply})" if supply else ""
+    return (
+        "This folder can hold Wi-Fi passphrases, keys and serial numbers of the board. "
+        "Do not pass it on as it is.",
+        "Before clipping on again: unplug the board and its mains adaptor, take out batteries, "
+        "and discharge yourself. Never feed the chip from two sources.",
+        f"The adapter's voltage must lie in the supply range of the chip{volts}; "
+        "3.3 V destroys a 1.8 V part.",
+        "Leave anything with mains voltage inside closed; local electrical rules apply.",
+    )

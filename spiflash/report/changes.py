@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from spiflash.plan import Plan
-from spiflash.report.amounts import counted, seconds, size, span
+from spiflash.report.amounts import amount, counted, seconds, span
 
 SECTOR = 4096
 """Bytes in the unit in which wear is told."""
@@ -19,7 +19,7 @@ def plan_text(plan: Plan) -> str:
     """What will be erased and programmed, how long it takes, and the wear."""
     if not plan.steps:
         return "Nothing to do: the chip holds this already."
-    erases = ", ".join(f"{count} × {size(kind.size)}" for kind, count in plan.erase_counts)
+    erases = ", ".join(f"{count} × {amount(kind.size)}" for kind, count in plan.erase_counts)
     share = 100 * plan.erased_bytes / plan.size
     return "\n".join(
         (

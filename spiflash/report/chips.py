@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from spiflash.nor.geometry import Span
 from spiflash.nor.tables import Part
-from spiflash.report.amounts import clock, counted, seconds, size
+from spiflash.report.amounts import amount, clock, counted, hex_pairs, seconds, span
 
 _PROGRAMMED = {
     "page": "a page at a time",
@@ -38,7 +38,7 @@ def list_text(parts: Sequence[Part], total: int) -> str:
     names = max(len(part.name) for part in parts)
     makers = max(len(part.vendor) for part in parts)
     lines = [
-        f"{part.name:<{names}}  {part.vendor:<{makers}}  {_id(part):<17}  {size(part.size):>8}  "
+        f"{part.name:<{names}}  {part.vendor:<{makers}}  {_id(part):<17}  {amount(part.size):>8}  "
         f"{_volts(part):<15}{'  not written' if part.refused else ''}".rstrip()
         for part in parts
     ]
@@ -51,17 +51,17 @@ def part_text(part: Part) -> str:
         ("Part", f"{part.name}, {part.vendor}"),
         *((("Also", ", ".join(part.aliases)),) if part.aliases else ()),
         ("JEDEC ID", _id(part)),
-        ("Holds", f"{size(part.size)} in pages of {part.page} bytes"),
+        ("Holds", f"{amount(part.size)} in pages of {part.page} bytes"),
     ]
     start = 0
     for region in part.regions:
         end = start + region.length
-        kinds = ", ".join(size(part.erase_types[i].size) for i in region.types) or "nothing"
-        rows.append(("Erases", f"{start:07X}h–{end - 1:07X}h by {kinds}"))
+        kinds = ", ".join(amount(part.erase_types[i].size) for i in region.types) or "nothing"
+        rows.append(("Erases", f"{span(start, end, part.size)} by {kinds}"))
         start = end
     for kind in part.erase_types:
         four = f" ({kind.opcode_4byte:02X}h with 4 bytes)" if kind.opcode_4byte else ""
-        rows.append(("", f"{size(kind.size)}: {kind.opcode:02X}h{four}, {_time(kind.time)}"))
+        rows.append(("", f"{amount(kind.size)}: {kind.opcode:02X}h{four}, {_time(kind.time)}"))
     if part.chip_erase is not None and part.chip_erase_opcode is not None:
         rows.append(("", f"whole chip: {part.chip_erase_opcode:02X}h, {_time(part.chip_erase)}"))
     if not part.needs_erase:
@@ -141,8 +141,8 @@ def part_json(part: Part) -> dict[str, object]:
 
 
 def _id(part: Part) -> str:
-    extra = f" + {part.extended_id.hex(' ').upper()}" if part.extended_id else ""
-    return part.id.hex(" ").upper() + extra
+    extra = f" + {hex_pairs(part.extended_id)}" if part.extended_id else ""
+    return hex_pairs(part.id) + extra
 
 
 def _volts(part: Part) -> str:
@@ -153,8 +153,8 @@ def _volatile(part: Part) -> str:
     return ", with a volatile status write (50h)" if part.status_write_volatile else ""
 
 
-def _time(span: Span) -> str:
-    return f"{_short(span.typical)}, at most {_short(span.maximum)}"
+def _time(taken: Span) -> str:
+    return f"{_short(taken.typical)}, at most {_short(taken.maximum)}"
 
 
 def _short(value: float) -> str:

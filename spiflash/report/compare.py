@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from spiflash.dump.compare import Comparison, VariableChange
-from spiflash.report.wording import address, clean, plural
+from spiflash.report.amounts import address, counted, span
+from spiflash.report.wording import clean
 
 _SHOWN = 40
 
@@ -17,7 +18,7 @@ def compare_text(found: Comparison, before: str, after: str) -> str:
     lines += [clean(each) for each in found.relations]
     sectors = sum(-(-(each.end - each.start) // 4096) for each in found.differences)
     lines.append(
-        f"{plural(found.bytes_differing, 'byte')} in {plural(sectors, 'sector')} differ."
+        f"{counted(found.bytes_differing, 'byte')} in {counted(sectors, 'sector')} differ."
         if sectors
         else "Over the bytes that both have, nothing differs."
     )
@@ -29,7 +30,7 @@ def compare_text(found: Comparison, before: str, after: str) -> str:
             ways = ", ".join(f"{how.value} {count}" for how, count in each.ways)
             lines.append(
                 f"  {clean(each.name):<{width}}  {address(each.start, size)}  "
-                f"{each.differing:>5} of {plural(each.sectors, 'sector')}: {ways}"
+                f"{each.differing:>5} of {counted(each.sectors, 'sector')}: {ways}"
             )
     if found.differences:
         lines += ["", "By sector"]
@@ -38,8 +39,8 @@ def compare_text(found: Comparison, before: str, after: str) -> str:
             if part.shift:
                 moved = f" by {abs(part.shift)} bytes {'later' if part.shift > 0 else 'earlier'}"
             lines.append(
-                f"  {address(part.start, size)}–{address(part.end - 1, size)}  "
-                f"{part.how.value}{moved}, {plural(part.bytes_differing, 'byte')}"
+                f"  {span(part.start, part.end, size)}  "
+                f"{part.how.value}{moved}, {counted(part.bytes_differing, 'byte')}"
             )
         if len(found.differences) > _SHOWN:
             lines.append(f"  and {len(found.differences) - _SHOWN:,} more")
@@ -49,7 +50,7 @@ def compare_text(found: Comparison, before: str, after: str) -> str:
             lines += _variable(change, size)
     if found.unsure:
         lines += ["", "Unsure: these sectors of the chip read differently each time"]
-        lines += [f"  {address(low, size)}–{address(high - 1, size)}" for low, high in found.unsure]
+        lines += [f"  {span(low, high, size)}" for low, high in found.unsure]
     return "\n".join(lines)
 
 

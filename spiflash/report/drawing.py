@@ -12,8 +12,9 @@ import jinja2
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
+from spiflash.report.amounts import address, amount, counted, span
 from spiflash.report.sectors import Holds, Sector, entropy
-from spiflash.report.wording import VERDICT_WORDS, address, amount, clean, plural
+from spiflash.report.wording import clean
 
 # The map: a row of 64 cells is 256 KiB of 4 KiB sectors; a gap after each 64 KiB block.
 _COLUMNS = 64
@@ -158,9 +159,9 @@ def sector_map(parts: Sequence[Sector], size: int) -> dict[str, object]:
 
 
 def _tip(part: Sector, size: int) -> str:
-    last = address(part.start + part.length - 1, size)
-    counts = ", ".join(f"{plural(n, 'byte')} {kind.value}" for kind, n in part.counts)
-    text = f"{address(part.start, size)}–{last}: {counts}; {part.agreement}"
+    counts = ", ".join(f"{counted(n, 'byte')} {kind.value}" for kind, n in part.counts)
+    place = span(part.start, part.start + part.length, size)
+    text = f"{place}: {counts}; {part.agreement}"
     titles = " + ".join(clean(title, 60) for title in part.titles)
     return f"{text}; {titles}" if titles else text
 
@@ -201,7 +202,7 @@ def finding_row(finding: Finding, size: int) -> _Row:
         length=amount(finding.length),
         title=clean(finding.title, 160),
         kind=clean(finding.kind, 40),
-        verdict=VERDICT_WORDS[finding.verdict],
+        verdict=finding.verdict.value,
         checks=tuple(clean(each, 160) for each in finding.checks[:_DETAILS_LIMIT]),
         details=tuple(
             (clean(name, 60), clean(value)) for name, value in finding.details[:_DETAILS_LIMIT]

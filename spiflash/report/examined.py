@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 from spiflash.dump.audit import Audit
 from spiflash.dump.hints import Environment
+from spiflash.report.amounts import address, amount, span
 from spiflash.report.audit import console_words, fit_words, need_words, region_words
-from spiflash.report.wording import address, amount, clean
+from spiflash.report.wording import clean
 
 # The layout: a bar to scale on the left, a row of text for each region, fans between them.
 _ROW = 30
@@ -58,7 +59,7 @@ def examined_pieces(audit: Audit) -> dict[str, object]:
         "remarks": [clean(each) for each in audit.remarks],
         "others": [clean(each.layout.source) for each in audit.others[:12]],
         "groups": [
-            f"{clean(each.name, 40)} {address(each.start, size)}–{address(each.end - 1, size)}"
+            f"{clean(each.name, 40)} {span(each.start, each.end, size)}"
             for each in audit.layout.groups[:24]
         ],
         "versions": [
@@ -134,7 +135,7 @@ def _layout(audit: Audit) -> dict[str, object]:
                 fan=f"M{_BAR_WIDTH} {top:.1f}L{_TEXT_LEFT - 14} {y + 3:.1f}V{y + step - 3:.1f}"
                 f"L{_BAR_WIDTH} {low:.1f}Z",
                 y=round(y + step / 2 + 5),
-                span=f"{address(entry.start, size)}–{address(entry.end - 1, size)}",
+                span=span(entry.start, entry.end, size),
                 length=amount(entry.end - entry.start),
             )
         )

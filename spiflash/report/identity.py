@@ -7,12 +7,8 @@ from collections.abc import Mapping
 from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import EraseType
 from spiflash.nor.protection import Protection
-from spiflash.report.amounts import clock, size, span
+from spiflash.report.amounts import amount, clock, hex_pairs, span
 from spiflash.report.cautions import CAUTIONS, low_voltage
-
-
-def _hex(data: bytes) -> str:
-    return data.hex(" ").upper()
 
 
 def protection_text(protection: Protection) -> str:
@@ -40,24 +36,24 @@ def identity_text(
 ) -> str:
     """The screen of `identify`."""
     answers = chip.answers
-    erases = ", ".join(size(kind.size) for kind in sorted_erases(chip)) or "nothing smaller"
-    said = [f"9Fh {_hex(chip.jedec_id)}"]
+    erases = ", ".join(amount(kind.size) for kind in sorted_erases(chip)) or "nothing smaller"
+    said = [f"9Fh {hex_pairs(chip.jedec_id)}"]
     if answers.rems:
-        said.append(f"90h {_hex(answers.rems)}")
+        said.append(f"90h {hex_pairs(answers.rems)}")
     if answers.legacy:
-        said.append(f"ABh {_hex(answers.legacy)}")
+        said.append(f"ABh {hex_pairs(answers.legacy)}")
     said.append(f"SFDP {chip.sfdp.major}.{chip.sfdp.minor}" if chip.sfdp is not None else "no SFDP")
     rows = [
         ("Adapter", adapter),
         ("Chip", f"{chip.name}, {chip.vendor}"),
         *((("One of", ", ".join(chip.candidates)),) if len(chip.candidates) > 1 else ()),
-        ("Holds", f"{size(chip.size)} in pages of {chip.geometry.page} bytes"),
+        ("Holds", f"{amount(chip.size)} in pages of {chip.geometry.page} bytes"),
         ("Erases", f"{erases} at a time"),
         ("Answered", "; ".join(said)),
         ("Known by", chip.how),
-        ("Unique ID", _hex(unique_id) if unique_id else "none"),
+        ("Unique ID", hex_pairs(unique_id) if unique_id else "none"),
         ("Quad bit", _quad(chip, registers)),
-        ("Registers", "  ".join(f"{name} {_hex(value)}" for name, value in registers.items())),
+        ("Registers", "  ".join(f"{name} {hex_pairs(value)}" for name, value in registers.items())),
         ("Protected", protection_text(protection)),
         ("Top clock", f"{clock(chip.clock_read)} plain, {clock(chip.clock_fast)} fast read"),
         (

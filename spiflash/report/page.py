@@ -12,20 +12,20 @@ from spiflash.archive.record import Record
 from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
+from spiflash.report.cautions import after_backup
 from spiflash.report.drawing import pieces, template
 from spiflash.report.examined import examined_pieces
-from spiflash.report.sectors import sectors
-from spiflash.report.wording import (
+from spiflash.report.headline import headline
+from spiflash.report.record_facts import (
     COMMANDS,
     PASS_COLUMNS,
     agreement_facts,
     backup_facts,
-    cautions,
     chip_facts,
-    clean,
-    headline,
     pass_rows,
 )
+from spiflash.report.sectors import sectors
+from spiflash.report.wording import clean
 
 
 def backup_page(
@@ -33,14 +33,12 @@ def backup_page(
     contents: bytes,
     findings: Sequence[Finding],
     coverage: Coverage,
-    commands: Sequence[tuple[str, str]] = COMMANDS,
     audit: Audit | None = None,
 ) -> str:
     """The page about one backup, as HTML.
 
-    `contents` are the bytes that `record`, `findings` and `coverage` are about; `commands`
-    are (what for, command) to go on with, given in the folder of the set. With the `audit` of
-    the contents the page also shows the layout, what the boot loader looks for, what is this
+    `contents` are the bytes that `record`, `findings` and `coverage` are about. With the `audit`
+    of the contents the page also shows the layout, what the boot loader looks for, what is this
     board's own, and the fit; secrets are as masked as `audit` has them. The page holds no byte
     of the contents but what the findings and the audit quote.
     """
@@ -55,8 +53,8 @@ def backup_page(
         pass_columns=PASS_COLUMNS,
         pass_rows=pass_rows(record),
         agreement=[(label, clean(value, 2000)) for label, value in agreement_facts(record)],
-        cautions=[clean(each) for each in cautions(record)],
-        commands=[(clean(what), clean(command, 500)) for what, command in commands],
+        cautions=[clean(each) for each in after_backup(record.chip.supply)],
+        commands=COMMANDS,
         examined=audit is not None,
         **(examined_pieces(audit) if audit is not None else {}),
         **pieces(contents, findings, coverage, parts, record.agreement),

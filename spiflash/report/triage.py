@@ -8,7 +8,7 @@ from pathlib import Path
 
 from spiflash.dump.triage import Kind, RegionFinding, Repair, Triage
 from spiflash.plan import Plan
-from spiflash.report.amounts import counted, seconds, span
+from spiflash.report.amounts import address, counted, seconds, span
 from spiflash.report.changes import plan_json
 from spiflash.report.wording import clean
 
@@ -44,7 +44,10 @@ def triage_text(found: Triage, basis: Basis, ways: Sequence[Way]) -> str:
     lines += [_region(each) for each in found.regions]
     if found.stop is not None:
         sector = found.stop // 4096 * 4096
-        lines += ["", f"The write stopped at {found.stop:06X}h, in the sector at {sector:06X}h."]
+        lines += [
+            "",
+            f"The write stopped at {address(found.stop)}, in the sector at {address(sector)}.",
+        ]
     lines += _ways(found, ways)
     lines += _card(found, ways)
     return "\n".join(lines)
@@ -69,8 +72,7 @@ def _region(finding: RegionFinding) -> str:
     if finding.kind is Kind.INTACT or not finding.places or finding.places == whole:
         return text
     places = [
-        f"{low:06X}h" if high == low + 1 else span(low, high)
-        for low, high in finding.places[:SHOWN]
+        address(low) if high == low + 1 else span(low, high) for low, high in finding.places[:SHOWN]
     ]
     more = len(finding.places) - SHOWN
     return f"{text} ({', '.join(places)}{f' and {more} more' if more > 0 else ''})"

@@ -13,10 +13,10 @@ from pathlib import Path
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ShelfError
 from spiflash.report.amounts import seconds
+from spiflash.report.backup_text import backup_text, set_text
 from spiflash.report.changes import plan_text, ranges_text
 from spiflash.report.contact import ContactReport, contact_text
 from spiflash.report.identity import identity_text
-from spiflash.report.text import backup_text
 from spiflash.report.triage import Basis, Way, triage_text
 from spiflash.work.backup import Backup, back_up
 from spiflash.work.connection import Connection, Settings, connect
@@ -121,12 +121,13 @@ def _identity(found: Connection, here: str) -> Scene:
 
 
 def _backup(made: Backup, here: str) -> Scene:
-    text = backup_text(made.record, made.contents, made.findings, made.coverage, audit=made.audit)
+    path = made.set.path
+    text = backup_text(made.record, made.audit, path)
     return Scene(
         "Save the factory contents",
         "Nothing is written before this is done and verified.",
         f"spiflash backup --board rehearsal --adapter {here}",
-        f"{text}\n\nSet   {made.set.path}\nPage  {made.set.page}",
+        f"{text}\n{set_text(made.record, made.audit, path, made.set.page)}",
     )
 
 

@@ -8,6 +8,7 @@ import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 from archive_samples import chip_of, contents_of, record_of
@@ -20,11 +21,12 @@ from spiflash.archive.record import AgreementRecord, Record
 from spiflash.dump.audit import examine
 from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.report.amounts import clock
 from spiflash.report.as_json import backup_json
+from spiflash.report.backup_details import backup_details
+from spiflash.report.backup_text import backup_text, set_text
+from spiflash.report.headline import headline
 from spiflash.report.page import backup_page
-from spiflash.report.text import backup_text
-from spiflash.report.wording import address, amount, clean, headline, plural
+from spiflash.report.wording import clean
 
 
 class Page(HTMLParser):
@@ -112,7 +114,8 @@ def test_the_policy_allows_only_its_own_style_and_script() -> None:
 
 def test_every_fact_is_on_the_page_and_in_the_text(page: Page) -> None:
     on_page = " ".join(text for tag in page.texts for text in page.texts[tag])
-    in_text = re.sub(r"\s+", " ", backup_text(RECORD, CONTENTS, FINDINGS, COVERAGE))
+    short = backup_text(RECORD, examine(CONTENTS, "flash.bin"), Path("set"))
+    in_text = re.sub(r"\s+", " ", short + backup_details(RECORD, CONTENTS, FINDINGS, COVERAGE))
     for fact in (
         "Heron gauge 07", "W25Q64JV, W25Q64FV", "EF 40 17", "D2 64 7C 8F 1B 2A 3C 45",
         "SR1 00h, SR2 02h, SR3 60h", "2.7–3.6 V", RECORD.sha256, "15 MHz", "60 KiB", "0Bh",
@@ -178,10 +181,16 @@ def test_a_hostile_dump_stays_text() -> None:
 
 
 def test_a_hostile_dump_does_not_act_on_the_terminal() -> None:
-    text = backup_text(*hostile())
-    assert all(character.isprintable() or character == "\n" for character in text)
-    assert "A" * 400 not in text.replace("\n", "")
-    record, _, findings, told = hostile()
+    record, contents, findings, told = hostile()
+    audit = replace(examine(contents, "flash.bin"), findings=findings)
+    folder = Path(f"shelf/{HOSTILE_TEXT[:80]}")
+    for text in (
+        backup_details(*hostile()),
+        backup_text(record, audit, folder),
+        set_text(record, audit, folder, folder / "report.html"),
+    ):
+        assert all(character.isprintable() or character == "\n" for character in text)
+        assert "A" * 400 not in text.replace("\n", "")
     document = backup_json(record, findings, told)
     assert all(" " <= character <= "~" or character == "\n" for character in document)
     assert json.loads(document)["findings"][0]["title"] == HOSTILE_TEXT
@@ -193,35 +202,6 @@ def test_cleaned_text_can_be_shown(text: str) -> None:
     assert shown.isprintable()
     assert len(shown) <= 21
     assert len(shown) == min(len(text), 20) + (len(text) > 20)
-
-
-def test_text_keeps_its_width() -> None:
-    for record, contents in ((RECORD, CONTENTS), (big_record(), BIG)):
-        text = backup_text(record, contents, FINDINGS, COVERAGE)
-        assert max(len(line) for line in text.splitlines()) <= 80
-        assert text.endswith("\n")
-
-
-BIG = bytes(1 << 20) + b"\xff" * (15 << 20)
-
-
-def big_record() -> Record:
-    return record_of(BIG, verified=False, agreement=AgreementRecord(4096, 4096, unstable=(0x3000,)))
-
-
-def test_the_map_in_text() -> None:
-    text = backup_text(RECORD, CONTENTS, FINDINGS, COVERAGE)
-    lines = re.findall(r"^ +([0-9A-F]+)h ([#=?X.!]+)$", text, flags=re.MULTILINE)
-    assert lines == [
-        ("000000", "#?!?==..??!" + "?" * 29 + "###" + "?" * 21),
-        ("040000", "?" * 15),
-    ]
-    text = backup_text(big_record(), BIG, (), coverage(BIG, ()))
-    lines = re.findall(r"^ +([0-9A-F]+)h ([#=?X.!]+)$", text, flags=re.MULTILINE)
-    assert [len(signs) for _, signs in lines] == [64] * 32
-    assert lines[0] == ("000000", "?!" + "?" * 62)
-    assert lines[2] == ("100000", "." * 64)
-    assert "one sign is 8 KiB" in text
 
 
 def test_json_is_one_document_with_everything(tmp_path_factory: pytest.TempPathFactory) -> None:
@@ -264,7 +244,7 @@ def test_the_audit_is_on_the_page_and_in_short_in_the_text() -> None:
     audit = examine(contents, "flash.bin")
     told = (record_of(contents), contents, audit.findings, audit.coverage)
     html = backup_page(*told, audit=audit)
-    text = backup_text(*told, audit=audit)
+    text = backup_text(told[0], audit, Path("set"))
     for region in PARTITIONS:
         assert f">{region.name}</text>" in html
         assert region.name in text
@@ -272,15 +252,6 @@ def test_the_audit_is_on_the_page_and_in_short_in_the_text() -> None:
     assert "heronldr.bin" in text
     assert "invented-passphrase" not in html + text
     assert 'id="layout"' not in backup_page(*told)
-    assert "Boot files" not in backup_text(*told)
-
-
-def test_the_text_counts_blank_and_noted_findings() -> None:
-    noted = Finding(0, 10, "x", "only a remark", Verdict.NOTED)
-    text = backup_text(RECORD, CONTENTS, (*FINDINGS, noted, noted), COVERAGE)
-    assert "only a remark" not in text
-    assert "left out: 1 blank" in text
-    assert "left out: 2 noted" in text
 
 
 def test_a_bare_record_can_be_shown() -> None:
@@ -289,8 +260,9 @@ def test_a_bare_record_can_be_shown() -> None:
     record = replace(record_of(contents), chip=chip, board="", program={})
     told = coverage(contents, ())
     assert "Nothing was recognised" in backup_page(record, contents, (), told)
-    text = backup_text(record, contents, (), told)
+    text = backup_details(record, contents, (), told)
     assert "not named" in text
+    assert "no unique ID" in backup_text(record, examine(contents, "blank"), Path("set"))
     assert re.search(r"Unique ID +none", text)
     assert "nothing was recognised" in text
 
@@ -300,14 +272,4 @@ def test_too_many_findings_are_counted_not_listed() -> None:
     html = backup_page(RECORD, CONTENTS, many, COVERAGE)
     assert html.count("<tr data-verdict") == 2000
     assert "The first 2,000 of 2,500 are listed here." in html
-    assert "and 2,400 more" in backup_text(RECORD, CONTENTS, many, COVERAGE)
-
-
-def test_figures() -> None:
-    assert address(0x1A000, 8 << 20) == "01A000h"
-    assert address(0x1FFFFFF, 32 << 20) == "1FFFFFFh"
-    assert [amount(n) for n in (0, 1, 1000, 4096, 16 << 20)] == [
-        "0 bytes", "1 byte", "1,000 bytes", "4 KiB", "16 MiB",
-    ]  # fmt: skip
-    assert [clock(hz) for hz in (30e6, 7.5e6, 400e3)] == ["30 MHz", "7.5 MHz", "400 kHz"]
-    assert [plural(n, "pass", "es") for n in (1, 2)] == ["1 pass", "2 passes"]
+    assert "and 2,400 more" in backup_details(RECORD, CONTENTS, many, COVERAGE)

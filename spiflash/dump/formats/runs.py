@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 
 from spiflash.dump.finding import Finding, Span, Verdict, merged
-from spiflash.dump.wording import counted
 
 SECTOR = 4096
 _LEAST_DENSE = 16 << 10
@@ -37,7 +36,7 @@ def find_dense(contents: bytes, claimed: Sequence[Span] = ()) -> Iterator[Findin
 
 
 def _noted(start: int, end: int, kind: str, title: str, said: str) -> Finding:
-    details = (("sectors", counted((end - start) // SECTOR, "sector").split()[0]),)
+    details = (("sectors", str((end - start) // SECTOR)),)
     return Finding(start, end - start, kind, title, Verdict.NOTED, (said,), details)
 
 

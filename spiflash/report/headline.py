@@ -1,0 +1,66 @@
+"""What to think of a backup or a dump, in a title and a sentence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from spiflash.archive.record import Record
+from spiflash.dump.audit import Audit
+from spiflash.dump.coverage import Coverage
+from spiflash.dump.finding import Verdict
+from spiflash.report.amounts import address, amount, counted
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """`tone` is "good", "mixed" or "bad"; `title` and `sentence` say it in words."""
+
+    tone: str
+    title: str
+    sentence: str
+
+
+def headline(record: Record, coverage: Coverage) -> Headline:
+    """What to think of a backup: first of the reading, then of the contents."""
+    passes = counted(len(record.passes), "pass", "passes")
+    size = amount(record.size)
+    settled = len(record.agreement.settled)
+    if not record.verified:
+        unstable = len(record.agreement.unstable)
+        what = (
+            f"The passes do not agree on {counted(unstable, 'sector')}."
+            if unstable
+            else f"{size} were read in {passes}, but there is doubt."
+        )
+        return Headline("bad", "Not verified", f"{what} Do not rely on this backup.")
+    how = f"{passes} with different settings read the same {size}"
+    how += f", {counted(settled, 'sector')} of it after reading again." if settled else "."
+    if coverage.damaged:
+        return Headline(
+            "mixed",
+            "Verified, contents damaged",
+            f"{how} But {counted(coverage.damaged, 'byte')} fail a checksum of their own: "
+            "that is how the chip holds them.",
+        )
+    return Headline("good", "Verified", how)
+
+
+def audit_headline(audit: Audit) -> Headline:
+    """What to think of a dump, by its own checksums."""
+    covered = audit.coverage
+    if not covered.used:
+        return Headline("mixed", "Blank", "Every sector is erased: there is nothing to check.")
+    if covered.damaged:
+        first = next((e for e in audit.findings if e.verdict is Verdict.DAMAGED), None)
+        where = f" The first is at {address(first.start, covered.total)}." if first else ""
+        return Headline(
+            "bad",
+            "Damaged",
+            f"{counted(covered.damaged, 'byte')} fail a checksum of their own.{where}",
+        )
+    share = covered.vouched * 100 / covered.used
+    if audit.symptoms:
+        return Headline("mixed", "Doubtful", "There are signs that the reading went wrong.")
+    if covered.vouched * 2 >= covered.used:
+        return Headline("good", "No damage found", f"Checksums vouch for {share:.1f} % of it.")
+    return Headline("mixed", "Hardly proven", f"Checksums vouch for only {share:.1f} % of it.")

@@ -1,0 +1,101 @@
+"""The text of a backup: the verdict first, then a screen of facts, the rest on demand."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from archive_samples import record_of
+from report_samples import CONTENTS, COVERAGE, FINDINGS, RECORD
+
+from hwmocks.boards.heron import heron_factory
+from spiflash.archive.record import AgreementRecord, Record
+from spiflash.dump.audit import Audit, examine
+from spiflash.dump.coverage import coverage
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.report.backup_details import backup_details
+from spiflash.report.backup_text import backup_text, set_text
+
+BIG = bytes(1 << 20) + b"\xff" * (15 << 20)
+FOLDER = Path("/var/lib/a shelf/2026-11-25-101500_W25Q64JV_gauge-23")
+
+
+def big_record() -> Record:
+    return record_of(BIG, verified=False, agreement=AgreementRecord(4096, 4096, unstable=(0x3000,)))
+
+
+@pytest.fixture(scope="module")
+def heron() -> Audit:
+    return examine(heron_factory(), "flash.bin")
+
+
+def test_the_verdict_how_sure_coverage_and_set_come_first(heron: Audit) -> None:
+    lines = backup_text(record_of(heron.contents), heron, FOLDER).splitlines()
+    assert lines[0] == "VERIFIED"
+    head = lines[: lines.index("")]
+    assert len(head) < 10
+    assert any(re.match(r"  How sure +\S+ wrong bits expected", line) for line in head)
+    assert any(re.match(r"  Contents +\d+\.\d % vouched", line) for line in head)
+    assert f"  Set       {FOLDER}" in head
+    assert len(lines) < 30
+
+
+def test_what_is_wrong_is_said_at_both_ends(heron: Audit) -> None:
+    doubtful = record_of(
+        heron.contents,
+        verified=False,
+        doubts=("The fixed-place test failed.",),
+        agreement=AgreementRecord(4096, 2048, unstable=(0x3000, 0x5000)),
+    )
+    text = backup_text(doubtful, heron, FOLDER)
+    assert text.startswith("NOT VERIFIED\n")
+    assert "The fixed-place test failed." in text
+    assert re.search(r"^  Unstable +2: 003000h 005000h$", text, re.MULTILINE)
+    end = set_text(doubtful, heron, FOLDER, FOLDER / "report.html").splitlines()
+    assert end[0] == "NOT VERIFIED"
+    assert end[1:] == [f"  Set   {FOLDER}", f"  Page  {FOLDER / 'report.html'}"]
+
+
+def test_the_unstable_places_are_named_up_to_a_few(heron: Audit) -> None:
+    many = tuple(range(0, 50 * 4096, 4096))
+    record = record_of(
+        heron.contents, verified=False, agreement=AgreementRecord(4096, 2048, unstable=many)
+    )
+    text = re.sub(r"\s+", " ", backup_text(record, heron, FOLDER))
+    assert "Unstable 50: 000000h 001000h 002000h 003000h and 46 more" in text
+    stable = backup_text(record_of(heron.contents), heron, FOLDER)
+    assert "Unstable" not in stable
+    assert "Settled" not in stable
+
+
+def test_lines_keep_their_width_but_for_paths(heron: Audit) -> None:
+    short = backup_text(record_of(heron.contents), heron, FOLDER)
+    assert max(len(line) for line in short.splitlines() if "Set  " not in line) <= 80
+    for record, contents in ((RECORD, CONTENTS), (big_record(), BIG)):
+        text = backup_details(record, contents, FINDINGS, COVERAGE)
+        assert max(len(line) for line in text.splitlines()) <= 80
+        assert text.endswith("\n")
+
+
+def test_the_map_in_text() -> None:
+    text = backup_details(RECORD, CONTENTS, FINDINGS, COVERAGE)
+    lines = re.findall(r"^ +([0-9A-F]+)h ([#=?X.!]+)$", text, flags=re.MULTILINE)
+    assert lines == [
+        ("000000", "#?!?==..??!" + "?" * 29 + "###" + "?" * 21),
+        ("040000", "?" * 15),
+    ]
+    text = backup_details(big_record(), BIG, (), coverage(BIG, ()))
+    lines = re.findall(r"^ +([0-9A-F]+)h ([#=?X.!]+)$", text, flags=re.MULTILINE)
+    assert [len(signs) for _, signs in lines] == [64] * 32
+    assert lines[0] == ("000000", "?!" + "?" * 62)
+    assert lines[2] == ("100000", "." * 64)
+    assert "one sign is 8 KiB" in text
+
+
+def test_the_text_counts_blank_and_noted_findings() -> None:
+    noted = Finding(0, 10, "x", "only a remark", Verdict.NOTED)
+    text = backup_details(RECORD, CONTENTS, (*FINDINGS, noted, noted), COVERAGE)
+    assert "only a remark" not in text
+    assert "left out: 1 blank" in text
+    assert "left out: 2 noted" in text
