@@ -17,14 +17,25 @@ LOW_VOLTAGE = 3.0
 """Volts: a part whose supply range ends below this must not meet a 3.3 V adapter."""
 
 
-def low_voltage(name: str, supply: tuple[float, float] | None) -> str | None:
-    """The warning for a chip that a 3.3 V adapter would harm; None for others."""
-    if supply is None or supply[1] >= LOW_VOLTAGE:
-        return None
-    return (
-        f"STOP: {name} takes at most {supply[1]:g} V. A 3.3 V adapter destroys it: take the clip "
-        "off unless a level shifter sits in between."
+def at_the_clip(name: str, supply: tuple[float, float] | None) -> tuple[str, ...]:
+    """What matters now that this chip is on the clip: its voltage where a 3.3 V adapter may harm
+    it, and a word about the rest."""
+    said = []
+    if supply is None:
+        said.append(
+            "The voltage of this chip is not known, and a 3.3 V adapter destroys a 1.8 V chip: "
+            "look it up before you go on."
+        )
+    elif supply[1] < LOW_VOLTAGE:
+        said.append(
+            f"STOP: {name} takes at most {supply[1]:g} V. A 3.3 V adapter destroys it: take the "
+            "clip off unless a level shifter sits in between."
+        )
+    said.append(
+        "Board unplugged, battery out, one source of supply, processor in reset? See "
+        "'spiflash wiring'."
     )
+    return tuple(said)
 
 
 def after_backup(supply: str | None) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import EraseType
 from spiflash.nor.protection import Protection
 from spiflash.report.amounts import amount, clock, hex_pairs, span
-from spiflash.report.cautions import CAUTIONS, low_voltage
+from spiflash.report.cautions import at_the_clip
 
 
 def protection_text(protection: Protection) -> str:
@@ -65,12 +65,7 @@ def identity_text(
     lines += [f"{'Note':<10} {note}" for note in chip.notes]
     if chip.write_doubt:
         lines.append(f"{'Read only':<10} {chip.write_doubt}")
-    warning = low_voltage(chip.name, chip.supply)
-    if warning:
-        lines += ["", warning]
-    lines += ["", "Before you go on:"]
-    lines += [f"  * {caution}" for caution in CAUTIONS]
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *at_the_clip(chip.name, chip.supply)])
 
 
 _QUAD_BITS = {
@@ -143,4 +138,5 @@ def identity_json(
             "write_doubt": chip.write_doubt,
             "notes": list(chip.notes),
         },
+        "cautions": list(at_the_clip(chip.name, chip.supply)),
     }
