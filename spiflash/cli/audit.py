@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from spiflash.cli.options import Amount, json_option
+from spiflash.cli.options import json_option
 from spiflash.cli.screen import show
+from spiflash.cli.values import Amount, PathGiven
 from spiflash.report.audit import audit_json, audit_text
 from spiflash.report.audit_page import audit_page
 from spiflash.work.audit import audit as audit_source
@@ -15,16 +16,16 @@ from spiflash.work.audit import save_layout, save_page
 
 
 @click.command()
-@click.argument("source", type=click.Path(path_type=Path))
-@click.option("--layout", type=click.Path(path_type=Path), metavar="FILE", help="Layout file.")
+@click.argument("source", type=PathGiven())
+@click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file.")
 @click.option(
     "--save",
-    type=click.Path(path_type=Path),
+    type=PathGiven(),
     metavar="FILE",
     help="Write the layout to a new file.",
 )
 @click.option("--show-secrets", is_flag=True, help="Print passphrases and keys as they are.")
-@click.option("--page", type=click.Path(path_type=Path), metavar="FILE", help="Write a page.")
+@click.option("--page", type=PathGiven(), metavar="FILE", help="Write a page.")
 @click.option(
     "--fits",
     type=Amount(),

@@ -7,16 +7,9 @@ from typing import Any
 
 import click
 
-from spiflash.cli.options import (
-    Label,
-    bench_options,
-    json_option,
-    passes_option,
-    settings_from,
-    shelf_from,
-    shelf_option,
-)
+from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
 from spiflash.cli.screen import Bars, answer
+from spiflash.cli.values import Label
 from spiflash.errors import UnstableReadError
 from spiflash.report.as_json import backup_json
 from spiflash.report.backup_details import backup_details
@@ -26,9 +19,7 @@ from spiflash.work.connection import connect
 
 
 @click.command()
-@bench_options
-@shelf_option
-@passes_option
+@board_options
 @click.option(
     "--board",
     type=Label(),

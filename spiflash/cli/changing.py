@@ -3,32 +3,53 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 import click
 
-from spiflash.cli.screen import show
+from spiflash.cli.options import OWN_BACKUP, at_option
+from spiflash.cli.screen import consent, show
+from spiflash.cli.values import PathGiven
 from spiflash.report.amounts import counted, seconds
 from spiflash.report.changes import plan_json, proof_json, proof_text
-from spiflash.work.rewrite import Rewritten
+from spiflash.work.restore import Leave
+from spiflash.work.rewrite import Rewritten, Work
 from spiflash.work.rewrite_proof import Verify
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 
-def leave_options(command: F) -> F:
-    """What a person may waive or agree to in advance."""
+@dataclass(frozen=True, slots=True)
+class Change:
+    """How a chip is to be changed: from which address on, how much is read back, what a person
+    allowed, and whether `yes` was said in advance."""
+
+    at: int
+    verify: Verify
+    leave: Leave
+    yes: bool
+
+    def consent(self, *, as_json: bool) -> Callable[[Work], bool]:
+        """The question before the change."""
+        return lambda work: consent(work, yes=self.yes, as_json=as_json)
+
+
+def change_options(command: F) -> F:
+    """Where to write, what to read back, and what a person may waive or agree to in advance."""
     for option in reversed(
         (
-            click.option("--yes", is_flag=True, help="Do not ask before the chip is changed."),
+            at_option,
             click.option(
-                "--backup",
-                type=click.Path(path_type=Path),
-                metavar="SET",
-                help="The backup set of this board, when it is not on the shelf or the chip has "
-                "no unique ID.",
+                "--verify",
+                type=click.Choice([each.value for each in Verify]),
+                default=Verify.CHANGED.value,
+                show_default=True,
+                help="What is read back: the sectors that were changed, or all of the chip in "
+                "passes. The first sector that does not read back right makes it all in any case.",
             ),
+            click.option("--yes", is_flag=True, help="Do not ask before the chip is changed."),
+            click.option("--backup", type=PathGiven(), metavar="SET", help=OWN_BACKUP),
             click.option(
                 "--without-backup",
                 is_flag=True,
@@ -45,16 +66,18 @@ def leave_options(command: F) -> F:
     return command
 
 
-def verify_option(command: F) -> F:
-    """How much is read back."""
-    return click.option(
-        "--verify",
-        type=click.Choice([each.value for each in Verify]),
-        default=Verify.CHANGED.value,
-        show_default=True,
-        help="What is read back: the sectors that were changed, or all of the chip in passes. "
-        "The first sector that does not read back right makes it all in any case.",
-    )(command)
+def change_from(options: dict[str, Any]) -> Change:
+    """How the chip is to be changed; takes its options out of `options`."""
+    return Change(
+        at=options.pop("at"),
+        verify=Verify(options.pop("verify")),
+        leave=Leave(
+            without_backup=options.pop("without_backup"),
+            backup=options.pop("backup"),
+            unprotect=options.pop("unprotect"),
+        ),
+        yes=options.pop("yes"),
+    )
 
 
 def show_rewritten(done: Rewritten, what: str, *, as_json: bool) -> None:

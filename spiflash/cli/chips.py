@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from spiflash.cli.options import Amount, json_option
+from spiflash.cli.options import json_option
 from spiflash.cli.screen import show
+from spiflash.cli.values import Amount, PathGiven
 from spiflash.nor.tables import ChipTable, chip_table, parts_of_file, select
 from spiflash.report.chips import list_text, part_json, part_text
 
@@ -21,7 +22,7 @@ from spiflash.report.chips import list_text, part_json, part_text
 @click.option(
     "--chips",
     "files",
-    type=click.Path(path_type=Path),
+    type=PathGiven(),
     multiple=True,
     metavar="FILE",
     help="Check this chip table file of your own, and search it along with the built-in one. "

@@ -9,16 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from spiflash.cli.options import (
-    Frequency,
-    PathGiven,
-    PinName,
-    json_option,
-    settings_from,
-    shelf_from,
-    shelf_option,
-)
+from spiflash.cli.options import json_option, settings_from, shelf_from, shelf_option
 from spiflash.cli.screen import show
+from spiflash.cli.values import Frequency, PathGiven, PinName
 from spiflash.errors import BoardsFailedError, CloneJobError
 
 if TYPE_CHECKING:

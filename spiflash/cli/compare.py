@@ -9,6 +9,7 @@ import click
 
 from spiflash.cli.options import bench_options, json_option, passes_option, settings_from
 from spiflash.cli.screen import Bars, show
+from spiflash.cli.values import PathGiven
 from spiflash.report.compare import compare_json, compare_text
 from spiflash.work.audit import load_layout
 from spiflash.work.compare import compare_chip, compare_files
@@ -16,10 +17,10 @@ from spiflash.work.connection import connect
 
 
 @click.command()
-@click.argument("a", type=click.Path(path_type=Path))
-@click.argument("b", type=click.Path(path_type=Path), required=False)
+@click.argument("a", type=PathGiven())
+@click.argument("b", type=PathGiven(), required=False)
 @click.option("--chip", "with_chip", is_flag=True, help="Compare with the chip on the clip.")
-@click.option("--layout", type=click.Path(path_type=Path), metavar="FILE", help="Layout file.")
+@click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file.")
 @click.option("--show-secrets", is_flag=True, help="Print passphrases and keys as they are.")
 @bench_options
 @passes_option

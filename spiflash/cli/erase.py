@@ -7,47 +7,23 @@ from typing import Any
 
 import click
 
-from spiflash.cli.changing import leave_options, show_rewritten, verify_option
-from spiflash.cli.options import (
-    Amount,
-    at_option,
-    bench_options,
-    json_option,
-    passes_option,
-    settings_from,
-    shelf_from,
-    shelf_option,
-)
-from spiflash.cli.screen import Bars, consent
+from spiflash.cli.changing import change_from, change_options, show_rewritten
+from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
+from spiflash.cli.screen import Bars
+from spiflash.cli.values import Amount
 from spiflash.work.connection import connect
 from spiflash.work.erase import erase as erase_chip
-from spiflash.work.restore import Leave
-from spiflash.work.rewrite_proof import Verify
 
 
 @click.command()
-@bench_options
-@shelf_option
-@at_option
+@board_options
+@change_options
 @click.option(
     "--length", type=Amount(), help="Bytes to blank, such as 64K; to the end when left out."
 )
-@passes_option
-@verify_option
-@leave_options
 @json_option
 def erase(
-    shelf: Path | None,
-    at: int,
-    length: int | None,
-    passes: int,
-    verify: str,
-    yes: bool,
-    backup: Path | None,
-    without_backup: bool,
-    unprotect: bool,
-    as_json: bool,
-    **options: Any,
+    shelf: Path | None, passes: int, length: int | None, as_json: bool, **options: Any
 ) -> None:
     """Blank the chip, or a part of it, and verify that it is blank.
 
@@ -55,16 +31,17 @@ def erase(
     Example:
       spiflash erase --at 0x740000 --length 64K --adapter sim:./board
     """
+    change = change_from(options)
     with connect(settings_from(options)) as connection:
         done = erase_chip(
             connection,
             shelf_from(shelf),
             Bars(),
-            agree=lambda work: consent(work, yes=yes, as_json=as_json),
-            leave=Leave(without_backup, backup, unprotect),
-            at=at,
+            agree=change.consent(as_json=as_json),
+            leave=change.leave,
+            at=change.at,
             length=length,
             passes=passes,
-            verify=Verify(verify),
+            verify=change.verify,
         )
     show_rewritten(done, "Blanked", as_json=as_json)

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from spiflash.cli.options import PathGiven, json_option
+from spiflash.cli.options import json_option
 from spiflash.cli.screen import show
+from spiflash.cli.values import PathGiven
 from spiflash.errors import LedgerError
 
 

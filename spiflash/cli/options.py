@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -12,111 +10,15 @@ import click
 
 from spiflash.archive.shelf import Shelf, default_root
 from spiflash.bus.mpsse import Pins
+from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
 from spiflash.work.connection import Settings
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-_UNITS = {"": 1.0, "k": 1e3, "m": 1e6}
-
-CLOCKS = (1e3, 200e6)
-"""Hertz: what can be meant by a clock. At 1 kHz a pass over 8 MiB takes 19 hours, and no SPI
-flash chip is specified for 200 MHz on one wire (common practice, no source)."""
-
-LABEL_LIMIT = 100
-"""Characters of a board's label: what fits a sticker, and a line of a report."""
-
-
-class Frequency(click.ParamType[float | None]):
-    """A clock such as 12M, 12MHz, 500k or 2000000; "auto" becomes None."""
-
-    name = "clock"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float | None:
-        """Hertz."""
-        if isinstance(value, float) or value == "auto":
-            return value if isinstance(value, float) else None
-        found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([kKmM]?)(?:[hH][zZ])?", str(value).strip())
-        hertz = float(found[1]) * _UNITS[found[2].lower()] if found else 0.0
-        if not CLOCKS[0] <= hertz <= CLOCKS[1]:
-            self.fail(
-                f"'{value}' is not a clock from 1k to 200M: write auto, 12M, 500k or 2000000",
-                param,
-                ctx,
-            )
-        return hertz
-
-
-class Amount(click.ParamType[int]):
-    """An address or length such as 0x40000, 262144, 256K or 4M."""
-
-    name = "bytes"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        """Bytes."""
-        if isinstance(value, int):
-            return value
-        text = str(value).strip()
-        found = re.fullmatch(r"([0-9]{1,12})([kKmM]?)|0[xX][0-9a-fA-F]{1,12}", text)
-        if found is None:
-            self.fail(f"'{value}' is not a number of bytes: write 0x40000, 256K or 4M", param, ctx)
-        if found[1] is None:
-            return int(text, 16)
-        return int(found[1]) << {"": 0, "k": 10, "m": 20}[found[2].lower()]
-
-
-class PathGiven(click.Path):
-    """A path; an empty one, as an unset shell variable leaves it, would be the folder one is in.
-
-    Whether it exists and may be read is left to whoever opens it: they can say what that means.
-    """
-
-    def __init__(self) -> None:
-        super().__init__(path_type=Path, readable=False)
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """The path."""
-        if not os.fspath(value):
-            self.fail("the path is empty", param, ctx)
-        return super().convert(value, param, ctx)
-
-
-class Label(click.ParamType[str]):
-    """What a person writes on a board: one short line of text."""
-
-    name = "label"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """The label, without blanks around it."""
-        try:
-            # In a locale without UTF-8, Python hands over undecoded bytes as surrogates.
-            text = os.fsencode(value).decode().strip()
-        except UnicodeError:
-            self.fail("the label is not UTF-8 text", param, ctx)
-        if not text.isprintable() or len(text) > LABEL_LIMIT:
-            self.fail(
-                f"a label is one line of at most {LABEL_LIMIT} characters, without control "
-                "characters",
-                param,
-                ctx,
-            )
-        return text
-
-
-class PinName(click.ParamType[int]):
-    """D4 to D7, as a bit mask."""
-
-    name = "pin"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        """The mask of the pin."""
-        if isinstance(value, int):
-            return value
-        found = re.fullmatch(r"[dD]([4-7])", str(value).strip())
-        if found is None:
-            self.fail(f"'{value}' is not a spare pin: D4, D5, D6 or D7", param, ctx)
-        return 1 << int(found[1])
+OWN_BACKUP = (
+    "The backup set of this board, when it is not on the shelf or the chip has no unique ID."
+)
+"""Help for --backup."""
 
 
 def bench_options(command: F) -> F:
@@ -208,6 +110,11 @@ def passes_option(command: F) -> F:
     )(command)
 
 
+def board_options(command: F) -> F:
+    """What work on a board's chip needs: the adapter, the shelf with its backups, the passes."""
+    return bench_options(shelf_option(passes_option(command)))
+
+
 def json_option(command: F) -> F:
     """Output for scripts."""
     return click.option(
@@ -248,6 +155,19 @@ def settings_from(options: dict[str, Any]) -> Settings:
         pins=pins,
         size=options.pop("size"),
         trust_sfdp=options.pop("trust_sfdp"),
+    )
+
+
+def words_given(options: dict[str, Any], shelf: Path | None = None) -> tuple[str, ...]:
+    """The options on the command line that a command proposed for this very board needs too."""
+    source = click.get_current_context().get_parameter_source
+    given = click.core.ParameterSource.COMMANDLINE
+    found = [("adapter", options.get("adapter")), ("part", options.get("part")), ("shelf", shelf)]
+    return tuple(
+        word
+        for name, value in found
+        if value is not None and source(name) is given
+        for word in (f"--{name}", str(value))
     )
 
 

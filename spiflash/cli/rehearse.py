@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import os
+import shlex
 import tempfile
 import textwrap
 from pathlib import Path
 
 import click
 
-from spiflash.cli.options import PathGiven, json_option
+from spiflash.cli.options import json_option
 from spiflash.cli.screen import Bars, answer, show
+from spiflash.cli.values import PathGiven
 from spiflash.errors import UsageError, VerifyError
 from spiflash.work.rehearse import Rehearsal, Scene
 from spiflash.work.rehearse import rehearse as rehearse_in
@@ -64,7 +66,8 @@ def _rehearse(folder: Path, *, as_json: bool, kept: bool) -> None:
     result = rehearse_in(folder, tell, Bars())
     end = "Rehearsal over: the board holds its factory contents again, byte for byte."
     if kept:
-        end += f"\nGo on with it: --adapter sim:{folder / 'board'} --shelf {folder / 'shelf'}"
+        words = ["--adapter", f"sim:{folder / 'board'}", "--shelf", str(folder / "shelf")]
+        end += f"\nGo on with it: {shlex.join(words)}"
     else:
         end += "\nThe simulated board is gone; --keep FOLDER keeps it."
     show(_document(result, folder if kept else None), end, as_json=as_json)

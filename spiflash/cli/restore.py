@@ -7,36 +7,22 @@ from typing import Any
 
 import click
 
-from spiflash.cli.changing import leave_options, show_rewritten, verify_option
-from spiflash.cli.options import (
-    PathGiven,
-    at_option,
-    bench_options,
-    json_option,
-    passes_option,
-    settings_from,
-    shelf_from,
-    shelf_option,
-)
-from spiflash.cli.screen import Bars, consent, show
+from spiflash.cli.changing import change_from, change_options, show_rewritten
+from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
+from spiflash.cli.screen import Bars, show
+from spiflash.cli.values import PathGiven
 from spiflash.report.changes import plan_json, plan_text
 from spiflash.work.connection import connect
 from spiflash.work.image import load_image
 from spiflash.work.regions import only_regions
-from spiflash.work.restore import Leave
 from spiflash.work.restore import preview as preview_restore
 from spiflash.work.restore import restore as restore_chip
-from spiflash.work.rewrite_proof import Verify
 
 
 @click.command()
 @click.argument("source", type=PathGiven(), required=False)
-@bench_options
-@shelf_option
-@at_option
-@passes_option
-@verify_option
-@leave_options
+@board_options
+@change_options
 @click.option(
     "--region",
     "regions",
@@ -62,13 +48,7 @@ from spiflash.work.rewrite_proof import Verify
 def restore(
     source: Path | None,
     shelf: Path | None,
-    at: int,
     passes: int,
-    verify: str,
-    yes: bool,
-    backup: Path | None,
-    without_backup: bool,
-    unprotect: bool,
     regions: tuple[str, ...],
     layout: Path | None,
     resume: bool,
@@ -86,11 +66,12 @@ def restore(
       spiflash restore factory.bin --adapter sim:./board
       spiflash restore factory.bin --region boot --region env
     """
+    change = change_from(options)
     if (source is not None) + resume + undo != 1:
         raise click.UsageError("name a SOURCE, or give --resume or --undo and no SOURCE")
     if layout is not None and not regions:
         raise click.UsageError("--layout goes with --region")
-    if regions and (source is None or at):
+    if regions and (source is None or change.at):
         raise click.UsageError(
             "--region goes with a SOURCE that holds the whole chip, without --at"
         )
@@ -104,8 +85,8 @@ def restore(
                 shelf_from(shelf),
                 image,
                 Bars(),
-                leave=Leave(backup=backup),
-                at=at,
+                leave=change.leave,
+                at=change.at,
                 undo=undo,
             )
             show({"plan": plan_json(work.plan)}, plan_text(work.plan), as_json=as_json)
@@ -115,11 +96,11 @@ def restore(
             shelf_from(shelf),
             image,
             Bars(),
-            agree=lambda work: consent(work, yes=yes, as_json=as_json),
-            leave=Leave(without_backup, backup, unprotect),
-            at=at,
+            agree=change.consent(as_json=as_json),
+            leave=change.leave,
+            at=change.at,
             passes=passes,
-            verify=Verify(verify),
+            verify=change.verify,
             undo=undo,
         )
     what = "What was there before" if undo else source or "The restore that was cut short"

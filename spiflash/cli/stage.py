@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from spiflash.cli.options import Amount, PathGiven, json_option
+from spiflash.cli.options import json_option
 from spiflash.cli.screen import show
+from spiflash.cli.values import Amount, PathGiven
 from spiflash.report.amounts import amount
 from spiflash.report.wording import clean
 from spiflash.work.stage import Staged

@@ -8,15 +8,15 @@ from typing import Any
 import click
 
 from spiflash.cli.options import (
-    PathGiven,
-    bench_options,
+    OWN_BACKUP,
+    board_options,
     json_option,
-    passes_option,
     settings_from,
     shelf_from,
-    shelf_option,
+    words_given,
 )
 from spiflash.cli.screen import Bars, show
+from spiflash.cli.values import PathGiven
 from spiflash.dump.triage import Kind
 from spiflash.report.triage import Basis, Way, triage_json, triage_text
 from spiflash.work.connection import connect
@@ -30,12 +30,7 @@ from spiflash.work.triage import Asked, triage_chip
     metavar="FILE",
     help="A known-good image of this model: a file, or the backup set of another board.",
 )
-@click.option(
-    "--backup",
-    type=PathGiven(),
-    metavar="SET",
-    help="The backup set of this board, when it is not on the shelf or the chip has no unique ID.",
-)
+@click.option("--backup", type=PathGiven(), metavar="SET", help=OWN_BACKUP)
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file.")
 @click.option(
     "--save",
@@ -43,9 +38,7 @@ from spiflash.work.triage import Asked, triage_chip
     metavar="FILE",
     help="Write what the chip holds after the least repair to a new file.",
 )
-@bench_options
-@shelf_option
-@passes_option
+@board_options
 @json_option
 def triage(
     image: Path | None,
@@ -68,7 +61,7 @@ def triage(
       spiflash triage --adapter sim:./board
       spiflash triage --image openfw.img --save repaired.bin
     """
-    words = _words(options, shelf)
+    words = words_given(options, shelf)
     with connect(settings_from(options)) as connection:
         found = triage_chip(
             connection,
@@ -85,18 +78,3 @@ def triage(
         as_json=as_json,
     )
     click.get_current_context().exit(0 if found.triage.kind is Kind.INTACT else 1)
-
-
-def _words(options: dict[str, Any], shelf: Path | None) -> tuple[str, ...]:
-    """The options that the proposed commands need as well."""
-    context = click.get_current_context()
-    words: list[str] = []
-    for name in ("adapter", "part"):
-        source = context.get_parameter_source(name)
-        if options.get(name) and source is click.core.ParameterSource.COMMANDLINE:
-            words += [f"--{name}", str(options[name])]
-    if shelf is not None and context.get_parameter_source("shelf") is (
-        click.core.ParameterSource.COMMANDLINE
-    ):
-        words += ["--shelf", str(shelf)]
-    return tuple(words)

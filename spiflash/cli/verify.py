@@ -10,14 +10,15 @@ from typing import Any
 import click
 
 from spiflash.cli.options import (
-    PathGiven,
     at_option,
     bench_options,
     json_option,
     passes_option,
     settings_from,
+    words_given,
 )
 from spiflash.cli.screen import Bars, show
+from spiflash.cli.values import PathGiven
 from spiflash.errors import VerifyError
 from spiflash.report.changes import ranges_text
 from spiflash.report.record_facts import evidence_facts
@@ -40,6 +41,7 @@ def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) ->
       spiflash verify factory.bin --adapter sim:heron
     """
     image = load_image(source)
+    words = words_given(options)
     with connect(settings_from(options)) as connection:
         found = verify_chip(connection, image, Bars(), at=at, passes=passes)
     document: dict[str, object] = {
@@ -73,5 +75,10 @@ def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) ->
         raise VerifyError(
             f"The chip does not hold {source}: {amount} bytes lie in sectors that differ.",
             state="The chip was only read.",
-            remedy=f"'spiflash restore {shlex.quote(str(source))}' would write what differs.",
+            remedy=f"This would write what differs: {_restore(source, at, words)}",
         )
+
+
+def _restore(source: Path, at: int, words: tuple[str, ...]) -> str:
+    place = ("--at", f"{at:#x}") if at else ()
+    return shlex.join(["spiflash", "restore", str(source), *place, *words])

@@ -6,6 +6,7 @@ everything between is the same code that works on a real bench.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -71,15 +72,16 @@ def rehearse(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsal:
             remedy="Name a folder in which this user may write.",
         ) from exc
     here = f"sim:{board}"
+    bench = ("--adapter", here, "--shelf", str(shelf.root))
     tell(_contact(make_contact(Settings(adapter=f"{here}?new=heron")), here))
     with connect(Settings(adapter=here)) as found:
         tell(_identity(found, here))
         made = back_up(found, shelf, watcher, board="rehearsal")
-    tell(_backup(made, here))
+    tell(_backup(made, bench))
     image = load_image(made.set.path)
     with connect(Settings(adapter=f"{here}?card={STOPPED_AT:#x}")) as found:
-        triaged = triage_chip(found, shelf, watcher, Asked(words=("--adapter", here)))
-    tell(_damage(triaged, here))
+        triaged = triage_chip(found, shelf, watcher, Asked(words=bench))
+    tell(_damage(triaged, bench))
     damaged = ranges(disagreements([triaged.reading.contents, made.contents]))
     with connect(Settings(adapter=here)) as found:
         done = restore(found, shelf, image, watcher, agree=lambda work: True)
@@ -88,7 +90,7 @@ def rehearse(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsal:
             "Put back what is damaged",
             "The clip is on again. Only the sectors that differ are rewritten; the journal on "
             "the shelf keeps the work safe against a cut.",
-            f"spiflash restore {made.set.path} --adapter {here}",
+            _command("restore", str(made.set.path), *bench),
             f"{plan_text(done.plan)}\nWritten and verified in {seconds(done.seconds)} of the "
             "bench's time.",
         )
@@ -99,12 +101,17 @@ def rehearse(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsal:
     return Rehearsal(made, damaged, done.plan.erased_bytes, proof)
 
 
+def _command(name: str, *words: str) -> str:
+    """The command as it is typed."""
+    return shlex.join(["spiflash", name, *words])
+
+
 def _contact(found: ContactReport, here: str) -> Scene:
     return Scene(
         "Make contact",
         "The board is unplugged and its battery is out. The clip goes on with its pin 1 at the "
         "dot of the chip, then the adapter into USB.",
-        f"spiflash contact --adapter {here}",
+        _command("contact", "--adapter", here),
         contact_text(found),
     )
 
@@ -113,32 +120,32 @@ def _identity(found: Connection, here: str) -> Scene:
     return Scene(
         "Know the chip",
         "The name on the package and the voltage should agree with what the chip says.",
-        f"spiflash identify --adapter {here}",
+        _command("identify", "--adapter", here),
         identity_text(
             found.chip, found.unique_id, found.registers, found.protection, found.bus.description
         ),
     )
 
 
-def _backup(made: Backup, here: str) -> Scene:
+def _backup(made: Backup, bench: tuple[str, ...]) -> Scene:
     path = made.set.path
     text = backup_text(made.record, made.audit, path)
     return Scene(
         "Save the factory contents",
         "Nothing is written before this is done and verified.",
-        f"spiflash backup --board rehearsal --adapter {here}",
+        _command("backup", "--board", "rehearsal", *bench),
         f"{text}\n{set_text(made.record, made.audit, path, made.set.page)}",
     )
 
 
-def _damage(found: Triaged, here: str) -> Scene:
+def _damage(found: Triaged, bench: tuple[str, ...]) -> Scene:
     basis = Basis(found.backup, found.image, len(found.reading.passes), len(found.reading.unstable))
     ways = [Way(each.repair, each.plan, each.commands) for each in found.proposals]
     return Scene(
         "The SD-card update fails",
         f"The clip comes off and the card goes in. The power fails when the update has reached "
         f"{STOPPED_AT:06X}h; the board does not come up any more. The clip goes on again.",
-        f"spiflash triage --adapter {here}",
+        _command("triage", *bench),
         triage_text(found.triage, basis, ways),
     )
 
@@ -147,7 +154,7 @@ def _end(proof: Verified, made: Backup, here: str) -> Scene:
     return Scene(
         "Make sure",
         "The clip comes off, the battery goes in, and the board starts as it did before.",
-        f"spiflash verify {made.set.path} --adapter {here}",
+        _command("verify", str(made.set.path), "--adapter", here),
         f"Equal: all {proof.compared} bytes, in {len(proof.reading.passes)} passes that agree."
         if proof.equal
         else f"Different  {ranges_text(proof.differing)}",
