@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import codecs
 import os
+import stat
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +18,8 @@ from spiflash.work.image import load_image
 
 _LAYOUT_LIMIT = 1 << 20
 """Bytes: a layout file is read no further."""
+
+_PAGE_BEGINS = b"<!doctype html>"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +53,13 @@ def audit(
 def load_layout(path: Path) -> Layout:
     """Read a layout file. Raises `LayoutError`."""
     try:
+        # A named pipe would be waited for, and a device read without end.
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise _unusable(path, "is a folder, a device or a pipe, not a file")
         with path.open("rb") as file:
             raw = file.read(_LAYOUT_LIMIT + 1)
-        text = raw.decode("utf-8")
+        # Some editors put a byte order mark in front, which TOML does not know.
+        text = raw.removeprefix(codecs.BOM_UTF8).decode("utf-8")
     except OSError as exc:
         raise _unusable(path, f"cannot be read ({exc.strerror or exc})") from exc
     except UnicodeDecodeError as exc:
@@ -80,14 +88,28 @@ def save_layout(layout: Layout, path: Path) -> None:
 def save_page(html: str, path: Path) -> None:
     """Write the page, readable for its owner alone: it is about what a board keeps secret.
 
-    Raises `OutputError` when it cannot be written.
+    Only an older page is written over: a slip of the hand must not cost a dump. Raises
+    `OutputError` when it cannot be written.
     """
     try:
+        if path.exists() and not _is_page(path):
+            raise OutputError(
+                f"{path} exists already, and is no page.",
+                state="It was not overwritten.",
+                remedy="Choose another name, or remove it first.",
+            )
         descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         with open(descriptor, "w", encoding="utf-8") as file:
             file.write(html)
     except OSError as exc:
         raise _unwritable(path, exc) from exc
+
+
+def _is_page(path: Path) -> bool:
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return file.read(len(_PAGE_BEGINS)).lower() == _PAGE_BEGINS
 
 
 def _unusable(path: Path, problem: str) -> LayoutError:

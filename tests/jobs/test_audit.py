@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import stat
 from pathlib import Path
 from typing import Any
@@ -82,6 +83,16 @@ def test_a_wrong_layout_file_is_refused_by_line(
     assert run(["audit", str(dump), "--layout", str(layout)]) == LayoutError.status
     assert "line 2" in capsys.readouterr().err
     assert run(["audit", str(dump), "--layout", str(tmp_path / "gone")]) == LayoutError.status
+    os.mkfifo(tmp_path / "pipe")
+    for name in ("pipe", "."):
+        assert run(["audit", str(dump), "--layout", str(tmp_path / name)]) == LayoutError.status
+        assert "not a file" in capsys.readouterr().err
+
+
+def test_a_layout_with_a_byte_order_mark(dump: Path, tmp_path: Path) -> None:
+    layout = tmp_path / "marked.toml"
+    layout.write_bytes(b'\xef\xbb\xbflayout = 1\nsize = "8M"\n')
+    assert run(["audit", str(dump), "--layout", str(layout)]) == 0
 
 
 def test_the_page_is_for_its_owner_alone(dump: Path, tmp_path: Path) -> None:
@@ -91,6 +102,15 @@ def test_the_page_is_for_its_owner_alone(dump: Path, tmp_path: Path) -> None:
     assert stat.S_IMODE(page.stat().st_mode) == 0o600
     gone = tmp_path / "gone" / "page.html"
     assert run(["audit", str(dump), "--page", str(gone)]) == OutputError.status
+
+
+def test_a_page_replaces_a_page_and_nothing_else(dump: Path, tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    page.write_text("<!doctype html>an older page")
+    assert run(["audit", str(dump), "--page", str(page)]) == 0
+    assert "an older page" not in page.read_text("utf-8")
+    assert run(["audit", str(dump), "--page", str(dump)]) == OutputError.status
+    assert dump.read_bytes() == heron_factory()
 
 
 def test_damage_gives_an_exit_status(tmp_path: Path) -> None:

@@ -187,6 +187,11 @@ def test_errors_name_file_and_line(old: str, new: str, line: int, words: str) ->
     assert words in caught.value.cause
 
 
+@pytest.mark.parametrize("opening", ["[", "{a=", "a."])
+def test_nesting_without_end(opening: str) -> None:
+    assert _outcome("a = " + opening * 100_000).startswith("x, line 1: ")
+
+
 @given(st.text(max_size=200))
 def test_any_text_is_a_layout_or_an_error(text: str) -> None:
     assert _outcome(text).startswith(("a layout", "x, line "))

@@ -97,6 +97,8 @@ class _Reader:
             self.data = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
             self.refuse_decoding(str(error))
+        except RecursionError:
+            self.refuse(1, "not TOML that can be read: brackets in brackets without end")
 
     def layout(self) -> Layout:
         for key in self.data:
