@@ -17,6 +17,7 @@ from types import TracebackType
 
 import sqlalchemy as sa
 
+from spiflash.archive.ledger_claims import Release
 from spiflash.archive.ledger_record import FIRST, PASS, BoardRecord, Row, complaint, digest_of
 from spiflash.archive.ledger_tables import GIVEN, IN_HAND, ROWS, Store
 from spiflash.errors import ValuesUsedUpError
@@ -126,6 +127,11 @@ class Ledger:
 
     # -- boards ----------------------------------------------------------------------------
 
+    def claim(self, key: str) -> Release | None:
+        """Claim the board with this key for as long as it is worked on: until the release is
+        called, or this process ends. None when somebody has it, at whatever bench."""
+        return self.store.claim(key)
+
     def in_hand(self, key: str) -> InHand | None:
         """The board with this key, if its work has begun and not ended well."""
         with self.store.looking() as connection:
@@ -151,6 +157,11 @@ class Ledger:
         """The newest good row of the board with this key."""
         rows = self._rows((ROWS.c.key == key) & (ROWS.c.result == PASS))
         return rows[-1].record() if rows else None
+
+    def last_values(self, key: str) -> Mapping[str, str]:
+        """The values in the newest row of this board that has any, given back since or not."""
+        records = (row.record() for row in reversed(self._rows(ROWS.c.key == key)))
+        return next((record.values for record in records if record.values), {})
 
     def finished_as(self, sha256: str) -> BoardRecord | None:
         """The newest good row of a board that held these contents in the end."""

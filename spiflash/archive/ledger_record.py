@@ -33,7 +33,7 @@ class BoardRecord:
     with. `kind` and `reason` say why it failed, empty when it is good. `touched` tells whether
     anything was written. `expected` is the expected number of wrong bits the passes could
     share. `passes` are the digests of the readings that prove the result. `backup` is the
-    path of the backup set.
+    path of the backup set. `remark` is worth knowing of a good board too.
     """
 
     begun: str
@@ -58,6 +58,7 @@ class BoardRecord:
     backup: str = ""
     before_sha256: str = ""
     after_sha256: str = ""
+    remark: str = ""
     passes: tuple[str, ...] = ()
     expected: float = 0.0
     seconds: Mapping[str, float] = field(default_factory=dict)
@@ -85,6 +86,8 @@ class BoardRecord:
             fields.refuse("result", f"is neither {PASS} nor {FAIL}")
         return cls(
             **texts,
+            # Rows of earlier versions have none.
+            remark=_text(fields, document, "remark") if "remark" in document else "",
             values=_mapping(fields, document, "values", str),
             touched=_flag(fields, document, "touched"),
             resumed=_flag(fields, document, "resumed"),

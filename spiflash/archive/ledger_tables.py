@@ -17,10 +17,14 @@ import sqlalchemy as sa
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
 
 from spiflash.archive.files import FILE_MODE, make_folders
+from spiflash.archive.ledger_claims import Claims, FileClaims, Release, ServerClaims
 from spiflash.errors import LedgerError
 
 LOCK = 0x4845524F4E
 """Number of the advisory lock on PostgreSQL; any number that nobody else takes."""
+
+LOCK_OF_BOARDS = 0x48455242
+"""First of the two numbers of the advisory locks on single boards."""
 
 PATIENCE = 30.0
 """Seconds to wait for another bench's transaction."""
@@ -80,6 +84,7 @@ class Store:
         Raises `LedgerError`.
         """
         self.name = str(where)
+        self._claims: Claims
         try:
             self._engine = self._open(where)
             with self.changing() as connection:
@@ -98,13 +103,18 @@ class Store:
             )
             sa.event.listen(engine, "connect", _sqlite_connected)
             sa.event.listen(engine, "begin", _sqlite_begins)
+            self._claims = FileClaims(path.with_name(f"{path.name}-in-use"))
             return engine
         url = sa.make_url(str(where))
         self.name = url.render_as_string(hide_password=True)
         if url.get_backend_name() != "postgresql":
             raise ArgumentError("only postgresql:// and paths of SQLite files are served")
         url = url.set(drivername="postgresql+psycopg")
-        return sa.create_engine(url, pool_pre_ping=True)
+        engine = sa.create_engine(url, pool_pre_ping=True)
+        # A connection a claim, which lasts as long as the work on a board: none of the pool's.
+        apart = sa.create_engine(url, poolclass=sa.NullPool)
+        self._claims = ServerClaims(apart, LOCK_OF_BOARDS)
+        return engine
 
     @contextmanager
     def changing(self) -> Iterator[sa.Connection]:
@@ -125,6 +135,14 @@ class Store:
             with self._engine.begin() as connection:
                 yield connection
         except SQLAlchemyError as exc:
+            raise self._error(exc) from exc
+
+    def claim(self, key: str) -> Release | None:
+        """Claim the board with this key until the release is called, or this process ends; None
+        when somebody has it. Raises `LedgerError`."""
+        try:
+            return self._claims.take(key)
+        except (SQLAlchemyError, OSError) as exc:
             raise self._error(exc) from exc
 
     def close(self) -> None:

@@ -23,7 +23,7 @@ from spiflash.work.rewrite import (
 )
 from spiflash.work.rewrite_proof import Verify
 from spiflash.work.rewrite_reading import Witness, read_before
-from spiflash.work.rewrite_resume import read_cut, replayed
+from spiflash.work.rewrite_resume import read_cut, refuse_withdrawn, replayed
 
 SAFE = "Nothing has been erased or written."
 
@@ -221,6 +221,7 @@ def preview(
     if image is not None:
         _fits(connection, image, at)
     if journal is not None:
+        refuse_withdrawn(journal, undo=undo)
         _same_image(journal, image)
         old = read_cut(connection, journal, watcher)
         return plan_resumed(connection, old, replayed(journal, old, undo=undo), journal)
@@ -252,6 +253,7 @@ def _resume(
     unprotect: bool,
     undo: bool,
 ) -> Rewritten:
+    refuse_withdrawn(journal, undo=undo)
     _same_image(journal, image)
     what = "undoing" if undo else "finishing"
     watcher.say(f"{what} the restore of {journal.state.image_name} that was cut short")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from spiflash.archive.journal import Journal
-from spiflash.errors import ChipProtectedError
+from spiflash.archive.ledger_journal import withdrawn
+from spiflash.errors import ChipProtectedError, ShelfError
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.geometry import SECTOR
 from spiflash.nor.unprotect import put_back
@@ -44,6 +45,20 @@ def replayed(journal: Journal, old: Before, *, undo: bool = False) -> bytes:
         target[each.start : each.start + each.length] = wanted[at : at + each.length]
         at += each.length
     return bytes(target)
+
+
+def refuse_withdrawn(journal: Journal, *, undo: bool) -> None:
+    """Raise `ShelfError` when finishing the work would write what may be another board's by now."""
+    job = None if undo else withdrawn(journal)
+    if job is not None:
+        raise ShelfError(
+            f"This board failed while it was cloned (job {job}), and its values went back to the "
+            "list: another board may have them by now.",
+            state="This command has erased and written nothing; the board is half written, and "
+            "what it came with is in its backup set.",
+            remedy="Go on with 'spiflash clone' and that job, which knows the board and gives it "
+            "values of its own; or write back what it held with 'spiflash restore --undo'.",
+        )
 
 
 def put_things_back(connection: Connection, journal: Journal) -> None:

@@ -92,8 +92,38 @@ def test_what_is_wrong_with_the_bench_ends_the_work_not_the_board(
     def broken(*args: object) -> None:
         raise error
 
-    monkeypatch.setattr("spiflash.work.clone.board.file_backup", broken)
+    monkeypatch.setattr("spiflash.work.clone.making.file_backup", broken)
     done = rig.run(Board(1, "W25Q64JV"), Board(2, "W25Q64JV"))
     assert (done.records, done.errors) == ((), (error,))
     assert rig.ledger.rows() == ()
     assert rig.chips[1].contents == heron_variant(1)
+
+
+def test_a_board_in_hand_without_its_backup_keeps_its_values(rig: Rig) -> None:
+    """Its shelf is not mounted, say: nothing is settled, nothing is forgotten."""
+    board = Board(3, "W25Q64JV")
+    chip = board.new()
+    key = f"ef4017-{chip.unique_id.hex()}"
+    gone = InHand(
+        *(key, "heron-open", "far", "ef4017", chip.unique_id.hex(), 8 << 20),
+        *("/none/set", "00" * 32, {}),
+    )
+    values = rig.ledger.draw(gone, rig.job.draws)
+    (failed,) = rig.run(board).records
+    assert (failed.kind, failed.touched) == ("own", False)
+    assert "begun at bench far" in failed.reason
+    (waiting,) = rig.ledger.all_in_hand()
+    assert (waiting.key, waiting.values) == (key, values)
+    assert rig.chips[3].contents == heron_variant(3)
+
+
+def test_what_somebody_is_working_on_is_left_to_them(rig: Rig) -> None:
+    board = Board(3, "W25Q64JV")
+    release = rig.ledger.claim(f"ef4017-{board.new().unique_id.hex()}")
+    assert release is not None
+    (left,) = rig.run(board).records
+    assert (left.kind, left.reason) == (
+        "other",
+        "This board is being worked on at another adapter.",
+    )
+    release()

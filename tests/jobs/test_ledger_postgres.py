@@ -128,6 +128,22 @@ def test_the_same_as_on_sqlite(server: str, tmp_path: Path) -> None:
     assert told[0] == told[1]
 
 
+def test_a_board_has_one_holder_among_all_benches(server: str) -> None:
+    with Ledger(server) as one, Ledger(server) as other:
+        release = one.claim("a")
+        assert release is not None
+        assert (one.claim("a"), other.claim("a")) == (None, None)
+        # Transactions and claims on other boards go on meanwhile.
+        one.append(record("claims"), After.KEEP)
+        second = other.claim("b")
+        assert second is not None
+        release()
+        again = other.claim("a")
+        assert again is not None
+        again()
+        second()
+
+
 def test_a_changed_row_is_named(server: str) -> None:
     with Ledger(server) as ledger:
         number = ledger.append(record("z"), After.KEEP).number

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger_record import BoardRecord
@@ -30,26 +29,25 @@ class Desk:
     part: str | None = None
     ceiling: float | None = None
     unprotect: bool = False
-    _busy: set[str] = field(default_factory=set)
-    _lock: threading.Lock = field(default_factory=threading.Lock)
 
     @contextmanager
     def working_on(self, key: str) -> Iterator[None]:
         """Nobody else works on the board with this key meanwhile. Raises `BoardError`."""
-        with self._lock:
-            if key in self._busy:
-                raise BoardError("other", "This board is being worked on at another adapter.")
-            self._busy.add(key)
+        release = self.ledger.claim(key)
+        if release is None:
+            raise BoardError("other", "This board is being worked on at another adapter.")
         try:
             yield
         finally:
-            with self._lock:
-                self._busy.discard(key)
+            release()
 
     def idle(self, key: str) -> bool:
-        """Whether no worker has the board with this key."""
-        with self._lock:
-            return key not in self._busy
+        """Whether nobody is working on the board with this key, at whatever bench."""
+        release = self.ledger.claim(key)
+        if release is None:
+            return False
+        release()
+        return True
 
 
 @dataclass(frozen=True, slots=True)
