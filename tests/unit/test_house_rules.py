@@ -26,7 +26,7 @@ OPEN_TO_ALL = {"spiflash", "spiflash.errors"}
 PLAN_MAY_IMPORT = {"spiflash.nor.geometry"}
 
 PURE = re.compile(
-    r"spiflash\.(plan|dump)(\..*)?|spiflash\.bus\.mpsse|spiflash\.nor\.(commands|sfdp(\..*)?)"
+    r"spiflash\.(plan|dump)(\..*)?|spiflash\.bus\.mpsse(\..*)?|spiflash\.nor\.(commands|sfdp(\..*)?)"
 )
 INPUT_OUTPUT = {
     *("os", "pathlib", "shutil", "tempfile", "glob", "mmap", "fcntl"),

@@ -1,45 +1,22 @@
-"""SPI transactions <-> MPSSE command bytes. Pure: no USB, no clock, no device.
-
-The rules that live here and nowhere else:
-
-* which command bytes an SPI transaction becomes (FTDI AN_108, section 3; from memory);
-* how command bytes are cut into bursts that a host can write without anybody reading the
-  replies meanwhile, given the adapter's FIFOs;
-* which clock divisor gives the fastest clock that is not above the wanted one;
-* which pins are driven, and how.
-
-SPI mode 0 throughout: MOSI changes on the falling edge of SCK (0x11), MISO is sampled on the
-rising edge (0x20) or half a clock later (0x24).
-"""
+"""How transactions become commands, and those bursts that fit the adapter's FIFOs. Pure."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
+from spiflash.bus.mpsse.commands import (
+    READ_LOW_PINS,
+    SEND_NOW,
+    TRANSFER_LIMIT,
+    Pins,
+    bytes_in,
+    bytes_out,
+    idle,
+    idle_bytes,
+)
+from spiflash.bus.mpsse.engine import Engine
 from spiflash.bus.transaction import Sampling, Transaction
-
-SCK, MOSI, MISO, CS = 0x01, 0x02, 0x04, 0x08
-"""Bits of the low pin byte, xDBUS0–3."""
-
-BYTES_OUT = 0x11
-BYTES_IN_EDGE = 0x20
-BYTES_IN_LATE = 0x24
-SET_LOW_PINS = 0x80
-READ_LOW_PINS = 0x81
-SET_HIGH_PINS = 0x82
-LOOPBACK_OFF = 0x85
-SET_DIVISOR = 0x86
-SEND_NOW = 0x87
-DIVIDE_BY_5_OFF = 0x8A
-THREE_PHASE_OFF = 0x8D
-IDLE_CLOCKS = 0x8F
-ADAPTIVE_OFF = 0x97
-BAD_COMMAND = 0xFA
-
-TRANSFER_LIMIT = 65536
-"""Most bytes one command moves: its 16-bit length field holds n-1."""
 
 SHORT_REST = 5e-3
 """Seconds of rest that an engine without idle clocks spends sending bytes to nobody. They fit
@@ -51,141 +28,6 @@ REPLY_MARGIN = 64
 
 COMMAND_MARGIN = 8
 """Bytes of the command FIFO left for the mark and the flush that end a burst."""
-
-
-@dataclass(frozen=True, slots=True)
-class Engine:
-    """What one kind of adapter can do.
-
-    `base_hz` is the clock that the divisor divides (after halving), `tx_fifo` and `rx_fifo`
-    the bytes that fit into the adapter on the way to the engine and back, `idle_clocks`
-    whether it can clock without moving data (0x8F, H types only). Figures: FT232H, FT2232H,
-    FT4232H and FT2232D data sheets (from memory).
-    """
-
-    name: str
-    base_hz: float
-    tx_fifo: int
-    rx_fifo: int
-    high_speed: bool
-    channels: str
-
-    @property
-    def top_hz(self) -> float:
-        """The fastest SPI clock."""
-        return self.base_hz / 2
-
-    @property
-    def slowest_hz(self) -> float:
-        """The slowest SPI clock."""
-        return self.base_hz / 2 / 65536
-
-    @property
-    def idle_clocks(self) -> bool:
-        """Whether 0x8F exists."""
-        return self.high_speed
-
-
-ENGINES: dict[int, Engine] = {
-    0x0500: Engine("FT2232C/D", 12e6, 128, 384, False, "A"),
-    0x0700: Engine("FT2232H", 60e6, 4096, 4096, True, "AB"),
-    0x0800: Engine("FT4232H", 60e6, 2048, 2048, True, "AB"),
-    0x0900: Engine("FT232H", 60e6, 1024, 1024, True, "A"),
-}
-"""By the bcdDevice number of the USB device descriptor."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pins:
-    """The levels of the four spare pins D4–D7: bit masks; a pin in neither mask is an input.
-
-    WP# and HOLD# are tied to pins held high, a board's processor is kept in reset by a pin
-    held low.
-    """
-
-    high: int = 0
-    low: int = 0
-
-    def __post_init__(self) -> None:
-        if self.high & self.low:
-            raise ValueError("a pin cannot be held high and low at once")
-        if (self.high | self.low) & ~0xF0:
-            raise ValueError("only D4 to D7 are free; D0 to D3 carry the SPI bus")
-
-    @property
-    def direction(self) -> int:
-        """The outputs, SPI pins included."""
-        return SCK | MOSI | CS | self.high | self.low
-
-    def set_bus(self, *, selected: bool) -> bytes:
-        """The command that drives chip select low or high, with SCK and MOSI low."""
-        return bytes((SET_LOW_PINS, self.high | (0 if selected else CS), self.direction))
-
-
-RELEASE = bytes((SET_LOW_PINS, 0, 0, SET_HIGH_PINS, 0, 0))
-"""Every pin becomes an input."""
-
-
-@dataclass(frozen=True, slots=True)
-class Divisor:
-    """A setting of the clock divider and the SPI clock in hertz that it gives."""
-
-    value: int
-    hertz: float
-
-    @property
-    def command(self) -> bytes:
-        """The bytes that set it."""
-        return bytes((SET_DIVISOR, self.value & 0xFF, self.value >> 8))
-
-
-def divisor(engine: Engine, hertz: float) -> Divisor:
-    """The fastest setting not above `hertz`; the slowest one where `hertz` is below it.
-
-    SCK = base / (2 × (1 + value)), AN_108 section 3.8.2. Raises ValueError for a clock that
-    is not positive.
-    """
-    if not hertz > 0:
-        raise ValueError(f"an SPI clock of {hertz} Hz does not exist")
-    half = engine.base_hz / 2
-    # A hair of tolerance, so that 30e6 / 7 asked for as a float still gives divisor 6.
-    value = max(0, min(0xFFFF, math.ceil(half / hertz * (1 - 1e-12)) - 1))
-    return Divisor(value, half / (value + 1))
-
-
-def setup(engine: Engine, pins: Pins, clock: Divisor) -> bytes:
-    """The commands that bring a freshly reset engine into a known state, deselected."""
-    head = bytes((DIVIDE_BY_5_OFF, ADAPTIVE_OFF, THREE_PHASE_OFF)) if engine.high_speed else b""
-    return head + bytes((LOOPBACK_OFF,)) + clock.command + pins.set_bus(selected=False)
-
-
-def bytes_out(data: bytes) -> Iterator[bytes]:
-    """Commands that send `data`, changing MOSI on the falling edge."""
-    for start in range(0, len(data), TRANSFER_LIMIT):
-        piece = data[start : start + TRANSFER_LIMIT]
-        yield bytes((BYTES_OUT,)) + (len(piece) - 1).to_bytes(2, "little") + piece
-
-
-def bytes_in(count: int, sampling: Sampling) -> bytes:
-    """The command that clocks 1–65536 bytes in."""
-    if not 1 <= count <= TRANSFER_LIMIT:
-        raise ValueError(f"one command cannot read {count} bytes")
-    opcode = BYTES_IN_LATE if sampling is Sampling.LATE else BYTES_IN_EDGE
-    return bytes((opcode,)) + (count - 1).to_bytes(2, "little")
-
-
-def idle(seconds: float, hertz: float) -> Iterator[tuple[bytes, int]]:
-    """(command, bits clocked): let at least `seconds` pass with idle clocks."""
-    groups = math.ceil(seconds * hertz / 8)
-    while groups > 0:
-        now = min(groups, TRANSFER_LIMIT)
-        yield bytes((IDLE_CLOCKS,)) + (now - 1).to_bytes(2, "little"), now * 8
-        groups -= now
-
-
-def idle_bytes(seconds: float, hertz: float) -> Iterator[bytes]:
-    """The same for engines without idle clocks: zeros that nobody is selected to hear."""
-    yield from bytes_out(bytes(math.ceil(seconds * hertz / 8)))
 
 
 @dataclass(frozen=True, slots=True)
