@@ -23,10 +23,15 @@ from hwmocks.faults import LooseMiso
 from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import SpiDevice
+from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.shelf import Shelf
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import BusError
+from spiflash.nor.tables import chip_table
+from spiflash.work.clone.desk import Desk
+from spiflash.work.clone.job_file import load_job
 
 CHIPS = ("W25Q64JV", "GD25Q64C", "MX25L6406E")
 """One with an 8-byte unique ID, one with 16 bytes, one without."""
@@ -316,6 +321,25 @@ def _wrong_board(
     seen = printed(held, folder)
     if (seen.get("ethaddr"), seen.get("serial#")) != (values["ethaddr"], values["serial"]):
         wrong.append(f"fw_printenv sees {seen.get('ethaddr')} on board {board.number}")
+    return wrong
+
+
+def desk_in(folder: Path, ledger: Ledger) -> Desk:
+    """The desk of a batch in `folder`; finished boards are left alone."""
+    job, shelf = load_job(folder / "job.toml"), Shelf(folder / "shelf")
+    return Desk(job, ledger, shelf, chip_table(), "bench", lambda record: False)
+
+
+def batch_complaints(ledger: Ledger, records: Sequence[BoardRecord]) -> list[str]:
+    """What is wrong with the ledger after a batch, in words."""
+    good = {record.key for record in records if record.good}
+    checked = ledger.check()
+    wrong = [checked.broken] if checked.broken else []
+    given = {text for record in records if record.good for text in record.values.values()}
+    if len(given) != 2 * len(good):
+        wrong.append(f"{len(good)} good boards have {len(given)} values")
+    if any(board.values for board in ledger.all_in_hand()):
+        wrong.append("a board in hand still has values")
     return wrong
 
 

@@ -6,7 +6,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from benchmarks.cloning import run_batch, survive_kills
+from benchmarks.cloning import run_batch
+from benchmarks.cloning_kills import survive_kills
 from clone_rig import Board, batch
 
 pytestmark = pytest.mark.needs("mkenvimage", "fw_printenv")
@@ -23,22 +24,25 @@ def test_good_boards_are_right_and_faulty_ones_are_never_called_good(
         Board(4, "XM25QH64C", "wrong chip"),
     ]
     boards, adapters = (batch(60, 6), 4) if full_sweep else (small, 2)
-    wrong, records, simulated, _ = run_batch(tmp_path, boards, adapters)
-    assert wrong == []
-    assert len(records) == len(boards)
+    run = run_batch(tmp_path / "many", boards, adapters)
+    assert run.wrong == []
+    assert len(run.records) == len(boards)
     if full_sweep:
-        assert sum(record.seconds["all"] for record in records) >= 3.6 * simulated
+        one = run_batch(tmp_path / "one", boards, 1)
+        assert one.wrong == []
+        assert one.simulated >= 3.6 * run.simulated
 
 
-def test_power_cuts_lose_neither_a_boards_own_data_nor_a_value(
-    tmp_path: Path, full_sweep: bool
+@pytest.mark.parametrize("adapters", [1, 4])
+def test_kills_lose_neither_a_boards_own_data_nor_a_value(
+    tmp_path: Path, full_sweep: bool, adapters: int
 ) -> None:
-    boards = batch(12, 2, ("bad clip", "worn sector"))
+    boards = batch(20, 2, ("bad clip", "worn sector"))
+    longest = max(7.0, 5.0 * adapters)
     if not full_sweep:
-        boards = [Board(0, "MX25L6406E"), Board(1, "XM25QH64C", "wrong chip")]
+        boards = [Board(0, "MX25L6406E"), Board(1, "XM25QH64C", "wrong chip")][:adapters]
+        longest = 3.0
     kills = 50 if full_sweep else 2
-    wrong, made, _ = survive_kills(
-        tmp_path, boards, 1, kills, seed=5, longest=7.0 if full_sweep else 4.0
-    )
-    assert wrong == []
-    assert made == kills
+    found = survive_kills(tmp_path, boards, adapters, kills, seed=5, longest=longest)
+    assert found.wrong == []
+    assert (found.power_cuts, found.sigkills) == (kills // 2, kills // 2)
