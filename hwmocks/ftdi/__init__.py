@@ -10,6 +10,7 @@ from hwmocks.ftdi.backend import UsbBackend
 from hwmocks.ftdi.counters import Counters
 from hwmocks.ftdi.device import FtdiDevice
 from hwmocks.ftdi.faults import LongReadFlaw, UsbFaults
+from hwmocks.ftdi.fifos import Mode
 from hwmocks.ftdi.profile import (
     FT232H,
     FT2232C,
@@ -31,6 +32,7 @@ __all__ = [
     "Counters",
     "FtdiDevice",
     "LongReadFlaw",
+    "Mode",
     "UsbBackend",
     "UsbFaults",
 ]

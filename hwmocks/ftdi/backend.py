@@ -171,7 +171,8 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
         """A USB port reset: every channel starts afresh."""
         device = dev_handle.live()
         for channel in device.channels.values():
-            channel.engine.reset(device.clock.now(), enable=False)
+            channel.engine.unplug(device.clock.now())
+            channel.pins.serial = True
 
     def is_kernel_driver_active(self, dev_handle: _Handle, intf: int) -> bool:
         """No kernel driver holds these devices."""

@@ -14,6 +14,7 @@ from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import descriptors
 from hwmocks.ftdi.channel import HOST_COST, Channel
 from hwmocks.ftdi.faults import UsbFaults
+from hwmocks.ftdi.fifos import Mode
 from hwmocks.ftdi.pins import DEFAULT_WIRING, PinPort
 from hwmocks.ftdi.profile import AdapterProfile
 from hwmocks.wire import SpiDevice
@@ -28,7 +29,6 @@ _SET_LATENCY, _GET_LATENCY, _SET_BITMODE, _READ_PINS, _READ_EEPROM = 0x09, 0x0A,
 _IGNORED = (_MODEM_CONTROL, _FLOW_CONTROL, _BAUD, _LINE, _EVENT_CHAR, _ERROR_CHAR)
 
 _RESET_ALL, _PURGE_FROM_HOST, _PURGE_TO_HOST = 0, 1, 2
-_MODE_MPSSE = 0x02
 _BLANK_EEPROM = b"\xff\xff"
 
 
@@ -85,7 +85,7 @@ class FtdiDevice:
         if not self.plugged:
             return
         for channel in self.channels.values():
-            channel.engine.reset(self.clock.now(), enable=False)
+            channel.engine.unplug(self.clock.now())
         self.plugged = False
         self.plugging += 1
 
@@ -93,6 +93,8 @@ class FtdiDevice:
         """Plug it in again; the host gives it a new address, as hosts do."""
         self.plugged = True
         self.address += 1
+        for channel in self.channels.values():
+            channel.pins.serial = True
 
     def _require_plugged(self) -> None:
         if not self.plugged:
@@ -182,11 +184,13 @@ class FtdiDevice:
         elif request == _SET_LATENCY:
             channel.latency = max(1, value & 0xFF) / 1000
         elif request == _SET_BITMODE:
-            mpsse = value >> 8 == _MODE_MPSSE
-            if mpsse and max(1, index) not in self.profile.mpsse:
+            try:
+                mode = Mode(value >> 8)
+            except ValueError:
+                raise _stall() from None
+            if mode is Mode.MPSSE and max(1, index) not in self.profile.mpsse:
                 raise _stall()
-            # The mask in the low byte is for bit-bang modes; MPSSE pins start as inputs.
-            engine.reset(self.clock.now(), enable=mpsse)
+            engine.switch(mode, self.clock.now(), value & 0xFF)
         elif request not in _IGNORED:
             raise _stall()
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from hwmocks.ftdi import opcodes as op
 from hwmocks.ftdi.counters import Counters
 from hwmocks.ftdi.faults import UsbFaults
+from hwmocks.ftdi.fifos import Fifos, Mode
 from hwmocks.ftdi.pins import SCK, PinPort
 from hwmocks.ftdi.profile import AdapterProfile
 from hwmocks.ftdi.spiclock import SpiClock
@@ -19,6 +20,7 @@ from hwmocks.wire import Beat
 
 _REVERSED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 _SLACK = 1e-6  # of one byte time: room for rounding when times are turned into byte counts
+_BIT_BANG = 16 * 9600  # bytes a second at the default rate: 16 times that of the serial port
 
 
 @dataclass(slots=True)
@@ -30,22 +32,18 @@ class _Shift:
     left: int
 
 
-class MpsseEngine:
+class MpsseEngine(Fifos):
     """Commands in through `push`, replies out through `take`, pins in between."""
 
     def __init__(
         self, profile: AdapterProfile, pins: PinPort, counters: Counters, faults: UsbFaults
     ) -> None:
-        self.profile = profile
+        super().__init__(profile)
         self.pins = pins
         self.counters = counters
         self.time = 0.0
-        self.enabled = False
         self._faults = faults
         self._known = op.known(profile)
-        self._commands = bytearray()
-        self._replies = bytearray()
-        self._flush = 0
         self._power_up()
 
     def _power_up(self) -> None:
@@ -56,58 +54,47 @@ class MpsseEngine:
     # -- what the USB side sees ------------------------------------------------------------
 
     @property
-    def room(self) -> int:
-        """Bytes that the command FIFO still takes."""
-        return self.profile.tx_fifo - len(self._commands)
-
-    @property
-    def level(self) -> int:
-        """Bytes waiting in the reply FIFO."""
-        return len(self._replies)
-
-    @property
-    def flushing(self) -> bool:
-        """A "send now" covers replies that are still waiting."""
-        return self._flush > 0
-
-    @property
     def line_status(self) -> int:
         """Second status byte: 0x20 command FIFO empty, 0x40 nothing under way either."""
         if self._commands:
             return 0x00
         return 0x20 if self._shift else 0x60
 
-    def reset(self, now: float, *, enable: bool) -> None:
-        """Pins to inputs, engine and FIFOs empty; afterwards on or off."""
+    @property
+    def enabled(self) -> bool:
+        """Whether commands are carried out."""
+        return self.mode is Mode.MPSSE
+
+    def switch(self, mode: Mode, now: float, outputs: int = 0) -> None:
+        """Change the mode. In bit-bang mode `outputs` is the mask of the pins it drives, low
+        until something is written; pins of a fresh engine are inputs.
+
+        Whether a change other than through the serial port starts the engine afresh is in no
+        document: `UsbFaults.stubborn_engine` plays one that goes on where it was.
+        """
+        self.advance(now)
+        if mode is Mode.SERIAL or not self._faults.stubborn_engine:
+            self._power_up()
+        self.mode = mode
+        self.time = max(self.time, now)
+        if mode is Mode.SERIAL:
+            self._commands.clear()  # they leave through TXD
+            self.pins.to_serial_port(now)
+            return
+        self.pins.release(now)
+        if mode is Mode.BIT_BANG:
+            self.pins.drive(0, outputs, now)
+
+    def unplug(self, now: float) -> None:
+        """No supply: pins float, and everything is as after plugging in but that the pins are
+        not driven before somebody plugs it in."""
         self.advance(now)
         self._power_up()
+        self.mode = Mode.SERIAL
         self.drop_commands()
         self.drop_replies()
         self.pins.release(now)
-        self.enabled = enable
         self.time = max(self.time, now)
-
-    def push(self, data: bytes) -> None:
-        """Bytes arrive from the host; the caller has let the engine advance to that moment."""
-        if not self.enabled:
-            return  # a serial port without a cable: the bytes leave and nobody hears them
-        self._commands += data
-
-    def take(self, count: int) -> bytes:
-        """Remove `count` bytes from the reply FIFO."""
-        data = bytes(self._replies[:count])
-        del self._replies[:count]
-        self._flush = max(0, self._flush - count)
-        return data
-
-    def drop_commands(self) -> None:
-        """Purge what the host sent; a command under way goes on."""
-        self._commands.clear()
-
-    def drop_replies(self) -> None:
-        """Purge what the host has not fetched."""
-        self._replies.clear()
-        self._flush = 0
 
     # -- time ----------------------------------------------------------------------------
 
@@ -119,6 +106,8 @@ class MpsseEngine:
         byte time less, or one command more.
         """
         if not self.enabled:
+            if self.mode is Mode.BIT_BANG:
+                self._bang(until)
             self.time = max(self.time, until)
         while self.time < until:
             if level is not None and (len(self._replies) >= level or self._flush):
@@ -131,11 +120,23 @@ class MpsseEngine:
             elif not self._shift_some(until, level, room):
                 return
 
+    def _bang(self, until: float) -> None:
+        """Bytes go to the pins at a fixed rate, and the pins are sampled all the time."""
+        count = int(max(0.0, until - self.time) * _BIT_BANG)
+        del self._commands[:count]
+        room = self.profile.rx_fifo - len(self._replies)
+        self._replies += bytes((self.pins.read() & 0xFF,)) * min(count, room)
+
     def burst(self, wanted: int) -> tuple[int, float]:
         """How many bytes a read under way can deliver without a look at the FIFO, and the
         seconds each takes; (0, 0.0) when something else is under way."""
         shift = self._shift
-        if shift is None or shift.opcode & (op.READ | op.WRITE) != op.READ or self._clock.adaptive:
+        if (
+            not self.enabled
+            or shift is None
+            or shift.opcode & (op.READ | op.WRITE) != op.READ
+            or self._clock.adaptive
+        ):
             return 0, 0.0
         return min(shift.left, wanted), self._clock.byte_time
 

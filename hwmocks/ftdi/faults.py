@@ -35,9 +35,11 @@ class UsbFaults:
     `unplug_at`: the device is gone when this transfer begins. `write_timeouts`: these
     transfers, when they are writes, take nothing and time out. `on_transfer` is called with
     its number before a transfer moves anything (power loss, a hand on the clip).
+    `stubborn_engine`: only the serial port's mode starts the engine afresh.
     """
 
     unplug_at: int | None = None
     write_timeouts: frozenset[int] = frozenset()
     on_transfer: Callable[[int], None] | None = None
     long_read: LongReadFlaw | None = field(default=None)
+    stubborn_engine: bool = False

@@ -2,6 +2,10 @@
 
 Pins 0 to 7 are xDBUS, 8 to 15 xCBUS: 0 SCK, 1 MOSI, 2 MISO, 3 chip select (AN_108, from
 memory). Every pin has a weak pull-up, so an undriven one reads high.
+
+A bridge that nobody has switched to another mode is a serial port, and drives its pins as one:
+0 TXD, 2 RTS# and 4 DTR# are outputs, high while the port is idle (FT232H, FT2232H and FT2232D data
+sheets, from memory). To what is clipped on, that is SCK and MISO driven high.
 """
 
 from __future__ import annotations
@@ -12,6 +16,7 @@ from hwmocks.wire import Beat, SpiDevice
 
 SCK, MOSI, MISO, CS = (1 << pin for pin in range(4))
 _MASTER = SCK | MOSI | CS
+_SERIAL = 0x15  # TXD, RTS#, DTR#
 
 #: Side wires as they are usually clipped on.
 DEFAULT_WIRING: Mapping[int, str] = {4: "WP#", 5: "HOLD#", 6: "RESET#"}
@@ -31,6 +36,10 @@ class PinPort:
         self.value = 0
         self.direction = 0
         self.open_drain = 0
+        self.serial = True
+        """A serial port has the pins, as after plugging in."""
+        self.serial_spells = 0
+        """How often the serial port got them back since: what is clipped on feels it."""
         self._mask = (1 << width) - 1
         self._wiring = {pin: name for pin, name in wiring.items() if pin < width}
         self._wired = sum(1 << pin for pin in self._wiring)
@@ -43,10 +52,17 @@ class PinPort:
     def level(self, pin: int) -> bool | None:
         """What this pin drives: high, low, or None for not at all."""
         bit = 1 << pin
+        if self.serial:
+            return True if _SERIAL & bit else None
         if not self.direction & bit:
             return None
         high = bool(self.value & bit)
         return None if high and self.open_drain & bit else high
+
+    @property
+    def driven(self) -> int:
+        """The pins that the bridge drives now, one bit each."""
+        return _SERIAL if self.serial else self.direction
 
     def read(self) -> int:
         """The levels of all pins: outputs as driven, the others pulled up."""
@@ -85,7 +101,16 @@ class PinPort:
     def release(self, now: float) -> None:
         """All pins become inputs."""
         self.open_drain = 0
+        self.serial = False
         self.drive(0, 0, now)
+        self._tell_side_wires(now)
+
+    def to_serial_port(self, now: float) -> None:
+        """The serial port gets the pins back."""
+        self.release(now)
+        self.serial_spells += 1
+        self.serial = True
+        self._tell_side_wires(now)
 
     def hold_mosi(self, high: bool) -> None:
         """MOSI keeps the last bit that was shifted out."""

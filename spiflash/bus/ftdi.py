@@ -1,20 +1,13 @@
-"""The FTDI adapter as a `Bus`, over pyftdi.
+"""The FTDI adapter as a `Bus`.
 
-pyftdi opens the device, talks USB and strips the status bytes; what goes over the wire is
-decided in `mpsse.py`. Three things are done here that need a device:
-
-* the engine is brought into step at open and after anything that went wrong, with the two
-  invalid opcodes AN_135 recommends for it (0xAA, 0xAB, each answered 0xFA and itself);
-* replies are awaited by deadline, computed from the clock and the amount, because pyftdi's
-  count-based retries give up too early at very low clocks;
-* at close the engine is left in MPSSE mode with every pin an input. Leaving MPSSE mode would
-  hand the pins to the UART, which drives D0 (TXD) against the board.
+What goes over the wire is decided in `mpsse`, how bytes get to the engine and back in `link`.
+Here they meet: batches are written while the answers to earlier ones are fetched, streams are
+kept fed, and whatever ends an exchange early is made good before the next one.
 """
 
 from __future__ import annotations
 
 import contextlib
-import errno
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
@@ -22,41 +15,26 @@ from pyftdi.ftdi import Ftdi, FtdiError
 from usb.core import USBError
 
 from spiflash.bus import mpsse
+from spiflash.bus.link import READ_PIECE, Link, to_serial_port
 from spiflash.bus.replies import Replies
 from spiflash.bus.transaction import Clock, Sampling, Transaction
-from spiflash.errors import AdapterLostError, BusError, UsageError
-
-READ_PIECE = 16384
-"""Bytes asked for in one USB read; the most that pyftdi allows on Linux."""
-
-WRITE_PIECE = 16384
-"""Most bytes written in one USB transfer. Beyond the adapter's FIFO the transfer waits in the
-host controller, which refills the FIFO without a gap; several transfers would each cost a USB
-frame (1 ms on full-speed types) and a call."""
+from spiflash.bus.usb_errors import translated
+from spiflash.errors import BusError, UsageError
 
 AHEAD = 4
 """Read commands kept waiting in the adapter while the current one streams: at 30 MHz one of
 64 KiB lasts 17 ms, so that the bus does not idle when the host is busy elsewhere."""
 
-GRACE = 2.0
-"""Seconds of silence, beyond what the bits take, after which the adapter counts as hung."""
-
-WRITE_GRACE = 5.0
-"""The same for a USB write; pyftdi's own default."""
-
-LOST = (errno.ENODEV, errno.EIO, errno.ENOENT, errno.EPIPE, errno.ESHUTDOWN)
-"""What libusb reports once a device is unplugged."""
-
 
 class FtdiBus:
     """An SPI bus behind one MPSSE channel.
 
-    `ftdi` has been opened on the channel in MPSSE mode; this object owns it from now on.
+    `link` is one to that channel; this object owns it from now on, also when it raises.
     """
 
     def __init__(
         self,
-        ftdi: Ftdi,
+        link: Link,
         engine: mpsse.Engine,
         clock: Clock,
         *,
@@ -64,7 +42,7 @@ class FtdiBus:
         pins: mpsse.Pins | None = None,
         hertz: float = 6e6,
     ) -> None:
-        self._ftdi = ftdi
+        self._link = link
         self._engine = engine
         self._clock = clock
         self._description = description
@@ -72,14 +50,14 @@ class FtdiBus:
         self._sampling = Sampling.LATE
         self._divisor = mpsse.divisor(engine, hertz)
         self._closed = False
-        self._in_step = False
-        self._free_at = 0.0
         self.on_close: Callable[[], None] = lambda: None
         """Called once the adapter has been given back."""
-        ftdi.write_data_set_chunksize(WRITE_PIECE)
-        ftdi.read_data_set_chunksize(READ_PIECE)
-        with self._translated():
-            self._step()
+        try:
+            with translated():
+                self._step()
+        except BaseException:
+            link.give_back(in_step=False)
+            raise
 
     # -- Bus -----------------------------------------------------------------------------
 
@@ -116,7 +94,7 @@ class FtdiBus:
         to the batch before and to write the next one.
         """
         waiting: deque[tuple[Sequence[Transaction], int]] = deque()
-        replies = Replies(self._read, self._outstanding)
+        replies = Replies(self._link.read, self._link.outstanding)
         with self._exchange():
             for transactions in batches:
                 size = 0
@@ -126,7 +104,7 @@ class FtdiBus:
                     # While this burst is written nobody reads: its replies must fit beside
                     # those that are not fetched yet.
                     replies.fetch(leave=self._engine.rx_fifo - mpsse.REPLY_MARGIN - burst.reply)
-                    self._write(burst.out, burst.seconds)
+                    self._link.write(burst.out, burst.seconds)
                     replies.expect(burst)
                     size += burst.reply - burst.sync
                     if burst.pause:
@@ -155,7 +133,7 @@ class FtdiBus:
             commands[-1] += end
         with self._exchange(), self._ended():
             head = self._pins.set_bus(selected=True) + b"".join(mpsse.bytes_out(out))
-            self._write(
+            self._link.write(
                 head + b"".join(commands[:ahead]) + (b"" if commands else end),
                 8 * len(out) / hertz,
             )
@@ -165,13 +143,13 @@ class FtdiBus:
                 left = size
                 while left:
                     if refill and left <= size // 2 + 1:
-                        self._write(refill, 0.0)
+                        self._link.write(refill)
                         refill = b""
                     piece = min(left, READ_PIECE)
-                    got = self._read(piece, self._outstanding() + 8 * piece / hertz)
+                    got = self._link.read(piece, self._link.outstanding() + 8 * piece / hertz)
                     left -= piece
                     if refill and not left:
-                        self._write(refill, 0.0)
+                        self._link.write(refill)
                         refill = b""
                     yield got
 
@@ -181,7 +159,7 @@ class FtdiBus:
         if wanted != self._divisor:
             self._divisor = wanted
             with self._exchange():
-                self._write(wanted.command, 0.0)
+                self._link.write(wanted.command)
         return wanted.hertz
 
     def set_sampling(self, sampling: Sampling) -> None:
@@ -194,60 +172,19 @@ class FtdiBus:
             return
         self._closed = True
         try:
-            self._give_back(in_step=self._in_step)
+            self._link.give_back(in_step=self._link.in_step)
         except BaseException:
             # Ctrl-C while closing: the board waits all the same.
-            self._give_back(in_step=False)
+            self._link.give_back(in_step=False)
             raise
         finally:
             self.on_close()
-
-    def _give_back(self, *, in_step: bool) -> None:
-        """Release the pins, then the port. Whatever fails, the remaining steps are tried."""
-        if not self._ftdi.is_connected:
-            return
-        if not (in_step and self._release()):
-            # A fresh engine starts with inputs only; the commands make sure of it.
-            with contextlib.suppress(FtdiError, USBError):
-                self._fresh_engine()
-                self._release()
-        with contextlib.suppress(FtdiError, USBError):
-            self._ftdi.close(freeze=True)
-
-    def _release(self) -> bool:
-        """Make every pin an input; whether the engine confirmed it."""
-        try:
-            self._write(mpsse.RELEASE + bytes((mpsse.READ_LOW_PINS, mpsse.SEND_NOW)), 0.0)
-            self._read(1, self._outstanding())
-        except (FtdiError, USBError, BusError):
-            return False
-        return True
 
     # -- keeping in step -------------------------------------------------------------------
 
     def _step(self) -> None:
         """Bring host and engine into step: empty FIFOs, known pins, deselected."""
-        self._in_step = False
-        self._fresh_engine()
-        self._write(mpsse.setup(self._engine, self._pins, self._divisor), 0.0)
-        for opcode in (0xAA, 0xAB):
-            self._write(bytes((opcode, mpsse.SEND_NOW)), 0.0)
-            reply = self._read(2, 0.0)
-            if reply != bytes((mpsse.BAD_COMMAND, opcode)):
-                raise BusError(
-                    f"The adapter's engine is out of step: it answered {reply.hex(' ')} "
-                    f"where fa {opcode:02x} belongs.",
-                    state="Nothing has been sent to the chip.",
-                    remedy="Unplug the adapter, plug it in again and repeat.",
-                )
-        self._in_step = True
-
-    def _fresh_engine(self) -> None:
-        """Stop whatever is under way; pins are inputs and FIFOs empty afterwards."""
-        self._free_at = 0.0
-        self._ftdi.set_bitmode(0, Ftdi.BitMode.RESET)
-        self._ftdi.purge_buffers()
-        self._ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
+        self._link.start(mpsse.setup(self._engine, self._pins, self._divisor))
 
     @contextlib.contextmanager
     def _ended(self) -> Iterator[None]:
@@ -271,75 +208,12 @@ class FtdiBus:
             raise BusError(
                 "The adapter has been released already.", remedy="Open it again and repeat."
             )
-        with self._translated():
-            if not self._in_step:
+        with translated():
+            if not self._link.in_step:
                 self._step()
-            self._in_step = False
+            self._link.in_step = False
             yield
-            self._in_step = True
-
-    @contextlib.contextmanager
-    def _translated(self) -> Iterator[None]:
-        """pyftdi's and pyusb's errors as ours."""
-        try:
-            yield
-        except (FtdiError, USBError) as exc:
-            raise _as_bus_error(exc) from exc
-
-    def _outstanding(self) -> float:
-        """Seconds that the engine still needs for what was written so far."""
-        return max(0.0, self._free_at - self._clock.now())
-
-    def _write(self, data: bytes, seconds: float) -> None:
-        """Write commands that keep the engine at work for `seconds`."""
-        self._free_at = self._clock.now() + self._outstanding() + seconds
-        limit = int(1000 * (WRITE_GRACE + 2 * self._outstanding()))
-        self._ftdi.timeouts = (self._ftdi.timeouts[0], limit)
-        self._ftdi.write_data(data)
-
-    def _read(self, count: int, seconds: float) -> bytes:
-        """Exactly `count` reply bytes; an error after `GRACE` plus twice `seconds` without
-        any new one."""
-        reply = bytearray()
-        patience = GRACE + 2 * seconds
-        deadline = self._clock.now() + patience
-        while len(reply) < count:
-            got = self._ftdi.read_data_bytes(count - len(reply), attempt=1)
-            if got:
-                reply += got
-                deadline = self._clock.now() + patience
-            elif self._clock.now() > deadline:
-                raise BusError(
-                    f"The adapter stopped answering: {len(reply)} of {count} bytes came.",
-                    state="The bus is released.",
-                    remedy="Check the USB cable and the hub, then repeat.",
-                )
-        return bytes(reply)
-
-
-def _as_bus_error(exc: Exception) -> BusError:
-    """Tell an unplugged adapter from one that hangs."""
-    origin: BaseException | None = exc
-    while origin is not None and not isinstance(origin, USBError):
-        # pyftdi raises its own error "from None": the USB error is still its context.
-        origin = origin.__cause__ or origin.__context__
-    if isinstance(origin, USBError) and origin.errno == errno.EBUSY:
-        return BusError(
-            f"Another program uses the adapter ({exc}).",
-            state="Nothing has been sent to the chip.",
-            remedy="Close the other program and repeat.",
-        )
-    if isinstance(origin, USBError) and origin.errno in LOST:
-        return AdapterLostError(
-            "The adapter has gone: it was unplugged, or its USB port was reset.",
-            state="Its pins float, so the chip is deselected.",
-            remedy="Plug it in again and repeat the command.",
-        )
-    return BusError(
-        f"The adapter did not take or give data in time ({exc}).",
-        state="The bus is released.",
-        remedy="Check the USB cable and the hub, then repeat.",
-    )
+            self._link.in_step = True
 
 
 def open_channel(
@@ -351,15 +225,11 @@ def open_channel(
     """
     engine = mpsse.ENGINES.get(ftdi.device_version)
     if engine is None or ftdi.port_index > len(engine.channels):
-        ftdi.close()
+        to_serial_port(ftdi)
         raise UsageError(
             f"This adapter or channel ({description}) has no MPSSE engine.",
             state="Nothing has been sent to the chip.",
             remedy="Use an FT232H, channel A or B of an FT2232H or FT4232H, or channel A of an "
             "FT2232C/D.",
         )
-    try:
-        return FtdiBus(ftdi, engine, clock, description=description, pins=pins)
-    except BaseException:
-        ftdi.close()
-        raise
+    return FtdiBus(Link(ftdi, clock), engine, clock, description=description, pins=pins)

@@ -20,6 +20,7 @@ from usb.util import claim_interface
 from spiflash.bus import libusb, mpsse
 from spiflash.bus.clock import WallClock
 from spiflash.bus.ftdi import FtdiBus, open_channel
+from spiflash.bus.link import Port
 from spiflash.errors import (
     AdapterChoiceError,
     AdapterNotFoundError,
@@ -150,7 +151,7 @@ def _open_usb(url: str, pins: mpsse.Pins | None) -> FtdiBus:
     return open_channel(ftdi, WallClock(), description=url, pins=pins)
 
 
-def _claimed(url: str) -> Ftdi:
+def _claimed(url: str) -> Port:
     """The port that `url` names, opened.
 
     The interface is claimed first: opening resets the port, which must not happen to one that
@@ -160,7 +161,7 @@ def _claimed(url: str) -> Ftdi:
         raise UsbToolsError("the URL does not end in a channel number")
     descriptor, channel = Ftdi.get_identifiers(url)
     device = UsbTools.get_device(descriptor)
-    ftdi = Ftdi()
+    ftdi = Port()
     try:
         interface = max(channel, 1) - 1
         with contextlib.suppress(NotImplementedError, USBError):
@@ -196,7 +197,7 @@ def _open_simulated(spec: str, pins: mpsse.Pins | None) -> FtdiBus:
 
 def open_bench_bus(bench: Bench, name: str, pins: mpsse.Pins | None = None) -> FtdiBus:
     """The bus of a simulated bench; closing it puts the bench away."""
-    ftdi = Ftdi()
+    ftdi = Port()
     try:
         ftdi.open_from_device(bench.usb_device(), bench.interface)
     except (USBError, OSError, ValueError) as exc:

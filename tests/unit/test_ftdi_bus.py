@@ -6,6 +6,7 @@ slave without any adapter, and from the pins of the simulated bridge.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
@@ -13,7 +14,6 @@ import pytest
 import usb.core
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pyftdi.ftdi import Ftdi
 
 from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import (
@@ -24,11 +24,13 @@ from hwmocks.ftdi import (
     FT4232H,
     AdapterProfile,
     FtdiDevice,
+    Mode,
     UsbBackend,
     UsbFaults,
 )
 from hwmocks.wire import Beat
-from spiflash.bus.ftdi import GRACE, FtdiBus, open_channel
+from spiflash.bus.ftdi import FtdiBus, open_channel
+from spiflash.bus.link import GRACE, Port
 from spiflash.bus.mpsse import Pins
 from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import AdapterLostError, BusError, UsageError
@@ -97,7 +99,7 @@ class Rig:
 
     def pins_driven(self) -> int:
         self.device.settle()
-        return self.device.channels[self.interface].pins.direction
+        return self.device.channels[self.interface].pins.driven
 
 
 def make_device(
@@ -109,7 +111,7 @@ def make_device(
 def open_on(
     device: FtdiDevice, tape: Tape, interface: int = 1, pins: Pins | None = None
 ) -> FtdiBus:
-    ftdi = Ftdi()
+    ftdi = Port()
     ftdi.open_from_device(usb.core.find(backend=UsbBackend([device])), interface)
     return open_channel(ftdi, device.clock, description="test", pins=pins)
 
@@ -244,7 +246,7 @@ def test_sampling_reaches_the_wire() -> None:
 def test_channel_b_works(profile: AdapterProfile) -> None:
     r = rig(profile, interface=2)
     assert r.bus.run([ID]) == directly([ID], Tape())
-    assert r.device.channels[1].pins.direction == 0
+    assert r.device.channels[1].engine.mode is Mode.SERIAL, "channel A is not touched"
     r.bus.close()
     assert r.pins_driven() == 0
 
@@ -258,7 +260,7 @@ def test_channels_without_an_engine_are_refused(profile: AdapterProfile, interfa
     with pytest.raises(UsageError, match="MPSSE") as caught:
         open_on(device, tape, interface)
     assert caught.value.remedy
-    assert device.channels[interface].pins.direction == 0
+    assert device.channels[interface].engine.mode is Mode.SERIAL, "as the serial port it was"
     assert not tape.selects
 
 
@@ -506,7 +508,7 @@ def test_an_interrupted_run_can_be_followed_by_another() -> None:
 
 def test_an_adapter_that_stops_answering() -> None:
     r = rig()
-    r.device.channels[1].engine.enabled = False
+    r.device.channels[1].engine.mode = Mode.SERIAL
     start = r.clock.now()
     with pytest.raises(BusError, match="0 of 3 bytes"):
         r.bus.run([ID])
@@ -527,8 +529,100 @@ def test_an_engine_that_is_not_in_step_is_refused(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(device, "bulk_read", off)
     with pytest.raises(BusError, match="out of step") as caught:
         open_on(device, tape)
-    assert "fb ab" in str(caught.value)
-    assert device.channels[1].pins.direction == 0
+    assert "fb ab where fa aa belongs" in str(caught.value)
+    assert device.channels[1].pins.driven == 0
+
+
+# -- the serial port ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("stubborn", [False, True], ids=["restarts", "stubborn"])
+@pytest.mark.parametrize("profile", ADAPTERS, ids=lambda profile: profile.name)
+def test_the_serial_port_does_not_get_the_pins_back(
+    profile: AdapterProfile, stubborn: bool
+) -> None:
+    """Its TXD and RTS# would drive the board's SCK and MISO (data sheets, from memory). Only an
+    engine that goes on with what it was at is stopped by way of it, deselected."""
+    opened, done, _ = transfers_of_the_job(profile)
+    for lost in range(opened + 1, done, 3):
+        faults = UsbFaults(write_timeouts=frozenset({lost}), stubborn_engine=stubborn)
+        r = rig(profile, faults=faults)
+        pins = r.device.channels[1].pins
+        assert pins.serial_spells == 0, "opening"
+        with contextlib.suppress(BusError):
+            job(r.bus)
+        stream = r.bus.stream(b"\x03\x00\x00\x00", 300000)
+        next(stream)
+        stream.close()
+        assert_right(r)
+        assert not r.tape.selected
+        assert stubborn or pins.serial_spells == 0, f"transfer {lost}"
+        spells = pins.serial_spells
+        r.bus.close()
+        assert r.pins_driven() == 0
+        assert pins.serial_spells == spells
+        again = open_on(r.device, r.tape)
+        again.close()
+        assert pins.serial_spells == spells, "opening once more"
+
+
+@pytest.mark.parametrize("stubborn", [False, True], ids=["restarts", "stubborn"])
+@pytest.mark.parametrize("profile", ADAPTERS, ids=lambda profile: profile.name)
+def test_commands_that_were_left_over_are_never_carried_out(
+    profile: AdapterProfile, stubborn: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After Ctrl-C in a batch of pages the FIFO holds more of them: what is sent next must not
+    set them off."""
+    r = rig(profile, faults=UsbFaults(stubborn_engine=stubborn))
+    engine = r.device.channels[1].engine
+    r.bus.set_clock(1e6)
+    hits: list[int] = []
+
+    def interrupt(number: int) -> None:
+        if engine.room < engine.profile.tx_fifo // 2 and not hits:
+            hits.append(number)
+            raise KeyboardInterrupt
+
+    r.device.faults.on_transfer = interrupt
+    with pytest.raises(KeyboardInterrupt):
+        r.bus.run(PAGES * 3)
+    assert engine.room < engine.profile.tx_fifo, "nothing is left over: the test proves nothing"
+    seen: list[int] = []
+    switch = engine.switch
+
+    def watched(mode: Mode, now: float, outputs: int = 0) -> None:
+        switch(mode, now, outputs)
+        seen.append(len(r.tape.periods))
+
+    monkeypatch.setattr(engine, "switch", watched)
+    assert len(r.bus.run([ID])[0]) == 3
+    r.clock.sleep(1.0)
+    r.device.settle()
+    assert [bytes(period[:1]) for period in r.tape.periods[seen[0] :]] == [b"\x9f"]
+
+
+def test_bytes_on_their_way_through_usb_are_passed_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A purge empties the adapter, not what has left it: AN_135 reads until the answer comes."""
+    tape = Tape()
+    device = make_device(FT232H, tape)
+    monkeypatch.setattr(device.channels[1].engine, "drop_replies", lambda: None)
+    bus = open_on(device, tape)
+    tape.forget()
+    assert bus.run([ID]) == directly([ID], Tape())
+    bus.close()
+
+
+def test_an_engine_that_never_answers_leaves_the_pins_inputs(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    tape = Tape()
+    device = make_device(FT232H, tape, faults=UsbFaults(stubborn_engine=True))
+    monkeypatch.setattr(device.channels[1].engine, "push", lambda data: None)
+    with pytest.raises(BusError, match="answered nothing"):
+        open_on(device, tape)
+    assert device.channels[1].pins.driven == 0
+    assert not tape.selects
+    assert device.clock.now() < 2 * GRACE
 
 
 # -- closing and side wires --------------------------------------------------------------------
@@ -577,7 +671,7 @@ def test_side_wires_are_held_and_let_go() -> None:
     bus.close()
     device.settle()
     assert dict(tape.levels) == {"WP#": None, "HOLD#": None, "RESET#": None}
-    assert device.channels[1].pins.direction == 0
+    assert device.channels[1].pins.driven == 0
 
 
 def test_the_port_can_be_opened_again_after_closing() -> None:
@@ -585,7 +679,7 @@ def test_the_port_can_be_opened_again_after_closing() -> None:
     device = make_device(FT232H, tape)
     backend = UsbBackend([device])
     for _ in range(3):
-        ftdi = Ftdi()
+        ftdi = Port()
         ftdi.open_from_device(usb.core.find(backend=backend), 1)
         bus = open_channel(ftdi, device.clock, description="again")
         tape.forget()

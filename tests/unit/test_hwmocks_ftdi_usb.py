@@ -122,16 +122,17 @@ def test_latency_pins_status_and_eeprom() -> None:
         assert ftdi.read_eeprom() == b"\xff" * 256
 
 
-def test_bit_mode_reset_floats_the_pins_and_forgets_everything() -> None:
+def test_bit_mode_reset_deselects_and_starts_the_engine_afresh() -> None:
     bench = rig(FT232H)
     with bench.opened(frequency=30e6) as ftdi:
         ftdi.write_data(bytes((0x80, 0x70, MASTER | 0x70)) + b"\x20\xff\xff")
         bench.clock.sleep(0.01)
         ftdi.set_bitmode(0, Ftdi.BitMode.RESET)
         assert not bench.chip.selected
-        assert bench.chip.levels("WP#") == [True, None]
+        assert bench.chip.levels("WP#") == [True, None, True]  # the serial port's DTR#
         position = bench.chip.position
         ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
+        ftdi.purge_buffers()
         assert exchange(ftdi, b"\xaa\x87", 2) == b"\xfa\xaa"
         assert bench.chip.position == position
         # AN_108: the division by 5 is on after a reset.
@@ -267,3 +268,70 @@ def test_one_byte_of_each_64_kib_read_is_wrong_at_the_same_place(attached: bool)
     assert wrong(65535, 2) == []
     assert wrong(4096, 3) == []
     ftdi.close()
+
+
+# -- the other modes of a channel --------------------------------------------------------------
+
+
+@pytest.mark.parametrize("profile", [FT232H, FT2232C], ids=lambda profile: profile.name)
+def test_a_bridge_fresh_from_the_plug_is_a_serial_port(profile: AdapterProfile) -> None:
+    # Data sheets, pin tables: ADBUS0 TXD, ADBUS2 RTS# and ADBUS4 DTR# are outputs.
+    bench = rig(profile)
+    pins = bench.device.channels[1].pins
+    assert pins.driven == 0x15
+    assert [pins.level(pin) for pin in range(5)] == [True, None, True, None, True]
+    bench.device.unplug()
+    assert pins.driven == 0
+    bench.device.replug()
+    assert pins.driven == 0x15
+    assert pins.serial_spells == 0, "nobody gave them back"
+    with bench.opened() as ftdi:
+        assert pins.driven == MASTER
+        before = pins.serial_spells
+        ftdi.set_bitmode(0, Ftdi.BitMode.RESET)
+        assert (pins.driven, pins.serial_spells) == (0x15, before + 1)
+
+
+def test_bit_bang_mode_without_outputs_floats_the_pins_and_samples_them() -> None:
+    # D2XX guide, FT_SetBitMode: mode 1, the mask says which pins are outputs.
+    bench = rig(FT232H)
+    with bench.opened() as ftdi:
+        ftdi.write_data(SELECT)
+        ftdi.set_bitmode(0, Ftdi.BitMode.BITBANG)
+        assert bench.device.channels[1].pins.driven == 0
+        assert not bench.chip.selected
+        bench.clock.sleep(0.01)
+        assert set(ftdi.read_data_bytes(100, attempt=2)) == {0xFF}
+        ftdi.set_bitmode(0x08, Ftdi.BitMode.BITBANG)
+        assert bench.device.channels[1].pins.driven == 0x08
+
+
+@pytest.mark.parametrize("purge", [False, True])
+def test_what_a_change_of_mode_leaves_in_the_fifo_is_carried_out(purge: bool) -> None:
+    bench = rig(FT232H)
+    with bench.opened() as ftdi:
+        ftdi.set_bitmode(0, Ftdi.BitMode.BITBANG)
+        bench.chip.beats.clear()
+        ftdi.write_data(b"\x85" * 600 + SELECT + b"\x20\x01\x00")
+        if purge:
+            ftdi.purge_buffers()
+        ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
+        bench.clock.sleep(0.01)
+        bench.device.settle()
+        assert bool(bench.chip.beats) == (not purge)
+
+
+@pytest.mark.parametrize("stubborn", [False, True])
+def test_an_engine_that_only_the_serial_port_stops(stubborn: bool) -> None:
+    bench = rig(FT232H, faults=UsbFaults(stubborn_engine=stubborn))
+    with bench.opened() as ftdi:
+        ftdi.write_data(SELECT + b"\x11\x40\x00" + bytes(10))  # 55 bytes are missing
+        ftdi.set_bitmode(0, Ftdi.BitMode.BITBANG)
+        ftdi.purge_buffers()
+        ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
+        ftdi.purge_buffers()
+        assert exchange(ftdi, b"\xaa\x87", 2) == (b"" if stubborn else b"\xfa\xaa")
+        assert bench.device.channels[1].pins.driven == 0
+        ftdi.set_bitmode(0, Ftdi.BitMode.RESET)
+        ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
+        assert exchange(ftdi, b"\xaa\x87", 2) == b"\xfa\xaa"

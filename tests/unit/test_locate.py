@@ -22,6 +22,7 @@ from hwmocks.ftdi import (
     FT4232H,
     AdapterProfile,
     FtdiDevice,
+    Mode,
     UsbBackend,
 )
 from hwmocks.nor.chip import NorChip
@@ -224,7 +225,7 @@ def test_an_interface_that_another_program_uses(port: UsbPort) -> None:
     device = port.plug(FT2232H, "S1")
     other = usb.core.find(backend=port.backend)
     usb.util.claim_interface(other, 0)
-    device.channels[1].engine.reset(port.clock.now(), enable=True)
+    device.channels[1].engine.switch(Mode.MPSSE, port.clock.now())
     device.channels[1].pins.drive(0x08, 0x0B, port.clock.now())
     with pytest.raises(BusError, match=r"busy|uses") as caught:
         open_bus("ftdi://ftdi:2232h:S1/1")

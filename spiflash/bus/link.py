@@ -1,0 +1,195 @@
+"""USB to one MPSSE engine: bytes there and back, by deadline and in step.
+
+pyftdi opens the device, talks USB and strips the status bytes. Three things are done here:
+
+* replies are awaited by deadline, computed from the clock and the amount, because pyftdi's
+  count-based retries give up too early at very low clocks;
+* the engine is brought into step at open and after anything that went wrong, with the two
+  invalid opcodes AN_135 recommends for it (0xAA, 0xAB, each answered 0xFA and itself);
+* the pins never go back to the serial port (bit mode 0, the mode after plugging in) as long as
+  another way works: it drives D0 (TXD), D2 (RTS#) and D4 (DTR#) high, which are the board's SCK,
+  MISO and perhaps WP#. Asynchronous bit-bang mode without outputs stops an engine as well and
+  makes every pin an input, so that chip select rises by its pull-up (FT_SetBitMode in the D2XX
+  guide, from memory; that leaving the mode starts the engine afresh is in no document, which is
+  why it has to answer before it may drive a pin).
+"""
+
+from __future__ import annotations
+
+import contextlib
+
+from pyftdi.ftdi import Ftdi, FtdiError
+from usb.core import USBError
+
+from spiflash.bus import mpsse
+from spiflash.bus.transaction import Clock
+from spiflash.errors import BusError
+
+READ_PIECE = 16384
+"""Bytes asked for in one USB read; the most that pyftdi allows on Linux."""
+
+WRITE_PIECE = 16384
+"""Most bytes written in one USB transfer. Beyond the adapter's FIFO the transfer waits in the
+host controller, which refills the FIFO without a gap; several transfers would each cost a USB
+frame (1 ms on full-speed types) and a call."""
+
+GRACE = 2.0
+"""Seconds of silence, beyond what the bits take, after which the adapter counts as hung."""
+
+WRITE_GRACE = 5.0
+"""The same for a USB write; pyftdi's own default."""
+
+STEP_GRACE = 0.5
+"""Seconds in which an engine that was just started has to answer: it has nothing else to do."""
+
+
+class Port(Ftdi):  # type: ignore[misc]  # pyftdi has no types
+    """pyftdi's port, which keeps the pins from the serial port at opening and closing too."""
+
+    def set_bitmode(self, bitmask: int, mode: Ftdi.BitMode) -> None:
+        """As pyftdi's, with bit-bang mode without outputs in place of mode 0."""
+        if mode is Ftdi.BitMode.RESET:
+            bitmask, mode = 0, Ftdi.BitMode.BITBANG
+        super().set_bitmode(bitmask, mode)
+
+
+def to_serial_port(ftdi: Ftdi) -> None:
+    """Close a port that has no engine, as the serial port it was."""
+    with contextlib.suppress(FtdiError, USBError):
+        Ftdi.set_bitmode(ftdi, 0, Ftdi.BitMode.RESET)
+    ftdi.close(freeze=True)
+
+
+class Link:
+    """One opened pyftdi port, which this object owns from now on.
+
+    Methods raise `FtdiError`, `USBError` and `BusError`.
+    """
+
+    def __init__(self, ftdi: Ftdi, clock: Clock) -> None:
+        self._ftdi = ftdi
+        self._clock = clock
+        self._free_at = 0.0
+        self.in_step = False
+        """The engine has carried out all it was told, and every reply was fetched."""
+        ftdi.write_data_set_chunksize(WRITE_PIECE)
+        ftdi.read_data_set_chunksize(READ_PIECE)
+
+    # -- bytes ---------------------------------------------------------------------------
+
+    def outstanding(self) -> float:
+        """Seconds that the engine still needs for what was written so far."""
+        return max(0.0, self._free_at - self._clock.now())
+
+    def write(self, data: bytes, seconds: float = 0.0) -> None:
+        """Write commands that keep the engine at work for `seconds`."""
+        self._free_at = self._clock.now() + self.outstanding() + seconds
+        limit = int(1000 * (WRITE_GRACE + 2 * self.outstanding()))
+        self._ftdi.timeouts = (self._ftdi.timeouts[0], limit)
+        self._ftdi.write_data(data)
+
+    def read(self, count: int, seconds: float) -> bytes:
+        """Exactly `count` reply bytes; an error after `GRACE` plus twice `seconds` without
+        any new one."""
+        reply = bytearray()
+        patience = GRACE + 2 * seconds
+        deadline = self._clock.now() + patience
+        while len(reply) < count:
+            got = self._ftdi.read_data_bytes(count - len(reply), attempt=1)
+            if got:
+                reply += got
+                deadline = self._clock.now() + patience
+            elif self._clock.now() > deadline:
+                raise BusError(
+                    f"The adapter stopped answering: {len(reply)} of {count} bytes came.",
+                    state="The bus is released.",
+                    remedy="Check the USB cable and the hub, then repeat.",
+                )
+        return bytes(reply)
+
+    # -- in step ---------------------------------------------------------------------------
+
+    def start(self, setup: bytes) -> None:
+        """Stop whatever is under way, bring host and engine into step, and send `setup`.
+
+        The engine has to answer while its pins are inputs still; one that does not, because it
+        goes on with what it was at, is reset by way of the serial port, which always stops it.
+        """
+        self.in_step = False
+        seen = b""
+        for fresh in (self._fresh, self._reset):
+            fresh()
+            seen = self._echo(0xAA)
+            if seen == _answer(0xAA):
+                break
+        else:
+            raise _out_of_step(seen, 0xAA)
+        # Nothing may be answered to the setup: the second opcode's answer has to come first.
+        self.write(setup + bytes((0xAB, mpsse.SEND_NOW)))
+        seen = self.read(2, 0.0)
+        if seen != _answer(0xAB):
+            raise _out_of_step(seen, 0xAB)
+        self.in_step = True
+
+    def _fresh(self) -> None:
+        self._free_at = 0.0
+        self._ftdi.set_bitmode(0, Ftdi.BitMode.BITBANG)
+        self._on()
+
+    def _reset(self) -> None:
+        Ftdi.set_bitmode(self._ftdi, 0, Ftdi.BitMode.RESET)
+        self._on()
+
+    def _on(self) -> None:
+        """Switch the engine on with empty FIFOs. Commands that were left over would be carried
+        out; replies come from bit-bang mode, too, which samples the pins all the time."""
+        self._ftdi.purge_buffers()
+        self._ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
+        self._ftdi.purge_buffers()
+
+    def _echo(self, opcode: int) -> bytes:
+        """The last two bytes that come after `opcode`, which should be its answer: what was on
+        its way through USB before is passed over."""
+        self.write(bytes((opcode, mpsse.SEND_NOW)))
+        deadline = self._clock.now() + STEP_GRACE
+        seen = b""
+        while seen != _answer(opcode) and self._clock.now() <= deadline:
+            seen = (seen + bytes(self._ftdi.read_data_bytes(READ_PIECE, attempt=1)))[-2:]
+        return seen
+
+    # -- giving back ---------------------------------------------------------------------
+
+    def give_back(self, *, in_step: bool) -> None:
+        """Make every pin an input, then close the port, in that state. Whatever fails, the
+        remaining steps are tried."""
+        if not self._ftdi.is_connected:
+            return
+        if not (in_step and self._release()):
+            # Without an engine nothing that was left in the FIFOs can be carried out.
+            with contextlib.suppress(FtdiError, USBError):
+                self._ftdi.set_bitmode(0, Ftdi.BitMode.BITBANG)
+                self._ftdi.purge_buffers()
+        with contextlib.suppress(FtdiError, USBError):
+            self._ftdi.close(freeze=True)
+
+    def _release(self) -> bool:
+        """Make every pin an input; whether the engine confirmed it."""
+        try:
+            self.write(mpsse.RELEASE + bytes((mpsse.READ_LOW_PINS, mpsse.SEND_NOW)))
+            self.read(1, self.outstanding())
+        except (FtdiError, USBError, BusError):
+            return False
+        return True
+
+
+def _answer(opcode: int) -> bytes:
+    return bytes((mpsse.BAD_COMMAND, opcode))
+
+
+def _out_of_step(seen: bytes, opcode: int) -> BusError:
+    return BusError(
+        f"The adapter's engine is out of step: it answered {seen.hex(' ') or 'nothing'} "
+        f"where {_answer(opcode).hex(' ')} belongs.",
+        state="Nothing has been sent to the chip.",
+        remedy="Unplug the adapter, plug it in again and repeat.",
+    )
