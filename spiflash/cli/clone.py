@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spiflash.cli.options import json_option, settings_from, shelf_from, shelf_option
-from spiflash.cli.screen import show
+from spiflash.cli.screen import answer, show
 from spiflash.cli.values import Frequency, PathGiven, PinName
 from spiflash.errors import BoardsFailedError, CloneJobError
 
@@ -22,8 +22,25 @@ if TYPE_CHECKING:
 # need it pay for it.
 
 
+def _show_example(context: click.Context, option: click.Parameter, wanted: bool) -> None:
+    if wanted and not context.resilient_parsing:
+        from spiflash.work.clone.job_file import example_text
+
+        # As it is, like JSON: a remark that was folded would be no remark any more.
+        answer(example_text(), as_json=True)
+        context.exit()
+
+
 @click.command()
 @click.argument("job", type=PathGiven())
+@click.option(
+    "--example",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_show_example,
+    help="Print a job file in which every key is explained, to edit; needs no JOB.",
+)
 @click.option("--check", "only_check", is_flag=True, help="Prove the job without a board.")
 @click.option(
     "--adapter",
@@ -70,13 +87,17 @@ def clone(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Write the image of JOB to board after board, each keeping what is its own.
+    """Write JOB's image to board after board, each keeping its own.
 
     Put the clip on, wait for the sign, take it off, go on to the next. Ctrl-C lets the boards
     on the clips be finished; twice breaks them off, and they are taken up when they come again.
 
+    JOB is a text file (TOML): which image, what each board keeps, which values it gets. Begin
+    with the one that --example prints: it is for the simulated board, and explains every key.
+
     \b
     Examples:
+      spiflash clone --example > job.toml
       spiflash clone job.toml --check
       spiflash clone job.toml --adapter 'sim:boards/*'
     """
@@ -84,7 +105,7 @@ def clone(
     from spiflash.archive.ledger_tables import default_path
     from spiflash.cli.clone_screen import CloneScreen
     from spiflash.nor.tables import chip_table
-    from spiflash.report.clone import summary_text
+    from spiflash.report.clone import chain_text, summary_text
     from spiflash.work.clone.check import check_job
     from spiflash.work.clone.desk import Desk
     from spiflash.work.clone.job_file import load_job
@@ -124,12 +145,16 @@ def clone(
         desk.shelf.prepare()
         done = Loop(desk, stations, screen, count or 0).run()
         screen.end()
+        chain = ledger.check()
     document = {
         "records": [{"number": i, **_plain(each)} for i, each in enumerate(done.records, 1)],
         "left_alone": [each.key for each in done.skipped],
         "errors": [error.cause for error in done.errors],
+        "ledger": {"rows": chain.rows, "head": chain.head, "broken": chain.broken},
     }
-    show(document, summary_text(done.records, len(done.skipped)), as_json=as_json)
+    text = summary_text(done.records, len(done.skipped))
+    text += "\n" + chain_text(chain.rows, chain.head, chain.broken)
+    show(document, text, as_json=as_json)
     if done.errors:
         raise done.errors[0]
     failed = sum(not each.good for each in done.records)

@@ -41,7 +41,9 @@ def ledger(
     expect: str | None,
     as_json: bool,
 ) -> None:
-    """List the boards in whose rows all WORDS are found: a label, a serial, FAIL, a part.
+    """List the boards in whose rows all WORDS are found.
+
+    A word can be a label, a serial number, FAIL, or a part.
 
     \b
     Examples:
@@ -82,17 +84,23 @@ def ledger(
 
 def _check(found: object, expect: str | None, *, as_json: bool) -> None:
     from spiflash.archive.ledger import Ledger
+    from spiflash.report.clone import chain_text
 
     assert isinstance(found, Ledger)
     result = found.check()
     missing = expect is not None and expect not in {row.digest for row in found.rows()}
     if result.broken or missing:
-        reason = result.broken or f"no row has the digest {expect}: rows are missing at the end"
+        reason = result.broken or (
+            f"none of the {result.rows} rows has the digest {expect}: rows are missing at the end"
+        )
         raise LedgerError(
             f"The ledger was changed by other hands: {reason}.",
             state=f"The {result.rows} rows before that hold.",
             remedy="Compare with a copy or a CSV export from earlier.",
         )
-    text = f"{result.rows} rows hold. Last digest, to be noted down: {result.head}"
+    if expect is None:
+        text = chain_text(result.rows, result.head, result.broken)
+    else:
+        text = f"{result.rows} rows hold, the one with the digest {expect} among them."
     document: dict[str, object] = {"rows": result.rows, "head": result.head, "broken": ""}
     show(document, text, as_json=as_json)

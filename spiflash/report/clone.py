@@ -30,7 +30,8 @@ def reason_line(record: BoardRecord) -> str:
         took = seconds(record.seconds.get("all", 0.0))
         passes = counted(len(record.passes), "pass", "passes")
         resumed = ", taken up again" if record.resumed else ""
-        return clean(f"{record.label or record.key}: {passes} agree, {took}{resumed}")
+        remark = f"; {record.remark}" if record.remark else ""
+        return clean(f"{record.label or record.key}: {passes} agree, {took}{resumed}{remark}", 400)
     touched = " The board was written to: do not use it." if record.touched else ""
     return clean(f"{record.kind}: {record.reason}{touched}", 400)
 
@@ -64,6 +65,23 @@ def check_text(
         lines.append(f"Values: {free} of {listed} left.")
     verdict = "The job must not be used." if problems else "The job is sound."
     return "\n".join([*lines, verdict])
+
+
+def chain_text(rows: int, head: str, broken: str) -> str:
+    """How the chain of the ledger stands, and what to note down of it."""
+    if broken:
+        return (
+            f"The ledger was changed by other hands: {clean(broken, 300)}. The {rows} rows before "
+            "that hold."
+        )
+    if not rows:
+        return "The ledger has no row yet."
+    return (
+        f"The ledger's {counted(rows, 'row')} hold. Note down the last digest:\n"
+        f"  {clean(head, 64)}\n"
+        "Rows cut off at the end leave no gap behind. That none is missing shows 'spiflash ledger "
+        "--check --expect' with a digest noted earlier."
+    )
 
 
 def summary_text(records: Sequence[BoardRecord], skipped: int) -> str:

@@ -13,7 +13,7 @@ from spiflash.report.amounts import seconds
 from spiflash.report.wording import clean
 
 _COLUMNS = (
-    *("begun", "ended", "job", "result", "kind", "reason", "label", "part", "jedec_id"),
+    *("begun", "ended", "job", "result", "kind", "reason", "remark", "label", "part", "jedec_id"),
     *("unique_id", "key", "bench", "station", "adapter", "touched", "resumed", "backup"),
     *("image_sha256", "before_sha256", "after_sha256", "job_sha256", "expected"),
 )
@@ -48,6 +48,7 @@ def rows_text(entries: Sequence[Entry]) -> str:
         f"{each.number:>5}  {each.record.ended[:16].replace('T', ' ')}  {each.record.result}  "
         f"{clean(each.record.label or each.record.key or 'unidentified', 60)}"
         + (f"  {each.record.kind}: {clean(each.record.reason, 120)}" if each.record.kind else "")
+        + (f"  ({clean(each.record.remark, 200)})" if each.record.remark else "")
         for each in entries
     ]
     return "\n".join(lines) or "No board fits."
@@ -63,6 +64,7 @@ def _full(entry: Entry) -> str:
     facts = [
         ("Row", f"{entry.number}, digest {entry.row.digest}"),
         ("Result", f"{record.result} {record.kind} {record.reason}".strip()),
+        ("Remark", record.remark),
         ("Label", record.label),
         ("Values", ", ".join(f"{name} {text}" for name, text in record.values.items())),
         ("Begun, ended", f"{record.begun}, {record.ended}"),

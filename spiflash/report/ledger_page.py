@@ -101,6 +101,8 @@ def _line(entry: Entry) -> _Line:
     note = f"{record.kind}: {record.reason}" if record.kind else ""
     if record.touched and not record.good:
         note += " Written to."
+    if record.remark:
+        note = f"{note} {record.remark[:1].upper()}{record.remark[1:]}.".strip()
     return _Line(
         entry.number,
         record.ended[:16].replace("T", " "),

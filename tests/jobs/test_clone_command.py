@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import sqlite3
 import subprocess
 import sys
@@ -14,7 +15,7 @@ import pytest
 from cli_rig import COMMAND, environment
 from clone_rig import ENV, FACTORY, Board, kept_board, write_job
 
-from hwmocks.boards.heron import heron_variant
+from hwmocks.boards.heron import heron_open, heron_variant
 from spiflash.dump.environment_edit import variables_of
 
 
@@ -30,6 +31,28 @@ def start(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+def test_a_newcomer_gets_from_the_example_to_a_sound_job(tmp_path: Path) -> None:
+    """The commands that the example names, as they stand there."""
+    example = start(tmp_path, "clone", "--example")
+    assert example.returncode == 0
+    (tmp_path / "job.toml").write_text(example.stdout)
+    commands = re.findall(r"(?m)^#   (.*)$", example.stdout)
+    assert commands[-1].startswith("spiflash clone job.toml --adapter")
+    start_of_program = f'spiflash() {{ "{sys.executable}" -m spiflash "$@"; }}'
+    done = subprocess.run(
+        ["sh", "-ec", "\n".join([start_of_program, *commands[:-1]]).replace("1 2 3", "1")],
+        cwd=tmp_path,
+        env=environment(tmp_path),
+        capture_output=True,
+        text=True,
+        timeout=240,
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.endswith("Values: 128 of 128 left.\nThe job is sound.\n")
+    assert (tmp_path / "open.bin").read_bytes() == heron_open()
+    assert len(list(tmp_path.glob("boards/*/chip.json"))) == 1
+
+
 def test_a_batch_from_the_folder_to_the_page(tmp_path: Path) -> None:
     """Check, clone a good board and one that the job does not accept, list, export, page."""
     write_job(tmp_path, 1)
@@ -40,7 +63,8 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path) -> None:
     assert not (tmp_path / "ledger.sqlite").exists()
     done = start(tmp_path, "clone", "job.toml", "--adapter", "sim:boards/*", "--clock", "15M")
     assert done.returncode == 32, done.stderr
-    assert done.stdout.startswith("1 board good, 1 failed; chip: 1.")
+    assert done.stdout.startswith("1 board good, 1 failed; chip: 1.\n")
+    assert "The ledger's 2 rows hold. Note down the last digest:" in done.stdout
     assert "sim:boards/*: waiting for a board" in done.stderr
     assert "chip: The job does not accept a XM25QH64C" in done.stderr
     assert "\x1b" not in done.stderr
@@ -52,6 +76,7 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path) -> None:
     assert left.returncode == 0, left.stderr
     document = json.loads(left.stdout)
     assert (document["records"], len(document["left_alone"])) == ([], 1)
+    assert document["ledger"]["head"] in done.stdout  # nothing was written since
     table = list(csv.DictReader(io.StringIO(start(tmp_path, "ledger", "--csv").stdout)))
     assert [(row["result"], row["value:serial"]) for row in table] == [
         ("PASS", "HG-2026-0001"),
@@ -66,6 +91,7 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path) -> None:
 def _check_chain(folder: Path, head: str) -> None:
     whole = start(folder, "ledger", "--check", "--expect", head)
     assert (whole.returncode, head in whole.stdout) == (0, True)
+    assert head in start(folder, "ledger", "--check").stdout
     database = sqlite3.connect(folder / "ledger.sqlite")
     database.execute("update ledger_rows set result = 'PASS' where number = 2")
     database.commit()

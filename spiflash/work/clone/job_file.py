@@ -1,58 +1,10 @@
-"""Job files: TOML. Every value stands on one line; files are looked for beside the job file.
-
-clone = 1                          # the version of this format
-name = "heron-open"                # what the ledger calls the job
-image = "open.bin"                 # an image file or a backup set
-layout = "heron.toml"              # may be left out; names regions (see spiflash audit)
-chips = ["W25Q64JV", "GD25Q64C"]   # the parts accepted, as in the chip table
-boards = 20                        # may be left out: how many are to be made
-passes = 2                         # complete readings before and after (2)
-label = "Heron {serial}"           # printed at the end of a board; {name} of a value
-shared = ["00:00:5e:00:53:17"]     # MACs and serials that all boards may have in common
-
-[[keep]]                           # stays what it is on each board
-region = "factory"                 # of the layout; or start and length, and perhaps name
-
-[[environment]]                    # a U-Boot environment whose checksum is made right
-region = "env"                     # or start and length: its full size
-keep = ["location"]                # variables taken over from the board's own environment
-
-[[value]]                          # what each board gets
-name = "ethaddr"
-kind = "mac"                       # mac, hex or text
-first = "00:00:5e:00:53:00"        # a counted range, both ends included
-last = "00:00:5e:00:53:ff"
-variable = "ethaddr"               # set in every [[environment]]
-
-[[value]]
-name = "serial"
-kind = "text"
-pattern = "HG-2026-####"           # with first and last as numbers
-first = 1
-last = 300
-at = 0x7FF000                      # raw bytes at an address …
-length = 16                        # … padded to this length (else as long as the value)
-fill = 0x00                        # with this byte
-sum = "CRC-32/ISO-HDLC"            # a checksum of its own, by its catalogue name,
-sum_at = 0x7FF010                  # stored here
-sum_order = "little"               # or "big"
-sum_start = 0x7FF000               # over these bytes; else over the value itself
-sum_length = 16
-
-[[value]]
-name = "tag"
-kind = "hex"
-list = "tags.txt"                  # one value a line
-at = 0x7FF020
-
-[failure]                          # kind of failure = what to do; "next" where not said
-contact = "again"                  # kinds: contact, chip, read, own, write, adapter,
-adapter = "hold"                   # values, other; actions: next, again, hold, stop
-"""
+"""Job files: TOML of our own. `example.toml` beside this file shows every key with a remark."""
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -75,14 +27,29 @@ from spiflash.work.image import load_image
 
 VERSION = 1
 _LIMIT = 1 << 20
-_TOP = {
-    *("clone", "name", "image", "layout", "chips", "boards", "passes", "label", "shared"),
-    *("keep", "environment", "value", "failure"),
+KEYS: Mapping[str, frozenset[str]] = {
+    "": frozenset(
+        {
+            *("clone", "name", "image", "layout", "chips", "boards", "passes", "label", "shared"),
+            *("keep", "environment", "value", "failure"),
+        }
+    ),
+    "keep": frozenset({"region", "name", "start", "length"}),
+    "environment": frozenset({"region", "name", "start", "length", "keep"}),
+    "value": frozenset(
+        {
+            *("name", "kind", "first", "last", "pattern", "list", "variable", "at", "length"),
+            *("fill", "sum", "sum_at", "sum_order", "sum_start", "sum_length"),
+        }
+    ),
+    "failure": frozenset(FAILURES),
 }
-_VALUE = {
-    *("name", "kind", "first", "last", "pattern", "list", "variable", "at", "length", "fill"),
-    *("sum", "sum_at", "sum_order", "sum_start", "sum_length"),
-}
+"""The keys of each table; those above all tables under the empty name."""
+
+
+def example_text() -> str:
+    """A job file for the demo board in which every key is explained."""
+    return resources.files(__package__).joinpath("example.toml").read_text("utf-8")
 
 
 def load_job(path: Path) -> Job:
@@ -115,7 +82,7 @@ class _Reader:
 
     def job(self) -> Job:
         text, data = self.text, self.data
-        text.known(data, None, _TOP)
+        text.known(data, None, KEYS[""])
         if data.get("clone") != VERSION or isinstance(data.get("clone"), bool):
             text.refuse(text.line(None, "clone"), f"this must say clone = {VERSION}")
         if "layout" in data:
@@ -142,11 +109,11 @@ class _Reader:
         )
 
     def keep(self, table: dict[str, Any], place: Place) -> Stretch:
-        self.text.known(table, place, {"region", "name", "start", "length"})
+        self.text.known(table, place, KEYS["keep"])
         return self.stretch(table, place, "a kept range")
 
     def environment(self, table: dict[str, Any], place: Place) -> EnvironmentRule:
-        self.text.known(table, place, {"region", "name", "start", "length", "keep"})
+        self.text.known(table, place, KEYS["environment"])
         return EnvironmentRule(
             self.stretch(table, place, "environment"), self.text.texts(table, place, "keep")
         )
@@ -185,7 +152,7 @@ class _Reader:
 
     def value(self, table: dict[str, Any], place: Place) -> ValueRule:
         text = self.text
-        text.known(table, place, _VALUE)
+        text.known(table, place, KEYS["value"])
         name = text.text(table, place, "name", None)
         line = text.line(place, None)
         kind = text.choice(table, place, "kind", tuple(FORMS), "text")
@@ -248,5 +215,5 @@ class _Reader:
         if not isinstance(table, dict):
             self.text.refuse(self.text.line(None, "failure"), "write [failure] above these lines")
         place = ("failure", 0)
-        self.text.known(table, place, set(FAILURES))
+        self.text.known(table, place, KEYS["failure"])
         return {key: self.text.choice(table, place, key, ACTIONS, "next") for key in table}

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Set
 from typing import Any, NoReturn
 
 from spiflash.errors import CloneJobError
@@ -43,7 +44,7 @@ class JobText:
             self.refuse(self.line(None, name), f"write [[{name}]] above each {name}")
         return [(each, (name, index)) for index, each in enumerate(entries)]
 
-    def known(self, table: dict[str, Any], place: Place, keys: set[str]) -> None:
+    def known(self, table: dict[str, Any], place: Place, keys: Set[str]) -> None:
         """Refuse keys that mean nothing."""
         for key in table:
             if key not in keys:
