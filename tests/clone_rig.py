@@ -193,7 +193,9 @@ class SharedStation:
         bench = self.bench
         return self.spent + (bench.clock.now() if bench is not None else 0.0)
 
-    def next_board(self, stopping: Callable[[], bool]) -> FtdiBus | None:
+    def next_board(
+        self, stopping: Callable[[], bool], tell: Callable[[str], None]
+    ) -> FtdiBus | None:
         """See `Station`."""
         board = self.table.next_for(self, stopping)
         if board is None:

@@ -7,12 +7,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from clone_board_rig import Rig
+from clone_board_rig import Rig, finished_row
 from clone_rig import Board
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from spiflash.archive.ledger import After, InHand
-from spiflash.archive.ledger_record import BoardRecord
 from spiflash.errors import ShelfError
 
 
@@ -21,18 +20,10 @@ def rig(tmp_path: Path) -> Rig:
     return Rig(tmp_path)
 
 
-def row(**more: object) -> BoardRecord:
-    """A good row of some board."""
-    plain = dict.fromkeys(("job", "job_sha256", "image_sha256", "bench", "station"), "x")
-    plain |= dict.fromkeys(("adapter", "part", "jedec_id", "unique_id", "label"), "x")
-    day = {"begun": "2026-05-01T10:00:00+00:00", "ended": "2026-05-01T10:00:40+00:00"}
-    return BoardRecord(**{**plain, **day, "result": "PASS", **more})  # type: ignore[arg-type]
-
-
 def test_a_finished_board_is_recognised_by_its_unique_id(rig: Rig) -> None:
     board = Board(3, "W25Q64JV")
     key = f"ef4017-{board.new().unique_id.hex()}"
-    rig.ledger.append(row(key=key, values={}), After.KEEP)
+    rig.ledger.append(finished_row(key=key, values={}), After.KEEP)
     left = rig.run(board)
     assert (left.records, [each.key for each in left.skipped]) == ((), [key])
     assert [each.key for each in rig.asked] == [key]
@@ -43,7 +34,7 @@ def test_a_finished_board_without_id_is_recognised_by_its_contents(rig: Rig) -> 
     board = Board(3, "MX25L6406E")
     values = {"ethaddr": mac_address(9), "serial": "HG-2026-0009"}
     digest = hashlib.sha256(heron_variant(3)).hexdigest()
-    rig.ledger.append(row(key="k", values=values, after_sha256=digest), After.KEEP)
+    rig.ledger.append(finished_row(key="k", values=values, after_sha256=digest), After.KEEP)
     left = rig.run(board)
     assert (left.records, [each.key for each in left.skipped]) == ((), ["k"])
     # Done once more, it keeps the values it has.

@@ -14,10 +14,10 @@ from typing import Protocol
 
 from spiflash.archive.ledger_record import BoardRecord
 from spiflash.bus.transaction import Bus
-from spiflash.errors import BusError, InterruptedWorkError, SpiflashError
+from spiflash.errors import InterruptedWorkError, SpiflashError
 from spiflash.work.clone.board import SkippedError, clone_board
 from spiflash.work.clone.desk import Desk, Seat
-from spiflash.work.clone.station import Station
+from spiflash.work.clone.station import WAITING, Station
 from spiflash.work.progress import Advance
 
 GLANCE = 0.2
@@ -113,18 +113,14 @@ class Loop:
             lambda text: self.screen.status(station.name, text),
         )
         while not self.stopping():
-            seat.tell("waiting for a board")
-            bus = station.next_board(self.stopping)
+            seat.tell(WAITING)
+            bus = station.next_board(self.stopping, seat.tell)
             if bus is None:
                 break
             if not self._one(bus, station, seat):
                 return
             seat.tell("done: take the clip off")
-            try:
-                station.taken_away(self.stopping)
-            except BusError:
-                # An adapter that was pulled out is opened anew for the next board.
-                station.close()
+            station.taken_away(self.stopping)
         seat.tell("no more boards" if not self.stopping() else "stopped")
 
     def _one(self, bus: Bus, station: Station, seat: Seat) -> bool:

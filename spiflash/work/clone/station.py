@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
 
 from spiflash.bus.locate import open_bus
 from spiflash.bus.mpsse import Pins
 from spiflash.bus.transaction import Bus
-from spiflash.errors import BusError, ChipAbsentError, SpiflashError, UsageError
+from spiflash.errors import (
+    AdapterNotFoundError,
+    BusError,
+    ChipAbsentError,
+    SpiflashError,
+    UsageError,
+)
 from spiflash.nor.probe import probe
+
+WAITING = "waiting for a board"
 
 LOOK = 0.3
 """Seconds between two looks at an empty clip."""
@@ -23,7 +33,12 @@ LONGEST_SEATING = 20
 """Looks after which a chip that answers differently each time is worked on all the same, so
 that it is recorded what is wrong with it."""
 
+ABSENT = 1.0
+"""Seconds between two attempts to open an adapter that was pulled out."""
+
 Stopping = Callable[[], bool]
+Tell = Callable[[str], None]
+"""Shown a few words of what the station waits for."""
 
 
 class Station(Protocol):
@@ -34,7 +49,7 @@ class Station(Protocol):
         """What to call it, for people and in the ledger."""
         ...
 
-    def next_board(self, stopping: Stopping) -> Bus | None:
+    def next_board(self, stopping: Stopping, tell: Tell) -> Bus | None:
         """Wait for a board; an open bus with it. None when no more come, or when stopping."""
         ...
 
@@ -48,64 +63,109 @@ class Station(Protocol):
 
 
 class ClipStation:
-    """A real adapter: a person moves its clip."""
+    """A real adapter: a person moves its clip. An adapter that was pulled out is waited for."""
 
-    def __init__(self, url: str | None, pins: Pins | None = None) -> None:
+    def __init__(
+        self,
+        url: str | None,
+        pins: Pins | None = None,
+        *,
+        opened: Callable[[str | None, Pins | None], Bus] = open_bus,
+        pause: Callable[[float], None] = time.sleep,
+    ) -> None:
+        """`pause` waits so many seconds while there is no adapter, and so no clock of a bus."""
         self.name = url or "adapter"
         self._url = url
         self._pins = pins
+        self._opened = opened
+        self._pause = pause
+        self._known = False
         self._bus: Bus | None = None
 
-    def next_board(self, stopping: Stopping) -> Bus | None:
+    def next_board(self, stopping: Stopping, tell: Tell) -> Bus | None:
         """See `Station`. Raises `SpiflashError` when the adapter cannot be opened at first."""
-        same, last, looks = 0, b"", 0
-        bus = self._open()
+        seen = _Seen()
         while not stopping():
-            found = self._look(bus)
-            looks = looks + 1 if found else 0
-            same = same + 1 if found and found == last else 0
-            last = found
-            if found and (same >= STEADY or looks >= LONGEST_SEATING):
-                return bus
-            bus.clock.sleep(LOOK)
+            bus = self._open(tell)
+            if bus is None:
+                self._pause(ABSENT)
+                continue
+            try:
+                if seen.settled(_look(bus)):
+                    return bus
+                bus.clock.sleep(LOOK)
+            except BusError:
+                seen = _Seen()
+                self.close()
         return None
 
     def taken_away(self, stopping: Stopping) -> None:
         """See `Station`."""
         gone = 0
-        while gone < STEADY and not stopping():
-            if self._bus is None:
-                return
+        while gone < STEADY and self._bus is not None and not stopping():
             try:
-                gone = 0 if self._look(self._bus) else gone + 1
+                gone = gone + 1 if _look(self._bus) == NOTHING else 0
+                self._bus.clock.sleep(LOOK)
             except BusError:
-                # The adapter itself was pulled out: it is opened anew for the next board.
+                # The adapter itself was pulled out, and with it the board.
                 self.close()
-                return
-            self._bus.clock.sleep(LOOK)
 
     def close(self) -> None:
         """See `Station`."""
         bus, self._bus = self._bus, None
         if bus is not None:
-            bus.close()
+            # Of an adapter that was pulled out there is nothing left to release.
+            with suppress(BusError):
+                bus.close()
 
-    def _open(self) -> Bus:
+    def _open(self, tell: Tell) -> Bus | None:
+        """The bus; None while an adapter that was here before is away."""
         if self._bus is None:
-            self._bus = open_bus(self._url, self._pins)
+            try:
+                self._bus = self._opened(self._url, self._pins)
+            except (AdapterNotFoundError, BusError):
+                if not self._known:
+                    raise
+                tell("the adapter is gone: plug it in again")
+                return None
+            if self._known:
+                tell(WAITING)
+            self._known = True
         return self._bus
 
-    @staticmethod
-    def _look(bus: Bus) -> bytes:
-        """The chip's ID; empty when nothing answers."""
-        try:
-            return probe(bus).id
-        except ChipAbsentError:
-            return b""
-        except BusError:
-            raise
-        except SpiflashError:
-            return b"?"
+
+NOTHING = b""
+UNSTEADY = b"?"
+"""What a look at the clip gives beside a chip's ID."""
+
+
+def _look(bus: Bus) -> bytes:
+    """The chip's ID, `NOTHING` or `UNSTEADY`. Raises `BusError`."""
+    try:
+        return probe(bus).id
+    except ChipAbsentError:
+        return NOTHING
+    except BusError:
+        raise
+    except SpiflashError:
+        return UNSTEADY
+
+
+class _Seen:
+    """What the looks at the clip gave so far."""
+
+    def __init__(self) -> None:
+        self._last = NOTHING
+        self._same = 0
+        self._looks = 0
+
+    def settled(self, found: bytes) -> bool:
+        """Whether work may begin: the clip is seated, or will not get any better."""
+        steady = found not in (NOTHING, UNSTEADY)
+        self._same = self._same + 1 if steady and found == self._last else int(steady)
+        self._looks = self._looks + 1 if found != NOTHING else 0
+        self._last = found
+        return self._same >= STEADY or self._looks >= LONGEST_SEATING
 
 
 class TurnStation:
@@ -117,7 +177,7 @@ class TurnStation:
         self._pins = pins
         self._bus: Bus | None = None
 
-    def next_board(self, stopping: Stopping) -> Bus | None:
+    def next_board(self, stopping: Stopping, tell: Tell) -> Bus | None:
         """See `Station`."""
         url = None if stopping() else next(self._urls, None)
         if url is not None:
