@@ -26,15 +26,14 @@ ROOT = Path(__file__).resolve().parents[2]
 if __name__ == "__main__":
     sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "benchmarks")]
 
+from clone_judge import batch_complaints, judge
 from clone_rig import (
     FAULTS,
     Board,
     Quiet,
     Table,
     batch,
-    batch_complaints,
     desk_in,
-    judge,
     write_job,
 )
 

@@ -16,14 +16,12 @@ from dataclasses import dataclass
 from multiprocessing.context import ForkProcess
 from pathlib import Path
 
+from clone_judge import batch_complaints, board_number, judge
 from clone_rig import (
     Board,
     Quiet,
     Table,
-    batch_complaints,
-    board_number,
     desk_in,
-    judge,
     kept_board,
     write_job,
 )

@@ -10,7 +10,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from clone_rig import printed
+from clone_judge import printed
 
 from hwmocks.boards.heron import heron_open, mac_address, serial_number
 from spiflash.dump.environment_edit import set_variables, variables_of
