@@ -30,6 +30,7 @@ PROTECTION_SCHEMES: dict[str, str] = {
         "SR1.2-4 BP0-2, TBPROT is bit 5 of configuration register 1 (35h) and one-time (S25FL-P/S)"
     ),
     "bp-spansion-l": "SR1.2-4 BP0-2, SR1.5 TBPROT, SR1.6 SEC, CMP is bit 6 of CR1 (S25FL-L, -1 K)",
+    "bp4-spansion-l": "SR1.2-5 BP0-3, SR1.6 TBPROT, CMP is bit 6 of CR1 (S25FL256L)",
     "bp-en": "SR1.2-5 BP0-3; TB, where there is one, is one-time (EON)",
     "sst-bp": "SR1.2-5 BP0-3, upper fraction, set after power-up; SR1.7 BPL (SST25)",
     "sst-block": "block protection register, read with 72h, cleared with 98h (SST26)",

@@ -28,7 +28,7 @@ from spiflash.nor.commands import WEL, WIP, ReadStyle
 from spiflash.nor.geometry import EraseType, Geometry, ProgramMethod, Span
 from spiflash.nor.programming import Programmer
 from spiflash.nor.protection import Protection, protection
-from spiflash.nor.registers import documented
+from spiflash.nor.register_reading import read_registers
 from spiflash.nor.waiting import Waiting
 
 BATCH = 32
@@ -125,10 +125,11 @@ class NorFlash:
         return self.bus.run([commands.read_status()])[0][0]
 
     def registers(self) -> dict[str, bytes]:
-        """Every register that the part (each that it may be) documents, by name."""
-        known = documented(self.chip.protection_schemes)
-        values = self.bus.run([commands.read_register(r.opcode, r.length) for r in known])
-        return {register.name: value for register, value in zip(known, values, strict=True)}
+        """Every register that the part (each that it may be) documents, by name.
+
+        Raises `UnstableReadError` when two readings in a row never agree.
+        """
+        return read_registers(self.bus, self.chip.protection_schemes)
 
     def protection(self) -> Protection:
         """What the registers protect at this moment."""

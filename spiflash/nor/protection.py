@@ -93,7 +93,10 @@ def _individual(maker: int | None, values: Mapping[str, int]) -> bool:
     return False
 
 
-_SRP1 = {"bp3-tb-sec-cmp": "SR2", "bp3-tb-sec": "SR2", "bp4-tb": "SR2", "bp-spansion-l": "CR1"}
+_SRP1 = {
+    **dict.fromkeys(("bp3-tb-sec-cmp", "bp3-tb-sec", "bp4-tb"), "SR2"),
+    **dict.fromkeys(("bp-spansion-l", "bp4-spansion-l"), "CR1"),
+}
 """Where bit 0 of a second register is SRP1 (SRL): with SRP0 clear it locks until power-down,
 with SRP0 set for good (W25Q64FV, status register protection table; from memory). The JV calls
 the latter reserved."""

@@ -122,8 +122,13 @@ def _bp4_tb_issi(size: int, values: Mapping[str, int]) -> Ranges:
 
 
 def _bp_spansion_l(size: int, values: Mapping[str, int]) -> Ranges:
-    """S25FL064L, S25FL-K1: as Winbond, with CMP in bit 6 of CR1."""
+    """S25FL064L, S25FL128L: as Winbond, with CMP in bit 6 of CR1."""
     return _bp3_tb_sec_cmp(size, {"SR1": values["SR1"], "SR2": values.get("CR1", 0)})
+
+
+def _bp4_spansion_l(size: int, values: Mapping[str, int]) -> Ranges:
+    """S25FL256L: as W25Q256, with CMP in bit 6 of CR1."""
+    return _bp4_tb(size, {"SR1": values["SR1"], "SR2": values.get("CR1", 0)})
 
 
 def _bp3(size: int, values: Mapping[str, int]) -> Ranges:
@@ -183,6 +188,7 @@ RULES: Mapping[str, Rule] = {
     "bp-micron": _bp_micron,
     "bp-spansion": _bp_spansion,
     "bp-spansion-l": _bp_spansion_l,
+    "bp4-spansion-l": _bp4_spansion_l,
     "bp4-tb-issi": _bp4_tb_issi,
     "bp-en": _bp_en,
     "sst-bp": _sst_bp,
@@ -195,6 +201,7 @@ DECIDES: Mapping[str, str] = {
     "bp4-tb-cr": "CR",
     "bp-spansion": "CR1",
     "bp-spansion-l": "CR1",
+    "bp4-spansion-l": "CR1",
     "bp4-tb-issi": "FR",
 }
 """The register beside SR1 that decides what is protected. It is not read of a chip that may

@@ -55,6 +55,7 @@ REGISTERS: Mapping[str, tuple[Register, ...]] = {
     "bp-micron": _MICRON,
     "bp-spansion": _SPANSION,
     "bp-spansion-l": _SPANSION_L,
+    "bp4-spansion-l": _SPANSION_L,
     "sst-block": _SST26,
     "bp4-tb-issi": _ISSI,
 }

@@ -4,7 +4,9 @@ The rules that live here. Only block protection bits change; every other bit of 
 written back as it was read, and both are checked before and after. Where a part has a volatile
 status write (50h) it is used, so that a loss of power restores the protection by itself. The
 register is put back also after an error and after Ctrl-C. A register that is locked is never
-worked around.
+worked around. A wrong value written here may be there for good (one-time lock bits share these
+registers), so that all of this is done at a slow clock and only on a chip that answers as an idle
+one does; what an earlier session noted is used for the bits that it may have changed and no others.
 
 Some parts clear the second register when 01h brings one byte (W25Q64FV and older, S25FL-P),
 others refuse two bytes (GD25Q64C, where 31h writes the second): two bytes are tried first, as
@@ -15,14 +17,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 
-from spiflash.bus.transaction import Transaction
-from spiflash.errors import ChipProtectedError, SpiflashError
+from spiflash.bus.transaction import Sampling, Transaction
+from spiflash.errors import ChipAbsentError, ChipProtectedError, SpiflashError
 from spiflash.nor import block_locks, commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.geometry import Span
+from spiflash.nor.lifts import LIFTS, Lift
+from spiflash.nor.probe import PROBE_CLOCK
 from spiflash.nor.protection import Protection, RegisterLock, protection
 
 WRITE_STATUS = 0x01
@@ -34,36 +37,6 @@ memory of the data sheets)."""
 ATTEMPTS = 3
 """How often putting back is tried, so that a single bad exchange or an impatient second Ctrl-C
 does not leave the chip open."""
-
-
-@dataclass(frozen=True, slots=True)
-class Lift:
-    """How the block protection of one scheme is cleared: the BP bits in SR1, and the register
-    that a second byte of 01h writes ("" where 01h takes one byte only)."""
-
-    bp: int
-    second: str = ""
-    complement: int = 0
-    """The CMP bit in the second register: with it set, BP all ones protects nothing."""
-
-
-_LIFTS: dict[str, Lift] = {
-    "bp3-tb-sec-cmp": Lift(0x1C, "SR2", 0x40),
-    "bp3-tb-sec": Lift(0x1C, "SR2"),
-    "bp4-tb": Lift(0x3C, "SR2", 0x40),
-    "bp-spansion-l": Lift(0x1C, "CR1", 0x40),
-    "bp-spansion": Lift(0x1C, "CR1"),
-    "bp3-tb": Lift(0x1C),
-    "bp3": Lift(0x1C),
-    "bp2": Lift(0x0C),
-    "bp4": Lift(0x3C),
-    # One byte leaves the configuration register alone (MX25L12835F data sheet, from memory).
-    "bp4-tb-cr": Lift(0x3C),
-    "bp4-tb-issi": Lift(0x3C),
-    "bp-micron": Lift(0x5C),
-    "bp-en": Lift(0x3C),
-    "sst-bp": Lift(0x3C),
-}
 
 
 @contextmanager
@@ -90,15 +63,18 @@ def put_back(flash: NorFlash, before: Mapping[str, int]) -> bool:
 
     Raises `ChipProtectedError` when it is not known how this part takes them.
     """
+    if before["SR1"] & commands.WIP:
+        # Nothing was noted: an idle chip is not busy, an open line is.
+        return True
+    _slowly(flash)
     now = _read(flash)
-    wanted = {
-        name: before.get(name, value) & ~_BUSY_BITS.get(name, 0) for name, value in now.items()
-    }
-    if wanted["SR1"] == now["SR1"]:
+    if before["SR1"] & ~_BUSY_BITS["SR1"] == now["SR1"]:
         return True
     lift = _lift_for(flash.chip)
-    # The other registers were never written: what they hold is not this program's business.
-    wanted = {name: wanted[name] if name in ("SR1", lift.second) else now[name] for name in now}
+    wanted = {**now, "SR1": now["SR1"] & ~lift.bp | before["SR1"] & lift.bp}
+    if lift.second in before:
+        kept = lift.second_lost
+        wanted[lift.second] = now[lift.second] & ~kept | before[lift.second] & kept
     return _put_back(flash, _StatusWriter(flash, lift, volatile=False), wanted)
 
 
@@ -134,6 +110,7 @@ def _locks_open(flash: NorFlash, ranges: Sequence[tuple[int, int]]) -> Iterator[
 def _bits_clear(flash: NorFlash, guard: Protection) -> Iterator[None]:
     chip = flash.chip
     lift = _lift_for(chip)
+    _slowly(flash)
     before = _read(flash)
     writer = _StatusWriter(flash, lift, volatile=chip.status_write_volatile)
     open_value = _open_value(lift, before)
@@ -156,7 +133,7 @@ def _bits_clear(flash: NorFlash, guard: Protection) -> Iterator[None]:
 
 
 def _lift_for(chip: Chip) -> Lift:
-    lifts = [_LIFTS.get(scheme) for scheme in chip.protection_schemes]
+    lifts = [LIFTS.get(scheme) for scheme in chip.protection_schemes]
     known = [lift for lift in lifts if lift is not None]
     if len(known) < len(lifts) or len({(lift.bp, lift.second) for lift in known}) > 1:
         schemes = ", ".join(chip.protection_schemes)
@@ -207,11 +184,27 @@ class _StatusWriter:
         self._flash.bus.run([commands.write_disable()])
 
 
+def _slowly(flash: NorFlash) -> None:
+    flash.bus.set_sampling(Sampling.LATE)
+    flash.bus.set_clock(PROBE_CLOCK)
+
+
 def _read(flash: NorFlash) -> dict[str, int]:
-    """Every documented register without the bits that change by themselves."""
+    """Every documented register without the bits that change by themselves.
+
+    Raises `ChipAbsentError` when the chip does not answer as an idle one does.
+    """
+    flash.settle()
+    raw = flash.registers()
+    if raw["SR1"][0] & commands.WIP:
+        raise ChipAbsentError(
+            "The chip stopped answering when its status register was read.",
+            state="The register has not been written.",
+            remedy="Seat the clip again and repeat the command.",
+        )
     values = {
         name: int.from_bytes(value, "little") & ~_BUSY_BITS.get(name, 0)
-        for name, value in flash.registers().items()
+        for name, value in raw.items()
     }
     return {name: value for name, value in values.items() if name != "FSR"}
 
@@ -228,6 +221,7 @@ def _put_back(flash: NorFlash, writer: _StatusWriter, before: dict[str, int]) ->
     """Whether the registers are as they were; tried several times, whatever happens."""
     for _ in range(ATTEMPTS):
         try:
+            _slowly(flash)
             flash.settle()
             if _read(flash) == before or writer.write(before["SR1"], before):
                 return True

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.shelf import Shelf
+from spiflash.bus.transaction import Sampling
 from spiflash.errors import (
     ChipProtectedError,
     DeclinedError,
@@ -153,13 +154,16 @@ def rewrite(
         refuse_protected(connection, work.plan)
     if not agree(work):
         raise DeclinedError("Not done, as you said.", state="Nothing has been erased or written.")
+    # What a session of its own changed, it has put back itself.
+    resumed = journal is not None
     if journal is None:
         journal = _begin(connection, shelf, work, image_name, image_sha256)
     try:
         with unprotected(connection.flash, work.plan.affected if unprotect else ()):
             carry_out(connection, work.plan, "erasing and programming", watcher)
             proof = _prove(connection, work, journal, watcher, verify=verify, passes=passes)
-        put_things_back(connection, journal)
+        if resumed:
+            put_things_back(connection, journal)
     except KeyboardInterrupt as exc:
         raise InterruptedWorkError(
             "Stopped in the middle of writing.",
@@ -206,9 +210,7 @@ def _joined(contents: bytes, ranges: Sequence[Range]) -> bytes:
 
 def carry_out(connection: Connection, plan: Plan, title: str, watcher: Watcher) -> None:
     """Do the steps in their order; programs between two erases go out together."""
-    connection.bus.set_clock(
-        min(connection.ceiling, connection.chip.clock_fast, connection.bus.clock_limits[1])
-    )
+    _for_writing(connection)
     flash = connection.flash
     total = plan.erased_bytes + plan.programmed_bytes
     with watcher.step(title, total) as advance:
@@ -222,6 +224,15 @@ def carry_out(connection: Connection, plan: Plan, title: str, watcher: Watcher) 
             _erase(connection, step)
             advance(step.type.size)
         flash.program(pages, advance)
+
+
+def _for_writing(connection: Connection) -> None:
+    """The fastest clock, and the edge at which the status is read rightly at it: the passes
+    before may have left the other one."""
+    bus, eye = connection.bus, connection.eye
+    hertz = bus.set_clock(min(connection.ceiling, connection.chip.clock_fast, bus.clock_limits[1]))
+    only_edge = eye is not None and eye.reach(Sampling.LATE) < hertz <= eye.reach(Sampling.EDGE)
+    bus.set_sampling(Sampling.EDGE if only_edge else Sampling.LATE)
 
 
 def _erase(connection: Connection, step: Erase) -> None:

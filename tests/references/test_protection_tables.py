@@ -12,6 +12,7 @@ import pytest
 
 from hwmocks.nor.chip import NorChip
 from spiflash.nor.protection import protection
+from spiflash.nor.tables import chip_table
 from tests.nor_rig import NorRig
 
 MIB = 1 << 20
@@ -212,6 +213,91 @@ def test_w25q256jv(cmp: int, rows: list[tuple[str, tuple[int, int] | None]]) -> 
         for bits in each(pattern):  # TB is bit 6, BP3-BP0 5 to 2
             found = ranges("bp4-tb", 32 * MIB, SR1=bits << 2, SR2=cmp << 6, SR3=0)
             assert found == printed(row), pattern
+
+
+# SEC, TBPROT, BP2-BP0. S25FL128L data sheet, "FL128L Upper Array Start of Protection (TBPROT = 0)",
+# "… Lower Array …" and "… Sector …", CMP = 0. The S25FL256L has SR1 of its own: TBPROT in bit 6 and
+# BP3-BP0 in bits 5 to 2.
+S25FL128L_CMP0 = [
+    ("xx000", NONE),
+    ("00001", (0xFC0000, 0xFFFFFF)),
+    ("00010", (0xF80000, 0xFFFFFF)),
+    ("00011", (0xF00000, 0xFFFFFF)),
+    ("00100", (0xE00000, 0xFFFFFF)),
+    ("00101", (0xC00000, 0xFFFFFF)),
+    ("00110", (0x800000, 0xFFFFFF)),
+    ("01001", (0x000000, 0x03FFFF)),
+    ("01010", (0x000000, 0x07FFFF)),
+    ("01011", (0x000000, 0x0FFFFF)),
+    ("01100", (0x000000, 0x1FFFFF)),
+    ("01101", (0x000000, 0x3FFFFF)),
+    ("01110", (0x000000, 0x7FFFFF)),
+    ("xx111", (0x000000, 0xFFFFFF)),
+    ("10001", (0xFFF000, 0xFFFFFF)),
+    ("10010", (0xFFE000, 0xFFFFFF)),
+    ("10011", (0xFFC000, 0xFFFFFF)),
+    ("1010x", (0xFF8000, 0xFFFFFF)),
+    ("11001", (0x000000, 0x000FFF)),
+    ("11010", (0x000000, 0x001FFF)),
+    ("11011", (0x000000, 0x003FFF)),
+    ("1110x", (0x000000, 0x007FFF)),
+]
+# The same sheet, CMP = 1 (bit 6 of CR1): the complement; both ends of the table and one between.
+S25FL128L_CMP1 = [
+    ("xx000", (0x000000, 0xFFFFFF)),
+    ("00001", (0x000000, 0xFBFFFF)),
+    ("01110", (0x800000, 0xFFFFFF)),
+    ("10001", (0x000000, 0xFFEFFF)),
+    ("11011", (0x004000, 0xFFFFFF)),
+    ("xx111", NONE),
+]
+# TBPROT, BP3-BP0. S25FL256L data sheet, "FL256L Upper Array Start of Protection", then "Lower",
+# CMP = 0.
+S25FL256L_CMP0 = [
+    ("x0000", NONE),
+    ("00001", (0x01FF0000, 0x01FFFFFF)),
+    ("00100", (0x01F80000, 0x01FFFFFF)),
+    ("01000", (0x01800000, 0x01FFFFFF)),
+    ("01001", (0x01000000, 0x01FFFFFF)),
+    ("10001", (0x00000000, 0x0000FFFF)),
+    ("10101", (0x00000000, 0x000FFFFF)),
+    ("11001", (0x00000000, 0x00FFFFFF)),
+    ("x11xx", (0x00000000, 0x01FFFFFF)),
+    ("x101x", (0x00000000, 0x01FFFFFF)),
+]
+S25FL256L_CMP1 = [
+    ("x0000", (0x00000000, 0x01FFFFFF)),
+    ("00001", (0x00000000, 0x01FEFFFF)),
+    ("11001", (0x01000000, 0x01FFFFFF)),
+    ("x11xx", NONE),
+]
+
+
+@pytest.mark.parametrize(
+    ("scheme", "size", "cmp", "rows"),
+    [
+        ("bp-spansion-l", 16 * MIB, 0, S25FL128L_CMP0),
+        ("bp-spansion-l", 16 * MIB, 1, S25FL128L_CMP1),
+        ("bp4-spansion-l", 32 * MIB, 0, S25FL256L_CMP0),
+        ("bp4-spansion-l", 32 * MIB, 1, S25FL256L_CMP1),
+    ],
+    ids=["S25FL128L", "S25FL128L-CMP", "S25FL256L", "S25FL256L-CMP"],
+)
+def test_s25fl_l(
+    scheme: str, size: int, cmp: int, rows: list[tuple[str, tuple[int, int] | None]]
+) -> None:
+    for pattern, row in rows:
+        for bits in each(pattern):
+            # QUAD, bit 1 of CR1, says nothing of protection.
+            for quad in (0x00, 0x02):
+                found = ranges(scheme, size, SR1=bits << 2, CR1=cmp << 6 | quad)
+                assert found == printed(row), pattern
+
+
+def test_the_scheme_follows_the_part() -> None:
+    table = chip_table()
+    named = {name: table.by_name(name)[0].protection for name in ("S25FL128L", "S25FL256L")}
+    assert named == {"S25FL128L": "bp-spansion-l", "S25FL256L": "bp4-spansion-l"}
 
 
 # BP3-BP0, blocks of 64 KiB. MX25L6406E data sheet, "Protected Area Sizes", 64 Mb column.

@@ -1,0 +1,84 @@
+"""At which clock and edge the chip is spoken to while it is written.
+
+On long wires an answer sampled on the rising edge is a bit late above some 15 MHz (common
+practice, no source): a status that is read so says ready when the chip is busy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from hwmocks.faults import Wrapper
+from hwmocks.nor.chip import NorChip
+from hwmocks.wire import Beat
+from spiflash.archive.shelf import Shelf
+from spiflash.bus.transaction import Sampling
+from spiflash.work.eye import Eye, Field
+from spiflash.work.image import Image
+from spiflash.work.restore import Leave, restore
+from tests.job_rig import Rig
+
+NEW = bytes(range(256)) * 64
+
+
+class Watched(Wrapper):
+    """Notes how single-byte answers are sampled while something is written."""
+
+    writing = False
+
+    def transfer(self, mosi: bytes, beat: Beat) -> bytes:
+        if self.writing and len(mosi) == 1:
+            self.beats.append(beat)
+        return self.inner.transfer(mosi, beat)
+
+    def __init__(self, chip: NorChip) -> None:
+        super().__init__(chip)
+        self.beats: list[Beat] = []
+
+    @contextmanager
+    def step(self, title: str, total: int):  # type: ignore[no-untyped-def]
+        self.writing = title.startswith("erasing")
+        try:
+            yield lambda count: None
+        finally:
+            self.writing = False
+
+    def say(self, text: str) -> None:
+        pass
+
+
+def eye(late: float, edge: float) -> Eye:
+    """Everything works up to these clocks."""
+
+    def fields() -> Iterator[Field]:
+        for hertz in (1e6, 12e6, 24e6, 30e6):
+            for sampling, top in ((Sampling.LATE, late), (Sampling.EDGE, edge)):
+                yield Field(hertz, sampling, 8 if hertz <= top else 0, 8)
+
+    return Eye(tuple(fields()))
+
+
+@pytest.mark.parametrize(("seen", "late"), [(eye(30e6, 24e6), True), (eye(24e6, 30e6), False)])
+def test_the_status_is_sampled_at_the_edge_that_works(
+    seen: Eye, late: bool, tmp_path: Path
+) -> None:
+    chip = NorChip("W25Q64JV", seed=3)
+    clip = Watched(chip)
+    with Rig(chip, clip=lambda _: clip).connect("W25Q64JV", ceiling=30e6) as connection:
+        restore(
+            replace(connection, eye=seen, edge_limit=24e6),
+            Shelf(tmp_path),
+            # Mostly what the chip holds: the rest is read again at 21 MHz, rising edge.
+            Image("new", NEW + b"\xff" * (chip.description.size - len(NEW))),
+            clip,  # type: ignore[arg-type]
+            agree=lambda work: True,
+            leave=Leave(without_backup=True),
+        )
+    assert chip.contents[: len(NEW)] == NEW
+    assert {beat.hertz for beat in clip.beats} == {30e6}
+    assert any(beat.late for beat in clip.beats) == late
