@@ -175,6 +175,10 @@ class Person:
 
     # -- the screen ------------------------------------------------------------------------
 
+    def say(self, text: str) -> None:
+        """A remark."""
+        self.told.append(text)
+
     def status(self, station: str, text: str) -> None:
         """Something is shown."""
         self.told.append(text)

@@ -226,6 +226,9 @@ class Quiet:
     def skipped(self, station: str, record: BoardRecord) -> None:
         """A board was finished before."""
 
+    def say(self, text: str) -> None:
+        """Nothing."""
+
 
 def desk_in(folder: Path, ledger: Ledger) -> Desk:
     """The desk of a batch in `folder`; finished boards are left alone."""

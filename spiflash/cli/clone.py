@@ -143,7 +143,9 @@ def clone(
             unprotect=unprotect,
         )
         desk.shelf.prepare()
-        done = Loop(desk, stations, screen, count or 0).run()
+        loop = Loop(desk, stations, screen, count or 0)
+        screen.stopping = loop.stopping
+        done = loop.run()
         screen.end()
         chain = ledger.check()
     document = {

@@ -24,22 +24,25 @@ def sign(word: str) -> str:
     return "\n".join("  " + row.replace("#", "##").replace(".", "  ").rstrip() for row in rows)
 
 
-def reason_line(record: BoardRecord) -> str:
-    """Why, in one line."""
+def reason_line(record: BoardRecord, width: int = 400) -> str:
+    """Why, in one line of at most `width` characters."""
     if record.good:
         took = seconds(record.seconds.get("all", 0.0))
         passes = counted(len(record.passes), "pass", "passes")
         resumed = ", taken up again" if record.resumed else ""
         remark = f"; {record.remark}" if record.remark else ""
-        return clean(f"{record.label or record.key}: {passes} agree, {took}{resumed}{remark}", 400)
-    touched = " The board was written to: do not use it." if record.touched else ""
-    return clean(f"{record.kind}: {record.reason}{touched}", 400)
+        line = f"{record.label or record.key}: {passes} agree, {took}{resumed}{remark}"
+        return clean(line, width)
+    # First what is to be done with the board: a long reason may be cut.
+    touched = "Do not use it, it was written to. " if record.touched else ""
+    return clean(f"{touched}{record.kind}: {record.reason}", width)
 
 
-def result_text(station: str, record: BoardRecord) -> str:
-    """The sign with the station's name above and the reason below."""
-    line = reason_line(record)
-    return f"{clean(station)}\n\n{sign(record.result)}\n\n  {line}\n"
+def result_text(station: str, record: BoardRecord, width: int = 400) -> str:
+    """The sign with the station's name above and the reason below, on lines of `width`
+    characters."""
+    line = reason_line(record, width - 2)
+    return f"{clean(station, width)}\n\n{sign(record.result)}\n\n  {line}\n"
 
 
 def skipped_line(station: str, record: BoardRecord) -> str:

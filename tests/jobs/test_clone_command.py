@@ -66,7 +66,7 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path) -> None:
     assert done.stdout.startswith("1 board good, 1 failed; chip: 1.\n")
     assert "The ledger's 2 rows hold. Note down the last digest:" in done.stdout
     assert "sim:boards/*: waiting for a board" in done.stderr
-    assert "chip: The job does not accept a XM25QH64C" in done.stderr
+    assert "chip: The job does not accept the part XM25QH64C" in done.stderr
     assert "\x1b" not in done.stderr
     held = (tmp_path / "boards" / "1" / "flash.bin").read_bytes()
     assert held[slice(*FACTORY)] == heron_variant(1)[slice(*FACTORY)]

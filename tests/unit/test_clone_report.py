@@ -9,10 +9,7 @@ import html.parser
 import io
 import re
 
-import pytest
-
 from spiflash.archive.ledger_record import FIRST, BoardRecord, Row, digest_of
-from spiflash.cli.clone_screen import CloneScreen
 from spiflash.report.clone import check_text, reason_line, result_text, sign, summary_text
 from spiflash.report.ledger import Entry, board_text, matching, rows_csv, rows_json, rows_text
 from spiflash.report.ledger_page import batch_page
@@ -54,11 +51,18 @@ def test_the_sign_is_large_and_says_different_things() -> None:
 def test_the_reason_is_one_line_without_what_a_terminal_acts_on() -> None:
     bad = record("a", "FAIL", kind="write", reason=f"Worn {NASTY}", touched=True)
     line = reason_line(bad)
-    assert line.startswith("write: Worn")
-    assert "do not use it" in line
+    assert line.startswith("Do not use it, it was written to. write: Worn")
     assert "\n" not in line
     assert "\x1b" not in result_text("one", bad)
     assert reason_line(record("a")) == "Heron a: 2 passes agree, 31.5 s"
+
+
+def test_a_long_reason_is_cut_where_the_line_ends_not_what_is_to_be_done() -> None:
+    bad = record("a", "FAIL", kind="write", reason="Worn " * 60, touched=True)
+    assert len(reason_line(bad, 40)) == 41
+    shown = result_text("a station" * 20, bad, 78).splitlines()
+    assert max(map(len, shown)) <= 79
+    assert "Do not use it" in shown[-1]
 
 
 def test_check_and_summary_in_words() -> None:
@@ -146,25 +150,3 @@ def test_the_page_is_self_contained_and_runs_nothing() -> None:
 
 def test_a_page_of_nothing_says_so() -> None:
     assert "No board yet" in batch_page([], "empty")
-
-
-def test_status_lines_change_in_place_on_a_terminal_only(
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    plain = CloneScreen(["one", "two"], live=False)
-    plain.status("one", "reading")
-    plain.status("one", "reading")
-    plain.result("one", record("a"))
-    shown = capsys.readouterr().err
-    assert shown.count("one: reading") == 1
-    assert "\x1b" not in shown
-    assert "\a" not in shown
-    live = CloneScreen(["one", "two"], live=True)
-    live.status("one", "reading")
-    live.status("two", "writing")
-    shown = capsys.readouterr().err
-    assert shown.endswith("\x1b[2A\x1b[Jone  reading\ntwo  writing\n")
-    live.result("two", record("a", "FAIL", kind="read", reason="x"))
-    shown = capsys.readouterr().err
-    assert sign("FAIL") in shown
-    assert "\a" in shown

@@ -115,7 +115,7 @@ def _attempt(bus: Bus, desk: Desk, seat: Seat, attempt: Attempt) -> None:
         refuse_unknown(connection)
         names = {chip.name.upper(), *(name.upper() for name in chip.candidates)}
         if names.isdisjoint(name.upper() for name in desk.job.chips):
-            raise BoardError("chip", f"The job does not accept a {chip.name}.")
+            raise BoardError("chip", f"The job does not accept the part {chip.name}.")
         if chip.size < len(desk.job.image.contents):
             raise BoardError("chip", f"The image does not fit a chip of {chip.size} bytes.")
         unique = connection.unique_id or b""

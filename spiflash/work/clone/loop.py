@@ -39,6 +39,10 @@ class Screen(Protocol):
         """A finished board was on the clip again and is left alone."""
         ...
 
+    def say(self, text: str) -> None:
+        """A remark about all stations."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class Cloned:
@@ -82,12 +86,18 @@ class Loop:
                 for thread in threads:
                     thread.join(GLANCE)
             except KeyboardInterrupt:
-                if self._stop.is_set():
-                    self._abandon.set()
-                self._stop.set()
+                self._interrupted()
         if self._faults:
             raise self._faults[0]
         return Cloned(tuple(self._records), tuple(self._skipped), tuple(self._errors))
+
+    def _interrupted(self) -> None:
+        if self._stop.is_set():
+            self._abandon.set()
+            self.screen.say("Breaking off: the boards on the clips stay half written.")
+        else:
+            self.screen.say("The boards on the clips are finished first; Ctrl-C breaks them off.")
+        self._stop.set()
 
     def stopping(self) -> bool:
         """Whether no further board is to be begun."""
