@@ -107,9 +107,11 @@ def load(folder: Path | str) -> NorChip:
     chip = NorChip(
         description,
         contents,
-        seed=fields.integer("seed"),
+        seed=fields.integer("seed", least=0),
         unique_id=fields.octets("unique_id", description.unique_id_length),
-        endurance=fields.integer("endurance") if fields.get("endurance") is not None else None,
+        endurance=(
+            fields.integer("endurance", least=0) if fields.get("endurance") is not None else None
+        ),
     )
     fields.fill(chip)
     chip.begin_power_cycle(fields.integer("power_cycles", least=0) + 1)
@@ -198,7 +200,7 @@ class _Fields:
         if not isinstance(value, int) or isinstance(value, bool):
             raise self.wrong(name, "must be a whole number")
         if (least is not None and value < least) or (most is not None and value > most):
-            raise self.wrong(name, f"is {value}, outside {least} to {most}")
+            raise self.wrong(name, f"is {value}, " + _outside(least, most))
         return value
 
     def _octets(self, name: str, value: object, length: int) -> bytes:
@@ -209,6 +211,10 @@ class _Fields:
         if octets is None or len(octets) != length:
             raise self.wrong(name, f"must be {length} bytes in hexadecimal")
         return octets
+
+
+def _outside(least: int | None, most: int | None) -> str:
+    return f"less than {least}" if most is None else f"outside {least} to {most}"
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -33,7 +33,8 @@ class NorChip:
     has exactly the chip's size (ValueError otherwise), erased when left out. `seed` fixes
     every random draw: speed, jitter, unique ID, broken-off operations, worn cells. `endurance`
     is the number of erases after which each further erase of a 4 KiB sector leaves one more
-    bit stuck at 0. The chip has been powered for a long time when it is made.
+    bit stuck at 0; ValueError where one of the two is negative. The chip has been powered for a
+    long time when it is made.
     """
 
     def __init__(

@@ -45,6 +45,8 @@ class Core:
         unique_id: bytes | None,
         endurance: int | None,
     ) -> None:
+        if seed < 0 or (endurance is not None and endurance < 0):
+            raise ValueError("neither a seed nor an endurance is below zero")
         self.description = description
         self.rng = random.Random(seed)
         self.busy_times = BusyTimes(self.rng)

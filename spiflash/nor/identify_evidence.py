@@ -81,13 +81,17 @@ def _by_erases(part: Part, sfdp: Sfdp) -> list[str]:
         return []
     claimed = {(kind.size, kind.opcode) for kind in part.erase_types}
     sizes = {size for size, _ in listed}
-    # An erase that SFDP lists and the part's entry does not have proves nothing: tables name
-    # erases that the data sheet leaves out, and entries of ours may be incomplete. Nor does
-    # another opcode for a size that is listed: SFDP has room for one, parts may have two.
+    has = {size for size, _ in claimed}
+    # Another opcode for a size that both have proves nothing: SFDP has room for one, parts may
+    # have two.
     return [
         f"{part.name} erases {size // 1024} KiB with {opcode:02X}h, SFDP does not list that"
         for size, opcode in sorted(claimed - listed)
         if size not in sizes
+    ] + [
+        f"SFDP lists {opcode:02X}h for {size // 1024} KiB, {part.name} has no such erase"
+        for size, opcode in sorted(listed - claimed)
+        if size not in has
     ]
 
 

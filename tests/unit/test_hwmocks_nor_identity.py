@@ -9,6 +9,7 @@ from nor_rig import NorRig
 
 from hwmocks.nor import CATALOG, NorChip, describe
 from hwmocks.nor.description import Op
+from spiflash.nor.sfdp import parse
 
 # U-Boot, drivers/mtd/spi/spi-nor-ids.c (August 2026): name there, ID with extended bytes, size.
 UBOOT = {
@@ -170,3 +171,14 @@ def test_relabelled_chip_comes_round_to_its_beginning() -> None:
     assert rig.run("9F", 3) == bytes.fromhex("EF4018")
     assert rig.run("03801234", 1) == b"\x5a"
     assert len(chip.contents) == 8 << 20
+
+
+@pytest.mark.parametrize("name", sorted(CATALOG))
+def test_a_table_names_only_erases_that_the_chip_has(name: str) -> None:
+    """JESD216, DWORDs 8 and 9 of the basic table: sizes and opcodes of the erase types."""
+    chip = CATALOG[name]
+    if not chip.sfdp:
+        return
+    listed = {(kind.size, kind.opcode) for kind in parse(chip.sfdp).basic.erases}
+    assert listed
+    assert listed <= {(kind.size, opcode) for opcode, kind in chip.erases.items()}

@@ -118,6 +118,8 @@ def test_contents_of_another_size(tmp_path: Path) -> None:
         ("wear", {"0": "many"}, "wear.0"),
         ("stuck", [[1, 2]], r"stuck\[0\]"),
         ("stuck", [[0x800000, 1, 0]], r"stuck\[0\]"),
+        ("endurance", -1, '"endurance" is -1, less than 0'),
+        ("seed", -7, '"seed" is -7, less than 0'),
         ("endurance", "long", '"endurance" must be'),
     ],
 )
@@ -202,3 +204,10 @@ def test_files_are_on_the_disk_before_they_get_their_names(
     store.create(tmp_path, "W25Q64JV")
     # Each file, then its name, then the folder that holds the name.
     assert order == ["sync", "rename", "sync"] * 2
+
+
+@pytest.mark.parametrize("wrong", [{"seed": -1}, {"endurance": -1}])
+def test_what_could_not_be_loaded_again_is_not_made(wrong: dict[str, int], tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="below zero"):
+        store.create(tmp_path, "W25Q64JV", **wrong)
+    assert not any(tmp_path.iterdir())

@@ -13,6 +13,9 @@ import pytest
 from chipdb.part import EraseRegion, EraseType, FourByte, Part, ProgramMethod, Source, Span
 from chipdb.table import ChipTable
 from hwmocks.nor.catalog import CATALOG, describe
+from hwmocks.nor.catalog.tables import BLOCK as BLOCK_ENTRY
+from hwmocks.nor.catalog.tables import SECTOR as SECTOR_ENTRY
+from hwmocks.nor.catalog.tables import jesd216
 from spiflash.errors import ChipMismatchError, ChipUnknownError
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.commands import ReadStyle
@@ -42,6 +45,13 @@ FIRST = Part(
     supply=(2.7, 3.6),
     protection="bp3-tb-sec-cmp",
 )
+WHOLE = (EraseRegion(8 * MIB, (0,)),)
+THREE = replace(
+    FIRST,
+    erase_types=(SECTOR, EraseType(32768, 0x52, Span(0.12, 1.6)), BLOCK),
+    regions=(EraseRegion(8 * MIB, (0, 1, 2)),),
+)
+"""With all the erases that the W25Q64JV's SFDP lists."""
 SECOND = replace(
     FIRST,
     name="SECOND",
@@ -198,11 +208,24 @@ def test_namesakes_keep_only_what_they_share() -> None:
 
 
 def test_sfdp_tells_namesakes_apart() -> None:
-    old, new = replace(FIRST, name="OLD", sfdp=False), replace(FIRST, name="NEW", sfdp=True)
+    old, new = replace(THREE, name="OLD", sfdp=False), replace(THREE, name="NEW", sfdp=True)
     table = ChipTable((old, new))
     assert identify(heard(), table).name == "NEW"
     assert identify(heard(sfdp=False), table).name == "OLD"
     assert "SFDP" in identify(heard(), table).how
+
+
+def test_sfdp_erases_tell_namesakes_apart() -> None:
+    """MX25L12805D and MX25L12835F share an ID; 52h, 32 KiB, is the newer one's (data sheets, from
+    memory). Where every part lacks something, nothing is concluded."""
+    table = ChipTable((FIRST, replace(THREE, name="THREE")))
+    assert identify(heard(), table).name == "THREE"
+    two = replace(heard(), sfdp=jesd216(8 * MIB, types=(SECTOR_ENTRY, BLOCK_ENTRY)))
+    assert identify(two, table).name == "FIRST"
+    neither = replace(THREE, name="NEITHER", erase_types=(SECTOR,), regions=WHOLE)
+    chip = identify(heard(), ChipTable((FIRST, neither)))
+    assert set(chip.candidates) == {"FIRST", "NEITHER"}
+    assert any("52h" in note for note in chip.notes)
 
 
 def test_sfdp_size_tells_namesakes_apart() -> None:

@@ -141,7 +141,8 @@ N25Q128A = ChipDescription(
     flag_register="FSR",
     error_bits=(Bit("FSR", 5), Bit("FSR", 4)),
     security=SecurityArea((0,), 64, one_time=True),
-    sfdp=tables.jesd216(16 * MIB),
+    # 20h and D8h only: 52h erases 32 KiB on the N25Q064A and the MT25Q, not here.
+    sfdp=tables.jesd216(16 * MIB, types=(tables.SECTOR, tables.BLOCK)),
 )
 
 S25FL128S = ChipDescription(

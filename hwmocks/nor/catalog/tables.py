@@ -29,12 +29,18 @@ BLOCK = EraseTypeEntry(65536, 0xD8)
 UNIFORM = (SECTOR, HALF_BLOCK, BLOCK)
 
 
-def jesd216(size: int, *, vendor_id: int | None = None, four_byte: int = 0) -> bytes:
+def jesd216(
+    size: int,
+    *,
+    vendor_id: int | None = None,
+    four_byte: int = 0,
+    types: Sequence[EraseTypeEntry] = UNIFORM,
+) -> bytes:
     """JESD216 (2011): nine DWORDs at 30h and, with a JEP106 `vendor_id`, four DWORDs of the
     vendor's at 60h (supply range in millivolts, the rest unspecified)."""
     basic = Basic(
         size,
-        UNIFORM,
+        types,
         four_byte=four_byte,
         read_144=FastRead(0xEB, 4, 2),
         read_114=FastRead(0x6B, 8),
