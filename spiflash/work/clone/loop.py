@@ -24,6 +24,13 @@ GLANCE = 0.2
 """Seconds between two looks of the main thread for Ctrl-C and for workers that have ended."""
 
 
+PRESSED = (
+    "The boards on the clips are finished first; Ctrl-C once more breaks them off.",
+    "Breaking off: the boards on the clips stay half written until they come again.",
+)
+"""What is said to the first Ctrl-C, and to the next."""
+
+
 class Screen(Protocol):
     """What the people at the bench see and hear; called from several threads."""
 
@@ -75,29 +82,37 @@ class Loop:
         The first Ctrl-C lets the boards on the clips be finished; the second breaks them off.
         They are in hand then, and are taken up when they come again.
         """
-        threads = [
-            threading.Thread(target=self._work, args=(station,), name=station.name)
-            for station in self.stations
-        ]
-        for thread in threads:
-            thread.start()
-        while any(thread.is_alive() for thread in threads):
+        ended = [self._start(station) for station in self.stations]
+        presses = told = 0
+        while not all(each.is_set() for each in ended):
             try:
-                for thread in threads:
-                    thread.join(GLANCE)
+                # Not Thread.join: broken off by Ctrl-C, CPython 3.11 takes the thread for ended.
+                for each in ended:
+                    each.wait(GLANCE)
+                if told < presses:
+                    told = presses
+                    self.screen.say(PRESSED[min(told, len(PRESSED)) - 1])
             except KeyboardInterrupt:
-                self._interrupted()
+                presses += 1
+                self._stop.set()
+                if presses > 1:
+                    self._abandon.set()
         if self._faults:
             raise self._faults[0]
         return Cloned(tuple(self._records), tuple(self._skipped), tuple(self._errors))
 
-    def _interrupted(self) -> None:
-        if self._stop.is_set():
-            self._abandon.set()
-            self.screen.say("Breaking off: the boards on the clips stay half written.")
-        else:
-            self.screen.say("The boards on the clips are finished first; Ctrl-C breaks them off.")
-        self._stop.set()
+    def _start(self, station: Station) -> threading.Event:
+        """A worker at this station; what is set when it has ended."""
+        ended = threading.Event()
+
+        def work() -> None:
+            try:
+                self._work(station)
+            finally:
+                ended.set()
+
+        threading.Thread(target=work, name=station.name).start()
+        return ended
 
     def stopping(self) -> bool:
         """Whether no further board is to be begun."""
