@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from spiflash.archive.journal import Journal
 from spiflash.archive.ledger_journal import withdrawn
-from spiflash.errors import ChipProtectedError, ShelfError
+from spiflash.errors import ChipMismatchError, ChipProtectedError, ShelfError
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.geometry import SECTOR
 from spiflash.nor.unprotect import put_back
@@ -12,6 +14,10 @@ from spiflash.work.connection import Connection
 from spiflash.work.progress import Watcher
 from spiflash.work.reading import disagreements
 from spiflash.work.rewrite_reading import Before, read_stretches
+
+IN_THE_AIR = 4
+"""Largest erase blocks that may hold neither old nor new contents: a cut leaves one, and each
+change of direction (undo, then not) may leave the one before it behind."""
 
 
 def read_cut(connection: Connection, journal: Journal, watcher: Watcher) -> Before:
@@ -21,6 +27,9 @@ def read_cut(connection: Connection, journal: Journal, watcher: Watcher) -> Befo
     contents given are FFh and mean nothing. Cells that lost power in mid-erase or mid-program
     may read differently each time. Here that is no obstacle, it only names sectors that will
     be erased again; the contact is judged by the known answers of the chip.
+
+    Raises `ChipMismatchError` for a chip without a unique ID whose contents show that it is not
+    the one that was begun.
     """
     size = connection.chip.size
     where = [(each.start, each.start + each.length) for each in journal.state.ranges]
@@ -31,8 +40,35 @@ def read_cut(connection: Connection, journal: Journal, watcher: Watcher) -> Befo
     for (low, high), one, other in zip(where, first, second, strict=True):
         contents[low:high] = one
         unstable += [low + at for at in disagreements([one, other])]
+    if journal.state.unique_id is None:
+        _refuse_stranger(connection, journal, first)
     read = sum(high - low for low, high in where)
     return Before(bytes(contents), tuple(unstable), 0, again=read // SECTOR)
+
+
+def _refuse_stranger(connection: Connection, journal: Journal, found: list[bytes]) -> None:
+    """Raise `ChipMismatchError` unless nearly all of `found`, the journal's ranges, is on its way
+    from old to new contents: erasing only sets bits, programming leaves those that are to stay."""
+    held, before, after = (
+        np.frombuffer(data, np.uint8).reshape(-1, SECTOR)
+        for data in (b"".join(found), journal.before(), journal.after())
+    )
+    known = (held == after).all(axis=1)
+    for once in (before, after):
+        known |= (held & once == once).all(axis=1)
+    strange = int((~known).sum())
+    kinds = connection.chip.geometry.erase_types
+    if strange * SECTOR <= IN_THE_AIR * max((kind.size for kind in kinds), default=SECTOR):
+        return
+    state = journal.state
+    raise ChipMismatchError(
+        f"The restore of {state.image_name} that was cut short on {state.begun:%Y-%m-%d %H:%M} "
+        f"was not of this chip: {strange} of {len(held)} sectors hold neither what was there nor "
+        "what was to be written. Chips of this kind have no unique ID to tell them apart.",
+        state="Nothing has been erased or written.",
+        remedy=f"Put the other board on the clip and finish its restore, or move {journal.path} "
+        "away from the shelf to work on this one.",
+    )
 
 
 def replayed(journal: Journal, old: Before, *, undo: bool = False) -> bytes:

@@ -245,7 +245,9 @@ def test_a_bit_late_is_not_taken_for_a_known_chip() -> None:
 # -- unique ID and security registers ----------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["W25Q64JV", "W25Q256JV"])
+@pytest.mark.parametrize(
+    "name", [name for name, chip in sorted(CATALOG.items()) if chip.unique_id_length]
+)
 def test_unique_id(name: str) -> None:
     made, bus = bench(NorChip(name, seed=3))
     chip = identify(probe(bus), chip_table(), name)
