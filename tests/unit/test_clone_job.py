@@ -102,6 +102,7 @@ def test_a_job_says_what_every_board_gets(tmp_path: Path) -> None:
         "again", "hold", "next",
     )  # fmt: skip
     assert job.label_for({"serial": "HG-0007", "mac": "x"}) == "HG-0007"
+    assert job.label_for({}) == ""
     assert check_job(job, chip_table()).sound
 
 

@@ -118,7 +118,10 @@ class Job:
         return self.failure.get(kind, "next")
 
     def label_for(self, values: Mapping[str, str]) -> str:
-        """The text for the board's label: {name} of each value replaced."""
+        """The text for the board's label: {name} of each value replaced. Empty for a board that
+        has no values yet."""
+        if any(rule.name not in values for rule in self.values):
+            return ""
         text = self.label
         for name, value in values.items():
             text = text.replace("{" + name + "}", value)
