@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 import click
 
 from spiflash.archive.ledger_record import BoardRecord
+from spiflash.cli.folding import folded
 from spiflash.report.clone import result_text, skipped_line
 from spiflash.report.wording import clean
 
@@ -61,11 +62,11 @@ class CloneScreen:
 
     def skipped(self, station: str, record: BoardRecord) -> None:
         """A finished board was on the clip again."""
-        self._above(skipped_line(station, record))
+        self._above(folded(skipped_line(station, record), self._width()))
 
     def say(self, text: str) -> None:
         """A remark about all stations."""
-        self._above(clean(text, LONGEST))
+        self._above(folded(clean(text, LONGEST), self._width()))
 
     def ask(self, record: BoardRecord) -> bool:
         """Whether a finished board is to be done again; no when the work is to end."""
@@ -73,8 +74,10 @@ class CloneScreen:
             with self._lock:
                 self._wipe()
                 self._asking = True
-                question = f"{record.label or record.key} is finished since {record.ended}."
-                click.echo(f"\a{clean(question, 300)} Once more? [y/N] ", nl=False, err=True)
+                since = record.ended[:16].replace("T", " ")
+                question = f"{record.label or record.key} is finished since {since}."
+                question = f"{clean(question, 300)} Once more? [y/N] "
+                click.echo(f"\a{folded(question, self._width())}", nl=False, err=True)
             answer = self._answer()
             with self._lock:
                 self._asking = False

@@ -48,8 +48,8 @@ def result_text(station: str, record: BoardRecord, width: int = 400) -> str:
 def skipped_line(station: str, record: BoardRecord) -> str:
     """A finished board that is on the clip again."""
     return clean(
-        f"{station}: this board is finished since {record.ended} ({record.label or record.key}); "
-        "left as it is",
+        f"{station}: {record.label or record.key} is finished since "
+        f"{record.ended[:16].replace('T', ' ')}, and left as it is",
         400,
     )
 

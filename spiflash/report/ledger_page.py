@@ -48,6 +48,7 @@ def batch_page(entries: Sequence[Entry], title: str) -> str:
             key=lambda each: -each[1],
         ),
         bins=_histogram(times),
+        ends=[seconds(each) for each in (times[0], times[-1])] if times else [],
         width=_WIDTH,
         height=_HEIGHT,
         lines=[_line(each) for each in entries],
@@ -66,8 +67,9 @@ def _facts(entries: Sequence[Entry], times: Sequence[float]) -> list[tuple[str, 
     facts = [("Rows", str(len(entries)))]
     if entries:
         begun = min(each.record.begun for each in entries)
-        facts.append(("From, to", f"{begun}, {max(each.record.ended for each in entries)}"))
-        facts.append(("Last digest", entries[-1].row.digest))
+        ended = max(each.record.ended for each in entries)
+        facts.append(("From, to", f"{begun}, {ended}".replace("T", " ")))
+        facts.append(("Last row", f"{entries[-1].number}, digest {entries[-1].row.digest}"))
     if times:
         facts.append(("A good board", f"median {seconds(statistics.median(times))}"))
         facts.append(("Fastest, slowest", f"{seconds(times[0])}, {seconds(times[-1])}"))

@@ -100,7 +100,7 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
-        "--longest", type=float, help="processor seconds to a kill, at most (6, or 5 an adapter)"
+        "--longest", type=float, help="processor seconds to a kill, at most (6, or 2.5 an adapter)"
     )
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="cloning-") as name:
@@ -117,7 +117,7 @@ def _kills(options: argparse.Namespace, folder: Path) -> list[str]:
     # A board that is unplugged in mid-write is what each kill does to it anyway.
     faults = [each for each in FAULTS if each != "unplugged"]
     boards = batch(options.boards, options.faulty, faults)
-    longest = options.longest or max(6.0, 5.0 * options.adapters)
+    longest = options.longest or max(6.0, 2.5 * options.adapters)
     found = survive_kills(folder, boards, options.adapters, options.kills, options.seed, longest)
     print(f"boards                          {options.boards:8d}")
     print(f"of them faulty                  {options.faulty:8d}")

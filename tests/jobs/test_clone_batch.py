@@ -38,7 +38,7 @@ def test_kills_lose_neither_a_boards_own_data_nor_a_value(
     tmp_path: Path, full_sweep: bool, adapters: int
 ) -> None:
     boards = batch(20, 2, ("bad clip", "worn sector"))
-    longest = max(6.0, 5.0 * adapters)
+    longest = max(6.0, 2.5 * adapters)
     if not full_sweep:
         boards = [Board(0, "MX25L6406E"), Board(1, "XM25QH64C", "wrong chip")][:adapters]
         longest = 3.0

@@ -9,35 +9,11 @@ import html.parser
 import io
 import re
 
-from spiflash.archive.ledger_record import FIRST, BoardRecord, Row, digest_of
+from clone_records import NASTY, entries, record
+
 from spiflash.report.clone import check_text, reason_line, result_text, sign, summary_text
-from spiflash.report.ledger import Entry, board_text, matching, rows_csv, rows_json, rows_text
+from spiflash.report.ledger import board_text, matching, rows_csv, rows_json, rows_text
 from spiflash.report.ledger_page import batch_page
-
-NASTY = '<script>alert(1)</script>\x1b[31m,"quoted"\n=1+1'
-
-
-def record(key: str, result: str = "PASS", **more: object) -> BoardRecord:
-    plain: dict[str, object] = {
-        "begun": "2026-05-01T10:00:00+00:00", "ended": "2026-05-01T10:00:40+00:00", "job": "j",
-        "job_sha256": "11" * 32, "image_sha256": "22" * 32, "bench": "b", "station": "one",
-        "adapter": "ft232h", "part": "W25Q64JV", "jedec_id": "ef4017", "unique_id": key,
-        "values": {"ethaddr": "00:00:5e:00:53:01"}, "label": f"Heron {key}",
-        "seconds": {"all": 31.5, "read": 7.0}, "passes": ("a", "b"),
-    }  # fmt: skip
-    return BoardRecord(key=key, result=result, **{**plain, **more})  # type: ignore[arg-type]
-
-
-def entries(*records: BoardRecord) -> list[Entry]:
-    found: list[Entry] = []
-    before = FIRST
-    for number, each in enumerate(records, 1):
-        body = each.to_json()
-        digest = digest_of(number, before, body)
-        row = Row(number, before, digest, body, each.job, each.key, each.result)
-        found.append(Entry(row, each))
-        before = digest
-    return found
 
 
 def test_the_sign_is_large_and_says_different_things() -> None:

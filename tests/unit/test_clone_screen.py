@@ -7,7 +7,7 @@ import threading
 from collections.abc import Iterator
 
 import pytest
-from test_clone_report import record
+from clone_records import record
 
 from spiflash.cli.clone_screen import CloneScreen
 from spiflash.report.clone import sign

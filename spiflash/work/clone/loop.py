@@ -157,7 +157,7 @@ class Loop:
                 self._skipped.append(skipped.record)
             self.screen.skipped(station.name, skipped.record)
             return True
-        except KeyboardInterrupt as exc:
+        except (KeyboardInterrupt, InterruptedWorkError) as exc:
             raise InterruptedWorkError(
                 f"Stopped while a board was being worked on at {station.name}.",
                 state="Its backup is on the shelf, its values stay with it.",
