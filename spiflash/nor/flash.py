@@ -270,7 +270,7 @@ class NorFlash:
     def wait(self, span: Span, what: str, *, begun: float | None = None) -> float:
         """Wait until the chip is ready; the seconds it took (since `begun`, or this call).
 
-        Raises `ChipTimeoutError` after the part's own maximum (and a half), `ChipAbsentError`
+        Raises `ChipTimeoutError` some time after the part's own maximum, `ChipAbsentError`
         when the status reads FFh throughout.
         """
         return self._waiting.until_ready(span, what, begun=begun)

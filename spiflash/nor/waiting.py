@@ -15,8 +15,19 @@ PATIENCE = 1.5
 """How much longer than the data sheet's maximum a chip may take before it counts as dead: the
 maximum holds for a chip within its rated erase cycles, and boards on benches are old."""
 
+LEAST_PATIENCE = 2.0
+"""Seconds beyond the maximum that every operation is given at least: a page of a worn or
+mislabelled chip may take many times its few milliseconds; giving up leaves a board half done."""
+
 ABSENT = 0xFF
 """The status that a line without a chip reads as."""
+
+FAILED = 0x60
+"""P_ERR and E_ERR in the status of a Spansion part: while one is set the chip says busy, and
+ignores everything but 30h (S25FL128S data sheet, "status register 1", from memory)."""
+
+HOLDS_BUSY = ("bp-spansion",)
+"""Protection schemes of the parts that do so."""
 
 
 def look(chip: Chip) -> tuple[Transaction, ...]:
@@ -36,18 +47,20 @@ class Waiting:
     def __init__(self, bus: Bus, chip: Chip) -> None:
         self._bus = bus
         self._look = look(chip)
+        self._clears = chip.protection_schemes == HOLDS_BUSY
         self._pace = Pace()
 
     def until_ready(self, span: Span, what: str, *, begun: float | None = None) -> float:
         """Wait for the end of an operation that takes `span`; the seconds since `begun` (now
         when left out).
 
-        Raises `ChipTimeoutError` after the data sheet's maximum and half of it more,
-        `ChipAbsentError` when the status reads FFh to the end.
+        Raises `ChipTimeoutError` some time after the data sheet's maximum, `ChipAbsentError`
+        when the status reads FFh to the end. Whether the operation did what it should is not
+        looked at: contents are always read back.
         """
         clock = self._bus.clock
         start = clock.now() if begun is None else begun
-        limit = span.maximum * PATIENCE + 0.01
+        limit = max(span.maximum * PATIENCE, span.maximum + LEAST_PATIENCE)
         looks = 1
         status = self._status()
         if status & WIP:
@@ -71,7 +84,11 @@ class Waiting:
         return took
 
     def _status(self) -> int:
-        return self._bus.run(self._look)[0][0]
+        status = self._bus.run(self._look)[0][0]
+        if self._clears and status & commands.WIP and status & FAILED and status != ABSENT:
+            self._bus.run([commands.clear_status(), commands.write_disable()])
+            status = self._bus.run(self._look)[0][0]
+        return status
 
 
 def _hung(status: int, what: str, limit: float, span: Span) -> ChipAbsentError | ChipTimeoutError:

@@ -310,8 +310,8 @@ def test_a_chip_that_never_gets_ready(
             session()
         assert caught.value.state
         assert caught.value.remedy
-        # No earlier than the data sheet's maximum; leaving may wait some seconds more.
-        assert longest <= d.bench.clock.now() - start < 2 * longest + 4.0
+        # No earlier than the data sheet's maximum, and 2 s of patience; leaving waits 3 s more.
+        assert longest <= d.bench.clock.now() - start < 2 * longest + 5.5
 
 
 def test_a_chip_that_vanishes_in_mid_erase() -> None:

@@ -1,0 +1,29 @@
+"""Chips that say that an erase or a page did not work out."""
+
+from __future__ import annotations
+
+import pytest
+
+from hwmocks.nor.chip import NorChip
+from tests.job_rig import Rig
+
+AT = 0x30000
+BLOCK = 0x10000
+
+
+@pytest.mark.parametrize("failing", ["erase", "program"])
+def test_a_chip_that_stays_busy_after_a_failure(failing: str) -> None:
+    """S25FL128S data sheet, from memory: P_ERR or E_ERR, and WIP with it, stay until 30h. The work
+    goes on, so that reading back can name the sector; the chip is not left stuck."""
+    chip = NorChip("S25FL128S", seed=3)
+    chip.contents[AT : AT + BLOCK] = b"\x55" * BLOCK
+    chip.wear_out(AT // 4096 + 3, 8, failing=failing)
+    new = bytes(range(256)) * (BLOCK // 256)
+    with Rig(chip).connect() as connection:
+        flash = connection.flash
+        flash.erase(AT, next(kind for kind in flash.geometry.erase_types if kind.size == BLOCK))
+        flash.program([(AT + at, new[at : at + 256]) for at in range(0, BLOCK, 256)])
+        assert flash.status() & 0x63 == 0
+    held = chip.contents[AT : AT + BLOCK]
+    wrong = {at // 4096 for at in range(BLOCK) if held[at] != new[at]}
+    assert wrong == {3}
