@@ -209,7 +209,7 @@ class NorFlash:
         Raises `ChipTimeoutError`; ValueError when `start` is not aligned.
         """
         self._inside(start, kind.size)
-        if start % kind.size:
+        if not self.geometry.begins(start, kind):
             raise ValueError(f"{start:#x} is not the start of a block of {kind.size} bytes")
         self._select_segment(start)
         if kind == self.geometry.chip_erase:

@@ -73,6 +73,12 @@ class Geometry:
             yield start, start + region.length, tuple(types)
             start += region.length
 
+    def begins(self, start: int, kind: EraseType) -> bool:
+        """Whether a block of `kind` begins at `start`: at multiples of its size, and where a
+        region is one block, such as what smaller sectors leave of a larger one (S25FS)."""
+        end = start + kind.size
+        return start % kind.size == 0 or any((start, end) == span[:2] for span in self.spans())
+
 
 def uniform(
     size: int,
