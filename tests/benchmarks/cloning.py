@@ -1,14 +1,16 @@
 """A batch of boards cloned through several adapters, some faulty; and the same with kills.
 
     python tests/benchmarks/cloning.py [--boards 60] [--faulty 6] [--adapters 4]
-    python tests/benchmarks/cloning.py --kills 50 [--boards 20] [--faulty 2] [--adapters 4]
+    python tests/benchmarks/cloning.py --kills 50 --adapters 1 --boards 20 --faulty 2
+    python tests/benchmarks/cloning.py --kills 50 --adapters 4 --boards 44 --faulty 4
 
 The first runs the batch twice, through all adapters and through one, in simulated time. The time
 that a person takes to move the clip is in separate lines: CHANGE seconds a board, one person for
 all adapters, put together from the times that the boards took. Processor time is the host's,
 the simulation of chips and adapters included.
 
-The second runs it in a process that is killed at random moments: see `cloning_kills.py`.
+The others run it in a process that is killed at random moments: see `cloning_kills.py`. All
+kills have to fall into the batch, which has to be long enough for that.
 """
 
 # ruff: noqa: E402 - run as a script, it has to find the packages beside it first.
@@ -100,7 +102,7 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
-        "--longest", type=float, help="processor seconds to a kill, at most (6, or 2.5 an adapter)"
+        "--longest", type=float, help="processor seconds to a kill, at most (6, or 4 an adapter)"
     )
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="cloning-") as name:
@@ -117,7 +119,7 @@ def _kills(options: argparse.Namespace, folder: Path) -> list[str]:
     # A board that is unplugged in mid-write is what each kill does to it anyway.
     faults = [each for each in FAULTS if each != "unplugged"]
     boards = batch(options.boards, options.faulty, faults)
-    longest = options.longest or max(6.0, 2.5 * options.adapters)
+    longest = options.longest or max(6.0, 4.0 * options.adapters)
     found = survive_kills(folder, boards, options.adapters, options.kills, options.seed, longest)
     print(f"boards                          {options.boards:8d}")
     print(f"of them faulty                  {options.faulty:8d}")

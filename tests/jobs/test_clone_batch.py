@@ -33,12 +33,12 @@ def test_good_boards_are_right_and_faulty_ones_are_never_called_good(
         assert one.simulated >= 3.6 * run.simulated
 
 
-@pytest.mark.parametrize("adapters", [1, 4])
+@pytest.mark.parametrize(("adapters", "many"), [(1, 20), (4, 44)])
 def test_kills_lose_neither_a_boards_own_data_nor_a_value(
-    tmp_path: Path, full_sweep: bool, adapters: int
+    tmp_path: Path, full_sweep: bool, adapters: int, many: int
 ) -> None:
-    boards = batch(20, 2, ("bad clip", "worn sector"))
-    longest = max(6.0, 2.5 * adapters)
+    boards = batch(many, many // 10, ("bad clip", "worn sector"))
+    longest = max(6.0, 4.0 * adapters)
     if not full_sweep:
         boards = [Board(0, "MX25L6406E"), Board(1, "XM25QH64C", "wrong chip")][:adapters]
         longest = 3.0

@@ -16,6 +16,7 @@ from cli_rig import COMMAND, environment
 from clone_rig import ENV, FACTORY, Board, kept_board, write_job
 
 from hwmocks.boards.heron import heron_open, heron_variant
+from spiflash.cli.main import run
 from spiflash.dump.environment_edit import variables_of
 
 
@@ -29,6 +30,31 @@ def start(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
         stdin=subprocess.DEVNULL,
         timeout=240,
     )
+
+
+class Here:
+    """Commands run in this process, which is quicker; in a folder with a ledger."""
+
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder = folder
+        self.capsys = capsys
+
+    def __call__(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        status = run(list(arguments))
+        shown = self.capsys.readouterr()
+        return subprocess.CompletedProcess(arguments, status, shown.out, shown.err)
+
+
+@pytest.fixture
+def here(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Here:
+    for name, value in environment(
+        tmp_path, SPIFLASH_LEDGER="ledger.sqlite", SPIFLASH_SHELF="shelf"
+    ).items():
+        monkeypatch.setenv(name, value)
+    monkeypatch.chdir(tmp_path)
+    return Here(tmp_path, capsys)
 
 
 def test_a_newcomer_gets_from_the_example_to_a_sound_job(tmp_path: Path) -> None:
@@ -53,12 +79,12 @@ def test_a_newcomer_gets_from_the_example_to_a_sound_job(tmp_path: Path) -> None
     assert len(list(tmp_path.glob("boards/*/chip.json"))) == 1
 
 
-def test_a_batch_from_the_folder_to_the_page(tmp_path: Path) -> None:
+def test_a_batch_from_the_folder_to_the_page(tmp_path: Path, here: Here) -> None:
     """Check, clone a good board and one that the job does not accept, list, export, page."""
     write_job(tmp_path, 1)
     kept_board(Board(1, "W25Q64JV"), tmp_path / "boards" / "1")
     kept_board(Board(2, "XM25QH64C"), tmp_path / "boards" / "2")
-    missing = start(tmp_path, "ledger")
+    missing = here("ledger")
     assert (missing.returncode, "There is no ledger" in missing.stderr) == (54, True)
     assert not (tmp_path / "ledger.sqlite").exists()
     done = start(tmp_path, "clone", "job.toml", "--adapter", "sim:boards/*", "--clock", "15M")
@@ -72,35 +98,35 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path) -> None:
     assert held[slice(*FACTORY)] == heron_variant(1)[slice(*FACTORY)]
     assert variables_of(held[slice(*ENV)])["serial#"] == "HG-2026-0001"
     assert (tmp_path / "boards" / "2" / "flash.bin").read_bytes() == heron_variant(2)
-    left = start(tmp_path, "clone", "job.toml", "--adapter", "sim:boards/1", "--json")
+    left = here("clone", "job.toml", "--adapter", "sim:boards/1", "--json")
     assert left.returncode == 0, left.stderr
     document = json.loads(left.stdout)
     assert (document["records"], len(document["left_alone"])) == ([], 1)
     assert document["ledger"]["head"] in done.stdout  # nothing was written since
-    table = list(csv.DictReader(io.StringIO(start(tmp_path, "ledger", "--csv").stdout)))
+    table = list(csv.DictReader(io.StringIO(here("ledger", "--csv").stdout)))
     assert [(row["result"], row["value:serial"]) for row in table] == [
         ("PASS", "HG-2026-0001"),
         ("FAIL", ""),
     ]
-    found = start(tmp_path, "ledger", "hg-2026-0001", "--full", "--page", "batch.html")
+    found = here("ledger", "hg-2026-0001", "--full", "--page", "batch.html")
     assert "Result          PASS" in found.stdout
     assert "1 of 1 board good" in (tmp_path / "batch.html").read_text()
-    _check_chain(tmp_path, table[-1]["digest"])
+    _check_chain(here, table[-1]["digest"])
 
 
-def _check_chain(folder: Path, head: str) -> None:
-    whole = start(folder, "ledger", "--check", "--expect", head)
+def _check_chain(here: Here, head: str) -> None:
+    whole = here("ledger", "--check", "--expect", head)
     assert (whole.returncode, head in whole.stdout) == (0, True)
-    assert head in start(folder, "ledger", "--check").stdout
-    database = sqlite3.connect(folder / "ledger.sqlite")
+    assert head in here("ledger", "--check").stdout
+    database = sqlite3.connect(here.folder / "ledger.sqlite")
     database.execute("update ledger_rows set result = 'PASS' where number = 2")
     database.commit()
-    broken = start(folder, "ledger", "--check")
+    broken = here("ledger", "--check")
     assert (broken.returncode, "row 2 was changed" in broken.stderr) == (54, True)
     database.execute("delete from ledger_rows where number = 2")
     database.commit()
-    assert start(folder, "ledger", "--check").returncode == 0
-    cut = start(folder, "ledger", "--check", "--expect", head)
+    assert here("ledger", "--check").returncode == 0
+    cut = here("ledger", "--check", "--expect", head)
     assert (cut.returncode, "missing at the end" in cut.stderr) == (54, True)
 
 
@@ -112,20 +138,20 @@ def _check_chain(folder: Path, head: str) -> None:
     ],
 )
 def test_a_bad_job_is_refused_before_any_board(
-    tmp_path: Path, change: tuple[str, str], words: str
+    here: Here, change: tuple[str, str], words: str
 ) -> None:
-    path = write_job(tmp_path, 1)
+    path = write_job(here.folder, 1)
     text = path.read_text()
     assert text.count(change[0]) == 1
     path.write_text(text.replace(*change))
     for options in (("--check",), ("--adapter", "sim:heron")):
-        done = start(tmp_path, "clone", "job.toml", *options)
+        done = here("clone", "job.toml", *options)
         assert done.returncode == 53
         assert words in done.stderr + done.stdout
 
 
-def test_misuse_is_told_in_words(tmp_path: Path) -> None:
-    write_job(tmp_path, 1)
+def test_misuse_is_told_in_words(here: Here) -> None:
+    write_job(here.folder, 1)
     for arguments, status in (
         (("clone", "none.toml"), 53),
         (("clone", "job.toml", "--adapter", "sim:none/*"), 2),
@@ -133,7 +159,7 @@ def test_misuse_is_told_in_words(tmp_path: Path) -> None:
         (("ledger", "--expect", "00"), 2),
         (("ledger", "--ledger", "mysql://x/y"), 54),
     ):
-        done = start(tmp_path, *arguments)
+        done = here(*arguments)
         assert done.returncode == status, done.stderr
         assert "Traceback" not in done.stderr
 
