@@ -1,0 +1,53 @@
+"""Boards that look like one that is in hand, or that somebody else's work was cut on."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from archive_samples import chip_of, record_of
+from clone_board_rig import Rig
+from clone_rig import Board
+
+from hwmocks.boards.heron import heron_variant, mac_address
+from spiflash.archive.journal import Journal, JournalState, Range
+from spiflash.archive.ledger import InHand
+from spiflash.archive.shelf import Shelf
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Rig:
+    return Rig(tmp_path)
+
+
+def test_a_twin_of_a_board_that_another_program_works_on_gets_values_of_its_own(rig: Rig) -> None:
+    """Two chips without unique ID that hold the same: one on another adapter, one on ours."""
+    contents = heron_variant(3)
+    chip = chip_of(8 << 20, name="MX25L6406E", jedec_id="c22017", unique_id=None)
+    record = record_of(contents, chip=chip)
+    kept = Shelf(rig.folder / "shelf").place(record, contents, None, "<html></html>")
+    theirs = InHand(
+        *("theirs", "heron-open", "b", "c22017", "", 8 << 20, str(kept.path), record.sha256, {})
+    )
+    assert rig.ledger.draw(theirs, rig.job.draws)["ethaddr"] == mac_address(0)
+    release = rig.ledger.claim("theirs")
+    assert release is not None
+    (twin,) = rig.run(Board(3, "MX25L6406E")).records
+    release()
+    assert (twin.good, twin.resumed) == (True, False)
+    assert rig.own(3) == twin.values["ethaddr"] == mac_address(1)
+
+
+def test_a_board_on_which_a_restore_was_cut_is_not_taken_for_whole(rig: Rig) -> None:
+    board = Board(3, "W25Q64JV")
+    chip = board.new()
+    state = JournalState(
+        *("W25Q64JV", "ef4017", chip.unique_id.hex(), 8 << 20, (Range(0, 4),), "i", "11" * 32),
+        datetime(2026, 5, 1, tzinfo=UTC),
+    )
+    Journal.begin(rig.folder / "shelf" / "journals", state, b"old.", b"new.")
+    (left,) = rig.run(board).records
+    assert (left.kind, left.touched, left.backup) == ("own", False, "")
+    assert "restore --resume" in left.reason
+    assert rig.chips[3].contents == heron_variant(3)
