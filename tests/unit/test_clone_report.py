@@ -11,7 +11,14 @@ import re
 
 from clone_records import NASTY, entries, record
 
-from spiflash.report.clone import check_text, reason_line, result_text, sign, summary_text
+from spiflash.report.clone import (
+    chain_text,
+    check_text,
+    reason_line,
+    result_text,
+    sign,
+    summary_text,
+)
 from spiflash.report.ledger import board_text, matching, rows_csv, rows_json, rows_text
 from spiflash.report.ledger_page import batch_page
 
@@ -62,6 +69,22 @@ def test_rows_are_found_by_words_in_any_case() -> None:
     assert rows_text([]) == "No board fits."
     assert "read: x" in rows_text(found)
     assert "unique ID aa" in board_text(found[:1])
+
+
+def test_a_remark_is_told_wherever_a_board_is() -> None:
+    found = entries(record("a", remark="begun at bench weir"))
+    page = batch_page(found, "j")
+    texts = (rows_text(found), board_text(found), rows_csv(found), reason_line(found[0].record))
+    assert all("begun at bench weir" in text for text in texts)
+    assert "Begun at bench weir." in page
+
+
+def test_the_chain_is_explained() -> None:
+    text = chain_text(3, "ab" * 32, "")
+    assert "ab" * 32 in text
+    assert "--check --expect" in text
+    assert chain_text(0, "", "") == "The ledger has no row yet."
+    assert "row 2 was changed" in chain_text(1, "", "row 2 was changed")
 
 
 def test_csv_gives_back_what_went_in() -> None:

@@ -211,6 +211,23 @@ def test_records_come_back_as_they_were(ledger: Ledger) -> None:
     assert ledger.rows()[0].record() == full
 
 
+def test_a_row_of_an_earlier_version_has_no_remark(ledger: Ledger) -> None:
+    full = record("a", remark="x")
+    document = json.loads(full.to_json())
+    del document["remark"]
+    old = BoardRecord.from_json(json.dumps(document), "row")
+    assert old == record("a")
+
+
+def test_the_values_that_a_board_had_last_are_remembered(ledger: Ledger) -> None:
+    rows = listed(2)
+    values = ledger.draw(board("a"), rows)
+    ledger.append(record("a", "FAIL", values=values), After.RETURN)
+    ledger.append(record("a", "FAIL", values={}), After.RETURN)
+    assert ledger.last_values("a") == values
+    assert ledger.last_values("b") == {}
+
+
 @pytest.mark.parametrize(
     "where", ["mysql://x/y", "/proc/none/ledger.sqlite", "postgresql://127.0.0.1:1/none"]
 )
