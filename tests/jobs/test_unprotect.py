@@ -7,52 +7,24 @@ N25Q have no volatile status write.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from hwmocks.faults import Wrapper
 from hwmocks.nor.chip import NorChip
-from hwmocks.wire import Beat
 from spiflash.archive.shelf import Shelf
-from spiflash.bus.transaction import Sampling, Transaction
-from spiflash.errors import (
-    ChipAbsentError,
-    ChipProtectedError,
-    InterruptedWorkError,
-    SpiflashError,
-    UnstableReadError,
-)
+from spiflash.bus.transaction import Transaction
+from spiflash.errors import ChipProtectedError, InterruptedWorkError, SpiflashError
 from spiflash.nor.protection import RegisterLock
-from spiflash.nor.unprotect import put_back, unprotected
+from spiflash.nor.unprotect import unprotected
 from spiflash.work.backup import back_up
 from spiflash.work.image import Image, load_image
 from spiflash.work.restore import Leave, restore
 from tests.job_rig import WATCHER, Rig
-from tests.nor_rig import NorRig
+from tests.protection_rig import chip_with, whole
 
 TOP = b"\x5a" * 4096
-
-
-def chip_with(name: str, sr1: int, *second: int) -> NorChip:
-    """A chip whose status registers somebody has written, non-volatile."""
-    chip = NorChip(name, seed=3)
-    chip.contents[:4] = b"\x01\x02\x03\x04"
-    rig = NorRig(chip)
-    for value, opcode in zip(second, (0x31, 0x11), strict=False):
-        rig.write(bytes((opcode, value)))
-    if name in ("W25Q64FV", "W25Q64DW"):
-        rig.write(bytes((0x01, sr1, *second[:1])))
-    else:
-        rig.write(bytes((0x01, sr1)))
-    return chip
-
-
-def whole(chip: NorChip) -> tuple[int, int]:
-    return (0, chip.description.size)
 
 
 CASES = [
@@ -266,104 +238,6 @@ def test_ctrl_c_in_mid_restore_puts_the_protection_back(tmp_path: Path) -> None:
             leave=Leave(unprotect=True),
         )
     assert chip.protected_ranges == (whole(chip),)
-
-
-# -- readings that are wrong -------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("name", "second"), [("W25Q64FV", (0x02,)), ("MX25L6406E", ())])
-@pytest.mark.parametrize("noted", [0xFF, 0xFE])
-def test_a_register_that_was_read_wrongly_is_not_written_back(
-    name: str, second: tuple[int, ...], noted: int, tmp_path: Path
-) -> None:
-    """A clip that is loose for a moment reads as FFh. In SR2 of a W25Q64FV that would be the
-    lock bits LB1 to LB3, one-time, and SRP1, which with SRP0 is for good (data sheet, from
-    memory)."""
-    chip = chip_with(name, 0x00, *second)
-    before = chip.snapshot().registers
-    shelf = Shelf(tmp_path)
-    with Rig(chip).connect(name) as connection:
-        wrong = {key: bytes((noted,)) * len(value) for key, value in connection.registers.items()}
-        restore(
-            replace(connection, registers=wrong),
-            shelf,
-            Image("bottom", TOP),
-            WATCHER,
-            agree=lambda work: True,
-            leave=Leave(without_backup=True),
-        )
-    assert chip.contents[: len(TOP)] == TOP
-    assert chip.snapshot().registers == before
-
-
-@pytest.mark.parametrize("noted", [0xFF, 0xFE])
-def test_putting_back_writes_no_bit_that_was_never_changed(noted: int) -> None:
-    """Of what an earlier session noted, only block protection, QE and CMP are taken."""
-    chip = chip_with("W25Q64FV", 0x00, 0x02)
-    with Rig(chip).connect("W25Q64FV") as connection:
-        put_back(connection.flash, {"SR1": noted, "SR2": noted, "SR3": noted})
-    assert not chip.registers["SR1"] & 0xE0
-    assert not chip.registers["SR2"] & 0x39
-
-
-class Clip(Wrapper):
-    """What comes back of single-byte answers once `spoil` is set."""
-
-    spoil: Callable[[int, Beat], int] | None = None
-
-    def transfer(self, mosi: bytes, beat: Beat) -> bytes:
-        answer = self.inner.transfer(mosi, beat)
-        if self.spoil is None or len(answer) != 1:
-            return answer
-        return bytes((self.spoil(answer[0], beat),))
-
-
-def test_registers_are_lifted_at_a_slow_clock_whatever_was_set() -> None:
-    chip = chip_with("W25Q64FV", 0x1C, 0x02)
-    before = chip.snapshot().registers
-    clip = Clip(chip)
-    with Rig(chip, clip=lambda _: clip).connect("W25Q64FV") as connection:
-        connection.bus.set_clock(15e6)
-        connection.bus.set_sampling(Sampling.EDGE)
-        slow = []
-        with unprotected(connection.flash, [whole(chip)]):
-            clip.spoil = lambda value, beat: slow.append(beat) or value
-            assert not chip.protected_ranges
-        clip.spoil = None
-    assert {beat.hertz for beat in slow} == {1e6}
-    assert any(beat.late for beat in slow)
-    assert chip.snapshot().registers == before
-
-
-def test_registers_that_never_read_the_same_twice_are_not_believed() -> None:
-    chip = chip_with("W25Q64JV", 0x1C, 0x02)
-    with Rig(chip).connect("W25Q64JV") as connection:
-        real = connection.bus.run
-        turn = iter(range(1000))
-
-        def noisy(transactions: Sequence[Transaction]) -> list[bytes]:
-            return [bytes((next(turn),)) for _ in real(transactions)]
-
-        connection.bus.run = noisy  # type: ignore[method-assign]
-        with pytest.raises(UnstableReadError, match="registers"):
-            connection.flash.registers()
-        connection.bus.run = real  # type: ignore[method-assign]
-
-
-def test_a_chip_that_does_not_answer_has_nothing_written_to_its_registers() -> None:
-    chip = chip_with("W25Q64FV", 0x1C, 0x02)
-    clip = Clip(chip)
-    with Rig(chip, clip=lambda _: clip).connect("W25Q64FV") as connection:
-        chip.opcode_counts.clear()
-        clip.spoil = lambda value, beat: 0xBB  # a floating line, mostly ones
-        with (
-            pytest.raises(ChipAbsentError, match="status register"),
-            unprotected(connection.flash, [whole(chip)]),
-        ):
-            pytest.fail("the block must not run")
-        clip.spoil = None
-    assert chip.opcode_counts[0x01] == 0
-    assert chip.registers["SR2"] == 0x02
 
 
 def test_a_set_with_other_registers_is_said_and_not_applied(tmp_path: Path) -> None:
