@@ -39,7 +39,7 @@ def expected(number: int, values: dict[str, str], folder: Path) -> bytes:
     """What a good board holds, made without the program: environment by mkenvimage, factory
     region of the board itself, serial number with its CRC-32 by zlib."""
     contents = bytearray(heron_open())
-    text = contents[ENV[0] + 4 : contents.index(b"\0\0", ENV[0])].split(b"\0")
+    text = bytes(contents[ENV[0] + 4 : contents.index(b"\0\0", ENV[0])]).split(b"\0")
     text += [f"ethaddr={values['ethaddr']}".encode(), f"serial#={values['serial']}".encode()]
     source, made = folder / "env.txt", folder / "env.bin"
     source.write_bytes(b"\n".join(text) + b"\n")

@@ -48,7 +48,7 @@ def test_ctrl_c_waits_for_every_worker(tmp_path: Path, late: tuple[float, float]
     stations = [Slow(f"station {i}", each) for i, each in enumerate(late)]
     said: list[str] = []
     screen = Quiet()
-    screen.say = said.append  # type: ignore[method-assign]
+    screen.say = lambda text: said.append(text)  # type: ignore[method-assign]
 
     def press() -> None:
         for station in stations:
