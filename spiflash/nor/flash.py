@@ -1,7 +1,7 @@
 """`NorFlash`: read, erase, program and wait, on any `Bus`.
 
 Used as a context manager: entering unlocks what locks itself at power-up and selects the
-address mode, leaving waits for the chip and puts the mode back, also after an error or Ctrl-C.
+address mode, leaving waits for the chip and puts both back, also after an error or Ctrl-C.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from types import TracebackType
 
 from spiflash.bus.transaction import Bus, Transaction
 from spiflash.errors import BusError
-from spiflash.nor import block_locks, commands
+from spiflash.nor import block_locks, commands, power_up_lock
 from spiflash.nor.addressing import (
     AS_POWERED_UP,
     THREE_BYTE_REACH,
@@ -57,6 +57,7 @@ class NorFlash:
         self._way = addressing(chip, found)
         self.geometry: Geometry = usable_geometry(chip.geometry, self._way)
         """The erase map as far as it can be used with this chip's way of addressing."""
+        self._relock: tuple[Transaction, ...] = ()
         self._segment: int | None = None  # what an earlier program left is not known
         self._waiting = Waiting(bus, chip)
         self._programmer = Programmer(bus, chip, self._way, self._waiting)
@@ -66,9 +67,9 @@ class NorFlash:
     def __enter__(self) -> NorFlash:
         try:
             self.settle()
-            if self.chip.locked_at_power_up:
-                # These parts wake with every block protected; the bits are volatile.
-                self.bus.run(self._unlock())
+            if opening := power_up_lock.unlock(self.chip):
+                self._relock = power_up_lock.lock_again(self.chip, self.status())
+                self.bus.run(opening)
             if self._way.enter:
                 self.bus.run(self._way.enter)
         except BaseException as exc:
@@ -101,6 +102,8 @@ class NorFlash:
         if self.geometry.method is ProgramMethod.AAI_WORD:
             # A run that was broken off keeps the chip deaf to all other commands.
             self.bus.run([commands.write_disable()])
+        if self._relock:
+            self.bus.run(self._relock)
         if self._way.leave:
             self.bus.run(self._way.leave)
 
@@ -109,14 +112,6 @@ class NorFlash:
         deadline = self.bus.clock.now() + SETTLE
         while self.status() & WIP and self.bus.clock.now() < deadline:
             self.bus.clock.sleep(0.01)
-
-    def _unlock(self) -> list[Transaction]:
-        if "sst-block" in self.chip.protection_schemes:
-            return [commands.write_enable(), commands.write_register(0x98, b"")]
-        return [
-            commands.write_enable(),
-            commands.write_register(0x01, b"\x00", rest=self.chip.geometry.program.maximum),
-        ]
 
     # -- looking ---------------------------------------------------------------------------
 
