@@ -36,6 +36,10 @@ that it is recorded what is wrong with it."""
 ABSENT = 1.0
 """Seconds between two attempts to open an adapter that was pulled out."""
 
+NOTHING = b""
+UNSTEADY = b"?"
+"""What a look at the clip gives when it is no chip's ID."""
+
 Stopping = Callable[[], bool]
 Tell = Callable[[str], None]
 """Shown a few words of what the station waits for."""
@@ -132,11 +136,6 @@ class ClipStation:
                 tell(WAITING)
             self._known = True
         return self._bus
-
-
-NOTHING = b""
-UNSTEADY = b"?"
-"""What a look at the clip gives beside a chip's ID."""
 
 
 def _look(bus: Bus) -> bytes:
