@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 from archive_samples import chip_of, record_of
-from clone_board_rig import Rig
+from clone_board_rig import Rig, finished_row
 from clone_rig import Board
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from spiflash.archive.journal import Journal, JournalState, Range
-from spiflash.archive.ledger import InHand
+from spiflash.archive.ledger import After, InHand
 from spiflash.archive.shelf import Shelf
 
 
@@ -21,15 +21,20 @@ def rig(tmp_path: Path) -> Rig:
     return Rig(tmp_path)
 
 
-def test_a_twin_of_a_board_that_another_program_works_on_gets_values_of_its_own(rig: Rig) -> None:
-    """Two chips without unique ID that hold the same: one on another adapter, one on ours."""
+def in_hand(rig: Rig) -> InHand:
+    """A board that holds what board 3 does, backed up and begun."""
     contents = heron_variant(3)
     chip = chip_of(8 << 20, name="MX25L6406E", jedec_id="c22017", unique_id=None)
     record = record_of(contents, chip=chip)
     kept = Shelf(rig.folder / "shelf").place(record, contents, None, "<html></html>")
-    theirs = InHand(
+    return InHand(
         *("theirs", "heron-open", "b", "c22017", "", 8 << 20, str(kept.path), record.sha256, {})
     )
+
+
+def test_a_twin_of_a_board_that_another_program_works_on_gets_values_of_its_own(rig: Rig) -> None:
+    """Two chips without unique ID that hold the same: one on another adapter, one on ours."""
+    theirs = in_hand(rig)
     assert rig.ledger.draw(theirs, rig.job.draws)["ethaddr"] == mac_address(0)
     release = rig.ledger.claim("theirs")
     assert release is not None
@@ -51,3 +56,25 @@ def test_a_board_on_which_a_restore_was_cut_is_not_taken_for_whole(rig: Rig) -> 
     assert (left.kind, left.touched, left.backup) == ("own", False, "")
     assert "restore --resume" in left.reason
     assert rig.chips[3].contents == heron_variant(3)
+
+
+def test_a_twin_that_was_finished_meanwhile_is_not_taken_for_this_board(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The ledger is read, the twin is finished and let go of, and only then is it compared."""
+    theirs = in_hand(rig)
+    values = rig.ledger.draw(theirs, rig.job.draws)
+    asked: list[tuple[InHand, ...]] = []
+    nameless = rig.ledger.nameless
+
+    def late(jedec_id: str, size: int) -> tuple[InHand, ...]:
+        asked.append(nameless(jedec_id, size))
+        if len(asked) == 1:
+            rig.ledger.append(finished_row(key="theirs", values=values), After.KEEP)
+        return asked[-1]
+
+    monkeypatch.setattr(rig.ledger, "nameless", late)
+    (mine,) = rig.run(Board(3, "MX25L6406E")).records
+    assert [[each.key for each in found] for found in asked] == [["theirs"], []]
+    assert (mine.good, mine.resumed) == (True, False)
+    assert rig.own(3) == mac_address(1)

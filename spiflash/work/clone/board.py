@@ -24,11 +24,12 @@ from spiflash.errors import (
     SpiflashError,
 )
 from spiflash.work.clone.attempt import Attempt
-from spiflash.work.clone.desk import Desk, Seat
+from spiflash.work.clone.desk import Desk, Hold, Seat
 from spiflash.work.clone.failing import BoardError
 from spiflash.work.clone.make import NotTheBoardsOwnError, make_target
 from spiflash.work.clone.making import make_board, read_board
 from spiflash.work.clone.recognise import (
+    Looked,
     journals_of,
     unseen_remark,
     with_id,
@@ -36,6 +37,7 @@ from spiflash.work.clone.recognise import (
 )
 from spiflash.work.connection import Connection, connected, find_out
 from spiflash.work.eye import best_clock, measure_eye
+from spiflash.work.reading import Reading
 from spiflash.work.restore import refuse_unknown
 
 BENCH_ERRORS = (LedgerError, ShelfError, InterruptedWorkError)
@@ -56,13 +58,18 @@ def clone_board(bus: Bus, desk: Desk, seat: Seat) -> BoardRecord:
     Raises `SkippedError` for a finished board that is left alone, and what concerns the whole
     bench rather than this board: `LedgerError`, `ShelfError`, `InterruptedWorkError`.
     """
+    with desk.hold() as hold:
+        return _until_recorded(bus, desk, seat, hold)
+
+
+def _until_recorded(bus: Bus, desk: Desk, seat: Seat, hold: Hold) -> BoardRecord:
     tries = 1
     while True:
         attempt = Attempt(desk.shelf, adapter=bus.description)
         start = bus.clock.now()
         error: SpiflashError | None = None
         try:
-            _attempt(bus, desk, seat, attempt)
+            _attempt(bus, desk, seat, hold, attempt)
         except BENCH_ERRORS:
             raise
         except SpiflashError as exc:
@@ -103,7 +110,7 @@ def _withdraw_journals(attempt: Attempt, desk: Desk) -> None:
         withdraw(journal, desk.job.name)
 
 
-def _attempt(bus: Bus, desk: Desk, seat: Seat, attempt: Attempt) -> None:
+def _attempt(bus: Bus, desk: Desk, seat: Seat, hold: Hold, attempt: Attempt) -> None:
     seat.tell("looking at the chip")
     chip = find_out(bus, desk.table, desk.part)
     eye, ceiling = None, desk.ceiling
@@ -122,10 +129,10 @@ def _attempt(bus: Bus, desk: Desk, seat: Seat, attempt: Attempt) -> None:
         if len(set(unique)) > 1:  # equal bytes are what a missing answer looks like
             attempt.unique_id = unique.hex()
             attempt.key = f"{attempt.jedec_id}-{attempt.unique_id}"
-            with desk.working_on(attempt.key):
-                _with_id(connection, desk, seat, attempt)
+            hold.take(attempt.key)
+            _with_id(connection, desk, seat, attempt)
         else:
-            _without_id(connection, desk, seat, attempt)
+            _without_id(connection, desk, seat, hold, attempt)
 
 
 def _with_id(connection: Connection, desk: Desk, seat: Seat, attempt: Attempt) -> None:
@@ -143,16 +150,12 @@ def _with_id(connection: Connection, desk: Desk, seat: Seat, attempt: Attempt) -
     make_board(connection, desk, seat, attempt, None)
 
 
-def _without_id(connection: Connection, desk: Desk, seat: Seat, attempt: Attempt) -> None:
+def _without_id(
+    connection: Connection, desk: Desk, seat: Seat, hold: Hold, attempt: Attempt
+) -> None:
     reading = read_board(connection, desk, seat)
     digest = hashlib.sha256(reading.contents).hexdigest()
-    size = connection.chip.size
-    waiting = [
-        board for board in desk.ledger.nameless(attempt.jedec_id, size) if desk.idle(board.key)
-    ]
-    looked = without_id(
-        waiting, reading, desk.shelf, desk.bench, lambda board, own: _targets(desk, board, own)
-    )
+    looked = _known_again(connection, desk, hold, attempt, reading)
     if looked.known is not None:
         attempt.recognised(looked.known, desk.bench)
         attempt.finished = desk.ledger.finished(attempt.key)
@@ -166,8 +169,27 @@ def _without_id(connection: Connection, desk: Desk, seat: Seat, attempt: Attempt
             attempt.remark = unseen_remark(looked.unseen)
             # Two fresh boards may hold the same: the key is this piece of work's own.
             attempt.key = f"{attempt.jedec_id}-contents-{digest[:32]}-{secrets.token_hex(4)}"
-    with desk.working_on(attempt.key):
-        make_board(connection, desk, seat, attempt, reading)
+    hold.take(attempt.key)
+    make_board(connection, desk, seat, attempt, reading)
+
+
+def _known_again(
+    connection: Connection, desk: Desk, hold: Hold, attempt: Attempt, reading: Reading
+) -> Looked:
+    """Which board in hand was read; it is claimed then."""
+    ledger, size = desk.ledger, connection.chip.size
+    while True:
+        waiting = [
+            board for board in ledger.nameless(attempt.jedec_id, size) if hold.free(board.key)
+        ]
+        looked = without_id(
+            waiting, reading, desk.shelf, desk.bench, lambda board, own: _targets(desk, board, own)
+        )
+        known = looked.known.board if looked.known else None
+        # It may have been a twin that somebody has just finished: then look once more.
+        if known is None or (hold.taken(known.key) and ledger.in_hand(known.key) == known):
+            return looked
+        hold.release()
 
 
 def _targets(desk: Desk, board: InHand, own: bytes) -> list[bytes]:

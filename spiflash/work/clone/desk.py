@@ -1,4 +1,4 @@
-"""What all workers share: the job, the ledger, the shelf, and which boards are being worked on."""
+"""What all workers share: the job, the ledger, the shelf; and what each has to itself."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger_claims import Release
 from spiflash.archive.ledger_record import BoardRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.nor.tables import ChipTable
@@ -31,23 +32,53 @@ class Desk:
     unprotect: bool = False
 
     @contextmanager
-    def working_on(self, key: str) -> Iterator[None]:
-        """Nobody else works on the board with this key meanwhile. Raises `BoardError`."""
-        release = self.ledger.claim(key)
-        if release is None:
-            raise BoardError("other", "This board is being worked on at another adapter.")
+    def hold(self) -> Iterator[Hold]:
+        """What a worker claims, until its board's row is written."""
+        hold = Hold(self.ledger)
         try:
-            yield
+            yield hold
         finally:
-            release()
+            hold.release()
 
-    def idle(self, key: str) -> bool:
-        """Whether nobody is working on the board with this key, at whatever bench."""
-        release = self.ledger.claim(key)
-        if release is None:
-            return False
-        release()
+
+class Hold:
+    """The board that one worker has, which nobody else works on meanwhile, at whatever bench.
+
+    It lasts until the row is written: before that, a board that looks the same could be taken
+    for this one, and get its values.
+    """
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
+        self._held: dict[str, Release] = {}
+
+    def take(self, key: str) -> None:
+        """Claim the board with this key, unless it is ours. Raises `BoardError`."""
+        if not self.taken(key):
+            raise BoardError("other", "This board is being worked on at another adapter.")
+
+    def taken(self, key: str) -> bool:
+        """Claim the board with this key, unless it is ours; False when somebody has it."""
+        if key not in self._held:
+            release = self._ledger.claim(key)
+            if release is None:
+                return False
+            self._held[key] = release
         return True
+
+    def free(self, key: str) -> bool:
+        """Whether the board with this key is ours, or nobody's."""
+        if key in self._held:
+            return True
+        release = self._ledger.claim(key)
+        if release is not None:
+            release()
+        return release is not None
+
+    def release(self) -> None:
+        """Let go of what is claimed."""
+        while self._held:
+            self._held.popitem()[1]()
 
 
 @dataclass(frozen=True, slots=True)
