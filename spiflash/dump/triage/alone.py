@@ -10,10 +10,10 @@ from spiflash.dump.compare.whole import SECTOR
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.layout.region import Region, Role
 from spiflash.dump.triage.known import Known
+from spiflash.dump.triage.likeness import blank_since, used
 from spiflash.dump.triage.processor import processor
 from spiflash.dump.triage.reference import Reference
 from spiflash.dump.triage.result import Kind, RegionFinding
-from spiflash.dump.triage.whole import blank_since, used
 
 UNPROVEN = "nothing speaks against it; no checksum covers it"
 FILE_SYSTEMS = ("squashfs", "jffs2", "cramfs", "romfs", "ubi", "ubifs", "ext", "fat")

@@ -11,8 +11,8 @@ from spiflash.dump.layout.region import Region
 from spiflash.dump.triage.alone import (
     MOST_PLACES,
 )
+from spiflash.dump.triage.likeness import alike, blank_since, blank_until
 from spiflash.dump.triage.result import Kind, RegionFinding
-from spiflash.dump.triage.whole import alike, blank_since, blank_until
 from spiflash.dump.wording import counted
 
 _FEW = 64

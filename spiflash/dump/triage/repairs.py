@@ -8,11 +8,11 @@ from spiflash.dump.compare.sectors import differing
 from spiflash.dump.compare.whole import SECTOR
 from spiflash.dump.finding import Span
 from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.triage.happened import Whole
 from spiflash.dump.triage.known import FIRMWARE
 from spiflash.dump.triage.own import compose, is_own
 from spiflash.dump.triage.reference import Reference
 from spiflash.dump.triage.result import Kind, RegionFinding, Repair, Source
-from spiflash.dump.triage.whole import Whole
 
 _ALL_OVER = frozenset({Kind.SWAPPED, Kind.SHIFTED, Kind.CUT_OFF, Kind.FOREIGN})
 """What overwrote the whole chip."""

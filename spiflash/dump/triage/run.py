@@ -10,12 +10,13 @@ from spiflash.dump.identity import identity
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.alone import UNPROVEN
 from spiflash.dump.triage.card import card_road
+from spiflash.dump.triage.happened import Whole
 from spiflash.dump.triage.known import Known
 from spiflash.dump.triage.reference import Reference, reference
 from spiflash.dump.triage.regions import judge
 from spiflash.dump.triage.repairs import repairs
 from spiflash.dump.triage.result import Kind, RegionFinding, Triage
-from spiflash.dump.triage.whole import Whole, whole
+from spiflash.dump.triage.whole import whole
 from spiflash.dump.wording import counted
 
 _WORST = (
