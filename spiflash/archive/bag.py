@@ -36,6 +36,7 @@ _RESERVED = ("bagit.txt", "bag-info.txt", _MANIFEST, _TAG_MANIFEST, "fetch.txt")
 _SAFE_NAME = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]*(?:/[A-Za-z0-9_-][A-Za-z0-9._-]*)*")
 _LABEL = re.compile(r"[A-Za-z0-9]+(?:-[A-Za-z0-9]+)*")
 _MANIFEST_LINE = re.compile(r"([0-9a-f]{64}) +(\S(?:.*\S)?)")
+_BAG_LIMIT = 1 << 30  # bytes; no serial flash has more than 256 MiB
 _TAG_FILE_LIMIT = 8 << 20  # bytes; manifests and bag-info of ours are far smaller
 
 
@@ -161,6 +162,9 @@ def _check(path: Path) -> Bag:
     for name in files:
         if re.fullmatch(r"(tag)?manifest-(?!sha256\.txt).*\.txt", name):
             _refuse(path, f"{name} is of a kind that is not checked here")
+
+    if sum(files.values()) > _BAG_LIMIT:
+        _refuse(path, f"it has {sum(files.values())} bytes, more than any set")
 
     # Small files first: what is wrong there is found before 16 MiB are read.
     tags = _manifest(path, _TAG_MANIFEST)
