@@ -13,6 +13,7 @@ from spiflash.dump.layout.tree import Node, read_tree
 from spiflash.dump.wording import masked, readable
 
 _MOST = 200
+_MOST_COMMANDS = 1000
 _VALUE = 2000
 _ADDRESS_NAME = re.compile(r"addr(_\w+)?$|_addr|^loadaddr$|address$", re.IGNORECASE)
 _ADDRESS_VALUE = re.compile(r"(0x)?[0-9a-fA-F]{4,16}")
@@ -90,12 +91,17 @@ def _environment(block: Block, space: Mapping[str, str], show_secrets: bool) -> 
 def _script_loads(
     found: Sequence[Block], spaces: Sequence[Mapping[str, str]], show_secrets: bool
 ) -> Iterator[Load]:
+    # A real board has some dozens.
+    left = _MOST_COMMANDS
     for block, space in zip(found, spaces, strict=True):
         # Filled in from what may be shown, or a token in a URL would slip through.
         safe = {n: v if show_secrets else masked(n, v) for n, v in space.items()}
         for variable in block.variables:
             script = safe.get(readable(variable.name), "")
             for command in commands(script):
+                left -= 1
+                if left < 0:
+                    return
                 hit = wanted(command, safe)
                 if hit is not None:
                     yield Load(hit.file[:200], hit.medium, hit.command[:400], variable.at)

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 _STEPS = 60
 _DEEPEST = 8
+_LONGEST = 4000  # characters of a command with its variables filled in
+_MOST_RUNS = 1000
 _REFERENCE = re.compile(r"\$\{(\w{1,64})\}|\$(\w{1,64})")
 _SEPARATOR = re.compile(r"\s*(?:;|&&|\|\||\n)\s*")
 
@@ -44,11 +46,27 @@ class Wanted:
 def filled(text: str, variables: Mapping[str, str]) -> str:
     """`text` with the variables filled in that are known, as far as eight levels go."""
     for _ in range(_DEEPEST):
-        changed = _REFERENCE.sub(lambda m: variables.get(m[1] or m[2], m[0]), text)[:4000]
+        changed = _replaced(text, variables)
         if changed == text:
             break
         text = changed
     return text
+
+
+def _replaced(text: str, variables: Mapping[str, str]) -> str:
+    """One level; no longer than is shown, however often and how long the values are."""
+    pieces: list[str] = []
+    length = at = 0
+    for found in _REFERENCE.finditer(text):
+        piece = text[at : found.start()] + variables.get(found[1] or found[2], found[0])
+        pieces.append(piece)
+        length += len(piece)
+        at = found.end()
+        if length >= _LONGEST:
+            break
+    else:
+        pieces.append(text[at:])
+    return "".join(pieces)[:_LONGEST]
 
 
 def commands(text: str) -> Iterator[str]:
@@ -62,14 +80,19 @@ def commands(text: str) -> Iterator[str]:
 def followed(name: str, variables: Mapping[str, str]) -> tuple[str, ...]:
     """What `run name` does, `run`s followed in turn; at most sixty commands."""
     found: list[str] = []
-    _follow(name, variables, found, ())
+    # Runs that lead to nothing are counted too: they can branch without end.
+    _follow(name, variables, found, (), iter(range(_MOST_RUNS)))
     return tuple(found)
 
 
 def _follow(
-    name: str, variables: Mapping[str, str], found: list[str], above: tuple[str, ...]
+    name: str,
+    variables: Mapping[str, str],
+    found: list[str],
+    above: tuple[str, ...],
+    budget: Iterator[int],
 ) -> None:
-    if name in above or len(above) == _DEEPEST:
+    if name in above or len(above) == _DEEPEST or next(budget, None) is None:
         return
     for command in commands(variables.get(name, "")):
         if len(found) >= _STEPS:
@@ -78,7 +101,7 @@ def _follow(
         if words[0] == "run" and len(words) > 1:
             for each in words[1:]:
                 if each in variables:
-                    _follow(each, variables, found, (*above, name))
+                    _follow(each, variables, found, (*above, name), budget)
                 else:
                     found.append(f"run {each} (not set)")
         else:
