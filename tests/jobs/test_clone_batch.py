@@ -33,7 +33,7 @@ def test_good_boards_are_right_and_faulty_ones_are_never_called_good(
         assert one.simulated >= 3.6 * run.simulated
 
 
-@pytest.mark.parametrize(("adapters", "many"), [(1, 20), (4, 44)])
+@pytest.mark.parametrize(("adapters", "many"), [(1, 28), (4, 52)])
 def test_kills_lose_neither_a_boards_own_data_nor_a_value(
     tmp_path: Path, full_sweep: bool, adapters: int, many: int
 ) -> None:
