@@ -10,7 +10,16 @@ from functools import cache
 import pytest
 
 from spiflash.dump.layout import Layout, Region, Role
-from spiflash.dump.triage import Kind, Reference, Source, Triage, reference, triage
+from spiflash.dump.triage import (
+    Kind,
+    Reference,
+    RegionFinding,
+    Source,
+    Triage,
+    reference,
+    triage,
+)
+from spiflash.dump.triage.repairs import reason
 
 SIZE = 0x80000
 LAYOUT = Layout(
@@ -282,3 +291,15 @@ def test_a_short_image_says_nothing_of_what_lies_behind_it() -> None:
     assert "boot" in kinds(found)
     for repair in found.repairs:
         assert repair.applied(chip) == GOOD
+
+
+def test_a_repair_says_what_it_rewrites_besides_the_damage() -> None:
+    """An update stopped in the kernel; its boot loader is whole, but of another version."""
+    boot, kernel = LAYOUT.region("boot"), LAYOUT.region("kernel")
+    findings = (
+        RegionFinding(boot, Kind.INTACT, "other contents"),
+        RegionFinding(kernel, Kind.INTERRUPTED, "written up to 024000h"),
+        RegionFinding(LAYOUT.region("data"), Kind.INTACT, "as in the backup"),
+    )
+    assert reason([kernel], findings) == "rewrites only what is damaged"
+    assert reason([boot, kernel], findings).endswith("of one version with it (boot)")

@@ -50,11 +50,23 @@ def repairs(
         and _to_write(each, happened, findings, own is None, chip, target)
     ]
     wide = [each.region for each in findings if _differs(chip.contents, target, each.region)]
-    first = _repair(chip, target, source, least, known, lost, "rewrites only what is damaged")
+    first = _repair(chip, target, source, least, known, lost, reason(least, findings))
     second = _repair(
         chip, target, source, wide, known, lost, "rewrites everything that is not as in the source"
     )
     return tuple(each for each in _distinct(first, second) if each.ranges)
+
+
+def reason(regions: Sequence[Region], findings: Sequence[RegionFinding]) -> str:
+    """Also what is whole is rewritten where it came with what is not: one version throughout."""
+    whole = [
+        each.region.name for each in findings if each.kind is Kind.INTACT and each.region in regions
+    ]
+    if not whole:
+        return "rewrites only what is damaged"
+    return (
+        f"rewrites what is damaged, and what has to be of one version with it ({', '.join(whole)})"
+    )
 
 
 def _distinct(first: Repair, second: Repair) -> tuple[Repair, ...]:
