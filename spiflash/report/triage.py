@@ -44,10 +44,9 @@ def triage_text(found: Triage, basis: Basis, ways: Sequence[Way]) -> str:
     lines += [_region(each) for each in found.regions]
     if found.stop is not None:
         sector = found.stop // 4096 * 4096
-        lines += [
-            "",
-            f"The write stopped at {address(found.stop)}, in the sector at {address(sector)}.",
-        ]
+        # Blank bytes of the image look the same as bytes that were never written.
+        seen = f"The write can be followed up to {address(found.stop)}"
+        lines += ["", f"{seen}, in the sector at {address(sector)}."]
     lines += _ways(found, ways)
     lines += _card(found, ways)
     return "\n".join(lines)
