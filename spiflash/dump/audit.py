@@ -13,6 +13,7 @@ from spiflash.dump.identity import OwnItem, identity
 from spiflash.dump.layout import Known, Layout, Occupancy, find_layouts, occupancy
 from spiflash.dump.survey import survey
 from spiflash.dump.symptoms import Symptom, symptoms
+from spiflash.dump.wording import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ def examine(
     findings = survey(contents)
     known = find_layouts(contents, findings)
     chosen = layout or known[0].layout
-    remarks = () if layout is not None else known[0].remarks
+    remarks = known[0].remarks if layout is None else _misfit(layout, len(contents))
     return Audit(
         name=name,
         contents=contents,
@@ -67,4 +68,13 @@ def examine(
         used_end=used_end(contents, findings),
         smallest=smallest_chip(contents, findings),
         fits=tuple(fit(contents, findings, chosen, size) for size in sizes),
+    )
+
+
+def _misfit(layout: Layout, size: int) -> tuple[str, ...]:
+    if layout.size == size:
+        return ()
+    return (
+        f"the layout given is that of a flash of {counted(layout.size, 'byte')}; the contents "
+        f"have {counted(size, 'byte')}",
     )

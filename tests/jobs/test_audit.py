@@ -154,3 +154,16 @@ def test_comparing_files(dump: Path, tmp_path: Path, capsys: pytest.CaptureFixtu
     assert f"B {mac_address(3)}" in text
     assert run(["compare", str(dump)]) == 2
     assert run(["compare", str(dump), str(other), "--chip"]) == 2
+
+
+def test_a_layout_of_another_size_is_remarked_on(
+    dump: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    layout = tmp_path / "double.toml"
+    layout.write_text('layout = 1\nsize = "16M"\nsource = "by hand"\n')
+    assert run(["audit", str(dump), "--layout", str(layout), "--json"]) == 0
+    (remark,) = document(capsys)["layout"]["remarks"]
+    assert "16,777,216 bytes; the contents have 8,388,608" in remark
+    layout.write_text('layout = 1\nsize = "8M"\nsource = "by hand"\n')
+    assert run(["audit", str(dump), "--layout", str(layout), "--json"]) == 0
+    assert document(capsys)["layout"]["remarks"] == []
