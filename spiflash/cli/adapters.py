@@ -13,7 +13,9 @@ from spiflash.work.adapters import list_adapters
 @click.command()
 @json_option
 def adapters(as_json: bool) -> None:
-    """List the FTDI adapters that are plugged in, one line for each SPI channel.
+    """List the FTDI adapters that are plugged in.
+
+    One line for each SPI channel, with the URL that --adapter takes.
 
     \b
     Example:

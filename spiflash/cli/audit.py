@@ -43,7 +43,7 @@ def audit(
     fits: tuple[int, ...],
     as_json: bool,
 ) -> None:
-    """Say what is in SOURCE, an image file or a backup set, and what vouches for it.
+    """Say what is in SOURCE, a dump or a set, and what vouches for it.
 
     The exit status is 1 when a checksum inside it fails.
 

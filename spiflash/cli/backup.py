@@ -34,7 +34,7 @@ from spiflash.work.connection import connect
 def backup(
     shelf: Path | None, passes: int, board: str, details: bool, as_json: bool, **options: Any
 ) -> None:
-    """Read the whole chip in several passes and put a checked backup set on the shelf.
+    """Read the chip in several passes; put a checked set on the shelf.
 
     The exit status is 0 only when the set is verified.
 

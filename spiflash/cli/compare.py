@@ -35,9 +35,9 @@ def compare(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Say how B differs from A: image files, backup sets, or the chip as B. Changes nothing.
+    """Say how B differs from A: files, sets, or the chip as B.
 
-    The exit status is 0 when both are equal and 1 when they are not.
+    Changes nothing. The exit status is 0 when both are equal and 1 when they are not.
 
     \b
     Examples:

@@ -17,7 +17,7 @@ from spiflash.work.contact import make_contact
 @bench_options
 @json_option
 def contact(as_json: bool, **options: Any) -> None:
-    """Check the clip: which clocks work, and which pin to look at when something is wrong.
+    """Check the clip: the clocks that work, or the pin to look at.
 
     The exit status is 0 only when nothing is wrong. Nothing is changed on the chip.
 

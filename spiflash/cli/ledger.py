@@ -41,7 +41,7 @@ def ledger(
     expect: str | None,
     as_json: bool,
 ) -> None:
-    """List the boards in whose rows all WORDS are found.
+    """List boards worked on: those in whose rows all WORDS are found.
 
     A word can be a label, a serial number, FAIL, or a part.
 

@@ -27,7 +27,9 @@ from spiflash.work.rehearse import rehearse as rehearse_in
 )
 @json_option
 def rehearse(keep: Path | None, as_json: bool) -> None:
-    """Go through the whole job on a simulated board: backup, failed update, recovery.
+    """Go through the whole job on a simulated board.
+
+    Contact, backup, an update that fails, triage, recovery, verification.
 
     \b
     Example:

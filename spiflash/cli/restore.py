@@ -57,7 +57,7 @@ def restore(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Write SOURCE, an image file or a backup set, to the chip and verify it.
+    """Write SOURCE, an image file or a set, to the chip and verify it.
 
     Only what differs is erased and programmed; everything outside SOURCE stays as it is.
 

@@ -44,7 +44,7 @@ def stage(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """Put the files for an SD-card update into DIR, a mounted card or a folder.
+    """Put the files for an SD-card update into DIR, a mounted card.
 
     Under the names that the boot loader in the image looks for, each checked against the size
     of the chip, written through to the card, and read back.

@@ -50,11 +50,11 @@ def triage(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Say what is wrong with the chip of a board that does not start, and the least repair.
+    """Say what is wrong with the chip, and what the least repair is.
 
-    Compares the chip with this board's own backup on the shelf and with the model's image,
-    where there is one; with neither, only checksums speak. Changes nothing. The exit status
-    is 1 when something is wrong.
+    For a board that does not start. Compares its chip with this board's own backup on the
+    shelf and with the model's image, where there is one; with neither, only checksums speak.
+    Changes nothing. The exit status is 1 when something is wrong.
 
     \b
     Examples:

@@ -34,7 +34,9 @@ from spiflash.work.verify import verify as verify_chip
 @passes_option
 @json_option
 def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) -> None:
-    """Compare the chip with SOURCE, an image file or a backup set. Changes nothing.
+    """Compare the chip with SOURCE, an image file or a backup set.
+
+    Changes nothing. The exit status is 0 only when the chip holds SOURCE.
 
     \b
     Example:
