@@ -11,12 +11,15 @@ import shlex
 import subprocess
 import termios
 import time
+from importlib.resources import files
 from pathlib import Path
 
 import click
 import pytest
 from cli_rig import COMMAND, PATIENCE, Bench, assert_said, environment, new_bench
 
+from hwmocks import store
+from hwmocks.boards.heron import IMAGE_FILE, heron_open, heron_variant
 from spiflash.cli.main import program, run
 
 COMMANDS = sorted(program.commands)
@@ -62,30 +65,68 @@ def test_every_option_is_explained(command: str) -> None:
             assert parameter.help, parameter.opts
 
 
-#: What the examples speak of, made for each of them in an empty folder.
-EXAMPLES = ("adapters", "backup", "erase", "identify", "restore", "verify", "wiring")
+OTHERWISE = {
+    "clone": "test_clone_example.py runs its examples, with the image and boards they need",
+    "ledger": "its examples speak of a batch: test_clone_command.py makes one and asks for it",
+    "rehearse": "the next test runs its example, and goes on with the board that it keeps",
+}
+"""Commands whose examples are run elsewhere."""
 
-
-@pytest.mark.parametrize("command", EXAMPLES)
-def test_the_example_does_what_it_says(
-    bench: Bench, saved: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str], command: str
-) -> None:
-    example, *_ = re.findall(
-        rf"^ +spiflash ({command}\b.*)$", help_of(command, capfd), re.MULTILINE
+EXAMPLES = [
+    (command, example)
+    for command in COMMANDS
+    if command not in OTHERWISE
+    for example in re.findall(
+        rf"^ +spiflash ({command}\b.*)$",
+        program.commands[command].get_help(click.Context(program.commands[command])),
+        re.MULTILINE,
     )
-    here = (saved if command in ("restore", "erase") else bench).copy(tmp_path / "bench")
-    words = shlex.split(example)
+]
+STATUS = {
+    "compare factory.bin later.bin": 1,
+    "triage --adapter sim:./board": 1,
+    "triage --image openfw.img --save repaired.bin": 1,
+}
+"""Exit statuses other than 0: files that differ, a board on which something is wrong."""
+
+
+def set_the_scene(here: Bench) -> None:
+    """The files of which the examples speak; one's own chip table."""
+    (here.folder / "later.bin").write_bytes(heron_variant(3))
+    (here.folder / "openfw.img").write_bytes(heron_open())
+    (here.folder / "card").mkdir()
+    own_parts = files("chipdb").joinpath("amic.toml").read_bytes()
+    (here.folder / "my-parts.toml").write_bytes(own_parts)
+
+
+@pytest.mark.parametrize(("command", "example"), EXAMPLES, ids=[each for _, each in EXAMPLES])
+def test_the_example_does_what_it_says(
+    bench: Bench, saved: Bench, tmp_path: Path, command: str, example: str
+) -> None:
+    here = (saved if command in ("restore", "erase", "triage") else bench).copy(tmp_path / "bench")
+    set_the_scene(here)
+    if command == "triage":
+        board = here.board / store.CONTENTS
+        board.write_bytes(bytes(0x1000) + board.read_bytes()[0x1000:])
+    words = [word.replace("/media/", "") for word in shlex.split(example)]
     if command in ("restore", "erase"):
         words += ["--yes"]
-    shelf = {"SPIFLASH_SHELF": str(here.shelf)}
+    before = here.flash
+    shelf = {"SPIFLASH_SHELF": str(here.shelf), "SPIFLASH_ADAPTER": "sim:./board"}
     ended = here.run(*words, env=shelf)
-    assert ended.status == 0, ended.err
+    assert ended.status == STATUS.get(example, 0), ended.err
     if command != "adapters":
         assert ended.out
     if command == "backup":
         assert len(list(here.shelf.iterdir())) == 1
+    if command == "stage":
+        assert (here.folder / "card" / IMAGE_FILE).read_bytes() == heron_open()
     if command == "erase":
         assert here.flash[0x740000:0x750000] == b"\xff" * 65536
+    elif command != "restore":
+        assert here.flash == before
+    for made in re.findall(r"--(?:page|save) (\S+)", example):
+        assert (here.folder / made).stat().st_size > 0
 
 
 def test_rehearse_keeps_a_board_to_go_on_with(tmp_path: Path) -> None:
