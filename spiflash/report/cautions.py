@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+# The last one: an FTDI channel without a set-up of its own wakes as a UART, with TXD, RTS# and
+# DTR# as outputs (FT232H and FT2232H data sheets, from memory); the program leaves inputs behind.
 CAUTIONS: tuple[str, ...] = (
     "Unplug the board and its mains adaptor, and take out its battery, before clipping on.",
     "Never open or touch mains-powered parts. Follow your local electrical rules and leave work "
@@ -11,6 +13,8 @@ CAUTIONS: tuple[str, ...] = (
     "Feed the chip from one source only: either the adapter or the board, never both.",
     "Hold the board's processor in reset while the clip is on, or it drives the same wires.",
     "Touch ground before you touch the board: static kills flash chips without a sign.",
+    "Plug the adapter in and run 'spiflash contact' once before you clip on: fresh from the plug "
+    "it is a serial port that drives D0, D2 and D4.",
 )
 
 LOW_VOLTAGE = 3.0
