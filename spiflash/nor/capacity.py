@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from spiflash.errors import ChipMismatchError, ChipUnknownError
 from spiflash.nor.address_mode import confirm_mode, confirm_opcodes
 from spiflash.nor.addressing import THREE_BYTE_REACH
+from spiflash.nor.chip import Chip
 from spiflash.nor.commands import Width
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.geometry import ProgramMethod
@@ -51,7 +52,7 @@ def check_capacity(flash: NorFlash) -> Capacity:
 
     Raises `ChipUnknownError` for parts that are addressed in another way (DataFlash), and
     `ChipMismatchError` when the array is shorter than stated, or does not take addresses
-    in the way that was chosen; a size that a person stated is not contradicted by repeating
+    in the way that was chosen; a size that a person confirmed is not contradicted by repeating
     contents. Reads only.
     """
     chip = flash.chip
@@ -70,16 +71,28 @@ def check_capacity(flash: NorFlash) -> Capacity:
         mode = confirm_mode(flash.bus, chip)
     finding = wrap_probe(flash.peek, chip.size)
     if finding.reach is Reach.REPEATS and not chip.size_confirmed:
-        assert finding.period is not None
-        raise ChipMismatchError(
-            f"The {chip.name} should hold {chip.size} bytes, but {finding.reason}.",
-            state="Nothing has been changed on it; no contents have been saved.",
-            remedy="Most likely the chip is smaller than its ID says (relabelled): read what it "
-            f"has with --size {_amount(finding.period)}. If you know that its contents are there "
-            f"twice, confirm the capacity with --size {_amount(chip.size)}.",
-        )
+        raise _repeats(chip, finding)
     by_sfdp = chip.sfdp is not None and chip.sfdp.basic.size == chip.size
     return Capacity(by_sfdp, mode, finding)
+
+
+def _repeats(chip: Chip, finding: WrapFinding) -> ChipMismatchError:
+    assert finding.period is not None
+    has = _amount(finding.period)
+    state = "Nothing has been changed on it; no contents have been saved."
+    if chip.size_stated:
+        return ChipMismatchError(
+            f"You stated {_amount(chip.size)} for the {chip.name}, but {finding.reason}.",
+            state=state,
+            remedy=f"Read what it has with --size {has}: beyond that it begins anew.",
+        )
+    return ChipMismatchError(
+        f"The {chip.name} should hold {chip.size} bytes, but {finding.reason}.",
+        state=state,
+        remedy="Most likely the chip is smaller than its ID says (relabelled): read what it has "
+        f"with --size {has}. If you know that its contents are there twice, confirm the "
+        f"capacity with --size {_amount(chip.size)}.",
+    )
 
 
 def _amount(size: int) -> str:

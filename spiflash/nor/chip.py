@@ -70,6 +70,8 @@ class Chip:
     """50h makes the next status write volatile on every part that it may be."""
     size_confirmed: bool = False
     """A person stated the capacity that chip table or SFDP give, too."""
+    size_stated: bool = False
+    """Only a person's word stands for the capacity: chip table and SFDP give none, or another."""
     notes: tuple[str, ...] = ()
 
     @property

@@ -122,6 +122,7 @@ def of_stated_size(answers: Answers, size: int, complaint: str) -> Chip:
         unique_id=None,
         security=None,
         locked_at_power_up=False,
+        size_stated=True,
         how="the size that you stated",
         write_doubt="its ID is not in the chip table and it has no usable SFDP",
         notes=(complaint,) if complaint else (),
@@ -143,6 +144,7 @@ def at_stated_size(chip: Chip, size: int) -> Chip:
     return replace(
         chip,
         geometry=read_only(size, chip.geometry.page),
+        size_stated=True,
         how=f"{chip.how}; size as you stated",
         write_doubt=f"you stated {size} bytes, but the {chip.name} should hold {chip.size}",
     )

@@ -91,6 +91,8 @@ def part_text(part: Part) -> str:
             else f"{counted(len(part.security.addresses), 'register')} of "
             f"{part.security.length} bytes",
         ),
+        *((("Wakes", "with every block protected"),) if part.locked_at_power_up else ()),
+        *((("Answers", "70h with a flag status register"),) if part.flag_status else ()),
         *(("Note", note) for note in part.notes),
         *((("Refused", part.refused),) if part.refused else ()),
     ]
