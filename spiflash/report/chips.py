@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 
 from spiflash.nor.geometry import Span
 from spiflash.nor.tables import Part
@@ -82,14 +83,16 @@ def part_text(part: Part) -> str:
             "Unique ID",
             "none"
             if part.unique_id is None
-            else f"{part.unique_id.length} bytes with {part.unique_id.opcode:02X}h",
+            else f"{part.unique_id.length} bytes with {part.unique_id.opcode:02X}h and "
+            f"{counted(part.unique_id.dummy, 'dummy byte')}",
         ),
         (
             "Security",
             "none"
             if part.security is None
-            else f"{counted(len(part.security.addresses), 'register')} of "
-            f"{part.security.length} bytes",
+            else f"{part.security.length} bytes each at "
+            f"{', '.join(f'{address:06X}h' for address in part.security.addresses)}, with "
+            f"{part.security.opcode:02X}h and {counted(part.security.dummy, 'dummy byte')}",
         ),
         *((("Wakes", "with every block protected"),) if part.locked_at_power_up else ()),
         *((("Answers", "70h with a flag status register"),) if part.flag_status else ()),
@@ -123,7 +126,9 @@ def part_json(part: Part) -> dict[str, object]:
         "regions": [
             {"length": region.length, "erases": list(region.types)} for region in part.regions
         ],
+        "needs_erase": part.needs_erase,
         "chip_erase_opcode": part.chip_erase_opcode,
+        "chip_erase": None if part.chip_erase is None else asdict(part.chip_erase),
         "program_method": part.program_method.value,
         "program_typical_s": part.program.typical,
         "program_maximum_s": part.program.maximum,
@@ -135,6 +140,10 @@ def part_json(part: Part) -> dict[str, object]:
         "protection": part.protection,
         "quad_enable": part.quad_enable,
         "status_write_volatile": part.status_write_volatile,
+        "locked_at_power_up": part.locked_at_power_up,
+        "flag_status": part.flag_status,
+        "unique_id": None if part.unique_id is None else asdict(part.unique_id),
+        "security": None if part.security is None else asdict(part.security),
         "sfdp": part.sfdp,
         "refused": part.refused or None,
         "notes": list(part.notes),
