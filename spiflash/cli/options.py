@@ -128,7 +128,7 @@ def at_option(command: F) -> F:
         "--at",
         type=Amount(),
         default=0,
-        show_default="0",
+        show_default=True,
         help="Address on the chip at which the image begins, such as 0x40000 or 256K.",
     )(command)
 

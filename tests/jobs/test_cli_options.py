@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import random
+import time
 from pathlib import Path
 
 import pytest
-from cli_rig import Bench, new_bench
+from cli_rig import PATIENCE, Bench, new_bench
 
 from hwmocks.boards.heron import heron_variant
 from spiflash.errors import ChipMismatchError
@@ -15,6 +17,14 @@ from spiflash.errors import ChipMismatchError
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
     return new_bench(tmp_path_factory.mktemp("bench"))
+
+
+@pytest.fixture(scope="module")
+def saved(bench: Bench, tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    """The same with a verified set on the shelf."""
+    found = bench.copy(tmp_path_factory.mktemp("saved") / "bench")
+    assert found.on_board("backup").status == 0
+    return found
 
 
 def protected(bench: Bench, folder: Path) -> Bench:
@@ -82,3 +92,62 @@ def test_compare_with_the_chip_in_more_passes(bench: Bench) -> None:
     ended = bench.run(*words, "--adapter", "sim:./board")
     assert ended.status == 1, ended.err
     assert ended.document
+
+
+def shifted_image(here: Bench) -> bytes:
+    """An image that differs from the board in a megabyte; image.bin holds it."""
+    image = random.Random(1).randbytes(0x100000) + here.flash[0x100000:]
+    (here.folder / "image.bin").write_bytes(image)
+    return image
+
+
+def test_a_plan_is_shown_and_the_chip_left_alone(saved: Bench, tmp_path: Path) -> None:
+    here = saved.copy(tmp_path / "bench")
+    image = shifted_image(here)
+    before = here.flash
+    text = here.on_board("restore", "image.bin", "--plan")
+    found = here.on_board("restore", "image.bin", "--plan", "--json")
+    assert (text.status, found.status) == (0, 0), text.err + found.err
+    assert here.flash == before
+    assert not list((here.shelf / "journals").glob("*"))
+    done = here.on_board("restore", "image.bin", "--yes", "--verify", "all", "--json")
+    assert done.status == 0, done.err
+    assert here.flash == image
+    plan = found.document["plan"]
+    assert len(plan["erases"]) > 0
+    assert 0 < plan["programs"] <= 0x100000 // 256
+    assert done.document["plan"] == plan
+
+
+def test_undo_brings_back_what_was_there_before_the_cut(saved: Bench, tmp_path: Path) -> None:
+    here = saved.copy(tmp_path / "bench")
+    shifted_image(here)
+    before = here.flash
+    process = here.start(
+        *("restore", "image.bin", "--yes", "--shelf", "shelf"),
+        *("--adapter", "sim:board?through=1"),
+    )
+    deadline = time.monotonic() + PATIENCE
+    while here.flash == before:
+        assert process.poll() is None, "it has ended already"
+        assert time.monotonic() < deadline
+    process.kill()
+    process.communicate(timeout=PATIENCE)
+    assert here.flash != before
+    done = here.on_board("restore", "--undo", "--yes")
+    assert done.status == 0, done.err
+    assert here.flash == before
+    assert not list((here.shelf / "journals").glob("*"))
+
+
+def test_the_backup_may_lie_elsewhere(saved: Bench, tmp_path: Path) -> None:
+    here = saved.copy(tmp_path / "bench")
+    image = shifted_image(here)
+    (kept,) = here.shelf.glob("20*")
+    kept.rename(here.folder / "set")
+    refused = here.on_board("restore", "image.bin", "--yes")
+    assert refused.status != 0
+    assert "--backup" in refused.err
+    done = here.on_board("restore", "image.bin", "--yes", "--backup", "set")
+    assert done.status == 0, done.err
+    assert here.flash == image
