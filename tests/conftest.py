@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 from typing import Any
 
 import pytest
@@ -31,6 +32,10 @@ def pytest_configure(config: pytest.Config) -> None:
     sweep = os.environ.get("SPIFLASH_SWEEP", "small")
     if sweep not in SWEEPS:
         raise pytest.UsageError(f"SPIFLASH_SWEEP is {sweep!r}, not one of {', '.join(SWEEPS)}")
+    # A shell without job control starts what runs in the background with Ctrl-C ignored, and so
+    # would be every program that the tests start and interrupt (POSIX, shell, section 2.11).
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
