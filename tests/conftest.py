@@ -27,15 +27,24 @@ def missing_tools(item: pytest.Item) -> list[str]:
     return sorted({tool for tool in wanted if shutil.which(tool) is None})
 
 
+def hear_signals() -> None:
+    """Let tests and what they start hear Ctrl-C and hang-ups.
+
+    A shell without job control starts what runs in the background with SIGINT ignored, nohup
+    with SIGHUP, and every program below inherits that (POSIX, shell, section 2.11, and nohup).
+    """
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
+
+
 def pytest_configure(config: pytest.Config) -> None:
     config.stash[LEFT_OUT] = {}
     sweep = os.environ.get("SPIFLASH_SWEEP", "small")
     if sweep not in SWEEPS:
         raise pytest.UsageError(f"SPIFLASH_SWEEP is {sweep!r}, not one of {', '.join(SWEEPS)}")
-    # A shell without job control starts what runs in the background with Ctrl-C ignored, and so
-    # would be every program that the tests start and interrupt (POSIX, shell, section 2.11).
-    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
+    hear_signals()
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -69,6 +69,16 @@ def new_folder(parent: Path, prefix: str) -> ClaimedFolder:
     return ClaimedFolder(path, descriptor)
 
 
+def folders(parent: Path, prefix: str) -> list[Path]:
+    """The folders below `parent` that `new_folder` made with this prefix, in order of name; none
+    where there is no such parent, or not any longer."""
+    try:
+        names = os.listdir(parent)
+    except OSError:
+        return []
+    return [parent / name for name in sorted(names) if name.startswith(prefix)]
+
+
 def claim(path: Path) -> ClaimedFolder | None:
     """Claim a folder that `new_folder` made; None when it is somebody's, or not there."""
     try:

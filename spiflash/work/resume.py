@@ -18,7 +18,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
-from spiflash.archive.claim import ClaimedFolder, claim, new_folder
+from spiflash.archive.claim import ClaimedFolder, claim, folders, new_folder
 from spiflash.archive.files import shelf_error, sync_folder, write_file
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling
@@ -107,7 +107,7 @@ class Unfinished:
 
         What is left of other attempts, and why, is said.
         """
-        for path in sorted(self._root.glob(f"{self._chip}-*")):
+        for path in folders(self._root, f"{self._chip}-"):
             folder = claim(path)
             if folder is None:  # somebody is at it, with a chip that answers alike
                 continue
