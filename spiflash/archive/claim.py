@@ -14,15 +14,9 @@ import shutil
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from types import ModuleType
 
 from spiflash.archive.files import FILE_MODE, make_folders
-
-fcntl: ModuleType | None
-try:
-    import fcntl
-except ImportError:  # not a POSIX system
-    fcntl = None
+from spiflash.archive.lock import Lock, try_lock
 
 LOCK = "in-use"
 _NEW = ".new-"
@@ -63,7 +57,7 @@ def new_folder(parent: Path, prefix: str) -> ClaimedFolder:
             if not left:
                 raise
     descriptor = os.open(hidden / LOCK, os.O_RDWR | os.O_CREAT | os.O_EXCL, FILE_MODE)
-    _locked(descriptor)
+    try_lock(descriptor)
     path = parent / f"{prefix}{hidden.name.removeprefix(_NEW)}"
     os.rename(hidden, path)
     return ClaimedFolder(path, descriptor)
@@ -86,20 +80,10 @@ def claim(path: Path) -> ClaimedFolder | None:
     except OSError:
         return None
     # The folder may have been removed, or another put in its place, before the lock was ours.
-    if _locked(descriptor) and _still_there(path / LOCK, descriptor):
+    if try_lock(descriptor) is Lock.OURS and _still_there(path / LOCK, descriptor):
         return ClaimedFolder(path, descriptor)
     os.close(descriptor)
     return None
-
-
-def _locked(descriptor: int) -> bool:
-    if fcntl is None:
-        return False
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
 
 
 def _still_there(path: Path, descriptor: int) -> bool:

@@ -13,18 +13,12 @@ import os
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
 from typing import Protocol
 
 import sqlalchemy as sa
 
 from spiflash.archive.files import FILE_MODE, make_folders
-
-fcntl: ModuleType | None
-try:
-    import fcntl
-except ImportError:  # not a POSIX system
-    fcntl = None
+from spiflash.archive.lock import Lock, try_lock
 
 Release = Callable[[], None]
 """Ends a claim. To be called once."""
@@ -53,21 +47,15 @@ class FileClaims:
             return None if key in self._ours else self._take(key)
 
     def _take(self, key: str) -> Release | None:
-        if fcntl is None:
-            self._ours.add(key)
-            return lambda: self._ours.discard(key)
         make_folders(self._folder)
         path = self._folder / hashlib.sha256(key.encode()).hexdigest()
         while True:
             descriptor = os.open(path, os.O_CREAT | os.O_RDWR, FILE_MODE)
-            try:
-                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
+            lock = try_lock(descriptor)
+            if lock is Lock.TAKEN:
                 os.close(descriptor)
                 return None
-            except OSError:
-                break  # no locks here
-            if os.fstat(descriptor).st_nlink:
+            if lock is Lock.NONE_HERE or os.fstat(descriptor).st_nlink:
                 break
             os.close(descriptor)  # released in this very moment, and removed
         self._ours.add(key)

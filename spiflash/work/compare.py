@@ -6,11 +6,10 @@ from pathlib import Path
 
 from spiflash.dump.compare import Comparison, compare
 from spiflash.dump.layout import Layout
-from spiflash.errors import InterruptedWorkError
 from spiflash.work.connection import Connection
 from spiflash.work.image import load_image
 from spiflash.work.progress import Watcher
-from spiflash.work.reading import read_in_passes
+from spiflash.work.reading import read_only
 
 
 def compare_files(
@@ -39,14 +38,7 @@ def compare_chip(
     Raises what `load_image` raises, and `InterruptedWorkError` after Ctrl-C.
     """
     contents = load_image(before).contents
-    try:
-        reading = read_in_passes(connection, passes, watcher)
-    except KeyboardInterrupt as exc:
-        raise InterruptedWorkError(
-            "Stopped while the chip was being read.",
-            state="The chip was only read, so nothing on it has changed.",
-            remedy="Start again when you are ready.",
-        ) from exc
+    reading = read_only(connection, passes, watcher)
     return compare(
         contents, reading.contents, layout, unsure=reading.unstable, show_secrets=show_secrets
     )

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from spiflash.archive.record import EvidenceRecord, ProbeRecord
+from spiflash.errors import InterruptedWorkError
 from spiflash.nor.geometry import SECTOR
 from spiflash.work.connection import Connection
 from spiflash.work.evidence import (
@@ -138,6 +139,24 @@ def read_in_passes(
         ),
         {place.start: place.distinct for place in places if place.accepted is None},
     )
+
+
+def read_only(
+    connection: Connection,
+    count: int,
+    watcher: Watcher,
+    remedy: str = "Start again when you are ready.",
+) -> Reading:
+    """`read_in_passes` for work that does nothing else to the chip: Ctrl-C raises
+    `InterruptedWorkError`, with `remedy`."""
+    try:
+        return read_in_passes(connection, count, watcher)
+    except KeyboardInterrupt as exc:
+        raise InterruptedWorkError(
+            "Stopped while the chip was being read.",
+            state="The chip was only read, so nothing on it has changed.",
+            remedy=remedy,
+        ) from exc
 
 
 def _kept(

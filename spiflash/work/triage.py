@@ -12,13 +12,13 @@ from spiflash.archive.shelf import Shelf
 from spiflash.dump.layout import Layout
 from spiflash.dump.triage import Reference, Repair, Source, Triage, reference
 from spiflash.dump.triage import triage as judge
-from spiflash.errors import InterruptedWorkError, OutputError
+from spiflash.errors import OutputError
 from spiflash.plan import Plan, TransferCost, make_plan
 from spiflash.work.audit import load_layout
 from spiflash.work.connection import Connection
 from spiflash.work.image import load_image
 from spiflash.work.progress import Watcher
-from spiflash.work.reading import Reading, read_in_passes
+from spiflash.work.reading import Reading, read_only
 from spiflash.work.rewrite import TURNAROUND
 from spiflash.work.sources import own_backup
 
@@ -74,14 +74,7 @@ def triage_chip(
     model = None
     if asked.image is not None:
         model = reference(load_image(asked.image).contents, layout)
-    try:
-        reading = read_in_passes(connection, passes, watcher)
-    except KeyboardInterrupt as exc:
-        raise InterruptedWorkError(
-            "Stopped while the chip was being read.",
-            state="The chip was only read, so nothing on it has changed.",
-            remedy="Start the triage again when you are ready.",
-        ) from exc
+    reading = read_only(connection, passes, watcher, "Start the triage again when you are ready.")
     chip = reference(reading.contents, layout)
     own = own_backup(connection, shelf, chip, watcher, named=asked.backup)
     found = judge(

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from spiflash.errors import InterruptedWorkError
 from spiflash.nor.geometry import SECTOR
 from spiflash.work.connection import Connection
 from spiflash.work.image import Image, overlay
 from spiflash.work.progress import Watcher
-from spiflash.work.reading import Reading, disagreements, read_in_passes
+from spiflash.work.reading import Reading, disagreements, read_only
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,14 +32,7 @@ def verify(
 ) -> Verified:
     """Read the chip in passes and compare it with `image` at address `at`."""
     overlay(bytes(connection.chip.size), image, at)
-    try:
-        reading = read_in_passes(connection, passes, watcher)
-    except KeyboardInterrupt as exc:
-        raise InterruptedWorkError(
-            "Stopped while the chip was being read.",
-            state="The chip was only read, so nothing on it has changed.",
-            remedy="Start again when you are ready.",
-        ) from exc
+    reading = read_only(connection, passes, watcher)
     expected = overlay(reading.contents, image, at)
     wrong = set(disagreements([reading.contents, expected]))
     inside = range(at // SECTOR * SECTOR, at + len(image.contents), SECTOR)

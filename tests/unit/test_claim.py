@@ -11,7 +11,9 @@ from pathlib import Path
 import pytest
 
 from spiflash.archive import claim as claims
+from spiflash.archive import lock
 from spiflash.archive.claim import ClaimedFolder, claim, folders, new_folder
+from spiflash.archive.lock import Lock, try_lock
 
 HOLDER = """
 import sys
@@ -78,7 +80,7 @@ def test_a_folder_put_in_the_place_of_another_is_not_mistaken(tmp_path: Path) ->
     ours = new_folder(tmp_path, "x-")
     descriptor = os.open(ours.path / claims.LOCK, os.O_RDWR)
     ours.remove()
-    assert claims._locked(descriptor)
+    assert try_lock(descriptor) is Lock.OURS
     assert not claims._still_there(ours.path / claims.LOCK, descriptor)
     ClaimedFolder(ours.path, descriptor).release()
 
@@ -86,6 +88,6 @@ def test_a_folder_put_in_the_place_of_another_is_not_mistaken(tmp_path: Path) ->
 def test_without_locks_nothing_is_claimed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     ours = new_folder(tmp_path, "x-")
     ours.release()
-    monkeypatch.setattr(claims, "fcntl", None)
+    monkeypatch.setattr(lock, "fcntl", None)
     assert claim(ours.path) is None
     assert new_folder(tmp_path, "y-").path.is_dir()

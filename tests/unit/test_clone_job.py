@@ -179,6 +179,11 @@ def test_each_mistake_is_named_with_its_line(
     assert words in caught.value.cause
 
 
+def test_brackets_without_end_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(CloneJobError, match="brackets in brackets"):
+        job_from(tmp_path, GOOD + "[" * 100_000)
+
+
 def test_mistakes_in_a_list_are_named_with_their_line(tmp_path: Path) -> None:
     text = GOOD.replace('first = "00:00:5e:00:53:80"\nlast = "00-00-5E-00-53-83"', 'list = "l"')
     macs = ["# printed on the stickers", "00:00:5E:00:53:90", "", "00:00:5e:00:53:91"]

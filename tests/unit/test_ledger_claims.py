@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from spiflash.archive import ledger_claims
+from spiflash.archive import lock
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger_claims import FileClaims
 from spiflash.errors import LedgerError
@@ -58,7 +58,7 @@ def test_a_killed_process_holds_nothing(tmp_path: Path) -> None:
 def test_adapters_of_one_program_exclude_each_other_without_file_locks(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(ledger_claims, "fcntl", None)
+    monkeypatch.setattr(lock, "fcntl", None)
     claims = FileClaims(tmp_path / "none")
     release = claims.take("a")
     assert release is not None

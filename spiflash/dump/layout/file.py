@@ -24,23 +24,17 @@ so that an error can name it.
 from __future__ import annotations
 
 import itertools
-import re
-import tomllib
 from typing import Any, NoReturn
 
 from spiflash.dump.layout.region import NAME, Layout, Region, Role
+from spiflash.dump.lined_toml import LinedToml
 from spiflash.errors import LayoutError
 
 VERSION = 1
-LARGEST = 1 << 32
-"""Bytes: no serial flash has an address beyond 32 bits."""
 
 _MOST = 4096
 _TOP = {"layout", "size", "source", "region", "group"}
 _KEYS = {"name", "start", "length", "role", "keep"}
-_AMOUNT = re.compile(r"(0[xX][0-9a-fA-F]+|\d+)([kKmM]?)")
-_SHIFT = {"": 0, "k": 10, "m": 20}
-_DECODER_PLACE = re.compile(r" ?\(at (?:line (\d+), column \d+|end of document)\)")
 
 
 def layout_text(layout: Layout) -> str:
@@ -84,21 +78,10 @@ def read_layout(text: str, name: str) -> Layout:
     return _Reader(text, name).layout()
 
 
-class _Reader:
-    """One file; knows on which line each table and each of its keys stands."""
+class _Reader(LinedToml):
+    """One layout file."""
 
-    def __init__(self, text: str, name: str) -> None:
-        self.name = name
-        self.lines = text.splitlines()
-        for number, line in enumerate(self.lines, 1):
-            if '"""' in line or "'''" in line:
-                self.refuse(number, "a value that goes over several lines")
-        try:
-            self.data = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            self.refuse_decoding(str(error))
-        except RecursionError:
-            self.refuse(1, "not TOML that can be read: brackets in brackets without end")
+    AMOUNTS = '0x40000, "64K" or "2M"'
 
     def layout(self) -> Layout:
         for key in self.data:
@@ -163,18 +146,6 @@ class _Reader:
             self.refuse(self.line(place, "keep"), "keep is true or false")
         return Region(name, start, length, Role(role), keep)
 
-    def amount(self, table: dict[str, Any], place: tuple[str, int] | None, key: str) -> int:
-        value = table.get(key)
-        if isinstance(value, str) and (match := _AMOUNT.fullmatch(value)):
-            value = int(match[1], 16 if match[1][:2] in ("0x", "0X") else 10)
-            value <<= _SHIFT[match[2].lower()]
-        if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= LARGEST:
-            self.refuse(
-                self.line(place, key),
-                f'{key} must be a number of bytes, such as 0x40000, "64K" or "2M"',
-            )
-        return value
-
     def refuse_overlaps(self, regions: list[tuple[Region, int]]) -> None:
         ordered = sorted(regions, key=lambda each: each[0].start)
         for (first, _), (second, line) in itertools.pairwise(ordered):
@@ -187,35 +158,6 @@ class _Reader:
             if region.name in seen:
                 self.refuse(line, f"the name {region.name} is taken")
             seen.add(region.name)
-
-    def line(self, place: tuple[str, int] | None, key: str | None) -> int:
-        """Where a key of a table stands; the table's first line when it is not there.
-
-        `place` is None for what stands above all tables, otherwise a table's name and how
-        many tables of that name come before it.
-        """
-        current: tuple[str, int] | None = None
-        seen = {"region": 0, "group": 0}
-        first = 1
-        for number, line in enumerate(self.lines, 1):
-            header = re.match(r"\s*\[\[\s*(region|group)\s*\]\]", line)
-            if header:
-                current = (header[1], seen[header[1]])
-                seen[header[1]] += 1
-                if current == place:
-                    first = number
-                    if key is None:
-                        return number
-            if key is None or current != place:
-                continue
-            if re.match(rf"\s*([\"']?){re.escape(key)}\1\s*[=.]", line):
-                return number
-        return first
-
-    def refuse_decoding(self, message: str) -> NoReturn:
-        place = _DECODER_PLACE.search(message)
-        number = int(place[1]) if place and place[1] else max(len(self.lines), 1)
-        self.refuse(number, "not TOML: " + _DECODER_PLACE.sub("", message))
 
     def refuse(self, number: int, problem: str) -> NoReturn:
         raise LayoutError(

@@ -10,6 +10,7 @@ from typing import Any
 
 from spiflash.dump.checksums import VARIANTS
 from spiflash.dump.layout import Layout
+from spiflash.dump.lined_toml import Place
 from spiflash.errors import CloneJobError, LayoutError
 from spiflash.work.audit import load_layout
 from spiflash.work.clone.job import (
@@ -21,7 +22,7 @@ from spiflash.work.clone.job import (
     SumRule,
     ValueRule,
 )
-from spiflash.work.clone.job_text import JobText, Place
+from spiflash.work.clone.job_text import JobText
 from spiflash.work.clone.value_lists import FORMS, counted, listed, mac_range
 from spiflash.work.image import load_image
 
