@@ -181,7 +181,7 @@ def test_each_mistake_is_named_with_its_line(
 
 def test_brackets_without_end_are_refused(tmp_path: Path) -> None:
     with pytest.raises(CloneJobError, match="brackets in brackets"):
-        job_from(tmp_path, GOOD + "[" * 100_000)
+        job_from(tmp_path, "x = " + "[" * 100_000 + "\n" + GOOD)
 
 
 def test_mistakes_in_a_list_are_named_with_their_line(tmp_path: Path) -> None:
