@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from chipdb.part import FourByte, Part, SecurityRegisters, UniqueId
+from chipdb.part import EraseType, FourByte, Part, SecurityRegisters, UniqueId
 from spiflash.nor.geometry import Geometry
 from spiflash.nor.sfdp import Sfdp
 
@@ -73,6 +73,9 @@ class Chip:
     size_stated: bool = False
     """Only a person's word stands for the capacity: chip table and SFDP give none, or another."""
     notes: tuple[str, ...] = ()
+    erases_known: tuple[tuple[int, int], ...] = ()
+    """(opcode, bytes) of every block erase that the chip's SFDP or any of `candidates` has,
+    usable or not; opcodes with four address bytes included."""
 
     @property
     def size(self) -> int:
@@ -83,3 +86,21 @@ class Chip:
     def jedec_id(self) -> bytes:
         """Manufacturer, type, capacity."""
         return self.answers.jedec_id
+
+    @property
+    def largest_erase(self) -> int:
+        """Bytes of the largest block that one block erase of this chip could clear, by the chip
+        table or by the chip's own SFDP, whichever says more; 0 where neither knows an erase.
+
+        For whoever erases: what lies within the naturally aligned block of this size around an
+        erase has to be read back after it, because table and SFDP may each be wrong about what
+        an opcode does. The chip erase does not count.
+        """
+        known = [kind.size for kind in self.geometry.erase_types]
+        return max((*known, *(size for _, size in self.erases_known)), default=0)
+
+    def erase_reach(self, kind: EraseType) -> int:
+        """Bytes that an erase of `kind` could clear: the largest size that table or SFDP give
+        for its opcodes, never less than `kind.size`."""
+        opcodes = (kind.opcode, kind.opcode_4byte)
+        return max((kind.size, *(size for code, size in self.erases_known if code in opcodes)))

@@ -19,6 +19,7 @@ from spiflash.nor.identify_evidence import weigh
 from spiflash.nor.identify_namesakes import (
     careful_geometry,
     differences_for_writing,
+    erases_known,
     family_name,
     geometry_of,
     leaves_out_erases,
@@ -217,4 +218,5 @@ def _known(
         sfdp=sfdp,
         write_doubt=doubt,
         notes=tuple(notes),
+        erases_known=erases_known(parts, sfdp),
     )

@@ -16,6 +16,7 @@ from typing import TypeVar
 from chipdb.part import EraseRegion, EraseType, Part, Span
 from spiflash.errors import ChipAmbiguousError
 from spiflash.nor.geometry import Geometry
+from spiflash.nor.sfdp import Sfdp
 
 LEAST_PREFIX = 5
 """Characters that names must share before they are called a family."""
@@ -103,6 +104,16 @@ def differences_for_writing(parts: Sequence[Part]) -> list[str]:
     if not found and not all(_shared_erases(parts)):
         found.append("erase map")
     return found
+
+
+def erases_known(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[tuple[int, int], ...]:
+    """(opcode, bytes) of every block erase that any of `parts` or the chip's SFDP has."""
+    found = set() if sfdp is None else set(sfdp.erases())
+    for kind in (kind for part in parts for kind in part.erase_types):
+        found |= {
+            (code, kind.size) for code in (kind.opcode, kind.opcode_4byte) if code is not None
+        }
+    return tuple(sorted(found))
 
 
 def leaves_out_erases(parts: Sequence[Part]) -> bool:

@@ -91,6 +91,7 @@ def from_sfdp(answers: Answers, sfdp: Sfdp, *, trusted: bool) -> Chip:
         sfdp=sfdp,
         write_doubt=doubt,
         notes=tuple(notes),
+        erases_known=sfdp.erases(),
     )
 
 

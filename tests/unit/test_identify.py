@@ -380,3 +380,29 @@ def test_the_two_mx25l256_are_never_confused() -> None:
     named = identify(heard("MX25L25635E"), chip_table(), "MX25L25635E")
     assert named.four_byte == (FourByte.ENTER,)
     assert not named.write_doubt
+
+
+# -- what an erase could reach -----------------------------------------------------------------
+
+
+def test_the_largest_erase_is_that_of_the_table_or_of_sfdp() -> None:
+    small = replace(FIRST, erase_types=(SECTOR,), regions=WHOLE)
+    chip = identify(heard(), ChipTable((small,)), "FIRST")
+    assert chip.largest_erase == 65536, "its SFDP lists D8h"
+    assert identify(heard(sfdp=False), ChipTable((small,)), "FIRST").largest_erase == 4096
+
+
+def test_an_erase_may_reach_as_far_as_sfdp_says_of_its_opcode() -> None:
+    wrong = EraseType(4096, 0xD8, Span(0.1, 1.0))
+    chip = identify(heard(), ChipTable((replace(FIRST, erase_types=(SECTOR, wrong)),)), "FIRST")
+    assert chip.erase_reach(wrong) == 65536
+    assert chip.erase_reach(SECTOR) == 4096
+
+
+def test_erases_of_every_part_that_it_may_be_count() -> None:
+    large = EraseType(262144, 0xD8, Span(0.5, 2.0))
+    other = replace(SECOND, erase_types=(SECTOR, large), regions=(EraseRegion(8 * MIB, (0, 1)),))
+    chip = identify(heard(sfdp=False), ChipTable((FIRST, other)))
+    assert chip.candidates == ("FIRST", "SECOND")
+    assert chip.largest_erase == 262144
+    assert chip.erase_reach(BLOCK) == 262144

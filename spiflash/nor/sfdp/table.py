@@ -56,6 +56,17 @@ class Sfdp:
     anomalies: tuple[str, ...]
     """What is wrong with the tables, one sentence each, for people."""
 
+    def erases(self) -> tuple[tuple[int, int], ...]:
+        """(opcode, bytes) of every block erase that the tables list, wherever it works."""
+        basic = self.basic
+        found = [(erase.opcode, erase.size) for erase in basic.erases]
+        if basic.uniform_4k and basic.opcode_4k is not None:
+            found.append((basic.opcode_4k, 4096))
+        if self.four_byte is not None:
+            fours = ((self.four_byte.erases[e.number - 1], e.size) for e in basic.erases)
+            found += [(opcode, size) for opcode, size in fours if opcode is not None]
+        return tuple(sorted(set(found)))
+
 
 def parse(raw: bytes) -> Sfdp:
     """Decode the SFDP area, `raw` beginning at its address 0 (as `read_whole` returns it).
