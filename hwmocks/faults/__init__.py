@@ -15,7 +15,7 @@ from hwmocks.faults.pins import (
     NoPower,
     StuckBits,
 )
-from hwmocks.faults.power import PowerCut
+from hwmocks.faults.power import MovedClip, PowerCut
 from hwmocks.faults.wrapper import Wrapper
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "LooseChipSelect",
     "LooseMiso",
     "LooseMosi",
+    "MovedClip",
     "NoPower",
     "OneBitLate",
     "OtherMaster",

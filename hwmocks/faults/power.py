@@ -1,4 +1,4 @@
-"""The supply that fails at a chosen moment."""
+"""The supply that fails at a chosen moment, and the clip that is moved to another board."""
 
 from __future__ import annotations
 
@@ -64,3 +64,13 @@ class PowerCut(Wrapper):
         if self._at is not None and not self.happened and now >= self._at:
             self.happened = True
             self._supply.power(False, self._at)
+
+
+class MovedClip(Wrapper):
+    """A clip that is taken off one board and put on another, both powered, while work goes on:
+    call `move` whenever it suits the test. What is half sent to the first board ends there."""
+
+    def move(self, other: SpiDevice, now: float = 0.0) -> None:
+        """The wires lead to `other` from now on."""
+        self.inner.deselect(now)
+        self.inner = other

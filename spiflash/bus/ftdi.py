@@ -166,6 +166,11 @@ class FtdiBus:
         """Choose when MISO is sampled."""
         self._sampling = sampling
 
+    @property
+    def sampling(self) -> Sampling:
+        """When MISO is sampled at present."""
+        return self._sampling
+
     def close(self) -> None:
         """Make every pin an input and give the adapter back. May be called twice."""
         if self._closed:

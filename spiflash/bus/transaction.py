@@ -103,6 +103,11 @@ class Bus(Protocol):
         """Choose when the chip's answer is sampled."""
         ...
 
+    @property
+    def sampling(self) -> Sampling:
+        """When it is sampled at present."""
+        ...
+
     def close(self) -> None:
         """Release the bus: all pins become inputs. May be called twice."""
         ...

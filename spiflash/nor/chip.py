@@ -8,7 +8,7 @@ from chipdb.part import EraseType, FourByte, Part, SecurityRegisters, UniqueId
 from spiflash.nor.geometry import Geometry
 from spiflash.nor.sfdp import Sfdp
 
-__all__ = ["Answers", "Chip", "FourByte", "Part", "SecurityRegisters", "UniqueId"]
+__all__ = ["Answers", "Chip", "ChipIdentity", "FourByte", "Part", "SecurityRegisters", "UniqueId"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +33,38 @@ class Answers:
         """The first three bytes: manufacturer, type, capacity, unless the chip sends JEP106
         continuation codes (7Fh) first."""
         return self.id[:3]
+
+
+@dataclass(frozen=True, slots=True)
+class ChipIdentity:
+    """Which chip it is, as far as asking it tells: a hint, never a proof. Chips without a unique
+    ID give what all their siblings give, and copies of chips share one: whoever relies on it
+    compares contents, too (`work.same_board`). Two that are equal (`==`) may be the same chip;
+    two that differ are not.
+
+    `size` in bytes. A unique ID whose bytes are all equal (all FFh, all 00h) is what a missing
+    answer looks like: it counts as none. On the disk a unique ID is lower-case hexadecimal, or
+    None for none.
+    """
+
+    jedec_id: bytes
+    unique_id: bytes | None
+    size: int
+
+    def __post_init__(self) -> None:
+        if self.unique_id is not None and len(set(self.unique_id)) < 2:
+            object.__setattr__(self, "unique_id", None)
+
+    @classmethod
+    def from_hex(cls, jedec_id: str, unique_id: str | None, size: int) -> ChipIdentity:
+        """The identity as it is written on the disk. Raises ValueError for what is none."""
+        unique = None if unique_id is None else bytes.fromhex(unique_id)
+        return cls(bytes.fromhex(jedec_id), unique, size)
+
+    @property
+    def unique_hex(self) -> str | None:
+        """The unique ID as it is written on the disk."""
+        return None if self.unique_id is None else self.unique_id.hex()
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,8 @@ from spiflash.nor.waiting import Waiting
 BATCH = 32
 """Places looked at in one exchange with the adapter."""
 
+PLAIN_READ = ReadStyle(fast=False)
+
 SETTLE = 3.0
 """Seconds that leaving waits for a busy chip; it finishes by itself as long as it has power."""
 
@@ -157,10 +159,10 @@ class NorFlash:
             if self._way.resume:
                 self.bus.run(self._way.resume)
 
-    def peek(self, starts: Sequence[int], length: int) -> list[bytes]:
-        """`length` bytes (512 at most) from each start, with the plain read, in few exchanges
-        with the adapter."""
-        style = ReadStyle(fast=False)
+    def peek(
+        self, starts: Sequence[int], length: int, style: ReadStyle = PLAIN_READ
+    ) -> list[bytes]:
+        """`length` bytes (512 at most) from each start, in few exchanges with the adapter."""
         found: list[bytes] = []
         for first in range(0, len(starts), BATCH):
             reads: list[Transaction] = []

@@ -12,7 +12,7 @@ from dataclasses import replace
 from spiflash.bus.transaction import Bus, Sampling, Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
 from spiflash.nor import commands, sfdp
-from spiflash.nor.chip import Answers, Chip, Part
+from spiflash.nor.chip import Answers, Chip, ChipIdentity, Part
 from spiflash.nor.registers import telling
 
 PROBE_CLOCK = 1e6
@@ -148,12 +148,13 @@ def _silent(answer: bytes) -> bool:
 
 
 def read_unique_id(bus: Bus, chip: Chip) -> bytes | None:
-    """The factory-programmed unique ID; None for chips without one, or one that is blank."""
+    """The factory-programmed unique ID; None for chips without one, or where all of its bytes are
+    equal."""
     if chip.unique_id is None:
         return None
     how = chip.unique_id
     answer = bus.run([commands.read_unique_id(how.opcode, how.dummy, how.length)])[0]
-    return None if set(answer) <= {0xFF} or set(answer) <= {0x00} else answer
+    return ChipIdentity(chip.jedec_id, answer, chip.size).unique_id
 
 
 def read_security(bus: Bus, chip: Chip) -> tuple[bytes, ...]:

@@ -13,7 +13,7 @@ from spiflash.bus.transaction import Bus, Sampling
 from spiflash.nor.address_mode import find_mode
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.capacity import Capacity, check_capacity
-from spiflash.nor.chip import Chip
+from spiflash.nor.chip import Chip, ChipIdentity
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import candidates_for, identify
 from spiflash.nor.probe import probe, probe_namesakes, read_security, read_unique_id
@@ -70,6 +70,11 @@ class Connection:
     mode: ModeFound
     edge_limit: float = EDGE_LIMIT
     eye: Eye | None = None
+
+    @property
+    def identity(self) -> ChipIdentity:
+        """Which chip it is, as far as asking it tells."""
+        return ChipIdentity(self.chip.jedec_id, self.unique_id, self.chip.size)
 
     def security(self) -> tuple[bytes, ...]:
         """The contents of the security registers."""

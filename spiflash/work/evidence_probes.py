@@ -21,7 +21,7 @@ from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.commands import ReadStyle, Width
 from spiflash.nor.geometry import SECTOR
 from spiflash.work.connection import Connection
-from spiflash.work.passes import PATTERN
+from spiflash.work.same_board import PATTERN
 
 SAMPLE = 16
 """Bytes compared at each address of the address test."""

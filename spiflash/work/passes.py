@@ -14,24 +14,18 @@ import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from spiflash.bus.transaction import Sampling, Transaction
-from spiflash.errors import ChipMismatchError, UnstableReadError
+from spiflash.bus.transaction import Sampling
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.probe import PROBE_CLOCK
 from spiflash.work.connection import EDGE_LIMIT, Connection
 from spiflash.work.progress import Watcher
+from spiflash.work.same_board import answers_known, still_there
 
 PERIOD = 16
 """Transfers in one select period of an upward pass: a chip select that opens for a moment
 loses the rest of its period, so that no period is the whole chip."""
-
-PATTERN = 256
-"""Bytes of SFDP, at most, that are compared with what is known."""
-
-NEAR = 12
-"""Bits by which a known answer may differ and still be the same chip on a bad contact."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,61 +137,12 @@ def apply(connection: Connection, setting: PassSetting) -> float:
     return connection.bus.set_clock(setting.hertz)
 
 
-def known_answers(chip: Chip) -> tuple[tuple[Transaction, bytes], ...]:
-    """Commands whose answers are known and do not depend on the contents: ID and SFDP."""
-    answers = chip.answers
-    known = [(commands.read_id(len(answers.id)), answers.id)]
-    table = answers.sfdp[:PATTERN]
-    if table:
-        known.append((commands.read_sfdp(0, len(table)), table))
-    return tuple(known)
-
-
-def answers_known(connection: Connection) -> bool:
-    """Whether the known answers come at the clock and edge that are set: at once, or twice in
-    a row after a miss (a single bit error must not cost a pass)."""
-    known = known_answers(connection.chip)
-    orders = [order for order, _ in known]
-    wanted = [answer for _, answer in known]
-    if connection.bus.run(orders) == wanted:
-        return True
-    return all(connection.bus.run(orders) == wanted for _ in range(2))
-
-
 def identify_again(connection: Connection) -> None:
     """Wake and identify the chip from scratch at a slow clock: ABh, 9Fh, 5Ah."""
     connection.bus.set_sampling(Sampling.LATE)
     connection.bus.set_clock(min(PROBE_CLOCK, connection.ceiling))
     connection.bus.run([commands.read_legacy_id()])
     still_there(connection)
-
-
-def still_there(connection: Connection) -> None:
-    """Raise `ChipMismatchError` unless the chip gives the answers it gave at first;
-    `UnstableReadError` when they are nearly the same."""
-    for _ in range(3):
-        if answers_known(connection):
-            return
-    expected = connection.chip.answers.id
-    known = known_answers(connection.chip)
-    answers = connection.bus.run([order for order, _ in known])
-    wrong = [_distance(answer, right) for answer, (_, right) in zip(answers, known, strict=True)]
-    if wrong[0] <= NEAR // 4 and sum(wrong) <= NEAR:
-        raise UnstableReadError(
-            f"The chip's ID and SFDP come with {sum(wrong)} of their bits wrong, also slowly.",
-            state="Nothing has been changed by this step.",
-            remedy="Seat the clip again, shorten the leads, connect ground, then repeat.",
-        )
-    raise ChipMismatchError(
-        f"The chip answered {expected.hex(' ')} at first and {answers[0].hex(' ')} now.",
-        state="Nothing has been changed by this step.",
-        remedy="The clip has moved or the board's processor has woken up: seat the clip "
-        "again, hold the processor in reset, then repeat.",
-    )
-
-
-def _distance(one: bytes, other: bytes) -> int:
-    return sum((a ^ b).bit_count() for a, b in zip(one, other, strict=True))
 
 
 def _blocks(size: int, setting: PassSetting) -> Iterator[tuple[int, int]]:

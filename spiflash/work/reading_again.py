@@ -24,8 +24,9 @@ from spiflash.work.evidence import (
     poisson_bounds,
     wrongly_settled,
 )
-from spiflash.work.passes import PassSetting, answers_known, apply
+from spiflash.work.passes import PassSetting, apply
 from spiflash.work.progress import Watcher
+from spiflash.work.same_board import answers_known
 
 LEAST_ROW = 4
 """Equal readings in a row that settle anything at all."""

@@ -27,9 +27,10 @@ from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import SECTOR
 from spiflash.work.connection import Connection
 from spiflash.work.evidence import LIMIT
-from spiflash.work.passes import apply, pass_setting, still_there, take_pass
+from spiflash.work.passes import apply, pass_setting, take_pass
 from spiflash.work.progress import Watcher
 from spiflash.work.reading import Reading, read_in_passes
+from spiflash.work.same_board import still_there
 
 ENOUGH = 0.75
 """Share of the chip that needs a witness for the others to be read one by one."""

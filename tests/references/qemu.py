@@ -146,6 +146,7 @@ class QemuBus:
         self._clock = RealClock()
         self._closed = False
         self._hertz = 6e6
+        self._sampling = Sampling.LATE
         link.exchange(
             [
                 f"writel {CONFIGURE:#x} {CONFIGURE_SPI_WRITABLE:#x}",
@@ -181,6 +182,11 @@ class QemuBus:
     def set_sampling(self, sampling: Sampling) -> None:
         if not isinstance(sampling, Sampling):
             raise TypeError(f"{sampling!r} is no Sampling")
+        self._sampling = sampling
+
+    @property
+    def sampling(self) -> Sampling:
+        return self._sampling
 
     def run(self, transactions: Sequence[Transaction]) -> list[bytes]:
         answers: list[bytes] = []
