@@ -42,6 +42,8 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
     def __init__(self, devices: Sequence[FtdiDevice]) -> None:
         self.devices = list(devices)
         self._claims: dict[tuple[int, int, int], _Handle] = {}
+        self.kernel_warnings = 0
+        """Lines that Linux would have written into its log about the programs' behaviour."""
         used: set[tuple[int, int]] = set()
         for device in self.devices:
             while (device.bus, device.address) in used:
@@ -92,6 +94,8 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
         """Open the device; it may be opened several times."""
         if not dev.plugged:
             raise _no_device()
+        if not dev.accessible:
+            raise usb.core.USBError("Access denied (insufficient permissions)", -3, errno.EACCES)
         return _Handle(dev, dev.plugging)
 
     def close_device(self, dev_handle: _Handle) -> None:
@@ -100,9 +104,12 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
             self._drop(dev_handle, intf)
 
     def set_configuration(self, dev_handle: _Handle, config_value: int) -> None:
-        """Raises USBError (EBUSY) while any interface is claimed, as libusb does."""
+        """Raises USBError (EBUSY) while any interface has a driver or is claimed; the kernel
+        writes a warning into its log then (proc_setconfig in its drivers/usb/core/devio.c)."""
         device = dev_handle.live()
-        if any(claim[:2] == (id(device), device.plugging) for claim in self._claims):
+        claimed = any(claim[:2] == (id(device), device.plugging) for claim in self._claims)
+        if claimed or device.driven_by_kernel:
+            self.kernel_warnings += 1
             raise _busy()
 
     def get_configuration(self, dev_handle: _Handle) -> int:
@@ -114,8 +121,10 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
         """Interfaces have one setting only."""
 
     def claim_interface(self, dev_handle: _Handle, intf: int) -> None:
-        """Raises USBError: EBUSY when another handle has it, ENODEV when unplugged."""
-        dev_handle.live()
+        """Raises USBError: EBUSY when another handle or the kernel's driver has it, ENODEV when
+        unplugged."""
+        if intf in dev_handle.live().driven_by_kernel:
+            raise _busy()
         owner = self._claims.setdefault(dev_handle.claim(intf), dev_handle)
         if owner is not dev_handle:
             raise _busy()
@@ -174,15 +183,26 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
             channel.engine.unplug(device.clock.now())
             channel.pins.serial = True
 
+    # What libusb's Linux backend (op_kernel_driver_active and its neighbours in linux_usbfs.c, from
+    # memory) makes of the kernel's answers.
+
     def is_kernel_driver_active(self, dev_handle: _Handle, intf: int) -> bool:
-        """No kernel driver holds these devices."""
-        return False
+        """Whether the kernel's serial driver has the interface."""
+        return intf in dev_handle.live().driven_by_kernel
 
     def detach_kernel_driver(self, dev_handle: _Handle, intf: int) -> None:
-        """Nothing to detach."""
+        """Raises USBError: ENOENT when no driver has it, ENODEV when unplugged."""
+        bound = dev_handle.live().driven_by_kernel
+        if intf not in bound:
+            raise usb.core.USBError("Entity not found", -5, errno.ENOENT)
+        bound.remove(intf)
 
     def attach_kernel_driver(self, dev_handle: _Handle, intf: int) -> None:
-        """Nothing to attach."""
+        """Raises USBError: EBUSY while it is claimed or has a driver, ENODEV when unplugged."""
+        device = dev_handle.live()
+        if intf in device.driven_by_kernel or dev_handle.claim(intf) in self._claims:
+            raise _busy()
+        device.driven_by_kernel.add(intf)
 
 
 def _busy() -> usb.core.USBError:

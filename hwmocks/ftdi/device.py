@@ -62,6 +62,10 @@ class FtdiDevice:
         self.transfers = 0
         self.plugged = True
         self.plugging = 0  # how often it was unplugged: older handles are dead
+        self.accessible = True
+        """Whether this user may open the device file."""
+        self.driven_by_kernel: set[int] = set()
+        """Interfaces (from 0) that the kernel's serial driver has."""
         wired = chips or {}
         self.channels: dict[int, Channel] = {
             number: Channel(
@@ -72,6 +76,7 @@ class FtdiDevice:
             )
             for number in range(1, profile.interfaces + 1)
         }
+        self._bind()
 
     # -- the cable -------------------------------------------------------------------------
 
@@ -79,6 +84,10 @@ class FtdiDevice:
         """Let all engines do what they would have done by now."""
         for channel in self.channels.values():
             channel.settle()
+
+    def _bind(self) -> None:
+        # Linux binds ftdi_sio to every interface of a device that is plugged in.
+        self.driven_by_kernel = set(range(self.profile.interfaces))
 
     def unplug(self) -> None:
         """Pull the cable now: the engines stop where they are and all pins float."""
@@ -93,6 +102,7 @@ class FtdiDevice:
         """Plug it in again; the host gives it a new address, as hosts do."""
         self.plugged = True
         self.address += 1
+        self._bind()
         for channel in self.channels.values():
             channel.pins.serial = True
 

@@ -18,7 +18,7 @@ from spiflash.bus import mpsse
 from spiflash.bus.link import READ_PIECE, Link, to_serial_port
 from spiflash.bus.replies import Replies
 from spiflash.bus.transaction import Clock, Sampling, Transaction
-from spiflash.bus.usb_errors import translated
+from spiflash.bus.usb import translated
 from spiflash.errors import BusError, UsageError
 
 AHEAD = 4

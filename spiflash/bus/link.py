@@ -39,6 +39,10 @@ GRACE = 2.0
 WRITE_GRACE = 5.0
 """The same for a USB write; pyftdi's own default."""
 
+RELEASE_GRACE = 0.5
+"""The same while the adapter is given back: what does not answer then will not, and a person who
+pressed Ctrl-C is waiting."""
+
 STEP_GRACE = 0.5
 """Seconds in which an engine that was just started has to answer: it has nothing else to do."""
 
@@ -72,6 +76,8 @@ class Link:
         self._free_at = 0.0
         self.in_step = False
         """The engine has carried out all it was told, and every reply was fetched."""
+        # An adapter that works sends its status bytes at least every 16 ms.
+        ftdi.timeouts = (int(1000 * GRACE), ftdi.timeouts[1])
         ftdi.write_data_set_chunksize(WRITE_PIECE)
         ftdi.read_data_set_chunksize(READ_PIECE)
 
@@ -81,18 +87,18 @@ class Link:
         """Seconds that the engine still needs for what was written so far."""
         return max(0.0, self._free_at - self._clock.now())
 
-    def write(self, data: bytes, seconds: float = 0.0) -> None:
+    def write(self, data: bytes, seconds: float = 0.0, *, grace: float = WRITE_GRACE) -> None:
         """Write commands that keep the engine at work for `seconds`."""
         self._free_at = self._clock.now() + self.outstanding() + seconds
-        limit = int(1000 * (WRITE_GRACE + 2 * self.outstanding()))
+        limit = int(1000 * (grace + 2 * self.outstanding()))
         self._ftdi.timeouts = (self._ftdi.timeouts[0], limit)
         self._ftdi.write_data(data)
 
-    def read(self, count: int, seconds: float) -> bytes:
-        """Exactly `count` reply bytes; an error after `GRACE` plus twice `seconds` without
+    def read(self, count: int, seconds: float, *, grace: float = GRACE) -> bytes:
+        """Exactly `count` reply bytes; an error after `grace` plus twice `seconds` without
         any new one."""
         reply = bytearray()
-        patience = GRACE + 2 * seconds
+        patience = grace + 2 * seconds
         deadline = self._clock.now() + patience
         while len(reply) < count:
             got = self._ftdi.read_data_bytes(count - len(reply), attempt=1)
@@ -160,26 +166,31 @@ class Link:
     # -- giving back ---------------------------------------------------------------------
 
     def give_back(self, *, in_step: bool) -> None:
-        """Make every pin an input, then close the port, in that state. Whatever fails, the
-        remaining steps are tried."""
+        """Make every pin an input, stop the engine, and close the port. Whatever fails, the
+        remaining steps are tried.
+
+        The engine is stopped because the operating system may take the port back as a serial
+        port: what a program writes there would otherwise be carried out on the clip.
+        """
         if not self._ftdi.is_connected:
             return
-        if not (in_step and self._release()):
-            # Without an engine nothing that was left in the FIFOs can be carried out.
-            with contextlib.suppress(FtdiError, USBError):
-                self._ftdi.set_bitmode(0, Ftdi.BitMode.BITBANG)
-                self._ftdi.purge_buffers()
+        limit = int(1000 * RELEASE_GRACE)
+        self._ftdi.timeouts = (limit, limit)
+        if in_step:
+            self._release()
+        with contextlib.suppress(FtdiError, USBError):
+            self._ftdi.set_bitmode(0, Ftdi.BitMode.BITBANG)
+            self._ftdi.purge_buffers()
         with contextlib.suppress(FtdiError, USBError):
             self._ftdi.close(freeze=True)
 
-    def _release(self) -> bool:
-        """Make every pin an input; whether the engine confirmed it."""
-        try:
-            self.write(mpsse.RELEASE + bytes((mpsse.READ_LOW_PINS, mpsse.SEND_NOW)))
-            self.read(1, self.outstanding())
-        except (FtdiError, USBError, BusError):
-            return False
-        return True
+    def _release(self) -> None:
+        """Make every pin an input once the engine has done what it was told before."""
+        with contextlib.suppress(FtdiError, USBError, BusError):
+            self.write(
+                mpsse.RELEASE + bytes((mpsse.READ_LOW_PINS, mpsse.SEND_NOW)), grace=RELEASE_GRACE
+            )
+            self.read(1, self.outstanding(), grace=RELEASE_GRACE)
 
 
 def _answer(opcode: int) -> bytes:

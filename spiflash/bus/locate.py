@@ -7,17 +7,14 @@ knows that both exist.
 
 from __future__ import annotations
 
-import contextlib
 from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pyftdi.ftdi import Ftdi
-from pyftdi.usbtools import UsbTools, UsbToolsError
-from usb.core import NoBackendError, USBError
-from usb.util import claim_interface
+from pyftdi.ftdi import FtdiError
+from usb.core import USBError
 
-from spiflash.bus import libusb, mpsse
+from spiflash.bus import mpsse, usb
 from spiflash.bus.clock import WallClock
 from spiflash.bus.ftdi import FtdiBus, open_channel
 from spiflash.bus.link import Port
@@ -31,54 +28,49 @@ from spiflash.errors import (
 if TYPE_CHECKING:
     from hwmocks.bench import Bench
 
-MODELS = {0x6010: (0x0500, 0x0700), 0x6011: (0x0800,), 0x6014: (0x0900,)}
-"""USB product numbers of FTDI devices with an MPSSE engine, and their release numbers."""
-
 
 @dataclass(frozen=True, slots=True)
 class Adapter:
-    """One MPSSE channel of one adapter on USB."""
+    """One MPSSE channel of one adapter on USB; `access` tells whether this user may open it."""
 
     url: str
     model: str
     channel: str
     serial: str
     top_hz: float
+    access: bool = True
 
 
 def list_adapters() -> tuple[Adapter, ...]:
     """Every MPSSE channel on this computer's USB, in a stable order.
 
-    Raises `AdapterNotFoundError` when USB itself cannot be reached.
+    Raises `AdapterNotFoundError` when USB itself cannot be searched.
     """
-    libusb.install()
-    try:
-        found = Ftdi.find_all([(0x0403, pid) for pid in MODELS], nocache=True)
-        devices = [(descriptor, UsbTools.get_device(descriptor)) for descriptor, _ in found]
-    except (NoBackendError, UsbToolsError, OSError, ValueError) as exc:
-        raise AdapterNotFoundError(
-            f"USB cannot be searched ({exc}).",
-            state="Nothing has been touched.",
-            remedy="Check that this user may use USB devices; on Linux a udev rule for vendor "
-            "0403 is the usual way.",
-        ) from exc
-    adapters: list[Adapter] = []
+    found = usb.present()
     # Cheap adapters share one serial number, or have none.
-    serials = Counter((descriptor.vid, descriptor.pid, descriptor.sn) for descriptor, _ in devices)
-    for descriptor, device in devices:
-        engine = mpsse.ENGINES.get(device.bcdDevice)
-        if engine is not None:
-            name = f"{descriptor.vid:#06x}:{descriptor.pid:#06x}"
-            if descriptor.sn and serials[descriptor.vid, descriptor.pid, descriptor.sn] == 1:
-                name += f":{descriptor.sn}"
-            else:
-                name += f":{descriptor.bus:x}:{descriptor.address:x}"
-            serial = descriptor.sn or ""
-            adapters.extend(
-                Adapter(f"ftdi://{name}/{port}", engine.name, letter, serial, engine.top_hz)
-                for port, letter in enumerate(engine.channels, start=1)
+    serials = Counter((each.device.idProduct, each.serial) for each in found)
+    adapters: list[Adapter] = []
+    for each in found:
+        engine = mpsse.ENGINES.get(each.device.bcdDevice)
+        if engine is None:
+            continue
+        product = each.device.idProduct
+        name = f"{usb.VENDOR:#06x}:{product:#06x}"
+        if each.serial and serials[product, each.serial] == 1:
+            name += f":{each.serial}"
+        else:
+            name += f":{each.place[0]:x}:{each.place[1]:x}"
+        adapters.extend(
+            Adapter(
+                f"ftdi://{name}/{port}",
+                engine.name,
+                letter,
+                each.serial or "",
+                engine.top_hz,
+                each.serial is not None,
             )
-        UsbTools.release_device(device)
+            for port, letter in enumerate(engine.channels, start=1)
+        )
     return tuple(sorted(adapters, key=lambda adapter: adapter.url))
 
 
@@ -112,8 +104,12 @@ def _only_adapter() -> Adapter:
         )
     # Both channels of one device are one adapter: its channel A is the ordinary choice.
     first = [adapter for adapter in adapters if adapter.channel == "A"]
+    # One that this user may not open is likely to be something else, as a serial cable.
+    first = [adapter for adapter in first if adapter.access] or first
+    if not first[0].access:
+        raise usb.no_access(first[0].url)
     if len(first) > 1:
-        urls = "\n  ".join(adapter.url for adapter in adapters)
+        urls = "\n  ".join(adapter.url for adapter in adapters if adapter.access)
         raise AdapterChoiceError(
             f"{len(first)} adapters are plugged in, and none was named.",
             state="Nothing has been touched.",
@@ -123,56 +119,15 @@ def _only_adapter() -> Adapter:
 
 
 def _open_usb(url: str, pins: mpsse.Pins | None) -> FtdiBus:
-    libusb.install()
-    # An adapter that was plugged in again has another address.
-    UsbTools.flush_cache()
-    try:
-        ftdi = _claimed(url)
-    except (NoBackendError, UsbToolsError, OSError, ValueError) as exc:
-        cause = f"The adapter {url} cannot be opened ({exc})."
-        if "devices match" in str(exc):
-            raise AdapterChoiceError(
-                f"More than one adapter fits {url}.",
-                state="Nothing has been touched.",
-                remedy="Name one by serial number, or by bus and address; the list: spiflash "
-                "adapters",
-            ) from exc
-        if any(word in str(exc).lower() for word in ("busy", "access", "permission")):
-            raise BusError(
-                cause,
-                state="Nothing has been touched.",
-                remedy="Close the other program that uses it, or give this user access to it.",
-            ) from exc
-        raise AdapterNotFoundError(
-            cause,
-            state="Nothing has been touched.",
-            remedy="The list of what is plugged in: spiflash adapters",
-        ) from exc
-    return open_channel(ftdi, WallClock(), description=url, pins=pins)
-
-
-def _claimed(url: str) -> Port:
-    """The port that `url` names, opened.
-
-    The interface is claimed first: opening resets the port, which must not happen to one that
-    another program is using.
-    """
-    if url.endswith("?"):
-        raise UsbToolsError("the URL does not end in a channel number")
-    descriptor, channel = Ftdi.get_identifiers(url)
-    device = UsbTools.get_device(descriptor)
+    wanted = usb.parse(url)
+    found = usb.choose(url, wanted)
     ftdi = Port()
     try:
-        interface = max(channel, 1) - 1
-        with contextlib.suppress(NotImplementedError, USBError):
-            if device.is_kernel_driver_active(interface):
-                device.detach_kernel_driver(interface)
-        claim_interface(device, interface)
-        ftdi.open_from_device(device, channel)
-    except BaseException:
-        UsbTools.release_device(device)
-        raise
-    return ftdi
+        with usb.claimed(found, wanted.channel) as device:
+            ftdi.open_from_device(device, wanted.channel)
+    except (FtdiError, OSError, ValueError) as exc:
+        raise usb.usb_error(url, exc) from exc
+    return open_channel(ftdi, WallClock(), description=url, pins=pins)
 
 
 def _open_simulated(spec: str, pins: mpsse.Pins | None) -> FtdiBus:

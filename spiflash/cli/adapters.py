@@ -7,7 +7,7 @@ import click
 from spiflash.cli.options import json_option
 from spiflash.cli.screen import show
 from spiflash.report.amounts import clock
-from spiflash.work.adapters import list_adapters
+from spiflash.work.adapters import list_adapters, no_access
 
 
 @click.command()
@@ -15,7 +15,11 @@ from spiflash.work.adapters import list_adapters
 def adapters(as_json: bool) -> None:
     """List the FTDI adapters that are plugged in.
 
-    One line for each SPI channel, with the URL that --adapter takes.
+    One line for each SPI channel, with the URL that --adapter takes. NO ACCESS marks a device
+    that this user may not open; the others work all the same.
+
+    On Linux a channel is a serial port (/dev/ttyUSB…) until spiflash uses it. Unplug the adapter
+    and plug it in again to use the serial port afterwards.
 
     \b
     Example:
@@ -30,6 +34,7 @@ def adapters(as_json: bool) -> None:
                 "channel": each.channel,
                 "serial": each.serial,
                 "top_clock_hz": each.top_hz,
+                "access": each.access,
             }
             for each in found
         ]
@@ -37,8 +42,12 @@ def adapters(as_json: bool) -> None:
     if found:
         text = "\n".join(
             f"{each.url}   {each.model} channel {each.channel}, up to {clock(each.top_hz)}"
+            + ("" if each.access else "   NO ACCESS")
             for each in found
         )
+        closed = next((each for each in found if not each.access), None)
+        if closed is not None:
+            text += f"\n\n{no_access(closed.url)}"
     else:
         text = (
             "No FTDI adapter with an SPI engine is plugged in.\n"

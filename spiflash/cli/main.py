@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import signal
+import socket
 import sys
 import tempfile
+import threading
+import time
 import traceback
 from types import FrameType
 from typing import NoReturn
@@ -36,6 +39,14 @@ STATUS_INTERNAL = 70
 
 STATUS_NO_READER = 141
 """Exit status when the reader of our output has gone, as a shell reports SIGPIPE (128 + 13)."""
+
+STOPPERS = frozenset(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
+"""Signals that end the program in an orderly way."""
+
+A_MOMENT = 0.5
+"""Seconds that stopping may take without a word."""
 
 WRITING = frozenset({"restore", "erase", "clone"})
 """The commands that change a chip."""
@@ -76,16 +87,35 @@ for _command in (
 
 def main() -> NoReturn:
     """Run the program; every way out releases the bus and gives an exit status."""
-    stoppers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    for each in stoppers:
+    _announce_stop()
+    for each in STOPPERS - {signal.SIGINT}:
         # A signal that the caller has us ignore, as nohup does, stays ignored.
         if signal.getsignal(each) is not signal.SIG_IGN:
             signal.signal(each, _stop)
     status = run(sys.argv[1:])
     # All is done and said: nothing may change the exit status any more.
-    for each in (signal.SIGINT, *stoppers):
+    for each in STOPPERS:
         signal.signal(each, signal.SIG_IGN)
     sys.exit(status)
+
+
+def _announce_stop() -> None:
+    """Say that the program is stopping where that takes longer than a moment.
+
+    Python hears Ctrl-C only when the USB request under way has ended, which takes seconds with an
+    adapter that stopped answering. The signal's number is written to a socket at once, though.
+    """
+    reader, writer = socket.socketpair()
+    writer.setblocking(False)
+    signal.set_wakeup_fd(writer.detach(), warn_on_full_buffer=False)
+
+    def listen() -> None:
+        while reader.recv(1)[0] not in STOPPERS:
+            continue
+        time.sleep(A_MOMENT)
+        click.echo("\nStopping: waiting for the adapter …", err=True)
+
+    threading.Thread(target=listen, daemon=True).start()
 
 
 def _stop(signum: int, frame: FrameType | None) -> NoReturn:

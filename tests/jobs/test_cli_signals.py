@@ -11,6 +11,7 @@ import os
 import random
 import signal
 import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -150,3 +151,32 @@ def test_two_commands_on_one_shelf(whole: Bench, tmp_path: Path) -> None:
         str(bench.folder / each) for each in sets
     )
     assert all(each.record.verified for each in found.sets)
+
+
+def test_ctrl_c_while_the_adapter_does_not_answer() -> None:
+    """Python hears a signal only after the call under way, here some seconds of key derivation that
+    cannot be interrupted; the word on the screen comes before."""
+    code = (
+        "import hashlib, sys\n"
+        "from spiflash.cli import main as program\n"
+        "def run(arguments):\n"
+        "    try:\n"
+        "        print('waiting', flush=True)\n"
+        "        for _ in range(3):\n"
+        "            hashlib.pbkdf2_hmac('sha256', b'a', b'b', 4_000_000)\n"
+        "        return 1\n"
+        "    except KeyboardInterrupt:\n"
+        "        print('heard', file=sys.stderr, flush=True)\n"
+        "        return 130\n"
+        "program.run = run\n"
+        "program.main()\n"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "waiting\n"
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=PATIENCE)
+    assert said.split("\n") == ["", "Stopping: waiting for the adapter …", "heard", ""]
+    assert process.returncode == 130

@@ -180,6 +180,7 @@ def test_the_tracer_of_pyftdi_reads_the_same_commands(caplog: pytest.LogCaptureF
 def test_transfers_are_counted() -> None:
     bench = rig(FT232H)
     handle = bench.usb()
+    handle.detach_kernel_driver(0)
     counters = bench.device.channels[1].counters
     for count in (1, 2, 3):
         handle.write(OUT, b"\x00")
@@ -335,3 +336,40 @@ def test_an_engine_that_only_the_serial_port_stops(stubborn: bool) -> None:
         ftdi.set_bitmode(0, Ftdi.BitMode.RESET)
         ftdi.set_bitmode(0, Ftdi.BitMode.MPSSE)
         assert exchange(ftdi, b"\xaa\x87", 2) == b"\xfa\xaa"
+
+
+def test_the_kernels_driver_has_what_is_plugged_in() -> None:
+    """Error numbers as libusb gives them on Linux (linux_usbfs.c, from memory)."""
+    bench = rig(FT2232H)
+    handle = bench.usb()
+    assert [handle.is_kernel_driver_active(number) for number in (0, 1)] == [True, True]
+    with pytest.raises(usb.core.USBError) as caught:
+        usb.util.claim_interface(handle, 0)
+    assert caught.value.errno == errno.EBUSY
+    with pytest.raises(usb.core.USBError) as caught:
+        handle.set_configuration()
+    assert (caught.value.errno, bench.backend.kernel_warnings) == (errno.EBUSY, 1)
+    handle.detach_kernel_driver(0)
+    with pytest.raises(usb.core.USBError) as caught:
+        handle.detach_kernel_driver(0)
+    assert caught.value.errno == errno.ENOENT
+    usb.util.claim_interface(handle, 0)
+    with pytest.raises(usb.core.USBError) as caught:
+        handle.attach_kernel_driver(0)
+    assert caught.value.errno == errno.EBUSY
+    bench.device.unplug()
+    for call in (handle.is_kernel_driver_active, handle.detach_kernel_driver):
+        with pytest.raises(usb.core.USBError) as caught:
+            call(1)
+        assert caught.value.errno == errno.ENODEV
+
+
+def test_a_device_without_rights() -> None:
+    bench = rig(FT232H)
+    bench.device.accessible = False
+    with pytest.raises(usb.core.USBError) as caught:
+        bench.usb().ctrl_transfer(0x80, 6, 0x300, 0, 255)
+    assert caught.value.errno == errno.EACCES
+    # pyusb hides it where a string is asked for.
+    with pytest.raises(ValueError, match="langid"):
+        usb.util.get_string(bench.usb(), 3)

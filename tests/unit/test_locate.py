@@ -5,7 +5,6 @@ The URL syntax is that of pyftdi's own documentation ("URL scheme").
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -27,6 +26,7 @@ from hwmocks.ftdi import (
 )
 from hwmocks.nor.chip import NorChip
 from spiflash.bus import locate
+from spiflash.bus import usb as usb_module
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import list_adapters, open_bus
 from spiflash.bus.mpsse import Pins
@@ -127,18 +127,34 @@ def test_every_listed_url_opens_what_it_says(port: UsbPort) -> None:
         bus.close()
 
 
-def test_usb_that_cannot_be_searched(port: UsbPort, monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse(self: object, *args: object, **kwargs: object) -> bytes:
-        raise usb.core.USBError("Access denied (insufficient permissions)", -3, errno.EACCES)
+def test_a_device_that_may_not_be_opened_stands_in_nobodys_way(port: UsbPort) -> None:
+    """A serial cable of somebody else's, beside the adapter that this user has rights to."""
+    other = port.plug(FT2232H, "CABLE")
+    other.accessible = False
+    port.plug(FT232H, "MINE")
+    listed = {(each.model, each.channel): each for each in list_adapters()}
+    assert listed["FT232H", "A"].access
+    assert not listed["FT2232H", "A"].access
+    for url in (None, "ftdi://ftdi:232h:MINE/1", "ftdi:///1", "ftdi://::MINE/1"):
+        bus = open_bus(url)
+        assert_answers(bus)
+        bus.close()
+    assert other.transfers == 0
+    assert other.driven_by_kernel == {0, 1}, "its serial port was left alone"
 
-    port.plug(FT232H, "S1")
-    monkeypatch.setattr(UsbBackend, "open_device", refuse)
-    with pytest.raises(AdapterNotFoundError, match="searched") as caught:
-        list_adapters()
+
+@pytest.mark.parametrize(
+    "url", [None, "ftdi://ftdi:232h/1", "ftdi://ftdi:232h:S1/1", "ftdi://0x403:0x6014:1:1/1"]
+)
+def test_a_user_without_rights_is_given_the_rule(port: UsbPort, url: str | None) -> None:
+    """pyusb tells it in two ways: EACCES, and a ValueError where a string is asked for."""
+    port.plug(FT232H, "S1").accessible = False
+    with pytest.raises(BusError, match="may not open") as caught:
+        open_bus(url)
     assert_complete(caught.value)
-    with pytest.raises(SpiflashError) as again:
-        open_bus("ftdi://ftdi:232h/1")
-    assert_complete(again.value)
+    for needed in ("/etc/udev/rules.d/", 'ATTR{idVendor}=="0403"', "udevadm control --reload"):
+        assert needed in caught.value.remedy
+    assert UsbTools.Devices == {}
 
 
 def test_no_libusb_at_all(port: UsbPort, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -224,6 +240,7 @@ def test_an_interface_that_another_program_uses(port: UsbPort) -> None:
     """It is refused, and the other program's work goes on undisturbed."""
     device = port.plug(FT2232H, "S1")
     other = usb.core.find(backend=port.backend)
+    other.detach_kernel_driver(0)
     usb.util.claim_interface(other, 0)
     device.channels[1].engine.switch(Mode.MPSSE, port.clock.now())
     device.channels[1].pins.drive(0x08, 0x0B, port.clock.now())
@@ -239,6 +256,93 @@ def test_an_interface_that_another_program_uses(port: UsbPort) -> None:
     bus = open_bus("ftdi://ftdi:2232h:S1/1")
     assert_answers(bus)
     bus.close()
+
+
+def linux_tree(
+    root: Path, monkeypatch: pytest.MonkeyPatch, *, interface: int = 0
+) -> dict[str, Path]:
+    """The parts of /sys and /proc that tell of a serial port, in the kernel's own form
+    (Documentation/ABI/stable/sysfs-bus-usb; proc(5))."""
+    device = root / "sys" / "1-4"
+    device.mkdir(parents=True)
+    (device / "busnum").write_text("1\n")
+    (device / "devnum").write_text("1\n")
+    (root / "sys" / f"1-4:1.{interface}" / "ttyUSB3").mkdir(parents=True)
+    (root / "sys" / "usb1").mkdir()
+    fds = root / "proc" / "4711" / "fd"
+    fds.mkdir(parents=True)
+    (root / "proc" / "4711" / "comm").write_text("console\n")
+    (root / "lock").mkdir()
+    for name, path in (("SYS_USB", "sys"), ("PROC", "proc"), ("LOCKS", "lock")):
+        monkeypatch.setattr(usb_module, name, root / path)
+    return {"fds": fds, "lock": root / "lock"}
+
+
+@pytest.mark.parametrize("sign", ["open file", "lock file"])
+def test_a_serial_port_in_use_is_refused(
+    port: UsbPort, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, sign: str
+) -> None:
+    device = port.plug(FT2232H, "S1")
+    tree = linux_tree(tmp_path, monkeypatch)
+    if sign == "open file":
+        (tree["fds"] / "5").symlink_to("/dev/ttyUSB3")
+    else:
+        (tree["lock"] / "LCK..ttyUSB3").write_text("      4711\n")
+    with pytest.raises(BusError, match=r"/dev/ttyUSB3.*4711") as caught:
+        open_bus("ftdi://ftdi:2232h:S1/1")
+    assert_complete(caught.value)
+    assert device.driven_by_kernel == {0, 1}
+    assert device.transfers == 0
+    other = open_bus("ftdi://ftdi:2232h:S1/2")  # no serial port of that channel is open
+    assert_answers(other)
+    other.close()
+
+
+def test_a_serial_port_that_nobody_uses_is_taken_and_given_back(
+    port: UsbPort, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    device = port.plug(FT232H, "S1")
+    tree = linux_tree(tmp_path, monkeypatch)
+    (tree["fds"] / "5").symlink_to("/dev/ttyUSB4")
+    (tree["lock"] / "LCK..ttyUSB3").write_text("99999\n")  # left behind by a program that ended
+    bus = open_bus(None)
+    assert device.driven_by_kernel == set()
+    bus.close()
+    assert device.driven_by_kernel == {0}
+    assert port.backend.kernel_warnings == 0, "the device was configured a second time"
+
+
+def test_what_the_serial_driver_sends_moves_no_pin(port: UsbPort) -> None:
+    """After closing, the kernel has the port back; what a program writes to it (here a 4 KiB erase
+    in the engine's own commands) is not carried out on the clip."""
+    device = port.plug(FT232H, "S1")
+    bus = open_bus(None)
+    assert_answers(bus)
+    bus.close()
+    channel = device.channels[1]
+    assert channel.pins.driven == 0
+    for command in ("06", "20000000"):
+        out = bytes.fromhex(command)
+        words = bytes((0x80, 0x00, 0x0B, 0x11, len(out) - 1, 0x00)) + out
+        channel.write(words + bytes((0x80, 0x08, 0x0B)), 1000)
+        channel.settle()
+        assert channel.pins.driven == 0
+    again = open_bus(None)
+    status, array = again.run([Transaction(b"\x05", 1), Transaction(b"\x03\0\0\0", 4)])
+    assert status == b"\0", "the chip took a command"
+    assert array == b"\xff" * 4
+    again.close()
+
+
+def test_an_adapter_that_stopped_is_given_back_quickly(port: UsbPort) -> None:
+    """Ctrl-C while nothing answers: the person waits for it. Simulated seconds."""
+    device = port.plug(FT232H, "S1")
+    bus = open_bus(None)
+    assert_answers(bus)
+    device.faults.write_timeouts = frozenset(range(1, 100_000))
+    before = port.clock.now()
+    bus.close()
+    assert port.clock.now() - before < 1.5
 
 
 @pytest.mark.parametrize(
@@ -262,6 +366,8 @@ def test_an_interface_that_another_program_uses(port: UsbPort) -> None:
         "ftdi://ftdi:232h:1:fe/1",
         "ftdi://[/1",
         "ftdi://ftdi:232h:\x00/1",
+        "ftdi://ftdi:232h:1:2:3/1",
+        "ftdi://ftdi:232h/1?x=1",
         "FTDI://ftdi:2232h:S1/3",
         "sim:",
         "sim:heron?adapter=ft245",
