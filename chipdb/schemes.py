@@ -32,6 +32,14 @@ PROTECTION_SCHEMES: dict[str, str] = {
     "bp-spansion-l": "SR1.2-4 BP0-2, SR1.5 TBPROT, SR1.6 SEC, CMP is bit 6 of CR1 (S25FL-L, -1 K)",
     "bp4-spansion-l": "SR1.2-5 BP0-3, SR1.6 TBPROT, CMP is bit 6 of CR1 (S25FL256L)",
     "bp-en": "SR1.2-5 BP0-3; TB, where there is one, is one-time (EON)",
+    "bp-sr1": (
+        "SR1.2-5 hold the BP bits, all clear protects nothing; what each protects is not known"
+    ),
+    "bp-volatile": "the same, volatile, and all set at power-up (ESMT F25L-PA, Intel S33)",
+    "bp-at25fs": "SR1.2-6 BP0-4; only 00h for the whole register is sure (AT25FS)",
+    "bp-semper": (
+        "SR1.2-4 BP0-2, TBPROT is bit 5 of CFR1 (35h); errors are cleared with 82h (S25H-T, S28H-T)"
+    ),
     "sst-bp": "SR1.2-5 BP0-3, upper fraction, set after power-up; SR1.7 BPL (SST25)",
     "sst-block": "block protection register, read with 72h, cleared with 98h (SST26)",
     "global-unlock": "SR1.2-3 report sector locks; 00h in the status register clears all (AT25DF)",

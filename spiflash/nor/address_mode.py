@@ -10,13 +10,13 @@ same contents in 4-byte mode (no chip is that large) and mostly different ones i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from spiflash.bus.transaction import Bus, Transaction
 from spiflash.errors import ChipMismatchError
 from spiflash.nor import commands
 from spiflash.nor.addressing import THREE_BYTE_REACH, ModeFound
 from spiflash.nor.chip import Chip, FourByte
+from spiflash.nor.scheme import ModeBit, scheme
 
 SAMPLE = 64
 """Bytes compared at each place."""
@@ -25,33 +25,12 @@ _PLACES = tuple(number * 0x11000 for number in range(1, 120))
 """Up to 8 MiB, in steps that are no power of two, below the top bit of a 3-byte address."""
 
 
-@dataclass(frozen=True, slots=True)
-class ModeBit:
-    """Where a part shows its address mode: the register that `opcode` reads, and the bit."""
-
-    opcode: int
-    mask: int
-    name: str
-
-
-_BITS: dict[tuple[int, str], ModeBit] = {
-    # From memory of the data sheets: W25Q256FV and JV (ADS), MX25L25635F and 25645G (4BYTE),
-    # MX25L25635E, N25Q256A and MT25Q (addressing), S25FL256S (EXTADD), IS25LP256 (EXTADD).
-    (0xEF, "bp4-tb"): ModeBit(0x15, 0x01, "ADS, bit 0 of SR3"),
-    (0xC2, "bp4-tb-cr"): ModeBit(0x15, 0x20, "4BYTE, bit 5 of CR"),
-    (0xC2, "bp4"): ModeBit(0x2B, 0x04, "4BYTE, bit 2 of SCUR"),
-    (0x20, "bp-micron"): ModeBit(0x70, 0x01, "bit 0 of FSR"),
-    (0x2C, "bp-micron"): ModeBit(0x70, 0x01, "bit 0 of FSR"),
-    (0x01, "bp-spansion"): ModeBit(0x16, 0x80, "EXTADD, bit 7 of the bank register"),
-    (0x9D, "bp4-tb-issi"): ModeBit(0x16, 0x80, "EXTADD, bit 7 of the bank register"),
-}
-
-
 def mode_bit(chip: Chip) -> ModeBit | None:
     """The bit that shows the mode; None where the part, or one that it may be, has none."""
     if chip.size <= THREE_BYTE_REACH:
         return None
-    bits = {_BITS.get((chip.jedec_id[0], scheme)) for scheme in chip.protection_schemes}
+    maker = chip.jedec_id[0]
+    bits = {scheme(name).mode_bits.get(maker) for name in chip.protection_schemes}
     return bits.pop() if len(bits) == 1 else None
 
 

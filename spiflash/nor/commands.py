@@ -17,7 +17,6 @@ WRITE_DISABLE = 0x04
 VOLATILE_STATUS_WRITE_ENABLE = 0x50
 READ_STATUS = 0x05
 READ_FLAG_STATUS = 0x70  # Micron
-CLEAR_STATUS = 0x30  # Spansion; elsewhere it resumes what was suspended
 READ_ID = 0x9F
 READ_REMS = 0x90
 RELEASE_POWER_DOWN = 0xAB  # also answers the legacy one-byte ID
@@ -153,11 +152,6 @@ def aai_first(start: int, word: bytes, rest: float) -> Transaction:
 def aai_next(word: bytes, rest: float) -> Transaction:
     """ADh without an address: the next two bytes of the run."""
     return Transaction(bytes((AAI_WORD_PROGRAM,)) + word, rest=rest)
-
-
-def clear_status() -> Transaction:
-    """30h: clears the error bits of a Spansion part, and with them its busy bit."""
-    return Transaction(bytes((CLEAR_STATUS,)))
 
 
 def erase(opcode: int, start: int, width: Width) -> Transaction:

@@ -13,8 +13,8 @@ from itertools import groupby
 from types import TracebackType
 
 from spiflash.bus.transaction import Bus, Transaction
-from spiflash.errors import BusError
-from spiflash.nor import block_locks, commands, power_up_lock
+from spiflash.errors import BusError, UnstableReadError
+from spiflash.nor import commands, temporary_locks
 from spiflash.nor.addressing import (
     AS_POWERED_UP,
     THREE_BYTE_REACH,
@@ -28,13 +28,16 @@ from spiflash.nor.commands import WEL, WIP, ReadStyle
 from spiflash.nor.geometry import EraseType, Geometry, ProgramMethod, Span
 from spiflash.nor.programming import Programmer
 from spiflash.nor.protection import Protection, protection
-from spiflash.nor.register_reading import read_registers
+from spiflash.nor.scheme import documented
 from spiflash.nor.waiting import Waiting
 
 BATCH = 32
 """Places looked at in one exchange with the adapter."""
 
 PLAIN_READ = ReadStyle(fast=False)
+
+READINGS = 6
+"""How often registers are read until two readings in a row agree."""
 
 SETTLE = 3.0
 """Seconds that leaving waits for a busy chip; it finishes by itself as long as it has power."""
@@ -69,8 +72,8 @@ class NorFlash:
     def __enter__(self) -> NorFlash:
         try:
             self.settle()
-            if opening := power_up_lock.unlock(self.chip):
-                self._relock = power_up_lock.lock_again(self.chip, self.status())
+            if opening := temporary_locks.unlock(self.chip):
+                self._relock = temporary_locks.lock_again(self.chip, self.status())
                 self.bus.run(opening)
             if self._way.enter:
                 self.bus.run(self._way.enter)
@@ -124,17 +127,29 @@ class NorFlash:
     def registers(self) -> dict[str, bytes]:
         """Every register that the part (each that it may be) documents, by name.
 
-        Raises `UnstableReadError` when two readings in a row never agree.
+        Only values that come twice in a row count. Raises `UnstableReadError` when none do.
         """
-        return read_registers(self.bus, self.chip.protection_schemes)
+        known = documented(self.chip.protection_schemes)
+        reads = [commands.read_register(register.opcode, register.length) for register in known]
+        last: list[bytes] = []
+        for _ in range(READINGS):
+            values = self.bus.run(reads)
+            if values == last:
+                return {one.name: value for one, value in zip(known, values, strict=True)}
+            last = values
+        raise UnstableReadError(
+            "The chip's registers read differently each time.",
+            state="Nothing has been changed by this step.",
+            remedy="Seat the clip again, shorten the leads, connect ground, then repeat.",
+        )
 
     def protection(self) -> Protection:
         """What the registers protect at this moment."""
         values = {name: int.from_bytes(value, "little") for name, value in self.registers().items()}
         maker, size = self.chip.jedec_id[0], self.chip.size
         found = protection(self.chip.protection_schemes, size, values, maker)
-        if found.individual and block_locks.readable(maker, size):
-            ranges = block_locks.locked_ranges(self.bus, size)
+        if found.individual and temporary_locks.readable(maker, size):
+            ranges = temporary_locks.locked_ranges(self.bus, size)
             return replace(found, ranges=ranges, extent_known=True)
         return found
 

@@ -13,8 +13,7 @@ from dataclasses import dataclass
 
 from chipdb.part import FourByte, Part
 from spiflash.nor.chip import Answers
-from spiflash.nor.protection import SCHEMES_WITHOUT_STATEMENT
-from spiflash.nor.registers import REGISTERS, SR1
+from spiflash.nor.scheme import scheme
 from spiflash.nor.sfdp import Sfdp, four_byte_methods, quad_enable
 
 MAP_WITH_FOUR_BYTE_TABLE = 6
@@ -63,9 +62,10 @@ def _objections(part: Part, answers: Answers, sfdp: Sfdp | None) -> list[str]:
 
 
 def _by_registers(part: Part, answers: Answers) -> list[str]:
-    if part.protection in SCHEMES_WITHOUT_STATEMENT:
+    own = scheme(part.protection)
+    if not own.states_registers:
         return []
-    has = {register.name for register in REGISTERS.get(part.protection, (SR1,))}
+    has = {register.name for register in own.registers}
     return [
         f"{part.name} has no register {name}, this chip answers {value:02X}h"
         for name, value in answers.registers

@@ -13,7 +13,7 @@ from spiflash.bus.transaction import Bus, Sampling, Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
 from spiflash.nor import commands, sfdp
 from spiflash.nor.chip import Answers, Chip, ChipIdentity, Part
-from spiflash.nor.registers import telling
+from spiflash.nor.scheme import telling
 
 PROBE_CLOCK = 1e6
 """Hertz at which a chip is first spoken to: slow enough for a long, bad lead."""

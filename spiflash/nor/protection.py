@@ -11,10 +11,8 @@ import enum
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from spiflash.nor.protection_rules import DECIDES, RULES, Ranges
-
-SCHEMES_WITHOUT_STATEMENT = frozenset({"unknown", "none", "sector-locks", "atmel-sector"})
-"""Schemes that do not say which registers beside SR1 a part has."""
+from spiflash.nor.protection_rules import Ranges
+from spiflash.nor.scheme import Scheme, scheme
 
 
 class RegisterLock(enum.Enum):
@@ -59,9 +57,10 @@ def protection(
     Where several schemes are possible and disagree, all that any of them protects counts.
     `maker` is the manufacturer byte, where individual block locks are to be noticed.
     """
-    each = [_protection(scheme, size, values) for scheme in schemes]
+    entries = [scheme(name) for name in schemes]
+    each = [_protection(entry, size, values) for entry in entries]
     lock = max((one.lock for one in each), key=list(RegisterLock).index)
-    if _individual(maker, values):
+    if _individual(entries, maker, values):
         return Protection(((0, size),), extent_known=False, lock=lock, individual=True)
     if all(one == each[0] for one in each):
         return each[0]
@@ -81,57 +80,44 @@ def joined(ranges: Iterable[tuple[int, int]]) -> Ranges:
     return tuple(found)
 
 
-def _individual(maker: int | None, values: Mapping[str, int]) -> bool:
-    """WPS, bit 2 of SR3 (W25Q64JV, W25Q128FV, W25Q256FV), and WPSEL, bit 7 of SCUR (MX25L12835F,
-    MX25L25645G; one-time): from memory of the data sheets."""
-    if maker == 0xEF:
-        third = values.get("SR3", 0)
+def _individual(schemes: Sequence[Scheme], maker: int | None, values: Mapping[str, int]) -> bool:
+    for each in schemes:
+        if maker is None or maker not in each.individual:
+            continue
+        register, mask = each.individual[maker]
+        value = values.get(register, 0)
         # Older parts (W25Q64DW) have no third register, and the open line reads FFh.
-        return third != 0xFF and bool(third & 0x04)
-    if maker == 0xC2:
-        return bool(values.get("SCUR", 0) & 0x80)
+        if value & mask and not (register == "SR3" and value == 0xFF):
+            return True
     return False
 
 
-_SRP1 = {
-    **dict.fromkeys(("bp3-tb-sec-cmp", "bp3-tb-sec", "bp4-tb"), "SR2"),
-    **dict.fromkeys(("bp-spansion-l", "bp4-spansion-l"), "CR1"),
-}
-"""Where bit 0 of a second register is SRP1 (SRL): with SRP0 clear it locks until power-down,
-with SRP0 set for good (W25Q64FV, status register protection table; from memory). The JV calls
-the latter reserved."""
-
-
-def _lock(scheme: str, values: Mapping[str, int]) -> RegisterLock:
-    if scheme in ("none", "atmel-sector", "sst-block"):
+def _lock(scheme: Scheme, values: Mapping[str, int]) -> RegisterLock:
+    if not scheme.lock_bit:
         return RegisterLock.NONE
     srp0 = bool(values["SR1"] & 0x80)
-    srp1 = bool(values.get(_SRP1.get(scheme, ""), 0) & 0x01)
+    srp1 = bool(values.get(scheme.power_lock, 0) & 0x01)
     if srp1:
         return RegisterLock.PERMANENT if srp0 else RegisterLock.POWER
     return RegisterLock.PIN if srp0 else RegisterLock.NONE
 
 
-_ANY_BP = 0x3C
-"""BP0–BP3 of every scheme that is not decoded: where all are clear, nothing is protected."""
-
-
-def _protection(scheme: str, size: int, values: Mapping[str, int]) -> Protection:
+def _protection(scheme: Scheme, size: int, values: Mapping[str, int]) -> Protection:
     """By one scheme; one without a rule protects the whole chip when any BP bit is set."""
-    if scheme == "none":
+    if scheme.name == "none":
         return Protection()
     lock = _lock(scheme, values)
-    rule = RULES.get(scheme)
-    if rule is None:
-        some = bool(values["SR1"] & _ANY_BP) and scheme != "sst-block"
+    if scheme.rule is None:
+        some = bool(values["SR1"] & scheme.bp_in_sr1)
         return Protection(((0, size),) if some else (), extent_known=not some, lock=lock)
-    decides = DECIDES.get(scheme)
-    if decides is not None and decides not in values:
-        one, other = (rule(size, {**values, decides: value}) or () for value in (0x00, 0xFF))
+    if scheme.decides and scheme.decides not in values:
+        one, other = (
+            scheme.rule(size, {**values, scheme.decides: value}) or () for value in (0x00, 0xFF)
+        )
         if not one:
             return Protection(lock=lock)
         return Protection(joined((*one, *other)), extent_known=False, lock=lock)
-    ranges = rule(size, values)
+    ranges = scheme.rule(size, values)
     if ranges is None:
         return Protection(((0, size),), extent_known=False, lock=lock)
     return Protection(ranges, lock=lock)

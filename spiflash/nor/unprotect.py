@@ -20,13 +20,13 @@ from contextlib import contextmanager
 
 from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import ChipAbsentError, ChipProtectedError, SpiflashError
-from spiflash.nor import block_locks, commands
+from spiflash.nor import commands, temporary_locks
 from spiflash.nor.chip import Chip
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.geometry import Span
-from spiflash.nor.lifts import LIFTS, Lift
 from spiflash.nor.probe import PROBE_CLOCK
 from spiflash.nor.protection import Protection, RegisterLock, protection
+from spiflash.nor.scheme import Clearing, scheme
 
 WRITE_STATUS = 0x01
 
@@ -84,23 +84,23 @@ def put_back(flash: NorFlash, before: Mapping[str, int]) -> bool:
 @contextmanager
 def _locks_open(flash: NorFlash, ranges: Sequence[tuple[int, int]]) -> Iterator[None]:
     chip, bus = flash.chip, flash.bus
-    if not block_locks.readable(chip.jedec_id[0], chip.size):
+    if not temporary_locks.readable(chip.jedec_id[0], chip.size):
         raise _refusal(
             chip, "it has locks of single blocks switched on, which this program does not open"
         )
     shut = [
         (low, high)
-        for low, high in block_locks.locked(bus, chip.size)
+        for low, high in temporary_locks.locked(bus, chip.size)
         if any(low < end and start < high for start, end in ranges)
     ]
     try:
-        block_locks.set_locks(bus, shut, closed=False)
+        temporary_locks.set_locks(bus, shut, closed=False)
         if any(flash.protection().overlaps(low, high) for low, high in ranges):
             raise _refusal(chip, "the locks of its blocks did not open")
         yield
     finally:
         flash.settle()
-        block_locks.set_locks(bus, shut, closed=True)
+        temporary_locks.set_locks(bus, shut, closed=True)
 
 
 # -- block protection bits -------------------------------------------------------------------------
@@ -132,8 +132,8 @@ def _bits_clear(flash: NorFlash, guard: Protection) -> Iterator[None]:
         )
 
 
-def _lift_for(chip: Chip) -> Lift:
-    lifts = [LIFTS.get(scheme) for scheme in chip.protection_schemes]
+def _lift_for(chip: Chip) -> Clearing:
+    lifts = [scheme(name).clearing for name in chip.protection_schemes]
     known = [lift for lift in lifts if lift is not None]
     if len(known) < len(lifts) or len({(lift.bp, lift.second) for lift in known}) > 1:
         schemes = ", ".join(chip.protection_schemes)
@@ -142,7 +142,7 @@ def _lift_for(chip: Chip) -> Lift:
     return max(known, key=lambda lift: lift.complement)
 
 
-def _open_value(lift: Lift, before: dict[str, int]) -> int:
+def _open_value(lift: Clearing, before: dict[str, int]) -> int:
     """SR1 with which nothing is protected, every other bit as it was."""
     status = before["SR1"] & ~(commands.WIP | commands.WEL)
     if lift.complement and before.get(lift.second, 0) & lift.complement:
@@ -153,7 +153,7 @@ def _open_value(lift: Lift, before: dict[str, int]) -> int:
 class _StatusWriter:
     """Writes SR1, keeps the second register, and remembers which form of 01h the part obeys."""
 
-    def __init__(self, flash: NorFlash, lift: Lift, *, volatile: bool) -> None:
+    def __init__(self, flash: NorFlash, lift: Clearing, *, volatile: bool) -> None:
         self._flash = flash
         self._enable: Transaction = (
             commands.volatile_write_enable() if volatile else commands.write_enable()

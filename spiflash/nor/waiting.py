@@ -10,6 +10,7 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WIP
 from spiflash.nor.geometry import Span
 from spiflash.nor.pace import Pace
+from spiflash.nor.scheme import scheme
 
 PATIENCE = 1.5
 """How much longer than the data sheet's maximum a chip may take before it counts as dead: the
@@ -24,10 +25,8 @@ ABSENT = 0xFF
 
 FAILED = 0x60
 """P_ERR and E_ERR in the status of a Spansion part: while one is set the chip says busy, and
-ignores everything but 30h (S25FL128S data sheet, "status register 1", from memory)."""
-
-HOLDS_BUSY = ("bp-spansion",)
-"""Protection schemes of the parts that do so."""
+ignores everything but the opcode that clears it, which the entry of its scheme names (S25FL128S
+data sheet, "status register 1", from memory)."""
 
 
 def look(chip: Chip) -> tuple[Transaction, ...]:
@@ -41,13 +40,19 @@ def look(chip: Chip) -> tuple[Transaction, ...]:
     return (commands.read_status(),)
 
 
+def _clears(chip: Chip) -> tuple[int, ...]:
+    """The opcode that clears error bits; () unless every part that the chip may be has it."""
+    codes = {scheme(name).clear_errors for name in chip.protection_schemes}
+    return tuple(code for code in codes if code is not None) if len(codes) == 1 else ()
+
+
 class Waiting:
     """Waits on one bus for one chip."""
 
     def __init__(self, bus: Bus, chip: Chip) -> None:
         self._bus = bus
         self._look = look(chip)
-        self._clears = chip.protection_schemes == HOLDS_BUSY
+        self._clears = _clears(chip)
         self._pace = Pace()
 
     def until_ready(self, span: Span, what: str, *, begun: float | None = None) -> float:
@@ -86,7 +91,8 @@ class Waiting:
     def _status(self) -> int:
         status = self._bus.run(self._look)[0][0]
         if self._clears and status & commands.WIP and status & FAILED and status != ABSENT:
-            self._bus.run([commands.clear_status(), commands.write_disable()])
+            self._bus.run([Transaction(bytes((code,))) for code in self._clears])
+            self._bus.run([commands.write_disable()])
             status = self._bus.run(self._look)[0][0]
         return status
 

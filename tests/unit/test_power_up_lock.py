@@ -13,8 +13,8 @@ import pytest
 from hwmocks.nor.chip import NorChip
 from spiflash.nor.chip import Answers
 from spiflash.nor.identify import identify
-from spiflash.nor.power_up_lock import lock_again, unlock
 from spiflash.nor.tables import chip_table
+from spiflash.nor.temporary_locks import lock_again, unlock
 from tests.job_rig import Rig
 
 

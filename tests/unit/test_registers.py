@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import pytest
 
+from chipdb.schemes import PROTECTION_SCHEMES
 from hwmocks.nor.chip import NorChip
 from spiflash.nor.protection import Protection, protection
-from spiflash.nor.registers import REGISTERS, documented
+from spiflash.nor.scheme import SCHEMES, documented
 from tests.nor_rig import NorRig
 
 MIB = 1 << 20
@@ -44,7 +45,7 @@ def test_sector_locks_reported_as_a_sum(status: int, some: bool, known: bool) ->
     assert found.extent_known == known
 
 
-@pytest.mark.parametrize("scheme", [*sorted(set(REGISTERS) - {"sst-block"}), "bp3-tb", "unknown"])
+@pytest.mark.parametrize("scheme", sorted(name for name in SCHEMES if SCHEMES[name].lock_bit))
 def test_the_lock_of_the_register_itself(scheme: str) -> None:
     """SRP, SRWD or BPL is bit 7 in all of these data sheets."""
     values = dict.fromkeys(("SR2", "SR3", "CR", "CR1", "FR"), 0)
@@ -80,7 +81,7 @@ def test_an_unread_complement_bit_counts_as_everything() -> None:
 def test_35h_is_never_read_where_it_means_something_else() -> None:
     """On Macronix parts 35h enables QPI (MX25L12835F data sheet, from memory)."""
     for scheme in ("bp4", "bp4-tb-cr"):
-        assert 0x35 not in [register.opcode for register in REGISTERS[scheme]]
+        assert 0x35 not in [register.opcode for register in SCHEMES[scheme].registers]
     both = documented(("bp4-tb-cr", "bp3-tb-sec-cmp"))
     assert [register.opcode for register in both] == [0x05]
 
@@ -115,3 +116,8 @@ def test_the_simulated_chips_protect_the_same(chip: str, scheme: str) -> None:
             values = dict.fromkeys(("CR", "CR1", "FR"), 0) | dict(simulated.registers)
             found = protection((scheme,), simulated.description.size, values)
             assert found.ranges == simulated.protected_ranges, f"{value:#x} {second:#x}"
+
+
+def test_every_scheme_of_the_table_has_one_entry() -> None:
+    assert set(SCHEMES) == set(PROTECTION_SCHEMES)
+    assert all(name == entry.name for name, entry in SCHEMES.items())
