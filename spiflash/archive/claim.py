@@ -20,7 +20,7 @@ from spiflash.archive.lock import Lock, try_lock
 
 LOCK = "in-use"
 _NEW = ".new-"
-_TRIES = 5
+_TRIES = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,8 @@ def new_folder(parent: Path, prefix: str) -> ClaimedFolder:
             make_folders(parent)
             hidden = Path(tempfile.mkdtemp(prefix=_NEW, dir=parent))
             break
-        except FileNotFoundError:  # the parent was removed in this very moment
+        except (FileNotFoundError, FileExistsError):
+            # The parent was removed, or made and removed, by another process in this very moment.
             if not left:
                 raise
     descriptor = os.open(hidden / LOCK, os.O_RDWR | os.O_CREAT | os.O_EXCL, FILE_MODE)
