@@ -12,7 +12,7 @@ from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger_record import BoardRecord
 from spiflash.archive.shelf import Shelf
-from spiflash.dump.environment_edit import variables_of
+from spiflash.dump.uboot_env import read_environment
 from spiflash.nor.tables import chip_table
 from spiflash.work.clone.desk import Desk
 from spiflash.work.clone.job import Job
@@ -55,7 +55,8 @@ class Rig:
 
     def own(self, number: int) -> str:
         """The MAC address that the board's environment has."""
-        return variables_of(bytes(self.chips[number].contents[slice(*ENV)]))["ethaddr"]
+        environment = bytes(self.chips[number].contents[slice(*ENV)])
+        return read_environment(environment).by_name[b"ethaddr"].decode()
 
 
 def finished_row(**more: object) -> BoardRecord:

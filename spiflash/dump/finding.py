@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+from spiflash.dump.facts import Facts
+from spiflash.dump.uboot_env import Environment
 
 Span = tuple[int, int]
 """A byte range: its start, and the address after its last byte."""
@@ -17,6 +20,7 @@ class Verdict(enum.Enum):
     DAMAGED = "damaged"  # a checksum inside the dump covers these bytes and failed
     CONSISTENT = "consistent"  # the structure makes sense, but no checksum covers it
     BLANK = "blank"  # erased: every byte FFh
+    UNCHECKED = "not checked"  # a checksum covers it, and was not computed: see `checks`
     NOTED = "noted"  # worth a line, but no format is claimed: zeros, or bytes without pattern
 
 
@@ -26,8 +30,9 @@ class Finding:
 
     `kind` is a short stable identifier for scripts ("uboot-image", "environment", "squashfs",
     "jffs2", "banner", "blank"); `title` is for people; `checks` says in words what was
-    checked; `details` are (name, value) pairs in the order in which to show them. Strings
-    that come from the dump are untrusted.
+    checked; `details` are (name, value) pairs in the order in which to show them: text for
+    people. What decisions are made from stands in `facts`, typed by what was found, or None
+    where there is nothing to say. Strings that come from the dump are untrusted.
 
     `uncovered` are the bytes of a VOUCHED or DAMAGED item that none of its checksums covers.
     `damage` are the smallest ranges known to contain the damage of a DAMAGED item; empty means
@@ -45,6 +50,8 @@ class Finding:
     uncovered: tuple[Span, ...] = ()
     damage: tuple[Span, ...] = ()
     parent: int | None = None
+    # Unmasked: not in what is printed of a finding by accident.
+    facts: Facts | None = field(default=None, repr=False)
 
     @property
     def end(self) -> int:
@@ -68,6 +75,12 @@ class Finding:
         yield from ((span, Verdict.CONSISTENT) for span in uncovered)
         rest = without([whole], [*uncovered, *self.damage])
         yield from ((span, Verdict.VOUCHED) for span in rest)
+
+
+def environments(findings: Iterable[Finding]) -> tuple[Environment, ...]:
+    """The environments among `findings`: saved ones, then compiled-in ones, each rising."""
+    found = [each.facts for each in findings if isinstance(each.facts, Environment)]
+    return tuple(sorted(found, key=lambda each: (not each.saved, each.start)))
 
 
 def without(

@@ -17,7 +17,7 @@ from clone_rig import ENV, FACTORY, Board, kept_board, write_job
 
 from hwmocks.boards.heron import heron_open, heron_variant
 from spiflash.cli.main import run
-from spiflash.dump.environment_edit import variables_of
+from spiflash.dump.uboot_env import read_environment
 
 
 def start(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -96,7 +96,7 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path, here: Here) -> None
     assert "\x1b" not in done.stderr
     held = (tmp_path / "boards" / "1" / "flash.bin").read_bytes()
     assert held[slice(*FACTORY)] == heron_variant(1)[slice(*FACTORY)]
-    assert variables_of(held[slice(*ENV)])["serial#"] == "HG-2026-0001"
+    assert read_environment(held[slice(*ENV)]).by_name[b"serial#"] == b"HG-2026-0001"
     assert (tmp_path / "boards" / "2" / "flash.bin").read_bytes() == heron_variant(2)
     left = here("clone", "job.toml", "--adapter", "sim:boards/1", "--json")
     assert left.returncode == 0, left.stderr

@@ -13,7 +13,7 @@ import pytest
 from clone_judge import printed
 
 from hwmocks.boards.heron import heron_open, mac_address, serial_number
-from spiflash.dump.environment_edit import set_variables, variables_of
+from spiflash.dump.uboot_env import read_environment, set_variables, stored
 
 CHANGES = {"ethaddr": mac_address(0x42), "serial#": serial_number(0x42), "bootdelay": "1"}
 
@@ -34,15 +34,18 @@ def made(text: dict[str, str], size: int, folder: Path, *options: str) -> bytes:
 @pytest.mark.parametrize("size", [0x1000, 0x2000, 0x10000])
 def test_equals_what_mkenvimage_makes(options: tuple[str, ...], size: int, tmp_path: Path) -> None:
     old = {"baudrate": "115200", "bootdelay": "3", "bootcmd": "run a; run b", "ethaddr": "x"}
-    new = set_variables(made(old, size, tmp_path, *options), CHANGES)
+    new = set_variables(made(old, size, tmp_path, *options), stored(CHANGES))
     assert new == made({**old, **CHANGES}, size, tmp_path, *options)
 
 
 @pytest.mark.needs("fw_printenv")
 def test_fw_printenv_sees_the_boards_own_values(tmp_path: Path) -> None:
     flash = bytearray(heron_open())
-    old = variables_of(bytes(flash[0x40000:0x50000]))
-    flash[0x40000:0x50000] = set_variables(bytes(flash[0x40000:0x50000]), CHANGES)
+    old = {
+        name.decode(): value.decode()
+        for name, value in read_environment(bytes(flash[0x40000:0x50000])).by_name.items()
+    }
+    flash[0x40000:0x50000] = set_variables(bytes(flash[0x40000:0x50000]), stored(CHANGES))
     assert printed(bytes(flash), tmp_path) == {**old, **CHANGES}
 
 

@@ -40,6 +40,7 @@ def test_the_factory_image() -> None:
         assert expected in found
     assert {kind for _, kind, _ in found} == {
         *("banner", "environment", "devicetree", "uboot-image", "squashfs", "jffs2", "lzma"),
+        "default-environment",
     }
 
 

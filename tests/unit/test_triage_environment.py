@@ -9,7 +9,8 @@ import pytest
 
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.survey import survey
-from spiflash.dump.triage.envblock import EnvBlock, boots_nothing, env_block, with_values
+from spiflash.dump.triage.envblock import boots_nothing, env_block
+from spiflash.dump.uboot_env import Environment, Variable, set_variables
 
 REGION = Region("env", 0, 0x4000, Role.ENVIRONMENT)
 LINES = ("bootcmd=run go", "bootdelay=2", "ethaddr=00:00:5e:00:53:10", "go=bootm 0x42000000")
@@ -26,8 +27,8 @@ def made(folder: Path, lines: tuple[str, ...], *options: str) -> bytes:
     return (folder / "env.bin").read_bytes()
 
 
-def block_of(contents: bytes) -> EnvBlock:
-    found = env_block(contents, survey(contents), REGION)
+def block_of(contents: bytes) -> Environment:
+    found = env_block(survey(contents), REGION)
     assert found is not None
     return found
 
@@ -39,23 +40,24 @@ def test_changed_added_and_removed_variables(tmp_path: Path, options: tuple[str,
     other = "ethaddr=00:00:5e:00:53:99"
     wanted = made(tmp_path, (*LINES[:2], other, LINES[3], "serial#=HG-1"), *options)
     block = block_of(old)
-    changed = with_values(old, block, {b"ethaddr": b"00:00:5e:00:53:99", b"serial#": b"HG-1"})
+    assert (block.start, block.length) == (0, len(old))
+    changed = set_variables(old, {b"ethaddr": b"00:00:5e:00:53:99", b"serial#": b"HG-1"})
     assert changed == wanted
     gone = made(tmp_path, (*LINES[:2], LINES[3]), *options)
-    assert with_values(old, block, {b"ethaddr": None}) == gone
-    assert with_values(old, block, {b"ethaddr": b"00:00:5e:00:53:10"}) == old
+    assert set_variables(old, {b"ethaddr": None}) == gone
+    assert set_variables(old, {b"ethaddr": b"00:00:5e:00:53:10"}) == old
 
 
 @pytest.mark.needs("mkenvimage")
 def test_what_does_not_fit_is_refused(tmp_path: Path) -> None:
     old = made(tmp_path, LINES)
-    with pytest.raises(ValueError, match="do not fit"):
-        with_values(old, block_of(old), {b"long": b"x" * 0x4000})
+    with pytest.raises(ValueError, match="has room for"):
+        set_variables(old, {b"long": b"x" * 0x4000})
 
 
-def block(**variables: str) -> EnvBlock:
-    pairs = tuple((name.encode(), value.encode()) for name, value in variables.items())
-    return EnvBlock(0, 0x4000, True, "little", False, pairs)
+def block(**variables: str) -> Environment:
+    pairs = tuple(Variable(n.encode(), v.encode(), 0) for n, v in variables.items())
+    return Environment(0, 0x4000, True, "little", None, pairs)
 
 
 KERNEL = (Region("kernel", 0x70000, 0x190000, Role.KERNEL),)

@@ -51,9 +51,7 @@ def compared(
         regions=_by_region(layout, found, length),
         variables=()
         if same_bytes
-        else changed_variables(
-            before, after, environments, tuple(find_environments(after)), show_secrets
-        ),
+        else changed_variables(environments, tuple(find_environments(after)), show_secrets),
         unsure=tuple(merged(doubtful, length)),
     )
 

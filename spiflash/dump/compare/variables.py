@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from spiflash.dump.compare.result import VariableChange
-from spiflash.dump.finding import Finding
-from spiflash.dump.hints.variables import Block, blocks
+from spiflash.dump.finding import Finding, environments
+from spiflash.dump.uboot_env import Environment
 from spiflash.dump.wording import masked, readable
 
 _MOST = 500
@@ -14,21 +14,21 @@ _LONGEST = 500
 
 
 def changed_variables(
-    before: bytes,
-    after: bytes,
     found_before: Sequence[Finding],
     found_after: Sequence[Finding],
     show_secrets: bool,
 ) -> tuple[VariableChange, ...]:
     """What changed in each environment; two belong together when they begin at one address, or
     when each dump has only one."""
-    first = [block for block in blocks(before, found_before) if block.saved]
-    second = [block for block in blocks(after, found_after) if block.saved]
+    first = [each for each in environments(found_before) if each.saved]
+    second = [each for each in environments(found_after) if each.saved]
     changes = [change for a, b in _pairs(first, second) for change in _changes(a, b, show_secrets)]
     return tuple(changes[:_MOST])
 
 
-def _pairs(first: list[Block], second: list[Block]) -> Iterator[tuple[Block, Block]]:
+def _pairs(
+    first: list[Environment], second: list[Environment]
+) -> Iterator[tuple[Environment, Environment]]:
     if len(first) == len(second) == 1:
         yield first[0], second[0]
         return
@@ -38,7 +38,7 @@ def _pairs(first: list[Block], second: list[Block]) -> Iterator[tuple[Block, Blo
             yield block, by_start[block.start]
 
 
-def _changes(a: Block, b: Block, show_secrets: bool) -> Iterator[VariableChange]:
+def _changes(a: Environment, b: Environment, show_secrets: bool) -> Iterator[VariableChange]:
     before = {variable.name: variable.value for variable in a.variables}
     after = {variable.name: variable.value for variable in b.variables}
     for name in dict.fromkeys((*before, *after)):

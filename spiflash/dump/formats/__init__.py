@@ -79,5 +79,5 @@ REMAINDERS: tuple[Search, ...] = (find_zeros, find_dense)
 PACKED = frozenset({"squashfs", "cramfs", "jffs2", "ubi", "ubifs"})
 """Kinds of file systems that hold the contents of files in pieces."""
 
-IN_PIECES = frozenset({"jffs2", "ubi", "ubifs", "banner", "blank"})
+IN_PIECES = frozenset({"jffs2", "ubi", "ubifs", "banner", "blank", "default-environment"})
 """Kinds that are whole even inside such a file system: nodes in an erase block, short texts."""

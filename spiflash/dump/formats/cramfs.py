@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
+from spiflash.dump.facts import FileSystemFacts
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import near_places, outside, places
 from spiflash.dump.wording import readable
@@ -74,6 +75,7 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
             ("blocks", str(blocks)),
             ("files", str(files)),
         ),
+        facts=FileSystemFacts(size, "gzip"),
     )
 
 

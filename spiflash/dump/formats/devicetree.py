@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from spiflash.dump.budget import Budget
+from spiflash.dump.facts import TreeFacts
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import outside, places
 from spiflash.dump.wording import readable
@@ -96,11 +97,13 @@ def _described(contents: bytes, tree: Tree) -> Finding:
         ("version", str(tree.version)),
         ("nodes", str(tree.nodes)),
     ]
+    said: dict[str, tuple[str, ...]] = {}
     for name in ("model", "compatible"):
         if name in tree.root.properties:
             start, end = tree.root.properties[name]
             raw = contents[start : min(end, start + 2048)].rstrip(b"\0")
-            details.append((name, ", ".join(readable(each, 200) for each in raw.split(b"\0")[:8])))
+            said[name] = tuple(readable(each, 200) for each in raw.split(b"\0")[:8])
+            details.append((name, ", ".join(said[name])))
     return Finding(
         tree.start,
         tree.total,
@@ -109,6 +112,7 @@ def _described(contents: bytes, tree: Tree) -> Finding:
         Verdict.CONSISTENT,
         ("every token, name and string of the structure block is in order",),
         tuple(details),
+        facts=TreeFacts(said.get("model", ("",))[0], said.get("compatible", ())),
     )
 
 

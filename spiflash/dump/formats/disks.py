@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc
+from spiflash.dump.facts import FileSystemFacts
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import mended, outside, places
 from spiflash.dump.wording import readable
@@ -95,6 +96,7 @@ def _ext(contents: bytes, at: int, mending: Budget) -> Finding | None:
         ),
         uncovered=rest if verdict is not Verdict.CONSISTENT else (),
         damage=(block,) if verdict is Verdict.DAMAGED else (),
+        facts=FileSystemFacts(whole),
     )
 
 
@@ -153,4 +155,5 @@ def _fat(contents: bytes, at: int) -> Finding | None:
             ("cluster size", f"{per_cluster * size} bytes"),
             ("name", readable(label.rstrip())),
         ),
+        facts=FileSystemFacts(whole),
     )

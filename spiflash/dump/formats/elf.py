@@ -10,24 +10,31 @@ import struct
 from collections.abc import Iterator, Sequence
 
 from spiflash.dump.budget import Budget
+from spiflash.dump.facts import Architecture, ProgramFacts
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import outside, places
 
 _MAGIC = b"\x7fELF"
 _TYPES = {1: "relocatable", 2: "executable", 3: "shared", 4: "core"}
 _MACHINES = {
-    3: "x86",
-    8: "MIPS",
-    20: "PowerPC",
-    21: "PowerPC 64 Bit",
-    40: "ARM",
-    42: "SuperH",
-    62: "x86_64",
-    93: "ARC",
-    94: "Xtensa",
-    183: "AArch64",
-    243: "RISC-V",
-    258: "LoongArch",
+    2: Architecture.SPARC,
+    3: Architecture.X86,
+    4: Architecture.M68K,
+    8: Architecture.MIPS,
+    20: Architecture.POWERPC,
+    21: Architecture.POWERPC,
+    40: Architecture.ARM,
+    42: Architecture.SUPERH,
+    62: Architecture.X86_64,
+    92: Architecture.OPENRISC,
+    93: Architecture.ARC,
+    94: Architecture.XTENSA,
+    113: Architecture.NIOS2,
+    183: Architecture.ARM64,
+    189: Architecture.MICROBLAZE,
+    195: Architecture.ARC,
+    243: Architecture.RISCV,
+    258: Architecture.LOONGARCH,
 }
 _NO_BITS = 8
 
@@ -84,7 +91,8 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
     length = max(ends)
     if length > len(contents) - at:
         return None
-    name = _MACHINES.get(machine, f"machine {machine}")
+    architecture = _MACHINES.get(machine)
+    name = architecture or f"machine {machine}"
     return Finding(
         at,
         length,
@@ -98,4 +106,5 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
             ("entry point", f"{entry:X}h"),
             ("byte order", f"{'little' if prefix == '<' else 'big'} endian"),
         ),
+        facts=ProgramFacts(architecture, _TYPES[kind] == "executable"),
     )

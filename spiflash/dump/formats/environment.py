@@ -1,179 +1,386 @@
-"""U-Boot environments: a CRC-32, perhaps a flag byte, then NUL-terminated `name=value` strings.
+"""U-Boot environments: saved ones, wherever they begin and however long they are, and the
+defaults that are compiled into boot loaders. Their form is in `dump/uboot_env.py`.
 
-Layout: U-Boot, include/env_internal.h, `struct environment_s` (from memory; the tests compare with
-`mkenvimage`). The CRC is stored in the processor's byte order and covers everything behind it
-except the flag byte, up to the size configured at build time, which is stored nowhere. The
-search therefore tries every whole number of 4 KiB sectors up to 256 KiB with one running CRC.
+A saved environment is proven by its CRC-32, whose range is stored nowhere, so that sizes are tried
+with one running sum. Where no sum holds, text decides: at the start of a 4 KiB sector, or after
+blank flash and before padding, it is a saved environment that is damaged; everything else that
+reads like one is part of a boot loader.
 
-Text that repeats `name=value` looks like an environment in every sector, so that the work is
-bounded: CRCs and the reading of broken environments have a budget each.
+Text that repeats `name=value` looks like an environment everywhere, so that the work is bounded:
+sums, steps, reading and the number of variables have a budget each.
 """
 
 from __future__ import annotations
 
+import bisect
+import itertools
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, Span, Verdict
+from spiflash.dump.formats.magic import places
+from spiflash.dump.uboot_env import (
+    CHECKSUM,
+    ENTRY,
+    LARGEST,
+    Environment,
+    Order,
+    Variable,
+    sizes,
+    variables_at,
+)
 from spiflash.dump.wording import counted, masked, readable
 
 SECTOR = 4096
-LARGEST = 256 << 10
+_LEFTOVERS = 256 << 10
+"""Bytes: how far a sum is followed over padding that is not uniform, as loaders leave it that
+save whatever the memory behind the variables held."""
 
-_VARIABLE = re.compile(rb"[\x21-\x3c\x3e-\x7e]{1,64}=")
-_TELLTALES = {b"bootcmd", b"bootdelay", b"bootargs", b"baudrate", b"ethaddr"}
+_TELLING = (
+    *(b"bootcmd", b"bootdelay", b"bootargs", b"baudrate", b"ethaddr", b"ipaddr", b"serverip"),
+    *(b"loadaddr", b"stdin", b"fdtcontroladdr", b"fdt_addr"),
+)
+"""Names that environments of boot loaders have (U-Boot, doc/usage/environment.rst, from memory)."""
 
+_FEWEST = 3
+_FARTHEST = 64 << 10
+"""Bytes to which text may reach back from the variable that gives it away."""
 
-@dataclass(frozen=True, slots=True)
-class _Layout:
-    """Where the variables start, and what to call it."""
-
-    first: int
-    name: str
-
-
-_LAYOUTS = (_Layout(4, "single"), _Layout(5, "redundant"))
+_MOST_TELLING = 20_000
+_MOST_SHOWN = 500
+_MOST_COMPILED = 2000
+_PADDING = {byte: re.compile(re.escape(bytes([byte])) + b"+") for byte in (0x00, 0xFF)}
+_FIRSTS = (CHECKSUM, CHECKSUM + 1)
 
 
 def find_environments(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Environments that start on a 4 KiB sector and have a size of whole sectors."""
-    # A sector costs at most 128 times its size in CRCs, so that a dump three quarters of which
-    # are hostile text still has each real environment found.
-    checking, reading = Budget(96 * len(contents)), Budget(4 * len(contents))
-    done = 0
-    broken: Finding | None = None
-    for at in range(0, len(contents), SECTOR):
-        if at < done:
-            continue
-        sound = _vouched(contents, at, checking)
-        if broken is not None and (sound is not None or at >= broken.end):
-            # Where a broken one ends is a guess; one whose CRC holds is not.
-            yield replace(broken, length=min(broken.length, at - broken.start))
-            broken = None
-        if sound is not None:
-            yield sound
-            done = sound.end
-        elif broken is None:
-            broken = _damaged(contents, at, reading)
-    if broken is not None:
-        yield broken
+    """Saved environments ("environment") and compiled-in ones ("default-environment")."""
+    yield from _Search(contents).run()
 
 
-def _vouched(contents: bytes, at: int, budget: Budget) -> Finding | None:
-    view = memoryview(contents)
-    for layout in _LAYOUTS:
-        name = _VARIABLE.match(contents, at + layout.first)
-        if name is None or contents.find(b"\0", name.end(), at + LARGEST) < 0:
-            continue
-        stored = {
-            int.from_bytes(contents[at : at + 4], "big"): "big",
-            int.from_bytes(contents[at : at + 4], "little"): "little",
+class _Search:
+    """One search through one dump."""
+
+    def __init__(self, contents: bytes) -> None:
+        self.contents = contents
+        self.summing = Budget(96 * len(contents))
+        self.steps = Budget(2_000_000)
+        self.reading = Budget(4 * len(contents))
+        self.variables = Budget(100_000)
+        self.known: Span = (0, -1)
+
+    def run(self) -> Iterator[Finding]:
+        runs = list(self.runs())
+        tries = {at for run in runs for at in self.beginnings(run)}
+        tries.update(
+            at
+            for at in range(0, len(self.contents), SECTOR)
+            if any(ENTRY.match(self.contents, at + first) for first in _FIRSTS)
+        )
+        saved = self.saved(sorted(tries))
+        broken = list(self.broken([(each.start, each.end) for each in saved], runs))
+        found = sorted([*saved, *broken], key=lambda each: each.start)
+        yield from (each for each in found)
+        covered = [(each.start, each.end) for each in found]
+        for start in itertools.islice(runs, _MOST_COMPILED):
+            compiled = self.compiled(start, covered)
+            if compiled is not None:
+                bisect.insort(covered, (compiled.start, compiled.end))
+                yield compiled
+
+    def text_end(self, at: int) -> int | None:
+        """The address after the two NULs that end the text at `at`; None when it goes on for
+        longer than an environment can be. Asked for in rising order, this costs one look at
+        each byte."""
+        low, high = self.known
+        if not low <= at <= high:
+            found = self.contents.find(b"\0\0", at)
+            high = found if found >= 0 else len(self.contents) + LARGEST
+            self.known = (at, high)
+        return high + 2 if high + 2 - at <= LARGEST else None
+
+    def runs(self) -> Iterator[int]:
+        """Where the runs of strings begin that hold a telling name, rising."""
+        contents = self.contents
+        done = -1
+        starts: list[int] = []
+        for name in _TELLING:
+            for count, at in enumerate(places(contents, name + b"=")):
+                if count == _MOST_TELLING:
+                    break
+                starts.append(at)
+        for at in sorted(starts):
+            end = self.text_end(at) if at >= done else None
+            if end is None or not self.reading.spend(64):
+                continue
+            before = contents[at - 1] if at else 0
+            if 0x21 <= before <= 0x7E and not self.after_sum(at):
+                continue
+            start = self.first(at)
+            yield start
+            done = end
+
+    def after_sum(self, at: int) -> bool:
+        """Whether a name that a printable byte precedes may be the first of an environment: the
+        byte is then the last of the sum, and not the whole string goes on to the left."""
+        before = self.contents[max(at - 6, 0) : at]
+        return any(not 0x20 <= byte <= 0x7E for byte in before) or len(before) < 6
+
+    def first(self, at: int) -> int:
+        """Where the run of `name=value` strings around `at` begins."""
+        contents = self.contents
+        lowest = max(at - _FARTHEST, 0)
+        while at > lowest and contents[at - 1] == 0:
+            before = contents.rfind(b"\0", lowest, at - 1) + 1
+            if before <= lowest or before >= at - 1 or not ENTRY.match(contents, before, at):
+                break
+            if not self.reading.spend(at - before):
+                break
+            at = before
+        return at
+
+    def beginnings(self, start: int) -> Iterator[int]:
+        """Where an environment may begin whose first whole string is at `start`.
+
+        The sum in front of it is any bytes, printable ones too, so that the string before
+        `start` may be an environment's first after all.
+        """
+        contents = self.contents
+        names = [start]
+        if start and contents[start - 1] == 0:
+            low = max(start - 1 - LARGEST // 16, 0)
+            before = contents.rfind(b"\0", low, start - 1) + 1 or low
+            text = start - 1
+            while text > before and 0x20 <= contents[text - 1] <= 0x7E and start - text < 8192:
+                text -= 1
+            # Of what is printable there, up to five bytes may be sum and flag.
+            names += [at for at in range(text, min(text + 6, start)) if ENTRY.match(contents, at)]
+        else:
+            names += [at for at in range(max(start - 5, 0), start) if ENTRY.match(contents, at)]
+        yield from (at - first for at in names for first in _FIRSTS if at >= first)
+
+    def saved(self, tries: Sequence[int]) -> list[Finding]:
+        found: list[Finding] = []
+        done = 0
+        for at in tries:
+            if at < done:
+                continue
+            each = self.held(at)
+            if each is not None:
+                found.append(self.described(each))
+                done = each.end
+        return found
+
+    def held(self, at: int) -> Environment | None:
+        """The environment from `at` on over which a sum holds."""
+        contents = self.contents
+        for first in _FIRSTS:
+            if ENTRY.match(contents, at + first) is None:
+                continue
+            text = self.text_end(at + first)
+            if text is None:
+                continue
+            for length, order in self.sums(at, first, text):
+                return self.environment(at, length, first, order)
+        return None
+
+    def sums(self, at: int, first: int, text: int) -> Iterator[tuple[int, Order]]:
+        """Length and byte order of a sum that holds over everything from `first` on."""
+        contents = self.contents
+        view = memoryview(contents)
+        raw = contents[at : at + CHECKSUM]
+        stored: dict[int, Order] = {
+            int.from_bytes(raw, "big"): "big",
+            int.from_bytes(raw, "little"): "little",
         }
-        running, done = 0, at + layout.first
-        for end in range(at + SECTOR, min(at + LARGEST, len(contents)) + 1, SECTOR):
-            if not budget.spend(end - done):
-                return None
+        padding = _PADDING.get(contents[text]) if text < len(contents) else None
+        match = padding.match(contents, text, at + LARGEST) if padding else None
+        uniform = match.end() if match else text
+        # Uniform padding ends the environment or goes on over blank flash behind it.
+        if not self.summing.spend(uniform - at):
+            return
+        running, done = crc32(view[at + first : text]), text
+        for size in self.fine(text - at, uniform - at):
+            running = crc32(view[done : at + size], running)
+            done = at + size
+            if running in stored:
+                yield size, stored[running]
+                return
+        if at % 256:
+            return
+        running, done = crc32(view[at + first : text]), text
+        low = -(-(text - at) // SECTOR) * SECTOR
+        for end in range(at + low, min(at + _LEFTOVERS, len(contents)) + 1, SECTOR):
+            if not self.summing.spend(end - done) or not self.steps.spend(1):
+                return
             running = crc32(view[done:end], running)
             done = end
             if running in stored:
-                return _describe(contents, at, end - at, layout, stored[running])
-    return None
+                yield end - at, stored[running]
+                return
 
+    def fine(self, low: int, high: int) -> Iterator[int]:
+        """The sizes from `low` to `high` that are worth a try, each paid for."""
+        for size in sizes(high):
+            if size < low:
+                continue
+            if not self.steps.spend(1):
+                return
+            yield size
 
-def _describe(contents: bytes, at: int, length: int, layout: _Layout, order: str) -> Finding:
-    variables = _split(contents[at + layout.first : at + length])
-    checks = [f"CRC-32 holds over {length - layout.first} bytes"]
-    details = [
-        ("size", f"{length} bytes"),
-        ("byte order", f"{order} endian"),
-        ("copies", layout.name),
-    ]
-    if layout.name == "redundant":
-        checks.append("the flag byte is not covered by the CRC")
-        details.append(("flag", f"{contents[at + 4]:02X}h"))
-    return Finding(
-        at,
-        length,
-        "environment",
-        f"U-Boot environment, {counted(len(variables), 'variable')}",
-        Verdict.VOUCHED,
-        tuple(checks),
-        (*details, *_shown(variables)),
-        uncovered=((at + 4, at + 5),) if layout.name == "redundant" else (),
-    )
-
-
-def _damaged(contents: bytes, at: int, budget: Budget) -> Finding | None:
-    """What reads like an environment although no CRC holds.
-
-    At least three variables in a row, one of them with a name that every U-Boot has.
-    """
-    for layout in _LAYOUTS:
-        start = at + layout.first
-        if not _looks_like_text(contents[start : start + 80]):
-            continue
-        if contents.find(b"\0", start, at + LARGEST) < 0:  # much faster than for two
-            continue
-        end = contents.find(b"\0\0", start, at + LARGEST)
-        if end < 0 or not budget.spend(end - start):
-            continue
-        variables = _split(contents[start : end + 2])
-        strings = contents.count(b"\0", start, end) + 1
-        telling = any(name in _TELLTALES for name, _ in variables)
-        if not telling or len(variables) < 3 or len(variables) < strings - 1:
-            continue
-        return Finding(
-            at,
-            _extent(contents, at, end + 2) - at,
-            "environment",
-            f"U-Boot environment, {counted(len(variables), 'variable')}",
-            Verdict.DAMAGED,
-            (f"no CRC-32 holds for any size from {SECTOR} to {LARGEST} bytes",),
-            _shown(variables),
+    def environment(self, at: int, length: int, first: int, order: Order | None) -> Environment:
+        return Environment(
+            start=at,
+            length=length,
+            saved=True,
+            order=order,
+            flag=self.contents[at + CHECKSUM] if first > CHECKSUM else None,
+            variables=self.read(at + first, at + length),
         )
-    return None
+
+    def read(self, at: int, limit: int) -> tuple[Variable, ...]:
+        found = variables_at(self.contents, at, limit)
+        return tuple(each for each in found if self.variables.spend(1))
+
+    def described(self, each: Environment) -> Finding:
+        sum_over = each.length - CHECKSUM - each.redundant
+        checks = [f"CRC-32 holds over {sum_over} bytes"]
+        details = [
+            ("size", f"{each.length} bytes"),
+            ("byte order", f"{each.order} endian"),
+            ("copies", "redundant" if each.redundant else "single"),
+        ]
+        if each.flag is not None:
+            checks.append("the flag byte is not covered by the CRC")
+            details.append(("flag", f"{each.flag:02X}h"))
+        flag = each.start + CHECKSUM
+        return Finding(
+            each.start,
+            each.length,
+            "environment",
+            f"U-Boot environment, {counted(len(each.variables), 'variable')}",
+            Verdict.VOUCHED,
+            tuple(checks),
+            (*details, *shown(each.variables)),
+            uncovered=((flag, flag + 1),) if each.redundant else (),
+            facts=each,
+        )
+
+    def broken(self, saved: list[Span], runs: Sequence[int]) -> Iterator[Finding]:
+        """What reads like a saved environment although no sum holds."""
+        places_ = set(range(0, len(self.contents), SECTOR))
+        places_.update(at for run in runs for at in self.beginnings(run) if self.apart(at))
+        starts = [start for start, _ in saved]
+        done = 0
+        for at in sorted(places_):
+            index = bisect.bisect_right(starts, at)
+            if at < done or (index and at < saved[index - 1][1]):
+                continue
+            limit = starts[index] if index < len(starts) else len(self.contents)
+            finding = self.damaged(at)
+            if finding is not None:
+                # Where a broken one ends is a guess; one whose CRC holds is not.
+                yield replace(finding, length=min(finding.length, limit - at))
+                done = at + finding.length
+
+    def apart(self, at: int) -> bool:
+        """Whether an environment off the start of a sector stands by itself: blank flash before
+        it, and it begins where a part could be made to begin."""
+        return at % 64 == 0 and at >= 64 and self.contents[at - 64 : at].count(0xFF) == 64
+
+    def damaged(self, at: int) -> Finding | None:
+        """At least three variables in a row, one of them with a telling name."""
+        contents = self.contents
+        for first in _FIRSTS:
+            start = at + first
+            if not _looks_like_text(contents[start : start + 80]) or self.goes_on(at):
+                continue
+            end = self.text_end(start)
+            if end is None or not self.reading.spend(end - start):
+                continue
+            strings = contents[start : end - 2].split(b"\0")
+            names = [match[0][:-1] for each in strings if (match := ENTRY.match(each))]
+            if len(names) < max(_FEWEST, len(strings) - 1) or not set(_TELLING) & set(names):
+                continue
+            length = self.extent(at, end) - at
+            form = self.environment(at, length, first, None)
+            return Finding(
+                at,
+                length,
+                "environment",
+                f"U-Boot environment, {counted(len(form.variables), 'variable')}",
+                Verdict.DAMAGED,
+                (f"no CRC-32 holds for any size up to {LARGEST} bytes",),
+                shown(form.variables),
+                facts=form,
+            )
+        return None
+
+    def goes_on(self, at: int) -> bool:
+        """Whether strings go on over `at`, or begin at it: then it is no place of a sum."""
+        before = self.contents[max(at - 16, 0) : at]
+        if before in (b"", b"\xff" * 16, bytes(16)):
+            return False
+        if ENTRY.match(self.contents, at):
+            return True
+        window = before + self.contents[at : at + CHECKSUM]
+        text = sum(0x20 <= byte <= 0x7E for byte in window)
+        return text >= len(window) // 2 and text + window.count(0) == len(window)
+
+    def extent(self, at: int, end: int) -> int:
+        """Where a broken environment ends at the latest, as its padding tells.
+
+        It goes on from `end`, behind its variables, over sectors that hold padding but for a
+        few bytes; erased sectors at the end are not counted: flash around may be erased too.
+        """
+        contents = self.contents
+        padding = contents[end : end + 1]
+        limit = min(at + _LEFTOVERS, len(contents))
+        reached = sector = min(-(-end // SECTOR) * SECTOR, limit)
+        if not padding or contents.count(padding, end, reached) < (reached - end) * 0.9:
+            return end
+        while sector + SECTOR <= limit:
+            alike = contents.count(padding, sector, sector + SECTOR)
+            if alike < SECTOR - 8:
+                break
+            sector += SECTOR
+            if padding != b"\xff" or alike < SECTOR:
+                reached = sector
+        return max(reached, end)
+
+    def compiled(self, start: int, covered: list[Span]) -> Finding | None:
+        """The defaults of a boot loader that begin at `start`."""
+        index = bisect.bisect_right(covered, (start, len(self.contents))) - 1
+        if index >= 0 and start < covered[index][1]:
+            return None
+        limit = covered[index + 1][0] if index + 1 < len(covered) else len(self.contents)
+        variables = self.read(start, min(start + _FARTHEST, limit))
+        if len(variables) < _FEWEST or not {each.name for each in variables} & set(_TELLING):
+            return None
+        end = variables[-1].at + len(variables[-1].value) + 1
+        return Finding(
+            start,
+            end - start,
+            "default-environment",
+            f"U-Boot environment in the boot code, {counted(len(variables), 'variable')}",
+            Verdict.CONSISTENT,
+            ("strings of the usual form, compiled into the boot code; it has no checksum",),
+            shown(variables),
+            facts=Environment(start, end - start, False, None, None, variables),
+        )
 
 
-def _extent(contents: bytes, at: int, end: int) -> int:
-    """Where a broken environment ends at the latest, as its padding tells.
-
-    It goes on from `end`, behind its variables, over sectors that hold padding but for a few
-    bytes; erased sectors at the end are not counted, since flash around may be erased too.
-    """
-    padding = contents[end : end + 1]
-    limit = min(at + LARGEST, len(contents))
-    reached = sector = min(-(-end // SECTOR) * SECTOR, limit)
-    if not padding or contents.count(padding, end, reached) < (reached - end) * 0.9:
-        return end
-    while sector + SECTOR <= limit:
-        alike = contents.count(padding, sector, sector + SECTOR)
-        if alike < SECTOR - 8:
-            break
-        sector += SECTOR
-        if padding != b"\xff" or alike < SECTOR:
-            reached = sector
-    return reached
+def shown(variables: Sequence[Variable]) -> tuple[tuple[str, str], ...]:
+    """Names and masked values for people."""
+    return tuple(
+        (readable(each.name), masked(readable(each.name), readable(each.value)))
+        for each in variables[:_MOST_SHOWN]
+    )
 
 
 def _looks_like_text(beginning: bytes) -> bool:
     """Cheap, and lenient enough for one wrong byte."""
     return b"=" in beginning and sum(0x20 <= byte <= 0x7E for byte in beginning[:16]) >= 15
-
-
-def _split(body: bytes) -> list[tuple[bytes, bytes]]:
-    end = body.find(b"\0\0")
-    strings = (body if end < 0 else body[:end]).split(b"\0")
-    return [
-        (name, value)
-        for name, equals, value in (string.partition(b"=") for string in strings)
-        if equals and _VARIABLE.fullmatch(name + equals)
-    ]
-
-
-def _shown(variables: list[tuple[bytes, bytes]]) -> tuple[tuple[str, str], ...]:
-    return tuple(
-        (readable(name), masked(readable(name), readable(value))) for name, value in variables[:500]
-    )

@@ -13,11 +13,48 @@ from dataclasses import dataclass
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
+from spiflash.dump.facts import Architecture, BundleFacts, Holds, ImageFacts
 from spiflash.dump.finding import Finding, Span, Verdict, merged, without
 from spiflash.dump.formats.devicetree import Tree, TreeNode, trees
 from spiflash.dump.wording import counted, readable
 
 _MOST_IMAGES = 64
+
+# Short names of `arch` and `type`: U-Boot, boot/image.c (from memory).
+_ARCHITECTURES = {
+    "arm": Architecture.ARM,
+    "arm64": Architecture.ARM64,
+    "mips": Architecture.MIPS,
+    "mips64": Architecture.MIPS64,
+    "ppc": Architecture.POWERPC,
+    "powerpc": Architecture.POWERPC,
+    "riscv": Architecture.RISCV,
+    "x86": Architecture.X86,
+    "x86_64": Architecture.X86_64,
+    "arc": Architecture.ARC,
+    "sh": Architecture.SUPERH,
+    "xtensa": Architecture.XTENSA,
+    "nios2": Architecture.NIOS2,
+    "microblaze": Architecture.MICROBLAZE,
+    "m68k": Architecture.M68K,
+    "or1k": Architecture.OPENRISC,
+    "sparc": Architecture.SPARC,
+    "nds32": Architecture.NDS32,
+}
+_HOLDS = {
+    "kernel": Holds.KERNEL,
+    "kernel_noload": Holds.KERNEL,
+    "ramdisk": Holds.RAMDISK,
+    "flat_dt": Holds.TREE,
+    "firmware": Holds.FIRMWARE,
+    "tfa-bl31": Holds.FIRMWARE,
+    "script": Holds.SCRIPT,
+    "filesystem": Holds.FILES,
+    "standalone": Holds.PROGRAM,
+    "loadable": Holds.OTHER,
+}
+
+_LONGEST_SCRIPT = 16 << 10
 
 Digest = Callable[[bytes], bytes]
 
@@ -36,8 +73,7 @@ _DIGESTS: dict[str, Digest] = {
 class _Image:
     """One image: where its data lie, and what became of each of its hashes."""
 
-    name: str
-    data: Span
+    facts: ImageFacts
     described: str
     held: tuple[str, ...]
     failed: tuple[str, ...]
@@ -77,8 +113,27 @@ def _examined(contents: bytes, tree: Tree, node: TreeNode, budget: Budget) -> _I
     packing = _text(contents, node, "compression")
     words.append("" if packing in ("", "none") else f"{packing} compressed")
     described = ", ".join(word for word in words if word)
+    holds = _HOLDS.get(_text(contents, node, "type"), Holds.OTHER)
     span = (start, min(end, len(contents)))
-    return _Image(node.name, span, described, tuple(held), tuple(failed), tuple(unknown))
+    facts = ImageFacts(
+        name=node.name,
+        holds=holds,
+        architecture=_ARCHITECTURES.get(_text(contents, node, "arch")),
+        system=_text(contents, node, "os"),
+        compression="" if packing == "none" else packing,
+        data=span,
+        size=end - start,
+        checksum_ok=False if failed else True if held else None,
+        load=_number(contents, node, "load"),
+        entry=_number(contents, node, "entry"),
+        script=_script(data) if holds is Holds.SCRIPT else "",
+    )
+    return _Image(facts, described, tuple(held), tuple(failed), tuple(unknown))
+
+
+def _script(data: bytes) -> str:
+    text = readable(data[:_LONGEST_SCRIPT], _LONGEST_SCRIPT)
+    return text.replace("\\x0a", "\n").replace("\\x09", " ")
 
 
 def _place(contents: bytes, tree: Tree, node: TreeNode) -> Span:
@@ -112,27 +167,34 @@ def _text(contents: bytes, node: TreeNode, name: str) -> str:
 
 
 def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
-    end = max([tree.start + tree.total, *(image.data[1] for image in images)])
+    end = max([tree.start + tree.total, *(image.facts.data[1] for image in images)])
     checks = ["every token, name and string of the tree is in order; no checksum covers it"]
     details = [("description", _text(contents, tree.root, "description"))]
     vouched: list[Span] = []
     damage: list[Span] = []
     for image in images:
         details.append(
-            (image.name, f"{image.data[1] - image.data[0]} bytes, {image.described}".rstrip(", "))
+            (
+                image.facts.name,
+                f"{image.facts.data[1] - image.facts.data[0]} bytes, {image.described}".rstrip(
+                    ", "
+                ),
+            )
         )
         for word, names in (
             ("holds", image.held),
             ("fails", image.failed),
             ("not checked", image.unknown),
         ):
-            checks += [f"{readable(name.encode(), 20)} of {image.name}: {word}" for name in names]
+            checks += [
+                f"{readable(name.encode(), 20)} of {image.facts.name}: {word}" for name in names
+            ]
         if not image.held and not image.failed and not image.unknown:
-            checks.append(f"{image.name} has no hash")
+            checks.append(f"{image.facts.name} has no hash")
         if image.failed:
-            damage.append(image.data)
+            damage.append(image.facts.data)
         elif image.held:
-            vouched.append(image.data)
+            vouched.append(image.facts.data)
     verdict = Verdict.CONSISTENT
     if damage:
         verdict = Verdict.DAMAGED
@@ -152,4 +214,5 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
         tuple((name, value) for name, value in details if value),
         uncovered=tuple(uncovered),
         damage=tuple(spans),
+        facts=BundleFacts(tuple(image.facts for image in images)),
     )

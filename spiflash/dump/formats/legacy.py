@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
+from spiflash.dump.facts import Architecture, Holds, ImageFacts
 from spiflash.dump.finding import Finding, Span, Verdict, merged
 from spiflash.dump.formats.magic import mended, near_places, outside, places
 from spiflash.dump.wording import counted, masked, readable
@@ -23,6 +24,7 @@ _HEADER = struct.Struct(">7I4B32s")
 _MOST_MENDED = 2000
 _MULTI, _SCRIPT = 4, 6
 _MOST_PARTS = 16
+_LONGEST_SCRIPT = 16 << 10
 
 _SYSTEMS = (
     *("Invalid OS", "OpenBSD", "NetBSD", "FreeBSD", "4_4BSD", "Linux", "SVR4", "Esix", "Solaris"),
@@ -36,6 +38,17 @@ _ARCHITECTURES = (
     *("Blackfin", "AVR32", "ST200", "Sandbox", "NDS32", "OpenRISC 1000", "AArch64", "ARC"),
     *("AMD x86_64", "Xtensa", "RISC-V"),
 )
+_HOLDS = {
+    1: Holds.PROGRAM,
+    2: Holds.KERNEL,
+    3: Holds.RAMDISK,
+    4: Holds.SEVERAL,
+    5: Holds.FIRMWARE,
+    6: Holds.SCRIPT,
+    7: Holds.FILES,
+    8: Holds.TREE,
+    14: Holds.KERNEL,
+}
 _TYPES = (
     *("Invalid Image", "Standalone Program", "Kernel Image", "RAMDisk Image", "Multi-File Image"),
     *("Firmware", "Script", "Filesystem Image", "Flat Device Tree", "Kirkwood Boot Image"),
@@ -82,21 +95,38 @@ def _read(contents: bytes, at: int, header: bytes, budget: Budget) -> Finding | 
     )
     start = at + _HEADER.size
     data = memoryview(contents)[start : start + size]
-    verdict, check = _check_data(data, size, data_crc, budget)
+    held, check = _check_data(data, size, data_crc, budget)
+    verdict = held
     damage = [(start, start + len(data))] if verdict is Verdict.DAMAGED else []
     checks = ["header CRC-32 holds", check]
-    uncovered = [(start, start + len(data))] if verdict is Verdict.CONSISTENT else []
+    uncovered = [(start, start + len(data))] if held is Verdict.UNCHECKED else []
     if header != contents[at:start]:
         checks[0] = "header CRC-32 fails; with one bit turned it holds"
         verdict = Verdict.DAMAGED
         damage.append((at, start))
     compression = _name(_COMPRESSIONS, packing, "compression")
+    described_as = _name(_ARCHITECTURES, arch, "architecture")
     described = " ".join(
         (
-            _name(_ARCHITECTURES, arch, "architecture"),
+            described_as,
             _name(_SYSTEMS, system, "system"),
             _name(_TYPES, kind, "type"),
         )
+    )
+    script = _script(data) if kind == _SCRIPT else ""
+    known = {each.value for each in Architecture}
+    facts = ImageFacts(
+        name=readable(name.split(b"\0")[0]),
+        holds=_HOLDS.get(kind, Holds.OTHER),
+        architecture=Architecture(described_as) if described_as in known else None,
+        system=_name(_SYSTEMS, system, "system"),
+        compression="" if packing == 0 else compression,
+        data=(start, start + len(data)),
+        size=size,
+        checksum_ok=None if held is Verdict.UNCHECKED else held is Verdict.VOUCHED,
+        load=load,
+        entry=entry,
+        script=script,
     )
     return Finding(
         at,
@@ -119,16 +149,31 @@ def _read(contents: bytes, at: int, header: bytes, budget: Budget) -> Finding | 
             ("load address", f"{load:08X}h"),
             ("entry point", f"{entry:08X}h"),
             *_parts(data, kind),
+            *([("script", masked("script", script))] if script else []),
         ),
         uncovered=tuple(uncovered) if verdict is Verdict.DAMAGED else (),
         damage=tuple(merged(damage)),
+        facts=facts,
     )
 
 
 def _parts(data: memoryview, kind: int) -> Iterator[tuple[str, str]]:
-    """The pieces of a multi-file image or a script: sizes, then a zero, then the pieces."""
-    if kind not in (_MULTI, _SCRIPT):
-        return
+    """The pieces of a multi-file image."""
+    if kind == _MULTI:
+        for number, (start, size) in enumerate(_pieces(data), start=1):
+            yield f"piece {number}", f"{size} bytes at {start + _HEADER.size:X}h of the image"
+
+
+def _script(data: memoryview) -> str:
+    """The text of a script image: its first piece, lines parted by newlines."""
+    for start, size in _pieces(data):
+        text = readable(bytes(data[start : start + min(size, _LONGEST_SCRIPT)]), _LONGEST_SCRIPT)
+        return text.replace("\\x0a", "\n").replace("\\x09", " ")
+    return ""
+
+
+def _pieces(data: memoryview) -> Iterator[Span]:
+    """Place and length of each piece: sizes come first, then a zero, then the pieces."""
     sizes: list[int] = []
     for at in range(0, min(len(data), 4 * _MOST_PARTS) - 3, 4):
         size = int.from_bytes(data[at : at + 4], "big")
@@ -136,14 +181,10 @@ def _parts(data: memoryview, kind: int) -> Iterator[tuple[str, str]]:
             break
         sizes.append(size)
     at = 4 * len(sizes) + 4
-    for number, size in enumerate(sizes, start=1):
+    for size in sizes:
         if at + size > len(data):
             return
-        if kind == _SCRIPT:
-            text = readable(bytes(data[at : at + min(size, 4000)]), 4000)
-            yield "script", masked("script", text.replace("\\x0a", "\n"))
-            return
-        yield f"piece {number}", f"{size} bytes at {at + _HEADER.size:X}h of the image"
+        yield at, size
         at += size + 3 & ~3
 
 
@@ -154,7 +195,7 @@ def _check_data(data: memoryview, size: int, expected: int, budget: Budget) -> t
             f"data CRC-32 fails: {counted(size - len(data), 'byte')} missing at the end",
         )
     if not budget.spend(size):
-        return Verdict.CONSISTENT, "data CRC-32 not computed: too many images claim these bytes"
+        return Verdict.UNCHECKED, "data CRC-32 NOT CHECKED: too many images claim these bytes"
     if crc32(data) != expected:
         return Verdict.DAMAGED, "data CRC-32 fails"
     return Verdict.VOUCHED, "data CRC-32 holds"

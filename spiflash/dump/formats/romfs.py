@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from spiflash.dump.budget import Budget
+from spiflash.dump.facts import FileSystemFacts
 from spiflash.dump.finding import Finding, Span, Verdict, merged, without
 from spiflash.dump.formats.magic import near_places, outside, places
 from spiflash.dump.wording import counted, readable
@@ -79,6 +80,7 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
         (("name", readable(name, 60)), ("size", f"{size} bytes"), ("files", str(files))),
         uncovered=tuple(without([(at, end)], [*vouched, *damage])),
         damage=tuple(merged(damage)),
+        facts=FileSystemFacts(size),
     )
 
 

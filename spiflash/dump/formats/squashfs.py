@@ -11,6 +11,7 @@ import struct
 from collections.abc import Iterator, Sequence
 
 from spiflash.dump.budget import Budget
+from spiflash.dump.facts import FileSystemFacts
 from spiflash.dump.finding import Finding, Span, Verdict, without
 from spiflash.dump.formats.magic import outside, places
 from spiflash.dump.formats.squashfs_walk import ABSENT, Superblock, Walk, Walker
@@ -106,6 +107,7 @@ def _examined(contents: bytes, at: int, top: Superblock, budget: Budget) -> Find
         ),
         uncovered=uncovered,
         damage=damage,
+        facts=FileSystemFacts(top.used, top.compression),
     )
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from spiflash.dump.finding import Finding
+from spiflash.dump.facts import BannerFacts, Speaker
+from spiflash.dump.finding import Finding, environments
 from spiflash.dump.hints.script import commands, filled, followed, wanted
 from spiflash.dump.hints.values import Console, Environment, Hints, Load, Version
-from spiflash.dump.hints.variables import Block, blocks
 from spiflash.dump.layout.tree import Node, read_tree
+from spiflash.dump.uboot_env import Environment as Block
 from spiflash.dump.wording import masked, readable
 
 _MOST = 200
@@ -29,7 +30,7 @@ _FILE_NAME = re.compile(
 
 def collect(contents: bytes, findings: Sequence[Finding], show_secrets: bool) -> Hints:
     """See `hints`."""
-    found = blocks(contents, findings)
+    found = environments(findings)
     spaces = [_plain(block) for block in found]
     loads = [
         *_script_loads(found, spaces, show_secrets),
@@ -55,17 +56,17 @@ def _plain(block: Block) -> dict[str, str]:
 def _versions(findings: Sequence[Finding]) -> Iterator[Version]:
     seen: set[str] = set()
     for finding in findings:
-        text = dict(finding.details).get("text", "")
-        if finding.kind == "banner" and text not in seen and len(seen) < _MOST:
-            seen.add(text)
-            yield Version(finding.start, text)
+        facts = finding.facts
+        if isinstance(facts, BannerFacts) and facts.text not in seen and len(seen) < _MOST:
+            seen.add(facts.text)
+            yield Version(finding.start, facts.text)
 
 
 def origin(block: Block) -> str:
     """In words which environment it is."""
     if not block.saved:
         return "compiled into the boot code"
-    return "saved" if block.vouched else "saved, but its checksum fails"
+    return "saved" if block.checksum_ok else "saved, but its checksum fails"
 
 
 def _environment(block: Block, space: Mapping[str, str], show_secrets: bool) -> Environment:
@@ -76,7 +77,7 @@ def _environment(block: Block, space: Mapping[str, str], show_secrets: bool) -> 
     return Environment(
         at=block.start,
         origin=origin(block),
-        vouched=block.vouched,
+        vouched=block.checksum_ok,
         variables=tuple(safe.items()),
         command=followed("bootcmd", safe),
         arguments=filled(safe.get("bootargs", ""), safe),
@@ -125,7 +126,8 @@ def _boot_code(findings: Sequence[Finding], size: int) -> Iterator[tuple[int, in
     """The 256 KiB on both sides of each boot loader banner, without overlap."""
     reached = 0
     for finding in findings:
-        if finding.kind == "banner" and "boot loader" in finding.title:
+        facts = finding.facts
+        if isinstance(facts, BannerFacts) and facts.speaker is Speaker.LOADER:
             low = max(finding.start - (256 << 10), reached)
             reached = max(min(finding.end + (256 << 10), size), reached)
             if low < reached:

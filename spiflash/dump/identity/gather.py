@@ -6,10 +6,8 @@ import bisect
 import re
 from collections.abc import Iterator, Sequence
 
-from spiflash.dump.finding import Finding
+from spiflash.dump.finding import Finding, environments
 from spiflash.dump.formats.magic import places
-from spiflash.dump.hints.variables import Block as VariableBlock
-from spiflash.dump.hints.variables import Variable, blocks
 from spiflash.dump.identity import mac
 from spiflash.dump.identity.blocks import (
     Block,
@@ -21,6 +19,7 @@ from spiflash.dump.identity.blocks import (
 from spiflash.dump.identity.item import OwnItem
 from spiflash.dump.identity.secrets import find_secrets
 from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.uboot_env import Environment, Variable
 from spiflash.dump.wording import MASK, masked, readable
 
 _MOST = 1000
@@ -52,7 +51,7 @@ class _Search:
         self.serials: dict[bytes, int] = {}
 
     def run(self, findings: Sequence[Finding]) -> tuple[OwnItem, ...]:
-        for block in blocks(self.contents, findings):
+        for block in environments(findings):
             for variable in block.variables:
                 self.variable(variable, block)
         own = [region for region in self.layout.regions if region.keep or region.role is Role.OWN]
@@ -85,14 +84,14 @@ class _Search:
         )
         return True
 
-    def variable(self, variable: Variable, block: VariableBlock) -> None:
+    def variable(self, variable: Variable, block: Environment) -> None:
         name = readable(variable.name)
         text = readable(variable.value, 200)
         if not variable.value:
             return
         if not block.saved:
             sure = "a default compiled into the boot code: perhaps the same on every board"
-        elif block.vouched:
+        elif block.checksum_ok:
             sure = "sure: a variable of an environment whose checksum holds"
         else:
             sure = "likely: a variable of an environment whose checksum fails"

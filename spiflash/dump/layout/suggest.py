@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from spiflash.dump.facts import BannerFacts, Holds, ImageFacts, Speaker
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.layout.partitions import MOST
 from spiflash.dump.layout.region import Layout, Region, Role
@@ -35,18 +36,18 @@ def suggested(findings: Sequence[Finding], size: int) -> Layout:
     """
     regions: list[Region] = []
     taken: set[str] = set()
-    for start, end, kind, title in _pieces(findings):
+    for start, end, kind, kernel in _pieces(findings):
         reached = regions[-1].end if regions else 0
         low = max(start // SECTOR * SECTOR, reached)
         high = min(-(-end // SECTOR) * SECTOR, size)
         if low >= high or len(regions) == MOST:
             continue
         name, role = _NAMES[kind]
-        if name == "image" and "Kernel" in title:
+        if kernel:
             name, role = "kernel", Role.KERNEL
         regions.append(Region(_numbered(name, taken), low, high - low, role))
     first = regions[0].start if regions else size
-    words = [each.end for each in findings if "boot loader" in each.title and each.end <= first]
+    words = [each.end for each in findings if _speaks(each) and each.end <= first]
     if words:
         blank = [each.start for each in findings if each.verdict is Verdict.BLANK]
         end = min((start for start in blank if start >= words[-1]), default=first)
@@ -54,21 +55,29 @@ def suggested(findings: Sequence[Finding], size: int) -> Layout:
     return Layout(size, tuple(regions), source="what was found")
 
 
-def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, str]]:
-    """(start, end, kind, title) of the outermost findings, file systems in one piece."""
-    pieces: list[tuple[int, int, str, str]] = []
+def _speaks(finding: Finding) -> bool:
+    facts = finding.facts
+    return isinstance(facts, BannerFacts) and facts.speaker is Speaker.LOADER
+
+
+def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, bool]]:
+    """(start, end, kind, whether it is a kernel) of the outermost findings, file systems in one
+    piece."""
+    pieces: list[tuple[int, int, str, bool]] = []
     for finding in sorted(findings, key=lambda each: (each.start, -each.length)):
         if finding.kind not in _NAMES or finding.verdict is Verdict.BLANK:
             continue
         if pieces:
-            start, end, kind, title = pieces[-1]
+            start, end, kind, kernel = pieces[-1]
             if finding.end <= end:
                 continue
             near = finding.start - end <= _TOGETHER
             if finding.kind == kind and kind in ("jffs2", "ubi", "ubifs") and near:
-                pieces[-1] = (start, finding.end, kind, title)
+                pieces[-1] = (start, finding.end, kind, kernel)
                 continue
-        pieces.append((finding.start, finding.end, finding.kind, finding.title))
+        facts = finding.facts
+        kernel = isinstance(facts, ImageFacts) and facts.holds is Holds.KERNEL
+        pieces.append((finding.start, finding.end, finding.kind, kernel))
     return pieces
 
 

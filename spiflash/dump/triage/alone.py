@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from spiflash.dump.compare.whole import SECTOR
+from spiflash.dump.facts import Architecture, BannerFacts, BundleFacts, ImageFacts, ProgramFacts
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.layout.region import Region, Role
 from spiflash.dump.triage.known import Known
@@ -21,9 +22,6 @@ IMAGES = ("uboot-image", "fit")
 MOST_PLACES = 64
 """Places of one finding that are kept."""
 
-_FAMILIES = {"AArch64": "ARM", "MIPS 64 Bit": "MIPS"}
-"""A 64-bit processor may start in 32-bit code."""
-
 
 def other_processor(known: Known, region: Region) -> str:
     """Evidence that the boot code is for another processor than the board, in words."""
@@ -36,16 +34,17 @@ def other_processor(known: Known, region: Region) -> str:
             theirs = processor(each.sized(len(chip.contents))[region.start : region.end])
             others.append((theirs, f"{what} boot loader"))
     for finding in chip.findings:
-        name = dict(finding.details).get("architecture", "")
-        if finding.kind == "uboot-image" and not region.start <= finding.start < region.end:
-            others.append((name, f"the image at {finding.start:06X}h"))
+        if region.start <= finding.start < region.end:
+            continue
+        others += [(each, f"the image at {finding.start:06X}h") for each in stated(finding)]
     for theirs, what in others:
         if code and theirs and _family(code) != _family(theirs):
             banner = next(
                 (
-                    dict(each.details).get("text", "")
+                    each.facts.text
                     for each in chip.findings
-                    if each.kind == "banner" and region.start <= each.start < region.end
+                    if isinstance(each.facts, BannerFacts)
+                    and region.start <= each.start < region.end
                 ),
                 "",
             )
@@ -54,14 +53,24 @@ def other_processor(known: Known, region: Region) -> str:
     return ""
 
 
+def stated(finding: Finding) -> list[Architecture]:
+    """The architectures for which a boot image says its programs are."""
+    images: tuple[ImageFacts, ...] = ()
+    if isinstance(finding.facts, ImageFacts):
+        images = (finding.facts,)
+    elif isinstance(finding.facts, BundleFacts):
+        images = finding.facts.images
+    return [each.architecture for each in images if each.architecture is not None]
+
+
 def _family(name: str) -> str:
-    return _FAMILIES.get(name, name)
+    return Architecture(name).family if name else ""
 
 
 def _elf_machine(chip: Reference, region: Region) -> str:
     for finding in chip.findings:
-        if finding.kind == "elf" and finding.start == region.start:
-            return dict(finding.details).get("machine", "")
+        if isinstance(finding.facts, ProgramFacts) and finding.start == region.start:
+            return finding.facts.architecture or ""
     return ""
 
 

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.identity import mac as addresses
 from spiflash.dump.layout.region import Layout, Region, Role
-from spiflash.dump.triage.envblock import EnvBlock, env_block, with_values
+from spiflash.dump.triage.envblock import env_block
 from spiflash.dump.triage.reference import Reference
 from spiflash.dump.triage.result import Kind, RegionFinding, Source
+from spiflash.dump.uboot_env import Environment, set_variables
 
 _IDENTITY = ("mac", "serial", "key")
 
@@ -92,7 +93,7 @@ def _environment(
 ) -> None:
     """Put the environment of the model, with this board's values, into `target`."""
     region = finding.region
-    theirs = env_block(model.sized(len(target)), model.findings, region)
+    theirs = env_block(model.findings, region)
     if theirs is None:
         return
     values = _values(target, model, view, finding, theirs, layout)
@@ -103,11 +104,11 @@ def _environment(
         else:
             kept.append(f"{shown} in {region.name}")
     try:
-        block = with_values(model.sized(len(target)), theirs, values)
+        block = set_variables(model.sized(len(target))[theirs.start : theirs.end], values, theirs)
     except ValueError:
         lost.append(f"the variables of {region.name}: there is no room for them")
         return
-    target[theirs.start : theirs.start + theirs.length] = block
+    target[theirs.start : theirs.end] = block
 
 
 def _values(
@@ -115,7 +116,7 @@ def _values(
     model: Reference,
     view: Reference,
     finding: RegionFinding,
-    theirs: EnvBlock,
+    theirs: Environment,
     layout: Layout,
 ) -> dict[bytes, bytes | None]:
     """This board's own variables; None for those of the model that this board's are not known."""
@@ -123,7 +124,7 @@ def _values(
     found: dict[bytes, bytes | None] = {}
     by_address = {item.start: item for item in model.own}
     names = _named(model.own, region)
-    ours = env_block(view.contents, view.findings, region)
+    ours = env_block(view.findings, region)
     as_image = ours is not None and _same(view, model, ours)
     mine = _named(view.own, region)
     # Names that U-Boot itself gives a meaning (U-Boot, doc/usage/environment; from memory).
@@ -132,15 +133,15 @@ def _values(
         value = None
         if ours is not None and not as_image:
             value = ours.by_name.get(name)
-        if value is None or (ours is not None and not ours.vouched):
+        if value is None or (ours is not None and not ours.checksum_ok):
             value = _elsewhere(target, names.get(name), by_address, layout, name, view) or value
         if value is not None or name not in usual:
             found[name] = value
     return found
 
 
-def _same(view: Reference, model: Reference, ours: EnvBlock) -> bool:
-    span = slice(ours.start, ours.start + ours.length)
+def _same(view: Reference, model: Reference, ours: Environment) -> bool:
+    span = slice(ours.start, ours.end)
     return view.contents[span] == model.sized(len(view.contents))[span]
 
 

@@ -7,14 +7,15 @@ from spiflash.dump.triage.alone import (
     IMAGES,
 )
 from spiflash.dump.triage.differences import by_bits, out_of_place
-from spiflash.dump.triage.envblock import EnvBlock, boots_nothing, env_block
+from spiflash.dump.triage.envblock import boots_nothing, env_block
 from spiflash.dump.triage.known import Known, identity_in
 from spiflash.dump.triage.result import Kind, RegionFinding
+from spiflash.dump.uboot_env import Environment
 
 
 def judge_environment(known: Known, region: Region) -> RegionFinding:
     chip = known.chip
-    block = env_block(chip.contents, chip.findings, region)
+    block = env_block(chip.findings, region)
     where = ((region.start, region.end),)
     expected = known.own
     if block is None:
@@ -27,7 +28,7 @@ def judge_environment(known: Known, region: Region) -> RegionFinding:
         return RegionFinding(
             region, Kind.ENV_CHECKSUM, "no checksum holds, and no variables are found", where
         )
-    if not block.vouched:
+    if not block.checksum_ok:
         if expected is not None:
             right = expected.sized(len(chip.contents))[region.start : region.end]
             chunk = chip.contents[region.start : region.end]
@@ -43,12 +44,12 @@ def judge_environment(known: Known, region: Region) -> RegionFinding:
     return _whole_environment(known, region, block)
 
 
-def _whole_environment(known: Known, region: Region, block: EnvBlock) -> RegionFinding:
+def _whole_environment(known: Known, region: Region, block: Environment) -> RegionFinding:
     chip = known.chip
     images = [each.start for each in chip.findings if each.kind in IMAGES]
     kernels = [each for each in chip.layout.regions if each.role is Role.KERNEL]
     problem = boots_nothing(block, images, kernels)
-    where = ((block.start, block.start + block.length),)
+    where = ((block.start, block.end),)
     if problem:
         return RegionFinding(region, Kind.ENV_NO_BOOT, problem, where)
     if known.own is not None:

@@ -15,7 +15,7 @@ from spiflash.archive.ledger import After, InHand
 from spiflash.archive.ledger_journal import withdraw
 from spiflash.archive.ledger_record import BoardRecord
 from spiflash.bus.transaction import Bus
-from spiflash.dump.environment_edit import EnvironmentEditError
+from spiflash.dump.uboot_env import EnvironmentEditError
 from spiflash.errors import (
     ImageError,
     InterruptedWorkError,

@@ -9,8 +9,13 @@ from dataclasses import dataclass
 
 from spiflash.archive.ledger import Ledger
 from spiflash.dump.audit import examine
-from spiflash.dump.environment_edit import EnvironmentEditError, form_of, set_variables
 from spiflash.dump.identity import OwnItem
+from spiflash.dump.uboot_env import (
+    EnvironmentEditError,
+    read_environment,
+    set_variables,
+    stored,
+)
 from spiflash.nor.tables import ChipTable
 from spiflash.work.clone.job import Job, Stretch
 from spiflash.work.clone.make import NotTheBoardsOwnError, make_target
@@ -88,7 +93,7 @@ def _places(job: Job) -> Iterator[Problem]:
             )
     for rule in job.environments:
         try:
-            form_of(job.image.contents[rule.place.start : rule.place.end])
+            read_environment(job.image.contents[rule.place.start : rule.place.end])
         except EnvironmentEditError as exc:
             yield Problem(rule.place.line, f"{rule.place.name}: {exc}")
 
@@ -177,5 +182,5 @@ def _somebody(job: Job) -> bytes:
         own[kept.start : kept.end] = b"\x00" * kept.length
     for rule in job.environments:
         place = slice(rule.place.start, rule.place.end)
-        own[place] = set_variables(bytes(own[place]), dict.fromkeys(rule.keep, "kept"))
+        own[place] = set_variables(bytes(own[place]), stored(dict.fromkeys(rule.keep, "kept")))
     return bytes(own)

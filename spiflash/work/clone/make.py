@@ -5,7 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from spiflash.dump.checksums import crc
-from spiflash.dump.environment_edit import EnvironmentEditError, set_variables, variables_of
+from spiflash.dump.uboot_env import (
+    EnvironmentEditError,
+    read_environment,
+    set_variables,
+    stored,
+)
 from spiflash.work.clone.job import EnvironmentRule, Job, SumRule
 from spiflash.work.image import overlay
 
@@ -30,7 +35,7 @@ def make_target(job: Job, own: bytes, values: Mapping[str, str]) -> bytes:
         place = slice(rule.place.start, rule.place.end)
         changes = _kept_variables(rule, own[place])
         changes |= {each.variable: values[each.name] for each in job.values if each.variable}
-        target[place] = set_variables(bytes(target[place]), changes)
+        target[place] = set_variables(bytes(target[place]), stored(changes))
     for value in job.values:
         if value.place is not None:
             raw = value.raw(values[value.name])
@@ -54,7 +59,10 @@ def _kept_variables(rule: EnvironmentRule, environment: bytes) -> dict[str, str]
     if not rule.keep:
         return {}
     try:
-        mine = variables_of(environment)
+        mine = {
+            name.decode(): value.decode("latin-1")
+            for name, value in read_environment(environment).by_name.items()
+        }
     except EnvironmentEditError as exc:
         raise NotTheBoardsOwnError(f"the board's own environment cannot be read: {exc}") from exc
     missing = [name for name in rule.keep if name not in mine]

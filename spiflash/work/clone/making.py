@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from spiflash.archive.journal import Journal
 from spiflash.archive.ledger import InHand
 from spiflash.archive.ledger_journal import withdrawn
-from spiflash.dump.environment_edit import EnvironmentEditError
+from spiflash.dump.uboot_env import EnvironmentEditError
 from spiflash.errors import UnstableReadError, VerifyError
 from spiflash.work.clone.attempt import Attempt
 from spiflash.work.clone.desk import Desk, Seat
