@@ -59,10 +59,11 @@ class Bench:
     interface: int = 1
     folder: Path | None = None
     claim: Claim | None = None
-    _backend: UsbBackend = field(init=False)
+    backend: UsbBackend = field(init=False)
+    """The simulated USB, for pyusb."""
 
     def __post_init__(self) -> None:
-        self._backend = UsbBackend([self.device])
+        self.backend = UsbBackend([self.device])
 
     @property
     def adapter_name(self) -> str:
@@ -71,7 +72,7 @@ class Bench:
 
     def usb_device(self) -> usb.core.Device:
         """The adapter as pyusb finds it on the simulated USB."""
-        found = usb.core.find(backend=self._backend)
+        found = usb.core.find(backend=self.backend)
         if found is None:
             raise BenchError("the adapter is unplugged")
         return found

@@ -45,7 +45,8 @@ sha256sum coreutils
 fw_printenv libubootenv-tool
 initdb postgresql
 runuser util-linux
-chromium chromium'
+chromium chromium
+tshark tshark'
 
 say() { printf '%s\n' "run.sh: $*" >&2; }
 

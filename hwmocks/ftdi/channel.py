@@ -40,6 +40,7 @@ class Channel:
         self.engine = MpsseEngine(profile, pins, self.counters, faults)
         self.latency = _DEFAULT_LATENCY
         self._clock = clock
+        self._faults = faults
         self._last_packet = 0.0
 
     # -- time ----------------------------------------------------------------------------
@@ -118,7 +119,8 @@ class Channel:
                     self._last_packet = moment
                     moment += packet / self.profile.throughput
                     continue
-                expiry = max(moment, self._last_packet + self.latency)
+                latency = self.latency * self._faults.latency_factor
+                expiry = max(moment, self._last_packet + latency)
                 engine.advance(min(expiry, deadline), level=payload)
                 if engine.level >= payload or engine.flushing:
                     moment = max(moment, engine.time)

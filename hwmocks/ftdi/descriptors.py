@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from dataclasses import dataclass
 
 from hwmocks.ftdi.profile import AdapterProfile
@@ -117,3 +118,67 @@ def string(text: str | None) -> bytes:
     """A string descriptor (9.6.7); None asks for the table of languages."""
     body = _ENGLISH.to_bytes(2, "little") if text is None else text.encode("utf-16-le")
     return bytes((2 + len(body), 3)) + body
+
+
+def device_bytes(profile: AdapterProfile, serial: str) -> bytes:
+    """The device descriptor as it travels (table 9-8)."""
+    d = device(profile, 0, 0, serial)
+    return struct.pack(
+        "<BBHBBBBHHHBBBB",
+        d.bLength,
+        d.bDescriptorType,
+        d.bcdUSB,
+        d.bDeviceClass,
+        d.bDeviceSubClass,
+        d.bDeviceProtocol,
+        d.bMaxPacketSize0,
+        d.idVendor,
+        d.idProduct,
+        d.bcdDevice,
+        d.iManufacturer,
+        d.iProduct,
+        d.iSerialNumber,
+        d.bNumConfigurations,
+    )
+
+
+def configuration_bytes(profile: AdapterProfile) -> bytes:
+    """The configuration with its interfaces and endpoints as it travels (9-10, 9-12, 9-13)."""
+    c = configuration(profile)
+    whole = struct.pack(
+        "<BBHBBBBB",
+        c.bLength,
+        c.bDescriptorType,
+        c.wTotalLength,
+        c.bNumInterfaces,
+        c.bConfigurationValue,
+        c.iConfiguration,
+        c.bmAttributes,
+        c.bMaxPower,
+    )
+    for number in range(profile.interfaces):
+        i = InterfaceDescriptor(bInterfaceNumber=number)
+        whole += struct.pack(
+            "9B",
+            i.bLength,
+            i.bDescriptorType,
+            i.bInterfaceNumber,
+            i.bAlternateSetting,
+            i.bNumEndpoints,
+            i.bInterfaceClass,
+            i.bInterfaceSubClass,
+            i.bInterfaceProtocol,
+            i.iInterface,
+        )
+        for index in (0, 1):
+            e = endpoint(profile, number, index)
+            whole += struct.pack(
+                "<BBBBHB",
+                e.bLength,
+                e.bDescriptorType,
+                e.bEndpointAddress,
+                e.bmAttributes,
+                e.wMaxPacketSize,
+                e.bInterval,
+            )
+    return whole

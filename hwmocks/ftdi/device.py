@@ -20,7 +20,7 @@ from hwmocks.ftdi.profile import AdapterProfile
 from hwmocks.wire import SpiDevice
 
 _VENDOR_OUT, _VENDOR_IN, _STANDARD_IN = 0x40, 0xC0, 0x80
-_GET_DESCRIPTOR, _STRING = 0x06, 3
+_GET_DESCRIPTOR, _DEVICE, _CONFIGURATION, _STRING = 0x06, 1, 2, 3
 
 _RESET, _MODEM_CONTROL, _FLOW_CONTROL, _BAUD, _LINE = 0x00, 0x01, 0x02, 0x03, 0x04
 _MODEM_STATUS, _EVENT_CHAR, _ERROR_CHAR = 0x05, 0x06, 0x07
@@ -148,8 +148,8 @@ class FtdiDevice:
         self._require_plugged()
         # Setup, data and status stage take a (micro)frame each.
         self.clock.advance(HOST_COST + 3 * self.profile.frame)
-        if kind == _STANDARD_IN and request == _GET_DESCRIPTOR and value >> 8 == _STRING:
-            return self._string(value & 0xFF)[:length]
+        if kind == _STANDARD_IN and request == _GET_DESCRIPTOR:
+            return self._descriptor(value >> 8, value & 0xFF)[:length]
         if kind == _VENDOR_IN and request == _READ_EEPROM:
             return _BLANK_EEPROM[:length]  # the index is an address here, not a channel
         channel = self.channels.get(max(1, index & 0xFF))
@@ -162,6 +162,15 @@ class FtdiDevice:
         if kind == _VENDOR_OUT:
             self._write_request(channel, index & 0xFF, request, value)
             return b""
+        raise _stall()
+
+    def _descriptor(self, kind: int, index: int) -> bytes:
+        if kind == _DEVICE:
+            return descriptors.device_bytes(self.profile, self.serial)
+        if kind == _CONFIGURATION and not index:
+            return descriptors.configuration_bytes(self.profile)
+        if kind == _STRING:
+            return self._string(index)
         raise _stall()
 
     def _string(self, index: int) -> bytes:

@@ -173,7 +173,8 @@ class MpsseEngine(Fifos):
                 return self._wait(until, stalled=True)
             del commands[:1]
             self._spend(self.profile.overhead)
-            self._replies += bytes((op.BAD_COMMAND, opcode))
+            if opcode not in self._faults.deaf_to:
+                self._replies += bytes((op.BAD_COMMAND, opcode))
             return True
         end = 1 + command.arguments
         if len(commands) < end:
@@ -267,6 +268,8 @@ class MpsseEngine(Fifos):
             miso = mosi
         if opcode & op.LSB_FIRST:
             miso = miso.translate(_REVERSED)
+        if self._faults.loses_last_byte and not shift.left and shift.total > 1:
+            miso = miso[:-1]
         flaw = self._faults.long_read
         return flaw.apply(miso, position, shift.total) if flaw else miso
 

@@ -36,6 +36,10 @@ class UsbFaults:
     transfers, when they are writes, take nothing and time out. `on_transfer` is called with
     its number before a transfer moves anything (power loss, a hand on the clip).
     `stubborn_engine`: only the serial port's mode starts the engine afresh.
+
+    The last three make an adapter that is none of FTDI's: `deaf_to` are invalid opcodes that it
+    passes over without an answer, `loses_last_byte` of every read of several bytes, and
+    `latency_factor` multiplies the latency time that it was told.
     """
 
     unplug_at: int | None = None
@@ -43,3 +47,6 @@ class UsbFaults:
     on_transfer: Callable[[int], None] | None = None
     long_read: LongReadFlaw | None = field(default=None)
     stubborn_engine: bool = False
+    deaf_to: frozenset[int] = frozenset()
+    loses_last_byte: bool = False
+    latency_factor: float = 1.0

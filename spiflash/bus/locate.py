@@ -153,8 +153,13 @@ def _open_simulated(spec: str, pins: mpsse.Pins | None) -> FtdiBus:
 def open_bench_bus(bench: Bench, name: str, pins: mpsse.Pins | None = None) -> FtdiBus:
     """The bus of a simulated bench; closing it puts the bench away."""
     ftdi = Port()
+    plugged = next(iter(bench.backend.enumerate_devices()), None)
+    if plugged is None:
+        raise AdapterNotFoundError("The simulated adapter is unplugged.")
+    device = usb.Device(plugged, bench.backend, bench.clock)
     try:
-        ftdi.open_from_device(bench.usb_device(), bench.interface)
+        device.introduce()
+        ftdi.open_from_device(device, bench.interface)
     except (USBError, OSError, ValueError) as exc:
         raise BusError(f"The simulated adapter cannot be opened ({exc}).") from exc
     bus = open_channel(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from spiflash.cli.options import json_option
+from spiflash.cli.options import json_option, trace_options
 from spiflash.cli.screen import show
 from spiflash.report.amounts import clock
 from spiflash.work.adapters import list_adapters, no_access
@@ -12,6 +12,7 @@ from spiflash.work.adapters import list_adapters, no_access
 
 @click.command()
 @json_option
+@trace_options
 def adapters(as_json: bool) -> None:
     """List the FTDI adapters that are plugged in.
 

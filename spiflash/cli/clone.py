@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from spiflash.cli.options import json_option, settings_from, shelf_from, shelf_option
+from spiflash.cli.options import (
+    json_option,
+    settings_from,
+    shelf_from,
+    shelf_option,
+    trace_options,
+)
 from spiflash.cli.screen import answer, show
 from spiflash.cli.values import Frequency, PathGiven, PinName
 from spiflash.errors import BoardsFailedError, CloneJobError
@@ -72,6 +78,7 @@ def _show_example(context: click.Context, option: click.Parameter, wanted: bool)
 @click.option("--hold-high", type=PinName(), multiple=True, help="Drive a spare pin high.")
 @click.option("--hold-low", type=PinName(), multiple=True, help="Drive a spare pin low.")
 @click.option("--unprotect", is_flag=True, help="Lift block protection for the time of the work.")
+@trace_options
 @click.option("--bench", default=platform.node, metavar="NAME", help="This bench, in the ledger.")
 @json_option
 def clone(

@@ -10,6 +10,7 @@ import click
 
 from spiflash.archive.shelf import Shelf, default_root
 from spiflash.bus.mpsse import Pins
+from spiflash.bus.trace import recording
 from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
 from spiflash.work.connection import Settings
 
@@ -74,7 +75,39 @@ def bench_options(command: F) -> F:
         )
     ):
         command = option(command)
-    return command
+    return trace_options(command)
+
+
+_READS = "spiflash.trace_reads"
+
+
+def trace_options(command: F) -> F:
+    """A record of what goes over USB."""
+
+    def begin(context: click.Context, _: click.Parameter, path: Path | None) -> None:
+        if path is not None and not context.resilient_parsing:
+            context.with_resource(recording(path, data_read=context.meta[_READS]))
+
+    def note(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+        context.meta[_READS] = wanted
+
+    command = click.option(
+        "--trace-reads",
+        is_flag=True,
+        is_eager=True,
+        expose_value=False,
+        callback=note,
+        help="Put into the trace what was read from the chip as well. It may hold secrets.",
+    )(command)
+    return click.option(
+        "--trace",
+        type=PathGiven(),
+        metavar="FILE",
+        expose_value=False,
+        callback=begin,
+        help="Record every USB transfer with its time in FILE (pcap, link type 220), without what "
+        "was read from the chip.",
+    )(command)
 
 
 def _usual_root() -> Path | None:

@@ -1,0 +1,159 @@
+"""A record of every USB transfer, as a capture file that general-purpose analysers open.
+
+The file is a pcap file of link type 220: each packet is a header of 64 bytes as the kernel's own
+usbmon writes it (Documentation/usb/usbmon.rst, "struct usbmon_packet"), then the data. A transfer
+is two packets with the same number: 'S' when it is submitted, 'C' when it is complete.
+
+What a chip holds may be secret. Of what was read, the data are left out unless they are asked for:
+only the two status bytes that begin the transfer are kept. What was written is always kept.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import struct
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from usb.core import USBError
+
+from spiflash.errors import UsageError
+
+CONTROL, BULK = 2, 3
+"""Transfer types in usbmon's numbering."""
+
+IN = 0x80
+"""The direction bit of an endpoint: to the host."""
+
+_FILE_HEADER = struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 1 << 18, 220)
+_PACKET = struct.Struct("<QBBBBHBBqiiII8sIIII")
+_STATUS_BYTES = 2
+_active: Trace | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Transfer:
+    """One request to the USB stack. `setup` holds the eight bytes of a control request, None for
+    bulk; `out` what goes to the device; `length` the bytes asked for or sent."""
+
+    number: int
+    bus: int
+    address: int
+    endpoint: int
+    length: int
+    setup: bytes | None
+    out: bytes
+
+
+class Trace:
+    """A capture file that is being written; safe to share between threads."""
+
+    def __init__(self, file: BinaryIO, *, data_read: bool = False) -> None:
+        self._file = file
+        self._data_read = data_read
+        self._lock = threading.Lock()
+        self._count = 0
+        file.write(_FILE_HEADER)
+
+    @contextlib.contextmanager
+    def transfer(
+        self,
+        now: Callable[[], float],
+        place: tuple[int, int],
+        endpoint: int,
+        length: int,
+        *,
+        setup: bytes | None = None,
+        out: bytes = b"",
+    ) -> Iterator[list[bytes | int]]:
+        """Around one transfer; the block puts what came in, or how many bytes went out, into the
+        list. `now` gives seconds since 1970, `place` is bus and address, `length` what is asked
+        for."""
+        with self._lock:
+            self._count += 1
+            request = Transfer(self._count, *place, endpoint, length, setup, out)
+            self._write(request, "S", now(), -errno.EINPROGRESS, length, out)
+        result: list[bytes | int] = []
+        status = 0
+        try:
+            yield result
+        except USBError as exc:
+            # As the kernel has it: a transfer that libusb gave up was unlinked.
+            status = -(errno.ENOENT if exc.errno == errno.ETIMEDOUT else exc.errno or errno.EPROTO)
+            raise
+        except BaseException:
+            status = -errno.ENOENT
+            raise
+        finally:
+            got = result[0] if result else 0
+            count = got if isinstance(got, int) else len(got)
+            with self._lock:
+                self._write(
+                    request, "C", now(), status, count, b"" if isinstance(got, int) else got
+                )
+
+    def _write(
+        self, of: Transfer, event: str, now: float, status: int, length: int, data: bytes
+    ) -> None:
+        mark = 0 if data else ord("<" if of.endpoint & IN else ">")
+        whole = _PACKET.size + len(data)
+        if event == "C" and of.endpoint & IN and of.setup is None and not self._data_read:
+            data = data[:_STATUS_BYTES]
+        microseconds = round(now * 1e6)
+        packet = _PACKET.pack(
+            of.number,
+            ord(event),
+            BULK if of.setup is None else CONTROL,
+            of.endpoint,
+            of.address,
+            of.bus,
+            0 if of.setup is not None and event == "S" else ord("-"),
+            mark,
+            microseconds // 1_000_000,
+            microseconds % 1_000_000,
+            status,
+            length,
+            len(data),
+            of.setup if of.setup is not None and event == "S" else bytes(8),
+            0,
+            0,
+            0,
+            0,
+        )
+        kept = len(packet) + len(data)
+        seconds = divmod(microseconds, 1_000_000)
+        self._file.write(struct.pack("<IIII", *seconds, kept, whole) + packet + data)
+
+
+def active() -> Trace | None:
+    """The capture that transfers go into, if one is being made."""
+    return _active
+
+
+@contextlib.contextmanager
+def recording(path: Path, *, data_read: bool = False) -> Iterator[None]:
+    """Record the transfers of all adapters of this process to the new file `path`, readable by its
+    owner only.
+
+    Raises `UsageError` when the file cannot be made; nothing is replaced.
+    """
+    global _active
+    try:
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except OSError as exc:
+        raise UsageError(
+            f"The trace cannot be written to “{path}” ({exc.strerror or exc}).",
+            state="Nothing has been touched.",
+            remedy="Name a file that does not exist yet, in a folder that can be written.",
+        ) from exc
+    with os.fdopen(descriptor, "wb") as file:
+        _active = Trace(file, data_read=data_read)
+        try:
+            yield
+        finally:
+            _active = None
