@@ -105,8 +105,10 @@ def make_bench(
     faults: UsbFaults | None = None,
     clip: Callable[[SpiDevice], SpiDevice] | None = None,
     serial: str = "SIM1",
+    clock: VirtualClock | None = None,
 ) -> Bench:
-    """Put a bench together; `clip` wraps the chip in the faults of a bad contact.
+    """Put a bench together; `clip` wraps the chip in the faults of a bad contact, `clock` is one
+    that other benches, or earlier ones, go by as well.
 
     Raises `BenchError` for an adapter or channel that does not exist.
     """
@@ -117,7 +119,7 @@ def make_bench(
     interface = CHANNELS.find(channel.upper()) + 1
     if len(channel) != 1 or not 1 <= interface <= profile.interfaces:
         raise BenchError(f"the {profile.name} has no channel '{channel}'")
-    clock = VirtualClock()
+    clock = clock or VirtualClock()
     wired: SpiDevice = chip if clip is None else clip(chip)
     device = FtdiDevice(profile, clock, {interface: wired}, serial=serial, faults=faults)
     return Bench(chip, device, clock, interface, folder)

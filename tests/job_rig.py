@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cache
 
 from hwmocks.bench import Bench, make_bench
 from hwmocks.boards.heron import heron_factory
 from hwmocks.ftdi import UsbFaults
+from hwmocks.nor.catalog import describe
 from hwmocks.nor.chip import NorChip
+from hwmocks.nor.description import ChipDescription
 from hwmocks.wire import SpiDevice
 from spiflash.bus.locate import open_bench_bus
+from spiflash.nor.chip import Chip
+from spiflash.nor.geometry import uniform
 from spiflash.nor.tables import chip_table
 from spiflash.work.connection import DEFAULT_CEILING, Connection, connected, find_out
 from spiflash.work.progress import Unwatched
@@ -55,3 +61,62 @@ class Rig:
 def heron_rig(chip: str = "W25Q64JV", **more: object) -> Rig:
     """The demo board with its factory contents."""
     return Rig(NorChip(chip, heron_factory(), seed=7), **more)  # type: ignore[arg-type]
+
+
+@cache
+def small(name: str, size: int) -> tuple[ChipDescription, Chip]:
+    """A chip with the behaviour of `name` and `size` bytes, as the bench simulates it and as the
+    jobs know it: many commands in little time. Its capacity counts as confirmed, since contents
+    that repeat are refused otherwise."""
+    whole = describe(name)
+    bus = open_bench_bus(make_bench(NorChip(whole)), "look")
+    known = find_out(bus, chip_table(), name)
+    bus.close()
+    geometry = uniform(
+        size,
+        known.geometry.page,
+        known.geometry.erase_types,
+        known.geometry.program,
+        replace(known.geometry.chip_erase, size=size) if known.geometry.chip_erase else None,
+    )
+    return replace(whole, size=size), replace(known, geometry=geometry, size_confirmed=True)
+
+
+CONTENTS = ("blank", "zeros", "random", "masked", "same", "mostly blank", "periodic", "patched")
+"""Kinds of contents that a write may meet or bring. What is special: nothing is to be done
+("same"), nothing needs an erase ("masked": bits of the old contents only cleared), a broken-off
+erase of 00h or FFh looks like what was or what is to be, one place reads like others."""
+
+
+def contents(kind: str, old: bytes, rng: random.Random) -> bytes:
+    """Contents of the given kind, as long as `old`, which they replace."""
+    size = len(old)
+    match kind:
+        case "blank":
+            return b"\xff" * size
+        case "zeros":
+            return bytes(size)
+        case "random":
+            return rng.randbytes(size)
+        case "masked":
+            return bytes(a & b for a, b in zip(old, rng.randbytes(size), strict=True))
+        case "same":
+            return old
+        case "mostly blank":
+            made = bytearray(b"\xff" * size)
+            for _ in range(1 + size // 16384):
+                at = rng.randrange(size)
+                data = rng.randbytes(rng.randint(1, 300))[: size - at]
+                made[at : at + len(data)] = data
+            return bytes(made)
+        case "periodic":
+            unit = rng.randbytes(rng.choice((1, 2, 256, 300, 4096)))
+            return (unit * (size // len(unit) + 1))[:size]
+        case "patched":
+            made = bytearray(old)
+            for _ in range(1 + size // 16384):
+                at = rng.randrange(size)
+                data = rng.randbytes(rng.randint(1, 3000))[: size - at]
+                made[at : at + len(data)] = data
+            return bytes(made)
+    raise ValueError(f"there are no contents of the kind {kind!r}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import functools
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -94,6 +95,12 @@ def pieces(
 
 def template(name: str) -> jinja2.Template:
     """A template of this folder; everything that it shows is escaped."""
+    return _templates().get_template(name)
+
+
+@functools.cache
+def _templates() -> jinja2.Environment:
+    # Made once: parsing them takes longer than filling one in.
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("spiflash", "report"),
         autoescape=True,
@@ -103,7 +110,7 @@ def template(name: str) -> jinja2.Template:
     )
     environment.filters["csp_digest"] = _csp_digest
     environment.filters["thousands"] = lambda number: f"{number:,}"
-    return environment.get_template(name)
+    return environment
 
 
 def _csp_digest(text: str) -> str:

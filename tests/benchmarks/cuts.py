@@ -25,8 +25,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from dataclasses import dataclass, field
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -35,45 +34,23 @@ if __name__ == "__main__":
 
 from hwmocks.bench import Bench, make_bench
 from hwmocks.ftdi import UsbFaults
-from hwmocks.nor.catalog import describe
 from hwmocks.nor.chip import NorChip
-from hwmocks.nor.description import ChipDescription
 from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
-from spiflash.nor.chip import Chip
-from spiflash.nor.geometry import uniform
-from spiflash.nor.tables import chip_table
 from spiflash.work.backup import back_up
-from spiflash.work.connection import Connection, connected, find_out
+from spiflash.work.connection import Connection, connected
 from spiflash.work.image import Image
 from spiflash.work.progress import Unwatched
 from spiflash.work.restore import restore
+from tests.job_rig import small
 
 NAME = "W25Q64JV"
 SECTOR = 4096
 SECTORS = 12
 KINDS = ("unplug", "power")
 CLOCK = 30e6
-
-
-@lru_cache
-def described(size: int) -> tuple[ChipDescription, Chip]:
-    """A chip of `size` bytes, as the bench simulates it and as the jobs know it."""
-    whole = describe(NAME)
-    bench = make_bench(NorChip(whole))
-    bus = open_bench_bus(bench, "look")
-    known = find_out(bus, chip_table(), NAME)
-    bus.close()
-    geometry = uniform(
-        size,
-        known.geometry.page,
-        known.geometry.erase_types,
-        known.geometry.program,
-        replace(known.geometry.chip_erase, size=size) if known.geometry.chip_erase else None,
-    )
-    return replace(whole, size=size), replace(known, geometry=geometry)
 
 
 @dataclass
@@ -101,7 +78,7 @@ class Case:
         self.new = self.old[: self.at] + body + self.old[self.at + len(body) :]
 
     def chip(self) -> NorChip:
-        return NorChip(described(self.size)[0], self.old, seed=self.seed)
+        return NorChip(small(NAME, self.size)[0], self.old, seed=self.seed)
 
     @contextmanager
     def session(self, chip: NorChip, faults: UsbFaults) -> Iterator[tuple[Connection, Bench]]:
@@ -111,7 +88,7 @@ class Case:
         bench.clock.advance(0.1)
         bus = open_bench_bus(bench, "cuts")
         try:
-            with connected(bus, described(self.size)[1], CLOCK) as connection:
+            with connected(bus, small(NAME, self.size)[1], CLOCK) as connection:
                 yield connection, bench
         finally:
             bus.close()

@@ -27,8 +27,8 @@ from spiflash.work.restore import Leave, preview, restore
 from spiflash.work.rewrite import Rewritten
 from spiflash.work.rewrite_proof import Verify
 from spiflash.work.rewrite_reading import Witness, stretches, unconfirmed
-from tests.benchmarks.cuts import Case, described
-from tests.job_rig import WATCHER
+from tests.benchmarks.cuts import Case
+from tests.job_rig import WATCHER, small
 
 SECTOR = 4096
 
@@ -79,7 +79,7 @@ def on(chip: NorChip, size: int, clip: SpiDevice | None = None) -> Iterator[Conn
     bench.clock.advance(0.1)
     bus = open_bench_bus(bench, "evidence")
     try:
-        with connected(bus, described(size)[1], 30e6) as connection:
+        with connected(bus, small("W25Q64JV", size)[1], 30e6) as connection:
             yield connection
     finally:
         bus.close()

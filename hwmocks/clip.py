@@ -1,0 +1,67 @@
+"""The clip at the end of the leads, and the hand that moves it while the adapter is running.
+
+A chip that the clip lets go of loses its supply; one that it takes hold of is powered up, and
+like every chip then takes no writes for some milliseconds. A command that was being clocked
+when the clip moved is lost.
+"""
+
+from __future__ import annotations
+
+from hwmocks.nor.chip import NorChip
+from hwmocks.wire import Beat
+
+FLOATING = b"\xff"
+
+
+class Clip:
+    """A `SpiDevice` with one chip at a time behind it, or none. Times are virtual seconds."""
+
+    def __init__(self, chip: NorChip | None = None) -> None:
+        self.chip = chip
+        self._levels: dict[str, bool | None] = {}
+
+    # -- the hand --------------------------------------------------------------------------
+
+    def put_on(self, chip: NorChip, now: float) -> None:
+        """Move the clip to `chip`. One that kept its supply, of the same name, just stays."""
+        if chip is not self.chip:
+            self.take_off(now)
+        self.chip = chip
+        chip.power(True, now)
+        for pin, high in self._levels.items():
+            chip.level(pin, high, now)
+
+    def take_off(self, now: float) -> None:
+        """Lift the clip: the board loses its supply, and what was under way is broken off."""
+        if self.chip is not None:
+            self.chip.power(False, now)
+        self.chip = None
+
+    def brown_out(self, now: float, seconds: float = 1e-3) -> None:
+        """The supply dips for so long that the chip starts afresh: what was under way is broken
+        off, registers, latches and address mode are as after power-up."""
+        if self.chip is not None:
+            self.chip.power(False, now)
+            self.chip.power(True, now + seconds)
+
+    # -- the wires -------------------------------------------------------------------------
+
+    def select(self, now: float) -> None:
+        """Chip select falls."""
+        if self.chip is not None:
+            self.chip.select(now)
+
+    def deselect(self, now: float) -> None:
+        """Chip select rises."""
+        if self.chip is not None:
+            self.chip.deselect(now)
+
+    def transfer(self, mosi: bytes, beat: Beat) -> bytes:
+        """Clock bytes both ways; an open line is pulled up."""
+        return FLOATING * len(mosi) if self.chip is None else self.chip.transfer(mosi, beat)
+
+    def level(self, pin: str, high: bool | None, now: float) -> None:
+        """A side wire changes."""
+        self._levels[pin] = high
+        if self.chip is not None:
+            self.chip.level(pin, high, now)
