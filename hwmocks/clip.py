@@ -19,6 +19,7 @@ class Clip:
     def __init__(self, chip: NorChip | None = None) -> None:
         self.chip = chip
         self._levels: dict[str, bool | None] = {}
+        self._next: tuple[float, NorChip] | None = None
 
     # -- the hand --------------------------------------------------------------------------
 
@@ -26,13 +27,20 @@ class Clip:
         """Move the clip to `chip`. One that kept its supply, of the same name, just stays."""
         if chip is not self.chip:
             self.take_off(now)
-        self.chip = chip
+        self.chip, self._next = chip, None
         chip.power(True, now)
         for pin, high in self._levels.items():
             chip.level(pin, high, now)
 
+    def swap(self, chip: NorChip, now: float, away: float) -> None:
+        """Lift the clip, and put it on `chip` after `away` seconds: a hand takes at least half
+        a second for that. Meanwhile the lines float."""
+        self.take_off(now)
+        self._next = now + away, chip
+
     def take_off(self, now: float) -> None:
         """Lift the clip: the board loses its supply, and what was under way is broken off."""
+        self._next = None
         if self.chip is not None:
             self.chip.power(False, now)
         self.chip = None
@@ -48,6 +56,8 @@ class Clip:
 
     def select(self, now: float) -> None:
         """Chip select falls."""
+        if self._next is not None and now >= self._next[0]:
+            self.put_on(self._next[1], self._next[0])
         if self.chip is not None:
             self.chip.select(now)
 

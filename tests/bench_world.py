@@ -44,6 +44,8 @@ CUTS = ("unplug", "power", "kill", "ctrl-c", "brown-out", "disk kill")
 AFTER = (0, 1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144, 233, 377)
 SHARED = bytes.fromhex("D2640C0A11223344")
 KINDS = {"own": "W25Q64JV", "shared": "W25Q64JV", "none": "MX25L6406E"}
+AWAY = (0.5, 1.5, 3.0)
+"""Seconds that a hand takes to move the clip from one board to another."""
 CLOCK = 30e6
 
 
@@ -196,7 +198,11 @@ class Session:
             self.world.on_clips.remove(self.board)
             self.board = boards[event.board % len(boards)]
             self.world.on_clips.append(self.board)
-            self.clip.put_on(self.board.chip, self.world.clock.now())
+            now = self.world.clock.now()
+            if event.anchor == "question":
+                self.clip.put_on(self.board.chip, now)
+            else:
+                self.clip.swap(self.board.chip, now, AWAY[event.board % len(AWAY)])
 
     def ask(self, yes: bool) -> bool:
         """The question before a change; the board that was seen before it is the one meant."""
