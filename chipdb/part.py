@@ -53,8 +53,8 @@ class FourByte(enum.Enum):
     """Ways to reach above 16 MiB; a part lists all it has, preferred one first."""
 
     OPCODES = "opcodes"  # 13h/0Ch/12h/21h/DCh take 4-byte addresses
-    ENTER = "enter"  # B7h / E9h
-    ENTER_WREN = "enter-wren"  # B7h / E9h, each after 06h
+    ENTER = "enter"  # B7h, and back with `Part.exit_4byte`
+    ENTER_WREN = "enter-wren"  # the same, each after 06h
     EXTENDED_REGISTER = "extended-register"  # C5h / C8h hold address bits 24 and up
     BANK_REGISTER = "bank-register"  # 17h / 16h (Spansion)
     ALWAYS = "always"  # only ever 4-byte addresses
@@ -126,9 +126,13 @@ class Part:
     """Fastest SCK for 0Bh."""
     fast_read_dummy: int = 1
     """Dummy bytes after the address of 0Bh."""
+    fast_read_dummy_4byte: int | None = None
+    """The same of 0Ch, where it wants more than 0Bh (mode clocks)."""
     four_byte: tuple[FourByte, ...] = ()
+    exit_4byte: int | None = 0xE9
+    """The opcode that ends what B7h began; None where only a reset does."""
     protection: str = "unknown"
-    """Name of the block protection scheme (see `nor/registers.py`); "none" where there is none."""
+    """Name of the block protection scheme (see `nor/scheme.py`); "none" where there is none."""
     quad_enable: str = "unknown"
     """"none", or register and bit: "sr1.6", "sr2.1", "sr2.7", "cr1.1"."""
     status_write_volatile: bool = False
@@ -142,6 +146,8 @@ class Part:
     security: SecurityRegisters | None = None
     sfdp: bool | None = None
     """True or False where the data sheet says so, None where it is not known."""
+    sfdp_size: int | None = None
+    """The capacity that the SFDP of this part gives, where that is not its own."""
     refused: str = ""
     """A reason in words where this part does not follow the common command set closely
     enough to be written with this program; empty where it works."""

@@ -86,8 +86,8 @@ def _four_byte(raw: object, path: Path) -> tuple[FourByte, ...]:
     return ways
 
 
-def _chip_erase_opcode(raw: object, path: Path) -> int | None:
-    """`false` for chips that cannot be erased with one command."""
+def _opcode_or_none(raw: object, path: Path) -> int | None:
+    """`false` for chips that have no such command."""
     return None if raw is False else values.opcode(raw, path)
 
 
@@ -139,14 +139,16 @@ _SHARED: dict[str, values.Reader] = {
     "regions": _regions,
     "program_ms": values.milliseconds,
     "program_method": _program_method,
-    "chip_erase_opcode": _chip_erase_opcode,
+    "chip_erase_opcode": _opcode_or_none,
     "chip_erase_s": values.seconds,
     "chip_erase_s_per_mib": values.seconds,
     "needs_erase": values.boolean,
     "supply": values.supply,
     "clock_mhz": values.clocks,
     "fast_read_dummy": lambda raw, path: values.integer(raw, path, 0, 16),
+    "fast_read_dummy_4byte": lambda raw, path: values.integer(raw, path, 0, 16),
     "four_byte": _four_byte,
+    "exit_4byte": _opcode_or_none,
     "protection": _choice(PROTECTION_SCHEMES),
     "quad_enable": _choice(QUAD_ENABLE_PLACES),
     "status_write_volatile": values.boolean,
@@ -155,6 +157,7 @@ _SHARED: dict[str, values.Reader] = {
     "unique_id": values.unique_id,
     "security": values.security,
     "sfdp": values.boolean,
+    "sfdp_size": values.size,
     "refused": values.text,
     "notes": values.texts,
 }

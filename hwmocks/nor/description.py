@@ -34,6 +34,7 @@ class Op(enum.Enum):
     WRITE_DISABLE = "write-disable"
     VOLATILE_WRITE_ENABLE = "volatile-write-enable"
     READ_REGISTER = "read-register"
+    READ_ANY = "read-any"  # 65h: any register, by its address (Infineon)
     WRITE_REGISTER = "write-register"
     CLEAR_FLAGS = "clear-flags"
     ENTER_4 = "enter-4"
@@ -75,13 +76,36 @@ class Erase:
 
 
 @dataclass(frozen=True, slots=True)
+class Bit:
+    """One bit of one register."""
+
+    register: str
+    position: int
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """Small sectors laid over the lowest or highest `length` bytes (S25FS-S, "hybrid sectors").
+
+    Small erases work only there. A large erase of a block that they lie in erases what they leave
+    of it, and nothing else. `top` set: they lie at the highest addresses. `off` set: there are
+    none, every block is whole and the small erase is ignored.
+    """
+
+    length: int
+    top: Bit
+    off: Bit
+
+
+@dataclass(frozen=True, slots=True)
 class Register:
     """One 8-bit status, configuration or bank register.
 
     `read` is the opcode that reads it. Masks say which bits a write changes at all
     (`writable`), which of them can only ever become 1 (`otp`), which are lost at power-off
     (`volatile`). `default` is the value the factory leaves, or each power-up sets for volatile
-    bits. Bits that the chip computes (WIP, WEL, SUS, ADS) are outside `writable`.
+    bits. Bits that the chip computes (WIP, WEL, SUS, ADS) are outside `writable`. `read` is -1
+    for a register that only 65h reads.
     """
 
     name: str
@@ -105,14 +129,6 @@ class RegisterWrite:
     clears_missing: bool = False
     volatile: bool = False
     needs_wel: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Bit:
-    """One bit of one register."""
-
-    register: str
-    position: int
 
 
 class Protection(enum.Enum):
@@ -199,7 +215,16 @@ class ChipDescription:
     """Where a failed (erase, program) shows."""
     errors_hold_busy: bool = False
     """WIP stays set after a failure until the flags are cleared (S25FL-S)."""
+    exit_4_sets_bank: int = 0
+    """What the bank register holds after 4-byte mode was left by opcode."""
+    any_registers: Mapping[int, str] = field(default_factory=lambda: MappingProxyType({}))
+    """Register by the address that 65h takes."""
+    any_dummy: tuple[int, int] = (0, 1)
+    """Dummy bytes of 65h: (volatile registers, from 800000h on; the others)."""
+    overlay: Overlay | None = None
     fast_read_dummy: int = 1
+    fast_read_4_dummy: int | None = None
+    """The same of 0Ch, where it is another."""
     unique_id_dummy: int = 4
     unique_id_length: int = 0
     security: SecurityArea | None = None

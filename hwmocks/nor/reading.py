@@ -25,6 +25,7 @@ READS = (
             Op.READ_SFDP,
             Op.READ_UNIQUE_ID,
             Op.READ_REGISTER,
+            Op.READ_ANY,
         }
     )
 )
@@ -49,7 +50,8 @@ def header_length(core: Core, op: Op) -> int:
         case Op.FAST_READ:
             return 1 + core.address_length() + description.fast_read_dummy
         case Op.FAST_READ_4:
-            return 5 + description.fast_read_dummy
+            wide = description.fast_read_4_dummy
+            return 5 + (description.fast_read_dummy if wide is None else wide)
         case Op.READ_4:
             return 5
         case _:
@@ -73,6 +75,8 @@ def source(core: Core, op: Op, header: bytes) -> Source:
             return _cycle(core.unique_id)
         case Op.READ_REGISTER:
             return _register(core, header[0])
+        case Op.READ_ANY:
+            return _any_register(core, header)
         case Op.READ_SECURITY:
             return _security(core, header)
         case Op.READ_BLOCK_LOCK:
@@ -150,6 +154,22 @@ def _security(core: Core, header: bytes) -> Source:
     if area is None or index is None:
         return _cycle(b"\xff")
     return _cycle(bytes(core.security[index]), address - area.addresses[index])
+
+
+def _any_register(core: Core, header: bytes) -> Source:
+    """65h: how many dummy bytes come before the value depends on the register."""
+    address = int.from_bytes(header[1:], "big")
+    name = core.description.any_registers.get(address)
+    value = b"\xff" if name is None else bytes((core.register_value(name),))
+    dummies = core.description.any_dummy[0 if address >= 0x800000 else 1]
+
+    def answer(count: int, _beat: Beat) -> bytes:
+        nonlocal dummies
+        before = min(count, dummies)
+        dummies -= before
+        return b"\xff" * before + value * (count - before)
+
+    return answer
 
 
 def _register(core: Core, opcode: int) -> Source:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from hwmocks.nor.cells import SECTOR
 from hwmocks.nor.core import Core
-from hwmocks.nor.description import Op
+from hwmocks.nor.description import Erase, Op
 from hwmocks.nor.otp import erase_security, page_buffer, program_secured, program_security
 
 WHILE_BUSY = frozenset(
@@ -77,6 +77,10 @@ def _simple(core: Core, op: Op, now: float) -> bool:
             core.held_busy = False
         case Op.ENTER_4 | Op.EXIT_4:
             if not description.enter_4_needs_wel or core.wel:
+                if op is Op.EXIT_4 and core.four_byte and description.bank is not None:
+                    # W25Q256FV (the kernel's winbond.c): three-byte reads come from the upper
+                    # half after E9h.
+                    core.registers.live[description.bank[0]] |= description.exit_4_sets_bank
                 core.four_byte = op is Op.ENTER_4
                 core.wel = core.wel and not description.enter_4_needs_wel
         case Op.ENTER_SECURED | Op.EXIT_SECURED:
@@ -188,11 +192,13 @@ def _erase(core: Core, op: Op, data: bytes, now: float) -> None:
     erase = core.description.erases[data[0]]
     if erase.only_below is not None and address >= erase.only_below:
         return  # S25FL128S: aborted, and no error bit tells
-    start = address // erase.size * erase.size
-    if core.is_protected(start, erase.size):
+    start, size = _reach(core, address, erase)
+    if not size:
+        return
+    if core.is_protected(start, size):
         core.fail("erase")
         return
-    before = _do_erase(core, start, erase.size)
+    before = _do_erase(core, start, size)
     core.begin(
         f"erase-{erase.size}",
         erase.time,
@@ -202,6 +208,25 @@ def _erase(core: Core, op: Op, data: bytes, now: float) -> None:
         erases=True,
         suspendable=True,
     )
+
+
+def _reach(core: Core, address: int, erase: Erase) -> tuple[int, int]:
+    """(start, length) of what the erase covers; no length where it does not work there."""
+    start, size = address // erase.size * erase.size, erase.size
+    overlay = core.description.overlay
+    if overlay is None:
+        return start, size
+    whole = core.description.size
+    low = whole - overlay.length if core.registers.bit(overlay.top) else 0
+    high = low + overlay.length
+    small = size < max(each.size for each in core.description.erases.values())
+    if small:
+        inside = not core.registers.bit(overlay.off) and low <= address < high
+        return start, size if inside else 0
+    if core.registers.bit(overlay.off) or start + size <= low or high <= start:
+        return start, size
+    # D8h on the block that the small sectors lie in: only the rest of it.
+    return (high, start + size - high) if low == start else (start, low - start)
 
 
 def _erase_chip(core: Core, now: float) -> None:

@@ -16,6 +16,8 @@ from spiflash.errors import ChipMismatchError
 from spiflash.nor import commands
 from spiflash.nor.addressing import THREE_BYTE_REACH, ModeFound
 from spiflash.nor.chip import Chip, FourByte
+from spiflash.nor.commands import Width
+from spiflash.nor.probe import any_register
 from spiflash.nor.scheme import ModeBit, scheme
 
 SAMPLE = 64
@@ -46,6 +48,10 @@ def find_mode(bus: Bus, chip: Chip) -> ModeFound:
     if segment << 24 >= chip.size:
         # An open line or a register that is not there; no such segment exists.
         segment = 0
+    if all(scheme(name).mode_by_any_register for name in chip.protection_schemes):
+        form = any_register(bus)
+        if form is not None:
+            return ModeFound(form.width == 4, segment, "how 65h takes its address")
     bit = mode_bit(chip)
     if bit is not None:
         four = bool(_register(bus, bit.opcode) & bit.mask)
@@ -99,16 +105,17 @@ def confirm_mode(bus: Bus, chip: Chip) -> str:
     return found.evidence
 
 
-def confirm_opcodes(bus: Bus, chip: Chip) -> None:
-    """See that 13h, the read with four address bytes, gives what 03h gives, on a chip in 3-byte
-    mode. A chip that does not know 13h answers nothing, which looks like a blank chip.
+def confirm_opcodes(bus: Bus, chip: Chip, plain: Width) -> None:
+    """See that 13h, the read with four address bytes, gives what 03h gives, which takes `plain`
+    of them in the mode that the chip is in. A chip that does not know 13h answers nothing, which
+    looks like a blank chip.
 
     Raises `ChipMismatchError` when it does not.
     """
     places = (0, *_PLACES[::12])
     three = bus.run(
         [
-            Transaction(bytes((commands.READ,)) + place.to_bytes(3, "big"), SAMPLE)
+            Transaction(bytes((commands.READ,)) + place.to_bytes(plain, "big"), SAMPLE)
             for place in places
         ]
     )

@@ -21,6 +21,7 @@ from spiflash.nor.commands import Width
 from spiflash.nor.geometry import EraseRegion, Geometry
 
 THREE_BYTE_REACH = 1 << 24
+WINBOND = 0xEF
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,8 @@ class Addressing:
     segment_opcode: int | None = None
     pause: tuple[Transaction, ...] = ()
     resume: tuple[Transaction, ...] = ()
+    plain: Width = Width.THREE
+    """The address bytes that 03h takes while `native` opcodes are used."""
 
     def reach(self, start: int) -> tuple[Transaction, ...]:
         """What must be sent before a command for `start`, when its segment is not the last
@@ -81,42 +84,62 @@ def addressing(chip: Chip, found: ModeFound = AS_POWERED_UP) -> Addressing:
     Raises `ChipUnknownError` for a chip above 16 MiB without a known one.
     """
     way = _fresh(chip)
-    if found.segment:
+    enter, leave = way.enter, way.leave
+    switches = _switches(chip) if found.four else None
+    into, out = switches or ((), ())
+    if switches is not None and way.width is Width.FOUR and not way.native:
+        enter, leave, into, out = (), (), (), ()
+    register = _segment_register(chip) if found.segment else None
+    if register is not None:
         # The register counts for every command with three address bytes, whatever the way.
-        register = _segment_register(chip)
-        if register is not None:
-            enter = () if way.segment_opcode is not None else register.reach(0)
-            way = replace(way, enter=enter, leave=register.reach(found.segment << 24))
-    if not found.four:
-        return way
-    switches = _switches(chip)
-    if switches is None:
-        # Only three bytes or only four: nothing that could have been switched.
-        return way
-    into, out = switches
-    if way.width is Width.FOUR and not way.native:
-        return replace(way, enter=(), leave=())
-    return replace(way, enter=(*out, *way.enter), leave=(*way.leave, *into))
+        # Leaving 4-byte mode may set it (`_switch`): it is put back after that.
+        if way.segment_opcode is None:
+            enter = (*register.reach(0), *enter)
+        leave = (*leave, *register.reach(found.segment << 24))
+    stuck = bool(found.four) and switches is None
+    return replace(
+        way,
+        enter=(*out, *enter),
+        leave=(*leave, *into),
+        # Nothing is known that would end the mode: it stays, and 03h takes four bytes.
+        plain=Width.FOUR if stuck else Width.THREE,
+    )
 
 
-def _switches(chip: Chip) -> tuple[tuple[Transaction, ...], tuple[Transaction, ...]] | None:
-    """Into 4-byte mode and out of it, for a chip that has such a mode."""
-    if FourByte.ENTER in chip.four_byte:
-        return _switch(with_write_enable=False)
-    if FourByte.ENTER_WREN in chip.four_byte:
-        return _switch(with_write_enable=True)
-    if FourByte.BANK_REGISTER in chip.four_byte:
-        # Bit 7 of the bank register (S25FL256S, from memory).
-        return (
-            (commands.write_register(commands.WRITE_BANK, b"\x80"),),
-            (commands.write_register(commands.WRITE_BANK, b"\x00"),),
-        )
+_Orders = tuple[Transaction, ...]
+
+
+def _switches(chip: Chip) -> tuple[_Orders, _Orders] | None:
+    """Into 4-byte mode and out of it, for a chip that has such a mode and a known way back."""
+    if chip.exit_4byte is not None:
+        for way in (FourByte.ENTER, FourByte.ENTER_WREN):
+            if way in chip.four_byte:
+                return _switch(chip, chip.exit_4byte, with_write_enable=way is FourByte.ENTER_WREN)
+    if FourByte.BANK_REGISTER in chip.four_byte or chip.leaves_by_bank:
+        # Bit 7 of the bank register (S25FL256S and IS25LP256D, from memory; the latter wants 06h
+        # first).
+        return _bank(0x80), _bank(0x00)
     return None
 
 
-def _switch(*, with_write_enable: bool) -> tuple[tuple[Transaction, ...], tuple[Transaction, ...]]:
-    first = (commands.write_enable(),) if with_write_enable else ()
-    return (*first, commands.enter_4byte()), (*first, commands.exit_4byte())
+def _bank(value: int) -> _Orders:
+    order = commands.write_register(commands.WRITE_BANK, bytes((value,)))
+    return commands.write_enable(), order, commands.write_disable()
+
+
+def _switch(chip: Chip, leave: int, *, with_write_enable: bool) -> tuple[_Orders, _Orders]:
+    into: _Orders = (commands.enter_4byte(),)
+    out: _Orders = (commands.exit_4byte(leave),)
+    if with_write_enable:
+        into = (commands.write_enable(), *into, commands.write_disable())
+        out = (commands.write_enable(), *out, commands.write_disable())
+    if chip.jedec_id[0] == WINBOND or FourByte.EXTENDED_REGISTER in chip.four_byte:
+        # E9h sets the register to 1 on a W25Q256FV, so that three bytes reach the upper half from
+        # then on and the board does not start. The kernel clears it on every Winbond
+        # (winbond.c, winbond_nor_set_4byte_addr_mode); zero is where a board starts anyway.
+        register = _by_register(commands.WRITE_EXTENDED_ADDRESS)
+        out = (*out, *register.reach(0), commands.write_disable())
+    return into, out
 
 
 def _fresh(chip: Chip) -> Addressing:
@@ -129,7 +152,10 @@ def _fresh(chip: Chip) -> Addressing:
         if way is FourByte.ALWAYS:
             return Addressing(Width.FOUR)
         if way in (FourByte.ENTER, FourByte.ENTER_WREN):
-            into, out = _switch(with_write_enable=way is FourByte.ENTER_WREN)
+            switches = _switches(chip)
+            if switches is None:
+                continue
+            into, out = switches
             return Addressing(Width.FOUR, enter=into, leave=out, pause=out, resume=into)
         if way is FourByte.EXTENDED_REGISTER:
             return _by_register(commands.WRITE_EXTENDED_ADDRESS)

@@ -65,7 +65,7 @@ def check_capacity(flash: NorFlash) -> Capacity:
         )
     mode = ""
     if chip.size > THREE_BYTE_REACH and flash.way.native:
-        confirm_opcodes(flash.bus, chip)
+        confirm_opcodes(flash.bus, chip, flash.way.plain)
         mode = "13h gives what 03h gives"
     elif flash.way.width is Width.FOUR:
         mode = confirm_mode(flash.bus, chip)

@@ -98,6 +98,10 @@ class Chip:
     """Which evidence identified it, in words."""
     sfdp: Sfdp | None = None
     write_doubt: str = ""
+    exit_4byte: int | None = 0xE9
+    """The opcode that ends 4-byte mode; None where no opcode is known to do so."""
+    leaves_by_bank: bool = False
+    """Bit 7 of the bank register (17h) switches the mode; used where `exit_4byte` is None."""
     status_write_volatile: bool = False
     """50h makes the next status write volatile on every part that it may be."""
     size_confirmed: bool = False

@@ -29,7 +29,6 @@ PROGRAM = 0x02
 PROGRAM_4BYTE = 0x12
 AAI_WORD_PROGRAM = 0xAD  # SST25VF: two bytes, address counts up by itself
 ENTER_4BYTE = 0xB7
-EXIT_4BYTE = 0xE9
 WRITE_EXTENDED_ADDRESS = 0xC5
 READ_EXTENDED_ADDRESS = 0xC8
 WRITE_BANK = 0x17  # Spansion bank register
@@ -169,9 +168,10 @@ def enter_4byte() -> Transaction:
     return Transaction(bytes((ENTER_4BYTE,)))
 
 
-def exit_4byte() -> Transaction:
-    """E9h: back to three, as boards' boot ROMs expect."""
-    return Transaction(bytes((EXIT_4BYTE,)))
+def exit_4byte(opcode: int) -> Transaction:
+    """Back to three, as boards' boot ROMs expect: E9h on most parts, 29h on ISSI's, B8h on
+    Infineon's."""
+    return Transaction(bytes((opcode,)))
 
 
 def software_reset() -> tuple[Transaction, Transaction]:

@@ -17,13 +17,18 @@ from spiflash.errors import ChipMismatchError, ChipUnknownError
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.identify_evidence import weigh
 from spiflash.nor.identify_namesakes import (
+    as_set_up,
     careful_geometry,
     differences_for_writing,
     erases_known,
+    exit_opcode,
     family_name,
+    fast_read_dummy,
+    four_byte_ways,
     geometry_of,
     leaves_out_erases,
     names,
+    no_faster_than,
     refuse_unlike,
     shared,
     vendors,
@@ -37,7 +42,7 @@ from spiflash.nor.identify_strangers import (
     shown_id,
 )
 from spiflash.nor.jedec import CONTINUATION, split
-from spiflash.nor.sfdp import Sfdp, SfdpError, parse
+from spiflash.nor.sfdp import Sfdp, SfdpError, leaves_by_bank, parse
 
 __all__ = ["candidates_for", "geometry_of", "identify"]
 
@@ -195,6 +200,16 @@ def _known(
     if not differ and not same and leaves_out_erases(parts):
         notes.append("Only erases that every one of the parts in question has are used")
     geometry = geometry_of(first) if same or differ else careful_geometry(parts)
+    if sfdp is not None and sfdp.basic.size == first.size:
+        try:
+            geometry = as_set_up(geometry, sfdp, answers.sector_map)
+        except SfdpError as exc:
+            doubt = doubt or (
+                f"how its sectors are set up could not be found out ({exc}), and an erase may "
+                "cover more than it should"
+            )
+        geometry = no_faster_than(geometry, sfdp)
+    ways = four_byte_ways(parts, sfdp)
     quads = {part.quad_enable for part in parts}
     return Chip(
         name=first.name if same else family_name(parts),
@@ -203,10 +218,12 @@ def _known(
         geometry=geometry,
         protection_schemes=tuple(sorted({part.protection for part in parts})),
         quad_enable=quads.pop() if len(quads) == 1 else "unknown",
-        four_byte=tuple(w for w in first.four_byte if all(w in p.four_byte for p in parts)),
+        four_byte=ways,
+        exit_4byte=exit_opcode(parts, sfdp),
+        leaves_by_bank=leaves_by_bank(sfdp),
         clock_read=min(part.clock_read for part in parts),
         clock_fast=min(part.clock_fast for part in parts),
-        fast_read_dummy=first.fast_read_dummy,
+        fast_read_dummy=fast_read_dummy(first, ways),
         supply=(max(p.supply[0] for p in parts), min(p.supply[1] for p in parts)),
         unique_id=shared([part.unique_id for part in parts]),
         security=shared([part.security for part in parts]),

@@ -21,6 +21,11 @@ MAP_WITH_FOUR_BYTE_TABLE = 6
 with 4-byte opcodes is expected to carry the table that lists them; older ones could not."""
 
 
+ONE_BIT = {"cr1.1": "sr2.1"}
+"""One bit under two names: 35h reads it, and the second byte of 01h writes it. Spansion calls that
+register configuration register 1, SFDP status register 2."""
+
+
 @dataclass(frozen=True, slots=True)
 class Weighed:
     """The parts that remain, and why the others do not. `doubts` are objections to the parts
@@ -114,6 +119,7 @@ def _by_the_rest(part: Part, sfdp: Sfdp) -> list[str]:
         found.append(f"{part.name} has pages of {part.page} bytes, SFDP says {sfdp.basic.page}")
     place = quad_enable(sfdp)
     known = ("unknown", "none")
-    if place not in known and part.quad_enable not in known and place != part.quad_enable:
+    ours = ONE_BIT.get(part.quad_enable, part.quad_enable)
+    if place not in known and part.quad_enable not in known and place != ours:
         found.append(f"{part.name} keeps QE in {part.quad_enable}, SFDP says {place}")
     return found

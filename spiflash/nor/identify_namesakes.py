@@ -13,13 +13,19 @@ from dataclasses import replace
 from itertools import takewhile
 from typing import TypeVar
 
-from chipdb.part import EraseRegion, EraseType, Part, Span
+from chipdb.part import EraseRegion, EraseType, FourByte, Part, Span
 from spiflash.errors import ChipAmbiguousError
-from spiflash.nor.geometry import Geometry
-from spiflash.nor.sfdp import Sfdp
+from spiflash.nor.geometry import Geometry, ProgramMethod
+from spiflash.nor.sfdp import Sfdp, leaves_with_e9h, mode_needs_write_enable, to_geometry
 
 LEAST_PREFIX = 5
 """Characters that names must share before they are called a family."""
+
+COMMON_EXIT = 0xE9
+WIDE_ERASES = {0x20: 0x21, 0x52: 0x5C, 0xD8: 0xDC}
+"""Erase opcodes and those that do the same with four address bytes (JESD216F, 6.6)."""
+
+THREE_BYTE_REACH = 1 << 24
 
 _T = TypeVar("_T")
 
@@ -66,7 +72,7 @@ _Aspects = tuple[tuple[str, Callable[[Part], object]], ...]
 
 _FOR_READING: _Aspects = (
     ("size", lambda p: p.size),
-    ("dummy bytes of the fast read", lambda p: p.fast_read_dummy),
+    ("dummy bytes of the fast read", lambda p: (p.fast_read_dummy, p.fast_read_dummy_4byte)),
     # Pages of 528 bytes are addressed in another way altogether.
     ("addresses", lambda p: p.program_method.value == "page-528"),
 )
@@ -116,6 +122,37 @@ def erases_known(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[tuple[int, i
     return tuple(sorted(found))
 
 
+def four_byte_ways(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[FourByte, ...]:
+    """Ways above 16 MiB that all of `parts` have, preferred ones first. Whether B7h wants 06h
+    before it, the chip's own SFDP knows best."""
+    ways = tuple(w for w in parts[0].four_byte if all(w in p.four_byte for p in parts))
+    wants = None if sfdp is None else mode_needs_write_enable(sfdp)
+    if wants is None:
+        return ways
+    right = FourByte.ENTER_WREN if wants else FourByte.ENTER
+    return tuple(right if w in (FourByte.ENTER, FourByte.ENTER_WREN) else w for w in ways)
+
+
+def exit_opcode(parts: Sequence[Part], sfdp: Sfdp | None) -> int | None:
+    """What ends 4-byte mode on every one of `parts`; None where they differ, or where the chip's
+    SFDP lists exits and E9h, which the table takes for granted, is none of them."""
+    opcodes = {part.exit_4byte for part in parts}
+    if len(opcodes) > 1:
+        return None
+    (opcode,) = opcodes
+    if opcode == COMMON_EXIT and sfdp is not None and leaves_with_e9h(sfdp) is False:
+        return None
+    return opcode
+
+
+def fast_read_dummy(part: Part, ways: Sequence[FourByte]) -> int:
+    """Dummy bytes of the fast read that is used with the first of `ways`: 0Ch or 0Bh."""
+    if part.size > THREE_BYTE_REACH and ways[:1] == (FourByte.OPCODES,):
+        wide = part.fast_read_dummy_4byte
+        return part.fast_read_dummy if wide is None else wide
+    return part.fast_read_dummy
+
+
 def leaves_out_erases(parts: Sequence[Part]) -> bool:
     """Whether some of the parts have erases that others lack."""
     return len({_erase_map(part) for part in parts}) > 1
@@ -143,6 +180,64 @@ def _erase_map(part: Part) -> tuple[frozenset[tuple[int, int]], ...]:
 def shared(values: Sequence[_T | None]) -> _T | None:
     """The value when all candidates have the same one."""
     return values[0] if all(value == values[0] for value in values) else None
+
+
+def as_set_up(geometry: Geometry, sfdp: Sfdp, answers: Sequence[int] | None) -> Geometry:
+    """The erase map that this very chip has, where its SFDP has a sector map: such parts can be
+    set up in several ways (S25FS, S25H), and the table knows only the one they leave the factory
+    with. Times and 4-byte opcodes stay the table's where it has that erase.
+
+    Raises `SfdpError` when the map does not cover the chip, or nothing can be erased alike in all
+    the ways in which it may be set up.
+    """
+    if sfdp.sector_map is None or not sfdp.sector_map.configurations:
+        return geometry
+    mapped = to_geometry(sfdp, answers)
+    ours = {(kind.size, kind.opcode): kind for kind in geometry.erase_types}
+    wide = {kind.opcode: kind.opcode_4byte for kind in geometry.erase_types}
+
+    def known(kind: EraseType) -> EraseType:
+        same = ours.get((kind.size, kind.opcode))
+        if same is not None:
+            return same
+        opcode_4byte = wide.get(kind.opcode, kind.opcode_4byte)
+        if opcode_4byte == kind.opcode:
+            # The kernel (spansion.c, s25hx_t_post_sfdp_fixup): some list the 3-byte opcodes here.
+            opcode_4byte = WIDE_ERASES.get(kind.opcode)
+        return replace(kind, opcode_4byte=opcode_4byte)
+
+    return replace(
+        geometry,
+        erase_types=tuple(known(kind) for kind in mapped.erase_types),
+        regions=mapped.regions,
+    )
+
+
+def no_faster_than(geometry: Geometry, sfdp: Sfdp) -> Geometry:
+    """The same with no limit below the one that the chip's own SFDP gives: waiting longer costs
+    nothing, and giving up too early leaves a block half done."""
+    limits = [(e.opcode, e.time.maximum) for e in sfdp.basic.erases if e.time is not None]
+
+    def slow(span: Span, limit: float | None) -> Span:
+        return span if limit is None else Span(span.typical, max(span.maximum, limit))
+
+    def erase(kind: EraseType) -> EraseType:
+        # What smaller sectors leave of a block (S25FS) takes no longer than the whole block.
+        limit = max((t for opcode, t in limits if opcode == kind.opcode), default=None)
+        return replace(kind, time=slow(kind.time, limit))
+
+    program, chip = sfdp.basic.page_program, sfdp.basic.chip_erase
+    if geometry.method is not ProgramMethod.PAGE:
+        program = None
+    whole = geometry.chip_erase
+    if whole is not None and chip is not None:
+        whole = replace(whole, time=slow(whole.time, chip.maximum))
+    return replace(
+        geometry,
+        erase_types=tuple(erase(kind) for kind in geometry.erase_types),
+        program=slow(geometry.program, None if program is None else program.maximum),
+        chip_erase=whole,
+    )
 
 
 def _slower(spans: Sequence[Span]) -> Span:

@@ -12,7 +12,15 @@ from spiflash.errors import ChipUnknownError, UsageError
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.geometry import SECTOR, EraseRegion, Geometry, Span
 from spiflash.nor.jedec import CONTINUATION, manufacturer, split
-from spiflash.nor.sfdp import Assumed, Sfdp, four_byte_methods, quad_enable, to_geometry
+from spiflash.nor.sfdp import (
+    Assumed,
+    Sfdp,
+    four_byte_methods,
+    leaves_by_bank,
+    leaves_with_e9h,
+    quad_enable,
+    to_geometry,
+)
 
 UNKNOWN_CLOCK = 20e6
 """Hertz that every SPI NOR chip of the last twenty years reads at (common practice, no
@@ -80,6 +88,8 @@ def from_sfdp(answers: Answers, sfdp: Sfdp, *, trusted: bool) -> Chip:
         protection_schemes=("unknown",),
         quad_enable=quad_enable(sfdp),
         four_byte=four_byte_methods(sfdp),
+        exit_4byte=0xE9 if leaves_with_e9h(sfdp) else None,
+        leaves_by_bank=leaves_by_bank(sfdp),
         clock_read=UNKNOWN_CLOCK,
         clock_fast=UNKNOWN_CLOCK,
         fast_read_dummy=1,

@@ -7,7 +7,7 @@ board's processor, or in another mode: it is woken in that order, gentlest first
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from spiflash.bus.transaction import Bus, Sampling, Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
@@ -25,10 +25,57 @@ BUSY_LIMIT = 6.0
 of the data sheets), shorter than a chip erase."""
 
 
+READ_ANY = 0x65
+
 HARMLESS_DETECTIONS = frozenset({0x05, 0x65})
 """Opcodes that a sector map may have read: 05h reads the status register of every chip, 65h any
 register of those that have it (S25FS; Micron takes it for a read too). A table may name any
 opcode, and many that read on one chip change another; those are not sent."""
+
+
+@dataclass(frozen=True, slots=True)
+class AnyRegister:
+    """How a chip wants 65h (read any register) at present: `width` bytes of address, which is its
+    address mode, and `dummy` bytes before the answer."""
+
+    width: int
+    dummy: int
+
+    def covers(self, register: int) -> bool:
+        """Whether it is known that `register` (its address) is read in this form. Volatile
+        registers, from 800000h on, may have fewer dummies than others (S25HL-T, from memory);
+        where even they have some, all have the same (S25FS-S, from memory)."""
+        return self.dummy > 0 or register >= _VOLATILE
+
+
+_VOLATILE = 0x800000
+_FORMS = tuple(AnyRegister(width, dummy) for width in (3, 4) for dummy in (0, 1))
+
+
+def any_register(bus: Bus) -> AnyRegister | None:
+    """Find out how the chip takes 65h, by reading status register 1 with it (at 800000h) and with
+    05h, once with the write enable latch set and once without. None when no form fits, or both
+    widths do.
+
+    That is how the kernel tells the address mode of these parts (spansion.c,
+    cypress_nor_determine_addr_mode_by_sr1). The latch is left clear; nothing else changes.
+    """
+    reads = [commands.read_status()]
+    for form in _FORMS:
+        head = bytes((READ_ANY,)) + _VOLATILE.to_bytes(form.width, "big")
+        reads.append(Transaction(head + bytes(form.dummy), 1))
+    count = len(reads)
+    answers = bus.run([commands.write_enable(), *reads, commands.write_disable(), *reads])
+    armed, idle = answers[1 : 1 + count], answers[2 + count :]
+    if not armed[0][0] & commands.WEL or idle[0][0] & commands.WEL:
+        return None
+    fits = [
+        form
+        for form, one, other in zip(_FORMS, armed[1:], idle[1:], strict=True)
+        if (one, other) == (armed[0], idle[0])
+    ]
+    # The value is sent again and again: one dummy byte too many reads the same.
+    return fits[0] if len({form.width for form in fits}) == 1 else None
 
 
 def probe(bus: Bus) -> Answers:
@@ -66,16 +113,22 @@ def _configuration(bus: Bus, tables: bytes) -> tuple[int, ...] | None:
         return None
     if found is None or found.sector_map is None or not found.sector_map.detections:
         return None
+    form: AnyRegister | None = None
+    if any(d.opcode == READ_ANY and d.dummy is None for d in found.sector_map.detections):
+        form = any_register(bus)
     reads: list[Transaction] = []
     for each in found.sector_map.detections:
-        if each.opcode not in HARMLESS_DETECTIONS or each.dummy is None or each.dummy % 8:
-            return None
         # "As the chip is set up" is three bytes in the mode in which chips wake.
-        width = 3 if each.address_bytes is None else each.address_bytes
+        width, dummy = 3 if each.address_bytes is None else each.address_bytes, each.dummy
+        if dummy is None and form is not None and form.covers(each.address):
+            dummy = 8 * form.dummy
+            width = form.width if each.address_bytes is None else width
+        if each.opcode not in HARMLESS_DETECTIONS or dummy is None or dummy % 8:
+            return None
         if each.address >> 8 * width:
             return None
         head = bytes((each.opcode,)) + each.address.to_bytes(width, "big")
-        reads.append(Transaction(head + bytes(each.dummy // 8), 1))
+        reads.append(Transaction(head + bytes(dummy // 8), 1))
     first, again = bus.run(reads), bus.run(reads)
     return tuple(answer[0] for answer in first) if first == again else None
 

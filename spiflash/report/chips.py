@@ -18,8 +18,8 @@ _PROGRAMMED = {
 
 _REACH = {
     "opcodes": "opcodes with 4-byte addresses",
-    "enter": "4-byte mode (B7h/E9h)",
-    "enter-wren": "4-byte mode (06h, then B7h/E9h)",
+    "enter": "4-byte mode (B7h)",
+    "enter-wren": "4-byte mode (06h, then B7h)",
     "extended-register": "extended address register (C5h/C8h)",
     "bank-register": "bank register (17h/16h)",
     "always": "4-byte addresses only",
@@ -72,13 +72,14 @@ def part_text(part: Part) -> str:
         (
             "Reads",
             f"03h to {clock(part.clock_read)}, 0Bh to {clock(part.clock_fast)} with "
-            f"{counted(part.fast_read_dummy, 'dummy byte')}",
+            f"{counted(part.fast_read_dummy, 'dummy byte')}" + _wide_dummy(part),
         ),
         ("Supply", _volts(part)),
         ("Addresses", "; ".join(_REACH[way.value] for way in part.four_byte) or "3 bytes"),
+        *((("Mode exit", _exit(part)),) if part.exit_4byte != 0xE9 else ()),
         ("Protection", part.protection + _volatile(part)),
         ("Quad bit", part.quad_enable),
-        ("SFDP", {True: "yes", False: "no", None: "not known"}[part.sfdp]),
+        ("SFDP", {True: "yes", False: "no", None: "not known"}[part.sfdp] + _wrong_size(part)),
         (
             "Unique ID",
             "none"
@@ -135,8 +136,10 @@ def part_json(part: Part) -> dict[str, object]:
         "clock_read_hz": part.clock_read,
         "clock_fast_hz": part.clock_fast,
         "fast_read_dummy": part.fast_read_dummy,
+        "fast_read_dummy_4byte": part.fast_read_dummy_4byte,
         "supply_v": list(part.supply),
         "four_byte": [way.value for way in part.four_byte],
+        "exit_4byte": part.exit_4byte,
         "protection": part.protection,
         "quad_enable": part.quad_enable,
         "status_write_volatile": part.status_write_volatile,
@@ -145,6 +148,7 @@ def part_json(part: Part) -> dict[str, object]:
         "unique_id": None if part.unique_id is None else asdict(part.unique_id),
         "security": None if part.security is None else asdict(part.security),
         "sfdp": part.sfdp,
+        "sfdp_size": part.sfdp_size,
         "refused": part.refused or None,
         "notes": list(part.notes),
         "sources": {block: {"kind": s.kind, "text": s.text} for block, s in part.sources},
@@ -154,6 +158,19 @@ def part_json(part: Part) -> dict[str, object]:
 def _id(part: Part) -> str:
     extra = f" + {hex_pairs(part.extended_id)}" if part.extended_id else ""
     return hex_pairs(part.id) + extra
+
+
+def _exit(part: Part) -> str:
+    return "with a reset only" if part.exit_4byte is None else f"{part.exit_4byte:02X}h"
+
+
+def _wide_dummy(part: Part) -> str:
+    wide = part.fast_read_dummy_4byte
+    return "" if wide is None else f", 0Ch with {counted(wide, 'dummy byte')}"
+
+
+def _wrong_size(part: Part) -> str:
+    return "" if part.sfdp_size is None else f"; it says {amount(part.sfdp_size)}, wrongly"
 
 
 def _volts(part: Part) -> str:

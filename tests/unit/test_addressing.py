@@ -56,7 +56,7 @@ def test_three_bytes_reach_16_mib(way: tuple[FourByte, ...]) -> None:
         (FourByte.OPCODES, 4, True, [], []),
         (FourByte.ALWAYS, 4, False, [], []),
         (FourByte.ENTER, 4, False, ["b7"], ["e9"]),
-        (FourByte.ENTER_WREN, 4, False, ["06", "b7"], ["06", "e9"]),
+        (FourByte.ENTER_WREN, 4, False, ["06", "b7", "04"], ["06", "e9", "04"]),
         # The register goes back to the first segment, where a board starts.
         (FourByte.EXTENDED_REGISTER, 3, False, [], ["06", "c500"]),
         (FourByte.BANK_REGISTER, 3, False, [], ["1700"]),

@@ -31,7 +31,9 @@ OTHER: dict[str, Any] = {
     "clock_read": 1e6,
     "clock_fast": 2e6,
     "fast_read_dummy": 3,
+    "fast_read_dummy_4byte": 2,
     "four_byte": (FourByte.ALWAYS,),
+    "exit_4byte": 0x29,
     "protection": "none",
     "quad_enable": "sr1.6",
     "status_write_volatile": False,
@@ -40,6 +42,7 @@ OTHER: dict[str, Any] = {
     "unique_id": UniqueId(0x5A, 2, 12),
     "security": SecurityRegisters((0x1000,), 64, 0x4C, 2),
     "sfdp": False,
+    "sfdp_size": 1 << 20,
     "refused": "no",
     "notes": ("a word",),
 }

@@ -40,7 +40,7 @@ SLOW, FAST = ReadStyle(fast=False), ReadStyle(fast=True)
         (c.erase(0xDC, 0x1FF0000, Width.FOUR), "dc 01 ff 00 00", 0),
         (c.chip_erase(0xC7), "c7", 0),
         (c.enter_4byte(), "b7", 0),
-        (c.exit_4byte(), "e9", 0),
+        (c.exit_4byte(0xE9), "e9", 0),
         (c.leave_continuous_read(), "ff ff ff ff ff ff ff ff", 0),
     ],
 )

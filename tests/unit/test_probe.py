@@ -24,7 +24,9 @@ from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
 from spiflash.bus.transaction import Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError, SpiflashError, UnstableReadError
+from spiflash.nor.address_mode import find_mode
 from spiflash.nor.chip import Answers
+from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import identify
 from spiflash.nor.probe import probe, read_security, read_unique_id
 from spiflash.nor.tables import chip_table
@@ -251,7 +253,8 @@ def test_a_bit_late_is_not_taken_for_a_known_chip() -> None:
 def test_unique_id(name: str) -> None:
     made, bus = bench(NorChip(name, seed=3))
     chip = identify(probe(bus), chip_table(), name)
-    assert read_unique_id(bus, chip) == made.chip.unique_id
+    with NorFlash(bus, chip, find_mode(bus, chip)) as flash, flash.short_addresses():
+        assert read_unique_id(bus, chip) == made.chip.unique_id
 
 
 def test_no_unique_id() -> None:

@@ -6,13 +6,20 @@ from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from hwmocks.nor.catalog import compatible, different, gigadevice, macronix, winbond
+from hwmocks.nor.catalog import (
+    compatible,
+    different,
+    gigadevice,
+    infineon,
+    macronix,
+    winbond,
+)
 from hwmocks.nor.description import ChipDescription
 
 CATALOG: Mapping[str, ChipDescription] = MappingProxyType(
     {
         chip.name: chip
-        for family in (winbond, gigadevice, macronix, compatible, different)
+        for family in (winbond, gigadevice, macronix, compatible, different, infineon)
         for chip in family.ALL
     }
 )

@@ -3,6 +3,7 @@ sheets named at each chip."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import MappingProxyType
 
 from hwmocks.nor.catalog import common, tables
@@ -233,4 +234,53 @@ SST25VF032B = ChipDescription(
     power_up_delay=100e-6,
 )
 
-ALL = (IS25LP128, N25Q128A, S25FL128S, SST25VF032B)
+IS25LP256D = replace(
+    IS25LP128,
+    name="IS25LP256D",
+    source="ISSI IS25LP256D data sheet, from memory: B7h enters, 29h leaves 4-byte mode, bit 7 of "
+    "the bank register shows it; its SFDP lists the bank register as the only exit, as the table "
+    "of an IS25WP256 posted to the linux-mtd list does",
+    id=bytes.fromhex("9D6019"),
+    legacy_id=0x18,
+    rems=bytes.fromhex("9D18"),
+    size=32 * MIB,
+    opcodes=common.opcodes(
+        IS25LP128.opcodes,
+        common.FOUR_BYTE,
+        common.FOUR_BYTE_32K,
+        common.registers_at((0x16,), (0x17,)),
+        MappingProxyType({0xB7: Op.ENTER_4, 0x29: Op.EXIT_4}),
+    ),
+    erases=MappingProxyType(
+        {
+            **common.erases(
+                milliseconds(112, 300),
+                milliseconds(144, 500),
+                milliseconds(176, 1000),
+                four_byte=(0x21, 0x5C, 0xDC),
+            ),
+            0xD7: Erase(4 * KIB, milliseconds(112, 300)),
+        }
+    ),
+    registers=(*IS25LP128.registers, Register("BAR", 0x16, writable=0x80, volatile=0xFF)),
+    register_writes=MappingProxyType(
+        {**IS25LP128.register_writes, 0x17: RegisterWrite(("BAR",), volatile=True)}
+    ),
+    ads=Bit("BAR", 7),
+    bank_extadd=Bit("BAR", 7),
+    chip_erase=Time(70, 180),
+    sfdp=tables.jesd216b(
+        32 * MIB,
+        (112e-3, 0.144, 0.176),
+        page_program=0.2e-3,
+        chip_erase=70.0,
+        quad_enable=2,
+        offset=0x30,
+        enter_4=0x29,
+        exit_4=0x3A0 | 0x08,
+        four_byte_erases=(0x21, 0x5C, 0xDC),
+        four_byte_supported=0xFFF00EFF,
+    ),
+)
+
+ALL = (IS25LP128, IS25LP256D, N25Q128A, S25FL128S, SST25VF032B)

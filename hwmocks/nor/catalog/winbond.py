@@ -12,6 +12,7 @@ from hwmocks.nor.catalog.common import MIB, milliseconds
 from hwmocks.nor.description import (
     Bit,
     ChipDescription,
+    Op,
     Protection,
     Register,
     RegisterWrite,
@@ -217,4 +218,21 @@ W25Q64DW = replace(
     supply=(1.65, 1.95),
 )
 
-ALL = (W25Q64JV, W25Q128JV, W25Q256JV, W25Q64FV, W25Q64DW)
+W25Q256FV = replace(
+    W25Q256JV,
+    name="W25Q256FV",
+    source="W25Q256FV data sheet, from memory; E9h as the Linux kernel has it (winbond.c 6.12, "
+    "winbond_nor_set_4byte_addr_mode: leaving 4-byte mode sets the extended address register to 1)",
+    # No opcodes with four address bytes but the reads (winbond.c, w25q256_post_bfpt_fixups).
+    opcodes=common.opcodes(
+        OPCODES_JV,
+        common.ENTER_EXIT_4,
+        common.EXTENDED_ADDRESS,
+        MappingProxyType({0x13: Op.READ_4, 0x0C: Op.FAST_READ_4}),
+    ),
+    erases=common.erases(milliseconds(45, 400), milliseconds(120, 1600), milliseconds(150, 2000)),
+    exit_4_sets_bank=1,
+    sfdp=tables.jesd216(32 * MIB, four_byte=1),
+)
+
+ALL = (W25Q64JV, W25Q128JV, W25Q256JV, W25Q256FV, W25Q64FV, W25Q64DW)

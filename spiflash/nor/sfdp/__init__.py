@@ -22,7 +22,13 @@ from spiflash.nor.sfdp.power import DeepPowerDown, Suspend
 from spiflash.nor.sfdp.sectormap import Configuration, Detection, MapRegion, SectorMap
 from spiflash.nor.sfdp.table import RawTable, Sfdp, parse
 from spiflash.nor.sfdp.tiling import ASSUMED, Assumed, to_geometry
-from spiflash.nor.sfdp.words import four_byte_methods, quad_enable
+from spiflash.nor.sfdp.words import (
+    four_byte_methods,
+    leaves_by_bank,
+    leaves_with_e9h,
+    mode_needs_write_enable,
+    quad_enable,
+)
 
 __all__ = [
     "ASSUMED",
@@ -52,6 +58,9 @@ __all__ = [
     "Suspend",
     "TopSpeeds",
     "four_byte_methods",
+    "leaves_by_bank",
+    "leaves_with_e9h",
+    "mode_needs_write_enable",
     "parse",
     "quad_enable",
     "read_whole",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from chipdb.part import FourByte
-from spiflash.nor.sfdp.basic import AddressBytes, EnterFourByte, QuadEnable
+from spiflash.nor.sfdp.basic import AddressBytes, EnterFourByte, ExitFourByte, QuadEnable
 from spiflash.nor.sfdp.table import Sfdp
 
 _QUAD_ENABLE = {
@@ -42,6 +42,37 @@ def four_byte_methods(sfdp: Sfdp) -> tuple[FourByte, ...]:
         (FourByte.BANK_REGISTER, EnterFourByte.BANK_REGISTER in enter),
     )
     return tuple(method for method, there in known if there)
+
+
+_SOFTWARE_EXITS = (
+    ExitFourByte.E9H
+    | ExitFourByte.WREN_E9H
+    | ExitFourByte.EXTENDED_REGISTER
+    | ExitFourByte.BANK_REGISTER
+    | ExitFourByte.CONFIGURATION
+)
+
+
+def leaves_with_e9h(sfdp: Sfdp) -> bool | None:
+    """Whether E9h ends 4-byte mode; None where the tables name no exit at all."""
+    ways = sfdp.basic.exit_four_byte or ExitFourByte(0)
+    if not ways & _SOFTWARE_EXITS:
+        return None
+    return bool(ways & (ExitFourByte.E9H | ExitFourByte.WREN_E9H))
+
+
+def leaves_by_bank(sfdp: Sfdp | None) -> bool:
+    """Whether bit 7 of the bank register (17h) ends 4-byte mode."""
+    ways = (sfdp and sfdp.basic.exit_four_byte) or ExitFourByte(0)
+    return ExitFourByte.BANK_REGISTER in ways
+
+
+def mode_needs_write_enable(sfdp: Sfdp) -> bool | None:
+    """Whether B7h wants 06h before it; None where the tables do not list B7h."""
+    ways = sfdp.basic.enter_four_byte or EnterFourByte(0)
+    if EnterFourByte.B7H in ways:
+        return False
+    return True if EnterFourByte.WREN_B7H in ways else None
 
 
 def quad_enable(sfdp: Sfdp) -> str:
