@@ -59,6 +59,8 @@ class Bench:
     interface: int = 1
     folder: Path | None = None
     claim: Claim | None = None
+    wired: SpiDevice | None = None
+    """The chip with whatever its contact does to it, as the adapter meets it."""
     backend: UsbBackend = field(init=False)
     """The simulated USB, for pyusb."""
 
@@ -122,7 +124,7 @@ def make_bench(
     clock = clock or VirtualClock()
     wired: SpiDevice = chip if clip is None else clip(chip)
     device = FtdiDevice(profile, clock, {interface: wired}, serial=serial, faults=faults)
-    return Bench(chip, device, clock, interface, folder)
+    return Bench(chip, device, clock, interface, folder, wired=wired)
 
 
 def open_bench(spec: str) -> Bench:

@@ -10,12 +10,28 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-from typing import Any
+from collections import Counter
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
+if TYPE_CHECKING:
+    pass
+
 SWEEPS = ("small", "full")
+CUTTER = pytest.StashKey["Cutter"]()
+CUTS = pytest.StashKey[Counter[str]]()
 LEFT_OUT = pytest.StashKey[dict[str, list[str]]]()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--cuts",
+        type=int,
+        metavar="N",
+        help="cut every job that writes at each N-th of its USB transfers, on a copy of its bench, "
+        "and take it up again (see tests/power_loss.py)",
+    )
 
 
 def in_ci() -> bool:
@@ -41,6 +57,7 @@ def hear_signals() -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     config.stash[LEFT_OUT] = {}
+    config.stash[CUTS] = Counter()
     sweep = os.environ.get("SPIFLASH_SWEEP", "small")
     if sweep not in SWEEPS:
         raise pytest.UsageError(f"SPIFLASH_SWEEP is {sweep!r}, not one of {', '.join(SWEEPS)}")
@@ -58,6 +75,16 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.stash[LEFT_OUT].setdefault(", ".join(tools), []).append(item.nodeid)
 
 
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """By now every test module has been imported, with what it took from the program."""
+    every = session.config.getoption("--cuts")
+    if every:
+        from tests.power_loss import Cutter, install
+
+        session.config.stash[CUTTER] = cutter = Cutter(every)
+        install(cutter)
+
+
 def pytest_runtest_setup(item: pytest.Item) -> None:
     if tools := missing_tools(item):
         pytest.fail(f"needs {', '.join(tools)}: not installed", pytrace=False)
@@ -68,17 +95,26 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     output = getattr(session.config, "workeroutput", None)
     if output is not None:
         output["left_out"] = session.config.stash[LEFT_OUT]
+        if cutter := session.config.stash.get(CUTTER, None):
+            output["cuts"] = dict(cutter.counts)
 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_testnodedown(node: Any) -> None:
     """Every worker collects the same tests, so that the last list stands for all."""
-    node.config.stash[LEFT_OUT].update(getattr(node, "workeroutput", {}).get("left_out", {}))
+    output = getattr(node, "workeroutput", {})
+    node.config.stash[LEFT_OUT].update(output.get("left_out", {}))
+    node.config.stash[CUTS].update(output.get("cuts", {}))
 
 
 def pytest_terminal_summary(
     terminalreporter: pytest.TerminalReporter, config: pytest.Config
 ) -> None:
+    if config.getoption("--cuts"):
+        cuts = config.stash[CUTS]
+        if cutter := config.stash.get(CUTTER, None):
+            cuts.update(cutter.counts)
+        terminalreporter.write_line(f"{cuts['jobs']} jobs that write, cut {cuts['cuts']} times")
     left_out = config.stash[LEFT_OUT]
     if left_out:
         terminalreporter.section("left out", sep="-", yellow=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import random
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +29,12 @@ class Cells:
         self.stuck: dict[int, tuple[int, int]] = {}
         """Byte address → (bits stuck at 0, bits stuck at 1)."""
         self._rng = rng
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> Cells:
+        # The view has to go with its own array.
+        other = Cells(len(self.contents), bytes(self.contents), copy.deepcopy(self._rng, memo))
+        other.wear, other.stuck = self.wear.copy(), dict(self.stuck)
+        return other
 
     def program(self, address: int, data: bytes) -> None:
         """Clear bits: the cells become old AND new. Must not run past the end."""

@@ -241,6 +241,10 @@ class ChipDescription:
     """02h takes exactly this many data bytes (SST25VF: one)."""
     supply: tuple[float, float] = (2.7, 3.6)
 
+    def __deepcopy__(self, memo: object) -> ChipDescription:
+        # Frozen values: a copied chip is of the same kind.
+        return self
+
     def register(self, name: str) -> Register:
         """The register of that name; KeyError when the chip has none."""
         for register in self.registers:

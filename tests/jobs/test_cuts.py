@@ -12,14 +12,17 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from hwmocks import store
 from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
-from spiflash.archive.journal import open_journals
+from spiflash.archive.journal import Journal, open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import InterruptedWorkError, ShelfError, SpiflashError
 from spiflash.nor.addressing import ModeFound
@@ -29,6 +32,7 @@ from spiflash.work.image import Image
 from spiflash.work.restore import Leave, restore
 from tests.benchmarks.cuts import Case, cut_once, sweep
 from tests.job_rig import WATCHER, Rig
+from tests.power_loss import CutError, Cutter, install
 
 KIB = 1024
 ROOT = Path(__file__).resolve().parents[2]
@@ -78,6 +82,41 @@ def test_a_cut_is_really_a_cut(case: Case, shelf: Shelf, backup: Path) -> None:
     assert journal.after() == b"".join(case.new[low:high] for low, high in ranges)
     different = [i for i in range(case.size) if case.old[i] != case.new[i]]
     assert all(any(low <= i < high for low, high in ranges) for i in different[::97])
+
+
+def test_the_switch_that_cuts_every_job(
+    case: Case, shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`--cuts` (tests/power_loss.py) on one restore; and it notices one whose journal is lost."""
+    cutter = Cutter(every=4)
+    remove = install(cutter)
+    # Its neighbours in the sector go with the erase, and only the journal has them.
+    image, at = Image("small", bytes(range(256)) * 3), 0x12345
+    new = case.old[:at] + image.contents + case.old[at + len(image.contents) :]
+    try:
+        for lost in (False, True):
+            if lost:
+                monkeypatch.setattr(Journal, "begin", _begun_and_lost(Journal.begin))
+                monkeypatch.setattr(Journal, "finish", lambda journal: None)
+            chip = case.chip()
+            with case.session(chip, UsbFaults()) as (connection, _):
+                notices = pytest.raises(CutError, match="contents not as without a cut")
+                with notices if lost else nullcontext():
+                    restore(connection, shelf, image, WATCHER, agree=lambda _: True, at=at)
+            assert chip.contents == new
+    finally:
+        remove()
+    assert cutter.counts["jobs"] == 2
+    assert cutter.counts["cuts"] > 5
+
+
+def _begun_and_lost(begin: Callable[..., Journal]) -> Callable[..., Journal]:
+    def lost(*arguments: Any, **named: Any) -> Journal:
+        journal = begin(*arguments, **named)
+        shutil.rmtree(journal.path)
+        return journal
+
+    return lost
 
 
 def test_ctrl_c_says_what_to_do(case: Case, shelf: Shelf, backup: Path) -> None:
