@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterable, Sequence
 from spiflash.dump.finding import Finding, Span
 from spiflash.dump.formats.banner import find_banners
 from spiflash.dump.formats.blank import find_blank
-from spiflash.dump.formats.bzip2stream import find_bzip2
 from spiflash.dump.formats.cramfs import find_cramfs
 from spiflash.dump.formats.credentials import find_der, find_pem
 from spiflash.dump.formats.devicetree import find_device_trees
@@ -21,20 +20,16 @@ from spiflash.dump.formats.disks import find_ext, find_fat
 from spiflash.dump.formats.elf import find_elf
 from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.formats.fit import find_fit_images
-from spiflash.dump.formats.gzipstream import find_gzip
 from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.legacy import find_legacy_images
-from spiflash.dump.formats.lz4frame import find_lz4, find_lz4_legacy
-from spiflash.dump.formats.lzmastream import find_lzma
 from spiflash.dump.formats.romfs import find_romfs
 from spiflash.dump.formats.runs import find_dense, find_zeros
 from spiflash.dump.formats.squashfs import find_squashfs
+from spiflash.dump.formats.streams import find_streams
 from spiflash.dump.formats.tables import find_gpt, find_mbr
 from spiflash.dump.formats.trx import find_trx
 from spiflash.dump.formats.ubi import find_ubi
 from spiflash.dump.formats.ubifs import find_ubifs
-from spiflash.dump.formats.xzstream import find_xz
-from spiflash.dump.formats.zstdframe import find_zstd
 
 Search = Callable[[bytes, Sequence[Span]], Iterable[Finding]]
 
@@ -58,13 +53,7 @@ FORMATS: tuple[Search, ...] = (
     find_fit_images,
     find_environments,
     find_device_trees,
-    find_gzip,
-    find_xz,
-    find_lzma,
-    find_bzip2,
-    find_zstd,
-    find_lz4,
-    find_lz4_legacy,
+    find_streams,
     find_elf,
     find_pem,
     find_der,
