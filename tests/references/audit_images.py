@@ -179,6 +179,8 @@ def _file_systems(folder: Path, root: Path) -> list[Item]:
     for order in ("little", "big"):
         run("mkfs.cramfs", "-n", "heron", "-N", order, root, out)
         made.append(_whole(f"cramfs {order}", "cramfs", out.read_bytes(), 4))
+        run("mkfs.cramfs", "-p", "-n", "heron", "-N", order, root, out)
+        made.append(_whole(f"cramfs with room {order}", "cramfs", out.read_bytes(), 4))
     run("genromfs", "-V", "heron", "-d", root, "-f", out)
     blob = out.read_bytes()
     made.append(Item("romfs", "romfs", blob, 4, int.from_bytes(blob[8:12], "big")))

@@ -2,7 +2,8 @@
 
 Layout: Linux, include/uapi/linux/cramfs_fs.h (from memory; the tests compare with
 `mkfs.cramfs`). In either byte order; the CRC is computed with its own field zero. The
-superblock may lie 512 bytes into the image, behind room for a boot sector, which is padding.
+superblock may lie 512 bytes into the image, after room for a boot sector (`mkfs.cramfs -p`): the
+size counts that room, the CRC leaves it out.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ _MAGIC = 0x28CD3D45
 _SIGNATURE = b"Compressed ROMFS"
 _SUPERBLOCK = 76
 _WITH_CRC = 1
+_ROOM = 512
 
 
 def find_cramfs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
@@ -45,6 +47,8 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
     prefix, name, exact = order
     size, flags = struct.unpack_from(f"{prefix}2I", contents, at + 4)
     stored, edition, blocks, files = struct.unpack_from(f"{prefix}4I", contents, at + 32)
+    room = _room(contents, at, size, stored, budget) if flags & _WITH_CRC else 0
+    size -= room
     length = size if _SUPERBLOCK <= size <= len(contents) - at else _SUPERBLOCK
     checks = ["signature and magic number"]
     verdict = Verdict.CONSISTENT
@@ -53,30 +57,49 @@ def _read(contents: bytes, at: int, budget: Budget) -> Finding | None:
         if not exact or length == _SUPERBLOCK:
             return None
     elif budget.spend(length):
-        view = memoryview(contents)[at : at + length]
-        holds = crc32(view[36:], crc32(bytes(4), crc32(view[:32]))) == stored
+        holds = _sum(contents, at, length) == stored
         verdict = Verdict.VOUCHED if holds and length == size else Verdict.DAMAGED
         said = "holds" if holds else "fails"
         checks.append(f"CRC-32 over {length} bytes {said}")
     else:
-        checks.append("CRC-32 not computed: too many file systems claim these bytes")
+        verdict = Verdict.UNCHECKED
+        checks.append("CRC-32 NOT CHECKED: too many file systems claim these bytes")
     return Finding(
-        at,
-        length,
+        at - room,
+        length + room,
         "cramfs",
         "CramFS file system",
         verdict,
         tuple(checks),
         (
             ("name", readable(contents[at + 48 : at + 64].rstrip(b"\0"))),
-            ("size", f"{size} bytes"),
+            ("size", f"{size + room} bytes"),
             ("byte order", f"{name} endian"),
             ("edition", str(edition)),
             ("blocks", str(blocks)),
             ("files", str(files)),
         ),
-        facts=FileSystemFacts(size, "gzip"),
+        uncovered=((at - room, at),) if room and verdict is Verdict.VOUCHED else (),
+        damage=((at, at + length),) if room and verdict is Verdict.DAMAGED else (),
+        facts=FileSystemFacts(size + room, "gzip"),
     )
+
+
+def _room(contents: bytes, at: int, size: int, stored: int, budget: Budget) -> int:
+    """The room for a boot sector in front of the superblock: 0 where there is none."""
+    end = at + size - _ROOM
+    if at < _ROOM or not at + _SUPERBLOCK < end <= len(contents) or not budget.spend(size):
+        return 0
+    if _sum(contents, at, end - at) == stored:
+        return _ROOM
+    # A broken one is taken for one with room where nothing but zeros is there.
+    blank = not any(contents[at - _ROOM : at]) and at % 4096 == _ROOM
+    return _ROOM if blank and _sum(contents, at, min(size, len(contents) - at)) != stored else 0
+
+
+def _sum(contents: bytes, at: int, length: int) -> int:
+    view = memoryview(contents)[at : at + length]
+    return crc32(view[36:], crc32(bytes(4), crc32(view[:32])))
 
 
 def _order(raw: bytes) -> tuple[str, str, bool] | None:
