@@ -24,6 +24,33 @@ class Verdict(enum.Enum):
     NOTED = "noted"  # worth a line, but no format is claimed: zeros, or bytes without pattern
 
 
+class Proof(enum.IntEnum):
+    """What kind of checksum a VOUCHED finding rests on, the weakest first.
+
+    UNPACKED is one over what comes out of unpacking: it proves the contents, not each packed
+    byte, since other bytes can unpack to the same (a changed distance to a text that stands
+    twice, a date in a header). The others are over the bytes as they stand.
+    """
+
+    UNPACKED = 1
+    SUM = 2
+    CRC = 3
+    DIGEST = 4
+
+    @property
+    def words(self) -> str:
+        """For people."""
+        return _PROOF_WORDS[self]
+
+
+_PROOF_WORDS = {
+    Proof.UNPACKED: "a checksum of what it unpacks to",
+    Proof.SUM: "a sum",
+    Proof.CRC: "a CRC",
+    Proof.DIGEST: "a cryptographic hash",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """A recognised item: `length` bytes from `start`, both in bytes.
@@ -37,7 +64,8 @@ class Finding:
     `uncovered` are the bytes of a VOUCHED or DAMAGED item that none of its checksums covers.
     `damage` are the smallest ranges known to contain the damage of a DAMAGED item; empty means
     all of it. `parent` is the position, in the survey that returned this, of the smallest
-    finding around this one, or None.
+    finding around this one, or None. `proof` is the strongest checksum that
+    covers the whole of a VOUCHED item, that of an item around it included.
     """
 
     start: int
@@ -50,6 +78,7 @@ class Finding:
     uncovered: tuple[Span, ...] = ()
     damage: tuple[Span, ...] = ()
     parent: int | None = None
+    proof: Proof | None = None
     # Unmasked: not in what is printed of a finding by accident.
     facts: Facts | None = field(default=None, repr=False)
 

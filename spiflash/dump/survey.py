@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import dataclasses
 import itertools
 from collections.abc import Sequence
@@ -9,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from spiflash.dump.finding import Finding, Span, Verdict, merged, without
+from spiflash.dump.finding import Finding, Proof, Span, Verdict, merged, without
 from spiflash.dump.formats import FILE_SYSTEMS, FORMATS, IN_PIECES, PACKED, REMAINDERS
 from spiflash.dump.formats.magic import outside
 
@@ -38,7 +39,7 @@ def survey(contents: bytes) -> tuple[Finding, ...]:
     for search in REMAINDERS:
         found += itertools.islice(search(contents, claimed), MOST)
     found.sort(key=lambda finding: (finding.start, -finding.length, finding.kind))
-    return _with_parents(_narrowed(found, len(contents)))
+    return _with_parents(_weighed(found, len(contents)))
 
 
 def _inside(finding: Finding, packed: Sequence[Span]) -> bool:
@@ -46,20 +47,58 @@ def _inside(finding: Finding, packed: Sequence[Span]) -> bool:
     return finding.kind not in IN_PIECES and not any(True for _ in outside([finding.start], packed))
 
 
-def _narrowed(found: Sequence[Finding], size: int) -> list[Finding]:
-    """Damage reduced to what the checksums of other items inside do not vouch for.
+_UNPACKED = frozenset({"gzip", "xz", "lzma", "bzip2", "zstd", "lz4", "squashfs"})
+"""Kinds whose checksums are over what comes out of unpacking."""
 
-    A checksum over a whole image fails; inside lies a stream whose own checksum holds: then the
-    damage is elsewhere in the image.
+
+def _weighed(found: Sequence[Finding], size: int) -> list[Finding]:
+    """Every finding with its proof; where one checksum holds and another fails, the bytes are
+    proven only if the one that holds is over the bytes as they stand.
+
+    The sum over a whole image fails; a file inside has a CRC of its own bytes that holds: then
+    the damage is elsewhere in the image. A stream inside that unpacks to the right contents
+    says nothing of the kind: it is no longer called proven.
     """
-    if not any(each.verdict is Verdict.DAMAGED for each in found):
-        return list(found)
-    vouched = np.zeros(size, dtype=bool)
+    found = [_with_proof(each) for each in found]
+    broken = [each for each in found if each.verdict is Verdict.DAMAGED]
+    if not broken:
+        return found
+    sure = np.zeros(size, dtype=bool)
     for each in found:
-        for (start, end), verdict in each.claims():
-            if verdict is Verdict.VOUCHED:
-                vouched[start:end] = True
-    return [_narrow(each, vouched) if each.verdict is Verdict.DAMAGED else each for each in found]
+        if each.kind not in _UNPACKED:
+            for (start, end), verdict in each.claims():
+                if verdict is Verdict.VOUCHED:
+                    sure[start:end] = True
+    narrowed = {id(each): _narrow(each, sure) for each in broken}
+    spans = merged([s for each in narrowed.values() for s in each.damage or _whole(each)])
+    return [narrowed.get(id(each)) or _cleared(each, spans) for each in found]
+
+
+def _whole(finding: Finding) -> tuple[Span, ...]:
+    return ((finding.start, finding.end),)
+
+
+def _with_proof(finding: Finding) -> Finding:
+    if finding.verdict is not Verdict.VOUCHED or finding.proof is not None:
+        return finding
+    weak = {"romfs": Proof.SUM} | dict.fromkeys(_UNPACKED, Proof.UNPACKED)
+    return dataclasses.replace(finding, proof=weak.get(finding.kind, Proof.CRC))
+
+
+def _cleared(finding: Finding, broken: Sequence[Span]) -> Finding:
+    """What unpacks well, but lies in a range whose own checksum fails."""
+    if finding.proof is not Proof.UNPACKED:
+        return finding
+    index = bisect.bisect_left(broken, finding.start, key=lambda span: span[1])
+    if index == len(broken) or broken[index][0] >= finding.end or broken[index][1] == finding.start:
+        return finding
+    return dataclasses.replace(
+        finding,
+        verdict=Verdict.CONSISTENT,
+        checks=(*finding.checks, "but a checksum over the bytes around it fails"),
+        uncovered=(),
+        proof=None,
+    )
 
 
 def _narrow(finding: Finding, vouched: npt.NDArray[np.bool_]) -> Finding:
@@ -90,6 +129,15 @@ def _with_parents(found: Sequence[Finding]) -> tuple[Finding, ...]:
     for index, each in enumerate(found):
         while open_ and found[open_[-1]].end < each.end:
             open_.pop()
-        result.append(dataclasses.replace(each, parent=open_[-1] if open_ else None))
+        proof = each.proof
+        around = result[open_[-1]] if open_ else None
+        if proof is not None and around is not None and around.proof is not None:
+            # The strongest sum over the whole of it is what it is proven by.
+            proof = max(proof, around.proof) if _covers(around, each) else proof
+        result.append(dataclasses.replace(each, parent=open_[-1] if open_ else None, proof=proof))
         open_.append(index)
     return tuple(result)
+
+
+def _covers(around: Finding, inside: Finding) -> bool:
+    return all(end <= inside.start or start >= inside.end for start, end in around.uncovered)

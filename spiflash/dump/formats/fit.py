@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
 from spiflash.dump.facts import Architecture, BundleFacts, Holds, ImageFacts
-from spiflash.dump.finding import Finding, Span, Verdict, merged, without
+from spiflash.dump.finding import Finding, Proof, Span, Verdict, merged, without
 from spiflash.dump.formats.devicetree import Tree, TreeNode, trees
 from spiflash.dump.wording import counted, readable
 
@@ -166,6 +166,12 @@ def _text(contents: bytes, node: TreeNode, name: str) -> str:
     return "" if raw is None else readable(raw.split(b"\0")[0], 120)
 
 
+def _proof(images: list[_Image]) -> Proof:
+    """The weakest of the strongest hashes of each image."""
+    strong = [any(name != "crc32" for name in each.held) for each in images if each.held]
+    return Proof.DIGEST if all(strong) else Proof.CRC
+
+
 def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
     end = max([tree.start + tree.total, *(image.facts.data[1] for image in images)])
     checks = ["every token, name and string of the tree is in order; no checksum covers it"]
@@ -214,5 +220,6 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
         tuple((name, value) for name, value in details if value),
         uncovered=tuple(uncovered),
         damage=tuple(spans),
+        proof=_proof(images) if verdict is Verdict.VOUCHED else None,
         facts=BundleFacts(tuple(image.facts for image in images)),
     )

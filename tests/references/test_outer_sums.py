@@ -1,0 +1,79 @@
+"""Which of several checksums over the same bytes counts: the strongest, and a failed outer one.
+
+Images by `mkimage` (Debian's u-boot-tools) around streams of `gzip`. A gzip header holds a date and
+an operating system byte that RFC 1952 covers by no checksum: turned, it still unpacks to the same.
+"""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from spiflash.dump.coverage import levels
+from spiflash.dump.finding import Finding, Proof, Verdict
+from spiflash.dump.survey import survey
+
+TREE = """/dts-v1/;
+/ { description = "heron"; images { kernel {
+  data = /incbin/("kernel.gz"); type = "kernel"; arch = "arm"; os = "linux";
+  compression = "gzip"; load = <0x42000000>; entry = <0x42000000>;
+  hash-1 { algo = "HASH"; }; }; };
+  configurations { default = "a"; a { kernel = "kernel"; }; }; };"""
+
+
+def made(folder: Path, sort: str) -> bytes:
+    text = b"".join(b"heron %d\n" % (n * 7919) for n in range(30_000))
+    gz = subprocess.run(["gzip", "-9", "-c"], input=text, check=True, capture_output=True).stdout
+    (folder / "kernel.gz").write_bytes(gz)
+    if sort == "legacy":
+        subprocess.run(
+            ["mkimage", "-A", "arm", "-T", "kernel", "-C", "gzip", "-d", "kernel.gz", "out"],
+            cwd=folder,
+            check=True,
+            capture_output=True,
+        )
+    else:
+        (folder / "a.its").write_text(TREE.replace("HASH", sort))
+        subprocess.run(
+            ["mkimage", "-f", "a.its", "out"], cwd=folder, check=True, capture_output=True
+        )
+    return (folder / "out").read_bytes()
+
+
+def the(found: tuple[Finding, ...], kind: str) -> Finding:
+    return next(each for each in found if each.kind == kind)
+
+
+@pytest.mark.needs("mkimage", "gzip", "dtc")
+@pytest.mark.parametrize(
+    ("sort", "outer", "proof"),
+    [
+        ("sha256", "fit", Proof.DIGEST),
+        ("crc32", "fit", Proof.CRC),
+        ("legacy", "uboot-image", Proof.CRC),
+    ],
+)
+def test_the_strongest_sum_counts_and_a_failed_one_clears(
+    tmp_path: Path, sort: str, outer: str, proof: Proof
+) -> None:
+    whole = made(tmp_path, sort)
+    found = survey(whole)
+    assert the(found, outer).proof is proof
+    # The stream's own sum is over what it unpacks to; the image's is over these very bytes.
+    assert the(found, "gzip").proof is proof
+
+    turned = bytearray(whole)
+    place = whole.index(b"\x1f\x8b\x08") + 5  # the date
+    turned[place] ^= 1
+    found = survey(bytes(turned))
+    assert the(found, outer).verdict is Verdict.DAMAGED
+    stream = the(found, "gzip")
+    assert stream.verdict is Verdict.CONSISTENT
+    assert stream.checks[-1] == "but a checksum over the bytes around it fails"
+    painted = levels(len(turned), found)
+    damaged, vouched = 4, 3
+    assert painted[place] == damaged
+    span = slice(stream.start, stream.end)
+    assert not (painted[span] == vouched).any()
