@@ -42,6 +42,7 @@ _OPTIONAL = (
     "security",
     "sfdp",
     "sfdp_size",
+    "sfdp_minor",
     "refused",
     "notes",
 )

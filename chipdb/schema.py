@@ -158,6 +158,7 @@ _SHARED: dict[str, values.Reader] = {
     "security": values.security,
     "sfdp": values.boolean,
     "sfdp_size": values.size,
+    "sfdp_minor": lambda raw, path: values.integer(raw, path, 0, 255),
     "refused": values.text,
     "notes": values.texts,
 }

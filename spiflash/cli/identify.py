@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import click
@@ -22,7 +23,9 @@ def identify(as_json: bool, **options: Any) -> None:
     Example:
       spiflash identify --adapter sim:heron
     """
-    with connect(settings_from(options)) as found:
+    # What has to be said of the voltage stands in the answer itself.
+    settings = replace(settings_from(options), announce=lambda _chip: None)
+    with connect(settings) as found:
         shown = (
             found.chip,
             found.unique_id,

@@ -11,6 +11,7 @@ import click
 from spiflash.archive.shelf import Shelf, default_root
 from spiflash.bus.mpsse import Pins
 from spiflash.bus.trace import recording
+from spiflash.cli.screen import announce_voltage
 from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
 from spiflash.work.connection import Settings
 
@@ -188,6 +189,7 @@ def settings_from(options: dict[str, Any]) -> Settings:
         pins=pins,
         size=options.pop("size"),
         trust_sfdp=options.pop("trust_sfdp"),
+        announce=announce_voltage,
     )
 
 

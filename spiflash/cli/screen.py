@@ -18,6 +18,8 @@ from tqdm import tqdm
 from spiflash.archive.files import printable
 from spiflash.cli.folding import folded
 from spiflash.errors import DeclinedError, OutputError, SpiflashError
+from spiflash.nor.chip import Chip
+from spiflash.report.cautions import about_voltage
 from spiflash.report.changes import plan_text
 from spiflash.work.progress import Advance
 from spiflash.work.rewrite import Work
@@ -109,6 +111,12 @@ def let_go() -> None:
 def show(document: dict[str, object], text: str, *, as_json: bool) -> None:
     """The result: one JSON document, or text."""
     answer(json.dumps(document, indent=2) if as_json else text, as_json=as_json)
+
+
+def announce_voltage(chip: Chip) -> None:
+    """Say on standard error what must be said of this chip's supply, before anything else."""
+    for line in about_voltage(chip):
+        click.echo(fitted(line, sys.stderr), err=True)
 
 
 def show_error(error: SpiflashError, *, as_json: bool = False) -> None:

@@ -8,7 +8,15 @@ from chipdb.part import EraseType, FourByte, Part, SecurityRegisters, UniqueId
 from spiflash.nor.geometry import Geometry
 from spiflash.nor.sfdp import Sfdp
 
+LOW_VOLTAGE = 3.0
+"""Volts: a part whose supply range ends below this must not meet a 3.3 V adapter."""
+
 __all__ = ["Answers", "Chip", "ChipIdentity", "FourByte", "Part", "SecurityRegisters", "UniqueId"]
+
+
+def volts(span: tuple[float, float]) -> str:
+    """A supply range in words."""
+    return f"{span[0]:g} V to {span[1]:g} V"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +97,8 @@ class Chip:
     clock_fast: float
     fast_read_dummy: int
     supply: tuple[float, float] | None
+    """Volts that every part with this ID stands; None where that is not known, or where they have
+    none in common (see `supplies`). Of a part that a person named, its own."""
     unique_id: UniqueId | None
     security: SecurityRegisters | None
     locked_at_power_up: bool
@@ -109,6 +119,9 @@ class Chip:
     size_stated: bool = False
     """Only a person's word stands for the capacity: chip table and SFDP give none, or another."""
     notes: tuple[str, ...] = ()
+    supplies: tuple[tuple[tuple[str, ...], tuple[float, float]], ...] = ()
+    """(part names, volts) for each supply range among the parts with this ID, lowest first; those
+    that other evidence speaks against too, for a wrong supply is for good."""
     erases_known: tuple[tuple[int, int], ...] = ()
     """(opcode, bytes) of every block erase that the chip's SFDP or any of `candidates` has,
     usable or not; opcodes with four address bytes included."""
@@ -122,6 +135,27 @@ class Chip:
     def jedec_id(self) -> bytes:
         """Manufacturer, type, capacity."""
         return self.answers.jedec_id
+
+    @property
+    def supply_text(self) -> str:
+        """The supply in words, wherever it is shown."""
+        if self.supply is None and not self.supplies:
+            return "not known"
+        each = [f"{volts(span)} ({' or '.join(names)})" for names, span in self.supplies]
+        if self.supply is None:
+            return (
+                f"not the same for all parts with this ID: {', '.join(each)}; the marking on the "
+                "chip tells which it is"
+            )
+        if any(span[1] < LOW_VOLTAGE <= self.supply[1] for _, span in self.supplies):
+            return f"{volts(self.supply)} as {self.name}; parts with this ID: {', '.join(each)}"
+        return volts(self.supply)
+
+    @property
+    def lowest_top(self) -> float | None:
+        """The least maximum supply, in volts, of all parts that this could be; None: not known."""
+        spans = [span for _, span in self.supplies] + ([self.supply] if self.supply else [])
+        return min((span[1] for span in spans), default=None)
 
     @property
     def largest_erase(self) -> int:

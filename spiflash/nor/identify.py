@@ -19,6 +19,7 @@ from spiflash.nor.identify_evidence import weigh
 from spiflash.nor.identify_namesakes import (
     as_set_up,
     careful_geometry,
+    common_supply,
     differences_for_writing,
     erases_known,
     exit_opcode,
@@ -31,6 +32,7 @@ from spiflash.nor.identify_namesakes import (
     no_faster_than,
     refuse_unlike,
     shared,
+    supplies,
     vendors,
 )
 from spiflash.nor.identify_strangers import (
@@ -72,6 +74,7 @@ def identify(
     if wanted is not None:
         chosen = _insist(wanted, table, answers)
         chip = _known(answers, (chosen,), sfdp, complaint, f"named by you as {chosen.name}")
+        chip = replace(chip, supplies=supplies((chosen, *candidates_for(answers, table))))
         return chip if size is None else at_stated_size(chip, size)
     candidates = candidates_for(answers, table)
     if candidates:
@@ -156,7 +159,14 @@ def _listed(
     if not weighed.remaining:
         assert sfdp is not None  # only its size excludes every part
         if size is not None:
-            return _known(answers, candidates[:1], sfdp, complaint, how)
+            # All of them remain, with the careful choice of each figure: a size that a person
+            # states must not pick one of them.
+            chip = _known(answers, candidates, sfdp, complaint, how)
+            doubt = chip.write_doubt or (
+                f"its SFDP gives {sfdp.basic.size} bytes, which none of the parts with this ID "
+                "holds; name the part with --part if you know it"
+            )
+            return replace(chip, write_doubt=doubt)
         raise ChipMismatchError(
             f"The ID {answers.jedec_id.hex(' ').upper()} belongs to {names(candidates)}, but "
             f"the chip's own SFDP gives a size of {sfdp.basic.size} bytes.",
@@ -170,7 +180,13 @@ def _listed(
     elif len(weighed.remaining) == 1 and weighed.remaining[0].extended_id:
         how += ", extended ID included"
     chip = _known(answers, weighed.remaining, sfdp, complaint, how)
-    return replace(chip, notes=(*chip.notes, *weighed.doubts))
+    # Contents of SFDP are no ground to trust a chip with 3.3 V: all parts with this ID count.
+    return replace(
+        chip,
+        notes=(*chip.notes, *weighed.doubts),
+        supply=common_supply(candidates),
+        supplies=supplies(candidates),
+    )
 
 
 def _known(
@@ -224,7 +240,8 @@ def _known(
         clock_read=min(part.clock_read for part in parts),
         clock_fast=min(part.clock_fast for part in parts),
         fast_read_dummy=fast_read_dummy(first, ways),
-        supply=(max(p.supply[0] for p in parts), min(p.supply[1] for p in parts)),
+        supply=common_supply(parts),
+        supplies=supplies(parts),
         unique_id=shared([part.unique_id for part in parts]),
         security=shared([part.security for part in parts]),
         locked_at_power_up=any(part.locked_at_power_up for part in parts),

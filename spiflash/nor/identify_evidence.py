@@ -42,7 +42,8 @@ def weigh(candidates: Sequence[Part], answers: Answers, sfdp: Sfdp | None) -> We
     excluded: list[str] = []
     possible: list[Part] = []
     for part in candidates:
-        if sfdp is not None and sfdp.basic.size != part.size:
+        # Some parts give another capacity in SFDP than they have, and are known to.
+        if sfdp is not None and sfdp.basic.size != (part.sfdp_size or part.size):
             excluded.append(f"{part.name} holds {part.size} bytes, SFDP says {sfdp.basic.size}")
         else:
             possible.append(part)
@@ -115,6 +116,9 @@ def _by_four_byte(part: Part, sfdp: Sfdp) -> list[str]:
 
 def _by_the_rest(part: Part, sfdp: Sfdp) -> list[str]:
     found = []
+    minor = sfdp.basic_header.minor
+    if part.sfdp_minor is not None and part.sfdp_minor != minor:
+        found.append(f"{part.name} has SFDP 1.{part.sfdp_minor}, this chip has 1.{minor}")
     if sfdp.basic.page is not None and sfdp.basic.page != part.page:
         found.append(f"{part.name} has pages of {part.page} bytes, SFDP says {sfdp.basic.page}")
     place = quad_enable(sfdp)

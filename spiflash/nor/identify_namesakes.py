@@ -153,6 +153,20 @@ def fast_read_dummy(part: Part, ways: Sequence[FourByte]) -> int:
     return part.fast_read_dummy
 
 
+def common_supply(parts: Sequence[Part]) -> tuple[float, float] | None:
+    """The volts that all of the parts stand; None where they have none in common."""
+    low, high = max(p.supply[0] for p in parts), min(p.supply[1] for p in parts)
+    return (low, high) if low < high else None
+
+
+def supplies(parts: Sequence[Part]) -> tuple[tuple[tuple[str, ...], tuple[float, float]], ...]:
+    """(names, volts) for each range of supply among the parts, the lowest first."""
+    spans = sorted({part.supply for part in parts}, key=lambda span: (span[1], span[0]))
+    return tuple(
+        (tuple(dict.fromkeys(p.name for p in parts if p.supply == span)), span) for span in spans
+    )
+
+
 def leaves_out_erases(parts: Sequence[Part]) -> bool:
     """Whether some of the parts have erases that others lack."""
     return len({_erase_map(part) for part in parts}) > 1

@@ -75,7 +75,10 @@ def put_back(flash: NorFlash, before: Mapping[str, int]) -> bool:
     if lift.second in before:
         kept = lift.second_lost
         wanted[lift.second] = now[lift.second] & ~kept | before[lift.second] & kept
-    return _put_back(flash, _StatusWriter(flash, lift, volatile=False), wanted)
+    *_, writer = _writers(flash, lift)
+    if not lift.unseen_second:
+        writer = _StatusWriter(flash, lift, volatile=False)
+    return _put_back(flash, writer, wanted)
 
 
 # -- locks of single blocks ------------------------------------------------------------------------
@@ -84,10 +87,8 @@ def put_back(flash: NorFlash, before: Mapping[str, int]) -> bool:
 @contextmanager
 def _locks_open(flash: NorFlash, ranges: Sequence[tuple[int, int]]) -> Iterator[None]:
     chip, bus = flash.chip, flash.bus
-    if not temporary_locks.readable(chip.jedec_id[0], chip.size):
-        raise _refusal(
-            chip, "it has locks of single blocks switched on, which this program does not open"
-        )
+    if reason := why_not(chip, flash.protection()):
+        raise _refusal(chip, reason)
     shut = [
         (low, high)
         for low, high in temporary_locks.locked(bus, chip.size)
@@ -112,32 +113,64 @@ def _bits_clear(flash: NorFlash, guard: Protection) -> Iterator[None]:
     lift = _lift_for(chip)
     _slowly(flash)
     before = _read(flash)
-    writer = _StatusWriter(flash, lift, volatile=chip.status_write_volatile)
     open_value = _open_value(lift, before)
+    writer = _StatusWriter(flash, lift, volatile=chip.status_write_volatile)
     try:
-        if not writer.write(open_value, before) or _still_protected(flash):
+        for writer in _writers(flash, lift):
+            if writer.write(open_value, before) and not _still_protected(flash):
+                break
+        else:
             raise _locked(chip, guard)
         yield
     except BaseException as error:
         if not _put_back(flash, writer, before) and isinstance(error, SpiflashError):
-            error.state = f"{error.state} {_left_open(flash, before)}".strip()
+            left = _left_open(before, volatile=writer.volatile)
+            error.state = f"{error.state} {left}".strip()
         raise
     if not _put_back(flash, writer, before):
         raise ChipProtectedError(
             "The work is done, but the block protection could not be put back.",
-            state=_left_open(flash, before),
+            state=_left_open(before, volatile=writer.volatile),
             remedy="Take the supply off and on and run 'spiflash identify' to see what holds now."
-            if chip.status_write_volatile
+            if writer.volatile
             else "Seat the clip again and run 'spiflash identify' to see what holds now.",
         )
 
 
-def _lift_for(chip: Chip) -> Clearing:
+def _writers(flash: NorFlash, lift: Clearing) -> Iterator[_StatusWriter]:
+    """How the register may be written, the gentlest way first; what each did is read back."""
+    chip = flash.chip
+    if chip.status_write_volatile or lift.unseen_second:
+        yield _StatusWriter(flash, lift, volatile=True)
+    # A lasting one-byte write could clear a QE bit that cannot be seen, and the board would not
+    # start: not where QE may be in a second register.
+    if not chip.status_write_volatile and (
+        not lift.unseen_second or chip.quad_enable in ("none", "sr1.6")
+    ):
+        yield _StatusWriter(flash, lift, volatile=False)
+
+
+def why_not(chip: Chip, guard: Protection) -> str:
+    """Why the protection of this chip cannot be lifted, as far as that is known without trying;
+    "" where it may work."""
+    if guard.individual:
+        if temporary_locks.readable(chip.jedec_id[0], chip.size):
+            return ""
+        return "it has locks of single blocks switched on, which this program does not open"
+    if guard.lock is RegisterLock.PERMANENT:
+        return "its status register is locked for good"
     lifts = [scheme(name).clearing for name in chip.protection_schemes]
     known = [lift for lift in lifts if lift is not None]
     if len(known) < len(lifts) or len({(lift.bp, lift.second) for lift in known}) > 1:
         schemes = ", ".join(chip.protection_schemes)
-        raise _refusal(chip, f"how its protection is cleared is not known (scheme {schemes})")
+        return f"how its protection is cleared is not known (scheme {schemes})"
+    return ""
+
+
+def _lift_for(chip: Chip) -> Clearing:
+    if reason := why_not(chip, Protection()):
+        raise _refusal(chip, reason)
+    known = [way for name in chip.protection_schemes if (way := scheme(name).clearing) is not None]
     # Of namesakes some may have CMP and others not; what is written is checked by all schemes.
     return max(known, key=lambda lift: lift.complement)
 
@@ -155,6 +188,8 @@ class _StatusWriter:
 
     def __init__(self, flash: NorFlash, lift: Clearing, *, volatile: bool) -> None:
         self._flash = flash
+        self.volatile = volatile
+        """Nothing that it writes outlasts a power cycle."""
         self._enable: Transaction = (
             commands.volatile_write_enable() if volatile else commands.write_enable()
         )
@@ -230,13 +265,9 @@ def _put_back(flash: NorFlash, writer: _StatusWriter, before: dict[str, int]) ->
     return False
 
 
-def _left_open(flash: NorFlash, before: dict[str, int]) -> str:
+def _left_open(before: dict[str, int], *, volatile: bool) -> str:
     kept = ", ".join(f"{name} {value:02X}h" for name, value in before.items())
-    end = (
-        " It comes back by itself when the supply has been off."
-        if flash.chip.status_write_volatile
-        else ""
-    )
+    end = " It comes back by itself when the supply has been off." if volatile else ""
     return f"The chip's block protection is lifted still; its registers were {kept}.{end}"
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from spiflash.nor.chip import LOW_VOLTAGE, Chip, volts
+
 # The last one: an FTDI channel without a set-up of its own wakes as a UART, with TXD, RTS# and
 # DTR# as outputs (FT232H and FT2232H data sheets, from memory); the program leaves inputs behind.
 CAUTIONS: tuple[str, ...] = (
@@ -17,29 +19,45 @@ CAUTIONS: tuple[str, ...] = (
     "it is a serial port that drives D0, D2 and D4.",
 )
 
-LOW_VOLTAGE = 3.0
-"""Volts: a part whose supply range ends below this must not meet a 3.3 V adapter."""
+
+def about_voltage(chip: Chip) -> tuple[str, ...]:
+    """What must be said of this chip's supply before anything else; nothing for a 3 V part."""
+    if chip.lowest_top is None:
+        return (
+            "The voltage of this chip is not known, and a 3.3 V adapter destroys a 1.8 V chip: "
+            "look it up before you go on.",
+        )
+    if chip.lowest_top >= LOW_VOLTAGE:
+        return ()
+    if chip.supply is not None and chip.supply[1] < LOW_VOLTAGE:
+        return (
+            f"STOP: {chip.name} takes at most {chip.supply[1]:g} V. A 3.3 V adapter destroys it: "
+            "take the clip off unless a level shifter sits in between.",
+        )
+    low = " or ".join(
+        name for names, span in chip.supplies if span[1] < LOW_VOLTAGE for name in names
+    )
+    if chip.supply is not None:
+        return (
+            f"You named this chip {chip.name} ({volts(chip.supply)}), but {low} has the same ID "
+            f"and takes at most {chip.lowest_top:g} V; 3.3 V would destroy it. Go on only if the "
+            "marking on the chip says so.",
+        )
+    return (
+        f"STOP: this may be {low}, which takes at most {chip.lowest_top:g} V. The supply is "
+        f"{chip.supply_text}. A 3.3 V adapter destroys a 1.8 V chip: read the marking, and take "
+        "the clip off unless it names a 3 V part or a level shifter sits in between.",
+    )
 
 
-def at_the_clip(name: str, supply: tuple[float, float] | None) -> tuple[str, ...]:
+def at_the_clip(chip: Chip) -> tuple[str, ...]:
     """What matters now that this chip is on the clip: its voltage where a 3.3 V adapter may harm
     it, and a word about the rest."""
-    said = []
-    if supply is None:
-        said.append(
-            "The voltage of this chip is not known, and a 3.3 V adapter destroys a 1.8 V chip: "
-            "look it up before you go on."
-        )
-    elif supply[1] < LOW_VOLTAGE:
-        said.append(
-            f"STOP: {name} takes at most {supply[1]:g} V. A 3.3 V adapter destroys it: take the "
-            "clip off unless a level shifter sits in between."
-        )
-    said.append(
+    return (
+        *about_voltage(chip),
         "Board unplugged, battery out, one source of supply, processor in reset? See "
-        "'spiflash wiring'."
+        "'spiflash wiring'.",
     )
-    return tuple(said)
 
 
 def after_backup(supply: str | None) -> tuple[str, ...]:

@@ -79,7 +79,7 @@ def part_text(part: Part) -> str:
         *((("Mode exit", _exit(part)),) if part.exit_4byte != 0xE9 else ()),
         ("Protection", part.protection + _volatile(part)),
         ("Quad bit", part.quad_enable),
-        ("SFDP", {True: "yes", False: "no", None: "not known"}[part.sfdp] + _wrong_size(part)),
+        ("SFDP", {True: "yes", False: "no", None: "not known"}[part.sfdp] + _sfdp_facts(part)),
         (
             "Unique ID",
             "none"
@@ -149,6 +149,7 @@ def part_json(part: Part) -> dict[str, object]:
         "security": None if part.security is None else asdict(part.security),
         "sfdp": part.sfdp,
         "sfdp_size": part.sfdp_size,
+        "sfdp_minor": part.sfdp_minor,
         "refused": part.refused or None,
         "notes": list(part.notes),
         "sources": {block: {"kind": s.kind, "text": s.text} for block, s in part.sources},
@@ -169,8 +170,10 @@ def _wide_dummy(part: Part) -> str:
     return "" if wide is None else f", 0Ch with {counted(wide, 'dummy byte')}"
 
 
-def _wrong_size(part: Part) -> str:
-    return "" if part.sfdp_size is None else f"; it says {amount(part.sfdp_size)}, wrongly"
+def _sfdp_facts(part: Part) -> str:
+    minor = "" if part.sfdp_minor is None else f" 1.{part.sfdp_minor}"
+    wrong = "" if part.sfdp_size is None else f"; it says {amount(part.sfdp_size)}, wrongly"
+    return minor + wrong
 
 
 def _volts(part: Part) -> str:

@@ -52,6 +52,8 @@ class ContactReport:
     refusal: str
     latch: bool | None
     locked: bool
+    cautions: tuple[str, ...] = ()
+    """About the chip's supply, where 3.3 V may harm it."""
 
     @property
     def good(self) -> bool:
@@ -103,6 +105,7 @@ def _table(found: ContactReport) -> list[str]:
 def contact_json(found: ContactReport) -> dict[str, object]:
     """The same for scripts: clocks in hertz; 0 for "clock" when none works."""
     return {
+        "cautions": list(found.cautions),
         "adapter": found.adapter,
         "good": found.good,
         "chip": found.chip,

@@ -56,16 +56,13 @@ def identity_text(
         ("Registers", "  ".join(f"{name} {hex_pairs(value)}" for name, value in registers.items())),
         ("Protected", protection_text(protection)),
         ("Top clock", f"{clock(chip.clock_read)} plain, {clock(chip.clock_fast)} fast read"),
-        (
-            "Supply",
-            f"{chip.supply[0]:g} V to {chip.supply[1]:g} V" if chip.supply else "not known",
-        ),
+        ("Supply", chip.supply_text),
     ]
     lines = [f"{name:<10} {value}" for name, value in rows]
     lines += [f"{'Note':<10} {note}" for note in chip.notes]
     if chip.write_doubt:
         lines.append(f"{'Read only':<10} {chip.write_doubt}")
-    return "\n".join([*lines, "", *at_the_clip(chip.name, chip.supply)])
+    return "\n".join([*lines, "", *at_the_clip(chip)])
 
 
 _QUAD_BITS = {
@@ -134,9 +131,12 @@ def identity_json(
             "clock_read_hz": chip.clock_read,
             "clock_fast_hz": chip.clock_fast,
             "supply_v": list(chip.supply) if chip.supply else None,
+            "supplies_v": [
+                {"parts": list(names), "supply_v": list(span)} for names, span in chip.supplies
+            ],
             "writable": not chip.write_doubt,
             "write_doubt": chip.write_doubt,
             "notes": list(chip.notes),
         },
-        "cautions": list(at_the_clip(chip.name, chip.supply)),
+        "cautions": list(at_the_clip(chip)),
     }

@@ -130,9 +130,6 @@ def chip_record(connection: Connection) -> ChipRecord:
     """What is written down of the chip itself."""
     chip = connection.chip
     answers = chip.answers
-    supply = None
-    if chip.supply is not None:
-        supply = f"{chip.supply[0]:g} V to {chip.supply[1]:g} V"
     return ChipRecord(
         name=chip.name,
         vendor=chip.vendor,
@@ -146,7 +143,7 @@ def chip_record(connection: Connection) -> ChipRecord:
         registers={name: value.hex() for name, value in connection.registers.items()},
         rems=answers.rems.hex() or None,
         legacy_id=answers.legacy.hex() or None,
-        supply=supply,
+        supply=chip.supply_text if chip.supplies or chip.supply else None,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -47,6 +47,8 @@ class Settings:
     pins: Pins = field(default_factory=Pins)
     size: int | None = None
     trust_sfdp: bool = False
+    announce: Callable[[Chip], None] = lambda _chip: None
+    """Called as soon as the chip is known, before anything else is done with it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,7 @@ def connect(settings: Settings) -> Iterator[Connection]:
         chip = find_out(
             bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
         )
+        settings.announce(chip)
         eye = None
         ceiling = settings.ceiling
         if ceiling is None:
@@ -170,4 +173,19 @@ def _annotated(chip: Chip, capacity: Capacity, mode: ModeFound) -> Chip:
         notes.append(
             f"The register for the high address bits was found at {mode.segment} and is left so"
         )
-    return replace(chip, how=f"{chip.how}; {capacity.sentence()}", notes=tuple(notes))
+    doubt = chip.write_doubt
+    if (
+        chip.sfdp is not None
+        and chip.sfdp.basic.size != chip.size
+        and not (doubt or capacity.proven or chip.size_confirmed)
+    ):
+        doubt = (
+            f"its SFDP gives {chip.sfdp.basic.size} bytes, the chip table {chip.size}, and the "
+            "contents do not tell which is right; if you know, state it with --size"
+        )
+    return replace(
+        chip,
+        how=f"{chip.how}; {capacity.sentence()}",
+        notes=tuple(notes),
+        write_doubt=doubt,
+    )

@@ -17,6 +17,7 @@ from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.probe import ID_BYTES, PROBE_CLOCK
 from spiflash.nor.tables import chip_table
+from spiflash.report.cautions import about_voltage
 from spiflash.report.contact import ContactFault, ContactReport, EyeLine
 from spiflash.work.connection import Settings, connected, find_out
 from spiflash.work.eye import Eye, measure_eye
@@ -51,6 +52,7 @@ def make_contact(settings: Settings) -> ContactReport:
             chip = find_out(
                 bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
             )
+            settings.announce(chip)
             eye = measure_eye(bus, chip.answers, readings=READINGS, top=chip.clock_fast)
             slow = min(PROBE_CLOCK, bus.clock_limits[1])
             with connected(bus, chip, slow) as connection:
@@ -72,6 +74,7 @@ def make_contact(settings: Settings) -> ContactReport:
             refusal=refusal,
             latch=latch,
             locked=locked,
+            cautions=() if chip is None else about_voltage(chip),
         )
     finally:
         bus.close()

@@ -20,7 +20,7 @@ from spiflash.errors import (
     SpiflashError,
 )
 from spiflash.nor.geometry import SECTOR, Geometry
-from spiflash.nor.unprotect import unprotected
+from spiflash.nor.unprotect import unprotected, why_not
 from spiflash.plan import Erase, Plan, Program, TransferCost, make_plan
 from spiflash.plan.steps import merged
 from spiflash.work.backup import now
@@ -113,12 +113,19 @@ def refuse_protected(connection: Connection, plan: Plan) -> None:
     where = ", ".join(f"{low:#x}–{high - 1:#x}" for low, high in guard.ranges)
     if not guard.extent_known:
         where += " (at most; how much is not known for this part)"
+    remedy = "Repeat with --unprotect to lift the protection for the time of the work" + (
+        f"; the status register is {guard.lock.value}, too." if guard.register_locked else "."
+    )
+    if reason := why_not(connection.chip, guard):
+        remedy = (
+            f"--unprotect does not help here: {reason}. Name the part with --part if you know it, "
+            "or clear the protection in the way its data sheet describes."
+        )
     raise ChipProtectedError(
         f"The chip's block protection covers {where}, and this work would change "
         f"{hit[0][0]:#x}–{hit[0][1] - 1:#x}.",
         state="Nothing has been erased or written.",
-        remedy="Repeat with --unprotect to lift the protection for the time of the work"
-        + (f"; the status register is {guard.lock.value}, too." if guard.register_locked else "."),
+        remedy=remedy,
     )
 
 

@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from chipdb.table import ChipTable
+from hwmocks import store
 from hwmocks.nor.catalog import describe
 from hwmocks.nor.chip import NorChip
+from spiflash.cli.main import program
+from spiflash.errors import ChipAmbiguousError
+from spiflash.nor.chip import Answers, Chip
+from spiflash.nor.identify import identify
+from spiflash.nor.tables import chip_table
+from spiflash.report.cautions import about_voltage
 from spiflash.report.identity import identity_json, identity_text
 from tests.job_rig import Rig
 
@@ -47,3 +57,88 @@ def test_a_warning_about_the_voltage_where_it_applies(jedec_id: str, said: set[s
     assert cautions == document["cautions"]
     assert len(cautions) == 1 + len(said)
     assert "spiflash wiring" in cautions[-1]
+
+
+def named(jedec_id: str, part: str | None = None) -> Chip:
+    answers = Answers((bytes.fromhex(jedec_id) + bytes(8))[:8])
+    return identify(answers, chip_table(), part)
+
+
+def test_parts_with_one_id_and_no_supply_in_common_are_not_merged_into_one() -> None:
+    """SST26VF064B (2.7 V to 3.6 V) and SST26WF064 (1.65 V to 1.95 V): data sheets, from memory."""
+    chip = named("bf 26 43")
+    assert chip.supply is None
+    assert "2.7 V to 3.6 V (SST26VF064B)" in chip.supply_text
+    assert "1.65 V to 1.95 V (SST26WF064)" in chip.supply_text
+    assert "marking" in chip.supply_text
+    (caution,) = about_voltage(chip)
+    assert caution.startswith(LOW)
+    assert "SST26WF064" in caution
+
+
+@pytest.mark.parametrize("part", ["P25Q64L", "P25Q128L"])
+def test_a_low_voltage_part_under_the_id_of_a_3_v_part(part: str) -> None:
+    jedec_id = chip_table().by_name(part)[0].id.hex()
+    (caution,) = about_voltage(named(jedec_id, part))
+    assert caution.startswith(f"{LOW}{part} takes at most 2 V")
+    unnamed = named(jedec_id)
+    assert unnamed.supply is None
+    assert about_voltage(unnamed)[0].startswith(LOW)
+
+
+def test_a_3_v_part_that_a_person_named_has_a_relative_that_dies_of_3_v() -> None:
+    chip = named("85 60 17", "P25Q64H")
+    assert chip.supply == (2.3, 3.6)
+    (caution,) = about_voltage(chip)
+    assert "P25Q64L has the same ID" in caution
+    assert "2 V" in caution
+    assert "P25Q64L" in chip.supply_text
+
+
+def test_whatever_shares_an_id_has_a_supply_that_all_share_or_a_warning() -> None:
+    """For every ID of the table: a part in it that 3.3 V destroys is never passed over."""
+    table = chip_table()
+    for part in table.parts:
+        kin = table.by_id(part.id + part.extended_id)
+        chip = identify_or_none(part.id + part.extended_id)
+        if chip is None:
+            continue
+        low = [each for each in kin if each.supply[1] < 3.0]
+        if chip.supply is not None:
+            for each in kin:
+                assert each.supply[0] <= chip.supply[0] < chip.supply[1] <= each.supply[1]
+        assert bool(about_voltage(chip)) == bool(low), part.name
+        if low:
+            assert about_voltage(chip)[0].startswith(LOW)
+
+
+def identify_or_none(answer: bytes) -> Chip | None:
+    try:
+        return identify(Answers((answer + bytes(8))[:8]), chip_table())
+    except ChipAmbiguousError:
+        return None
+
+
+def test_sfdp_does_not_argue_a_low_voltage_part_away() -> None:
+    """Only SFDP's contents speak for the 3 V part: that is no ground to trust it with 3.3 V."""
+    base = chip_table().by_name("W25Q64JV")[0]
+    low = replace(base, name="LOW", supply=(1.65, 1.95), sfdp=False)
+    answers = Answers(describe("W25Q64JV").id + bytes(5), sfdp=describe("W25Q64JV").sfdp)
+    chip = identify(answers, ChipTable((base, low)))
+    assert chip.name == "W25Q64JV"
+    assert chip.supply is None
+    assert about_voltage(chip)[0].startswith(LOW)
+
+
+@pytest.mark.parametrize("command", ["contact", "erase", "verify"])
+def test_every_command_says_it_before_it_works(command: str, tmp_path: Path) -> None:
+    """A W25Q64DW stands 1.95 V at most (data sheet, from memory)."""
+    store.create(tmp_path / "board", "W25Q64DW", b"\xff" * (8 << 20))
+    image = tmp_path / "image"
+    image.write_bytes(bytes(8 << 20))
+    words = {"verify": [image], "restore": [image]}.get(command, [])
+    shelf = [] if command in ("contact", "verify") else ["--shelf", tmp_path / "shelf"]
+    arguments = [command, *words, "--adapter", f"sim:{tmp_path / 'board'}", *shelf]
+    done = CliRunner().invoke(program, [str(each) for each in arguments])
+    assert done.stderr.count(LOW) == 1, done.output
+    assert done.stderr.index(LOW) == 0

@@ -8,20 +8,27 @@ N25Q have no volatile status write.
 from __future__ import annotations
 
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from hwmocks.nor.catalog import describe
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Transaction
 from spiflash.errors import ChipProtectedError, InterruptedWorkError, SpiflashError
+from spiflash.nor.flash import NorFlash
 from spiflash.nor.protection import RegisterLock
+from spiflash.nor.scheme import scheme
+from spiflash.nor.tables import chip_table
 from spiflash.nor.unprotect import unprotected
 from spiflash.work.backup import back_up
+from spiflash.work.connection import Connection
 from spiflash.work.image import Image, load_image
 from spiflash.work.restore import Leave, restore
 from tests.job_rig import WATCHER, Rig
+from tests.nor_rig import NorRig
 from tests.protection_rig import chip_with, whole
 
 TOP = b"\x5a" * 4096
@@ -42,6 +49,8 @@ CASES = [
     ("IS25LP128", 0x7C, (), None),
     ("N25Q128A", 0x5C, (), "N25Q128A13"),
     ("S25FL128S", 0x1C, (), None),
+    ("N25Q064A11", 0x40, (), "N25Q064A11"),  # BP3 alone: everything
+    ("GD25Q256C", 0x5C, (), None),  # QE in bit 6 has to survive
 ]
 
 
@@ -259,3 +268,103 @@ def test_a_set_with_other_registers_is_said_and_not_applied(tmp_path: Path) -> N
     assert "02h" in line
     assert "quad enable is clear" in line
     assert chip.registers["SR2"] == 0
+
+
+# -- parts of which only the place of the BP bits is sure ----------------------------------------
+
+
+def like_by25q256(*, volatile: bool) -> tuple[NorChip, Rig]:
+    """A W25Q64FV, which clears SR2 with a one-byte 01h, under the scheme "bp-sr1"."""
+    real = describe("W25Q64FV")
+    without = () if volatile else (0x50,)
+    changed = replace(
+        real, opcodes={code: op for code, op in real.opcodes.items() if code not in without}
+    )
+    chip = NorChip(changed, seed=3)
+    chip.contents[:4] = b"\x01\x02\x03\x04"
+    rig = NorRig(chip)
+    rig.write(bytes((0x01, 0x1C, 0x02)))
+    return chip, Rig(chip)
+
+
+def as_bp_sr1(connection: Connection, quad_enable: str) -> NorFlash:
+    chip = replace(
+        connection.chip,
+        protection_schemes=("bp-sr1",),
+        status_write_volatile=False,
+        quad_enable=quad_enable,
+    )
+    return NorFlash(connection.bus, chip)
+
+
+def test_bp_bits_alone_are_cleared_so_that_nothing_outlasts_the_supply() -> None:
+    chip, rig = like_by25q256(volatile=True)
+    before = dict(chip.snapshot().registers)
+    with rig.connect("W25Q64FV") as connection, as_bp_sr1(connection, "sr2.1") as flash:
+        with unprotected(flash, [whole(chip)]):
+            assert not chip.protected_ranges
+            assert dict(chip.snapshot().registers) == before
+        assert chip.protected_ranges
+    assert dict(chip.snapshot().registers) == before
+
+
+def test_a_qe_bit_that_cannot_be_seen_is_not_put_at_risk() -> None:
+    """Without 50h only a lasting write would do, and it clears QE in SR2 on some parts."""
+    chip, rig = like_by25q256(volatile=False)
+    before = dict(chip.snapshot().registers)
+    with (
+        rig.connect("W25Q64FV") as connection,
+        as_bp_sr1(connection, "sr2.1") as flash,
+        pytest.raises(ChipProtectedError),
+        unprotected(flash, [whole(chip)]),
+    ):
+        raise AssertionError
+    assert dict(chip.snapshot().registers) == before
+
+
+@pytest.mark.parametrize("name", ["F25L32PA", "QB25F640S33"])
+def test_a_part_that_wakes_locked_needs_no_word(name: str, tmp_path: Path) -> None:
+    """The kernel opens these at every start (SPI_NOR_SWP_IS_VOLATILE)."""
+    chip = NorChip(name, seed=3)
+    chip.contents[:4] = b"\x01\x02\x03\x04"
+    locked = chip.registers["SR1"]
+    assert chip.protected_ranges == ((0, chip.description.size),)
+    image = Image("new", b"\xa5" * 4096 + bytes(chip.contents[4096:]))
+    with Rig(chip).connect() as connection:
+        restore(
+            connection,
+            Shelf(tmp_path),
+            image,
+            WATCHER,
+            agree=lambda _work: True,
+            leave=Leave(without_backup=True),
+        )
+    assert bytes(chip.contents) == image.contents
+    assert chip.registers["SR1"] == locked
+
+
+def test_what_cannot_be_lifted_is_said_at_once(tmp_path: Path) -> None:
+    """Not first "repeat with --unprotect" and then that this does not work."""
+    chip = chip_with("W25Q64JV", 0x1C, 0x02)
+    with Rig(chip).connect("W25Q64JV") as connection:
+        odd = replace(connection.chip, protection_schemes=("unknown",))
+        flash = NorFlash(connection.bus, odd)
+        with pytest.raises(ChipProtectedError) as caught:
+            restore(
+                replace(connection, chip=odd, flash=flash),
+                Shelf(tmp_path),
+                Image("new", bytes(8 << 20)),
+                WATCHER,
+                agree=lambda _work: True,
+                leave=Leave(without_backup=True),
+            )
+    assert "does not help" in caught.value.remedy
+    assert "Repeat with" not in caught.value.remedy
+
+
+def test_no_part_of_the_table_is_without_a_way_to_unprotect_it() -> None:
+    """But those that are not written at all, and those with lock registers of their own."""
+    for part in chip_table().parts:
+        own = scheme(part.protection)
+        if part.protection != "none" and own.clearing is None and own.power_up is None:
+            assert part.refused, part.name

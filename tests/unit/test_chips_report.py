@@ -43,6 +43,7 @@ OTHER: dict[str, Any] = {
     "security": SecurityRegisters((0x1000,), 64, 0x4C, 2),
     "sfdp": False,
     "sfdp_size": 1 << 20,
+    "sfdp_minor": 5,
     "refused": "no",
     "notes": ("a word",),
 }

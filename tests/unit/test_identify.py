@@ -417,3 +417,67 @@ def test_erases_of_every_part_that_it_may_be_count() -> None:
     assert chip.candidates == ("FIRST", "SECOND")
     assert chip.largest_erase == 262144
     assert chip.erase_reach(BLOCK) == 262144
+
+
+# -- clones and sizes that disagree --------------------------------------------------------------
+
+
+def test_the_clone_whose_sfdp_gives_an_eighth_of_its_size_is_known() -> None:
+    """ZD25Q128C (winbond.c of Linux 6.12, w25q128_post_bfpt_fixups)."""
+    chip = identify(heard("ZD25Q128C"), chip_table())
+    assert chip.name == "ZD25Q128C"
+    assert chip.size == 16 * MIB
+    assert not chip.status_write_volatile
+
+
+def test_a_stated_size_does_not_pick_one_of_several_parts() -> None:
+    small = replace(heard("W25Q128JV"), sfdp=jesd216(4 * MIB))
+    table = chip_table()
+    with pytest.raises(ChipMismatchError, match="SFDP"):
+        identify(small, table)
+    chip = identify(small, table, size=16 * MIB)
+    kin = {part.name for part in table.by_id(small.id)}
+    assert len(kin) > 3
+    assert set(chip.candidates) == kin
+    assert chip.part is None
+    assert "SFDP gives 4194304 bytes" in chip.write_doubt
+    assert not chip.status_write_volatile, "not of all of them"
+
+
+def test_the_old_gd25q256_is_told_by_the_revision_of_its_sfdp() -> None:
+    """gigadevice.c of Linux 6.12, gd25q256_post_bfpt: 1.0 has QE in bit 6 of SR1, where the
+    later ones have TB."""
+    old = identify(heard("GD25Q256C"), chip_table())
+    assert old.name == "GD25Q256C"
+    assert old.quad_enable == "sr1.6"
+    assert old.protection_schemes == ("bp-sr1",)
+    unknown = identify(heard("GD25Q256C", sfdp=False), chip_table())
+    assert set(unknown.protection_schemes) == {"bp-sr1", "bp4-tb"}
+
+
+def test_one_bit_under_two_names_is_no_objection() -> None:
+    spansion = replace(THREE, quad_enable="cr1.1")
+    chip = identify(heard(), ChipTable((spansion,)))
+    assert not any("QE" in note for note in chip.notes)
+
+
+def test_no_limit_is_below_the_one_of_sfdp() -> None:
+    """The table's 64 KiB in 0.2 s at most against SFDP's own figure."""
+    hasty = replace(
+        THREE,
+        erase_types=tuple(replace(e, time=Span(0.05, 0.2)) for e in THREE.erase_types),
+        program=Span(1e-4, 2e-4),
+        chip_erase=Span(1.0, 2.0),
+    )
+    chip = identify(heard(), ChipTable((hasty,)))
+    assert chip.sfdp is not None
+    for erase in chip.sfdp.basic.erases:
+        assert erase.time is not None
+        mine = next(k for k in chip.geometry.erase_types if k.opcode == erase.opcode)
+        assert mine.time.maximum >= erase.time.maximum
+        assert mine.time.typical == 0.05
+    assert chip.sfdp.basic.page_program is not None
+    assert chip.geometry.program.maximum >= chip.sfdp.basic.page_program.maximum
+    assert chip.geometry.chip_erase is not None
+    assert chip.sfdp.basic.chip_erase is not None
+    assert chip.geometry.chip_erase.time.maximum >= chip.sfdp.basic.chip_erase.maximum

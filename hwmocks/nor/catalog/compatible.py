@@ -13,6 +13,7 @@ from hwmocks.nor.catalog.winbond import LOCKS, OLD_WRITES, W25Q64FV, W25Q64JV
 from hwmocks.nor.description import (
     Bit,
     ChipDescription,
+    Erase,
     Op,
     Protection,
     Register,
@@ -126,4 +127,67 @@ EN25QH64 = ChipDescription(
     sfdp=tables.jesd216(8 * MIB, vendor_id=0x1C),
 )
 
-ALL = (XM25QH64C, ZB25VQ64, FM25Q64A, BY25Q64AS, XT25F64B, EN25QH64)
+ZD25Q128C = replace(
+    W25Q64FV,
+    name="ZD25Q128C",
+    source="Zetta ZD25Q128C, a copy of the W25Q128: its SFDP 1.0 gives 2 MiB (winbond.c of the "
+    "Linux kernel 6.12, w25q128_post_bfpt_fixups); everything else as W25Q64FV, from memory",
+    id=bytes.fromhex("EF4018"),
+    legacy_id=0x17,
+    rems=bytes.fromhex("EF17"),
+    size=16 * MIB,
+    opcodes=common.opcodes(W25Q64FV.opcodes, without=(0x4B,)),
+    unique_id_length=0,
+    chip_erase=Time(40, 200),
+    sfdp=tables.jesd216(2 * MIB),
+)
+
+F25L32PA = ChipDescription(
+    name="F25L32PA",
+    source="ESMT F25L32PA data sheet, from memory; BP bits volatile and set at power-up as the "
+    "Linux kernel has it (esmt.c 6.12, SPI_NOR_SWP_IS_VOLATILE)",
+    id=bytes.fromhex("8C2016"),
+    legacy_id=0x15,
+    rems=bytes.fromhex("8C15"),
+    size=4 * MIB,
+    opcodes=common.opcodes(common.BASIC, common.IDS, common.POWER_DOWN),
+    erases=MappingProxyType(
+        {
+            0x20: Erase(4096, milliseconds(90, 300)),
+            0xD8: Erase(65536, milliseconds(1000, 2000)),
+        }
+    ),
+    program=milliseconds(1.5, 5),
+    chip_erase=Time(30, 60),
+    registers=(Register("SR1", 0x05, writable=0x9C, volatile=0x1C, default=0x1C),),
+    register_writes=MappingProxyType({0x01: RegisterWrite(("SR1",))}),
+    protection=Protection.FRACTION,
+    bp=(Bit("SR1", 2), Bit("SR1", 3), Bit("SR1", 4)),
+    srp0=Bit("SR1", 7),
+)
+
+QB25F640S33 = replace(
+    F25L32PA,
+    name="QB25F640S33",
+    source="Intel S33 data sheet, from memory; BP bits volatile and set at power-up as the Linux "
+    "kernel has it (intel.c 6.12, SPI_NOR_SWP_IS_VOLATILE)",
+    id=bytes.fromhex("898913"),
+    legacy_id=None,
+    rems=b"",
+    size=8 * MIB,
+    opcodes=common.opcodes(common.BASIC, common.POWER_DOWN, without=(0x20,)),
+    erases=MappingProxyType({0xD8: Erase(65536, milliseconds(1000, 2000))}),
+    chip_erase=Time(60, 120),
+)
+
+ALL = (
+    ZD25Q128C,
+    F25L32PA,
+    QB25F640S33,
+    XM25QH64C,
+    ZB25VQ64,
+    FM25Q64A,
+    BY25Q64AS,
+    XT25F64B,
+    EN25QH64,
+)

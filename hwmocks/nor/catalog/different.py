@@ -146,6 +146,18 @@ N25Q128A = ChipDescription(
     sfdp=tables.jesd216(16 * MIB, types=(tables.SECTOR, tables.BLOCK)),
 )
 
+N25Q064A11 = replace(
+    N25Q128A,
+    name="N25Q064A11",
+    source="Micron N25Q064A (1.8 V) data sheet, from memory; BP3 in bit 6 as the Linux kernel has "
+    "it (micron-st.c 6.12, n25q064a)",
+    id=bytes.fromhex("20BB17 100000") + bytes(range(0x40, 0x4E)),
+    size=8 * MIB,
+    chip_erase=Time(60, 120),
+    sfdp=tables.jesd216(8 * MIB, types=(tables.SECTOR, tables.BLOCK)),
+    supply=(1.7, 2.0),
+)
+
 S25FL128S = ChipDescription(
     name="S25FL128S",
     source="Spansion S25FL128S data sheet (64 KiB sectors, 4 KiB at the bottom), from memory",
@@ -283,4 +295,4 @@ IS25LP256D = replace(
     ),
 )
 
-ALL = (IS25LP128, IS25LP256D, N25Q128A, S25FL128S, SST25VF032B)
+ALL = (IS25LP128, IS25LP256D, N25Q128A, N25Q064A11, S25FL128S, SST25VF032B)

@@ -88,4 +88,57 @@ GD25Q128C = replace(
     sfdp=tables.jesd216(16 * MIB, vendor_id=0xC8),
 )
 
-ALL = (GD25Q64C, GD25Q128C)
+GD25Q256C = replace(
+    GD25Q128C,
+    name="GD25Q256C",
+    source="GD25Q256C data sheet, from memory; QE in bit 6 of SR1 and SFDP 1.0 as the Linux kernel "
+    "has it (gigadevice.c 6.12, gd25q256_post_bfpt)",
+    id=bytes.fromhex("C84019"),
+    legacy_id=0x18,
+    rems=bytes.fromhex("C818"),
+    size=32 * MIB,
+    opcodes=common.opcodes(
+        common.BASIC,
+        common.BLOCK_32K,
+        common.IDS,
+        common.POWER_DOWN,
+        common.SFDP,
+        common.RESET,
+        common.SUSPEND,
+        common.UNIQUE_ID,
+        common.SECURITY,
+        common.VOLATILE,
+        common.ENTER_EXIT_4,
+        common.EXTENDED_ADDRESS,
+        common.FOUR_BYTE,
+        common.FOUR_BYTE_32K,
+    ),
+    erases=common.erases(
+        milliseconds(50, 400),
+        milliseconds(200, 800),
+        milliseconds(300, 1200),
+        four_byte=(0x21, 0x5C, 0xDC),
+    ),
+    chip_erase=Time(120, 280),
+    registers=(
+        Register("SR1", 0x05, writable=0xFC),
+        Register("EAR", 0xC8, writable=0x01, volatile=0xFF),
+    ),
+    register_writes=MappingProxyType(
+        {0x01: RegisterWrite(("SR1",)), 0xC5: RegisterWrite(("EAR",), volatile=True)}
+    ),
+    protection=Protection.DOUBLING,
+    bp=(*BP3, Bit("SR1", 5)),
+    tb=None,
+    sec=None,
+    cmp=None,
+    srp1=None,
+    srp_otp=False,
+    sus=None,
+    qe=Bit("SR1", 6),
+    bank=("EAR", 0x01),
+    security=SecurityArea((0x1000, 0x2000, 0x3000), 1024),
+    sfdp=tables.jesd216(32 * MIB, vendor_id=0xC8, four_byte=1),
+)
+
+ALL = (GD25Q64C, GD25Q128C, GD25Q256C)

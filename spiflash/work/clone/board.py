@@ -23,6 +23,7 @@ from spiflash.errors import (
     ShelfError,
     SpiflashError,
 )
+from spiflash.report.cautions import about_voltage
 from spiflash.work.clone.attempt import Attempt
 from spiflash.work.clone.desk import Desk, Hold, Seat
 from spiflash.work.clone.failing import BoardError
@@ -113,6 +114,8 @@ def _withdraw_journals(attempt: Attempt, desk: Desk) -> None:
 def _attempt(bus: Bus, desk: Desk, seat: Seat, hold: Hold, attempt: Attempt) -> None:
     seat.tell("looking at the chip")
     chip = find_out(bus, desk.table, desk.part)
+    for caution in about_voltage(chip):
+        seat.tell(caution)
     eye, ceiling = None, desk.ceiling
     if ceiling is None:
         eye = measure_eye(bus, chip.answers, top=chip.clock_fast)
