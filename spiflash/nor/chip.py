@@ -35,6 +35,8 @@ class Answers:
     sfdp: bytes = b""
     sector_map: tuple[int, ...] | None = None
     registers: tuple[tuple[str, int], ...] = ()
+    after_dummy: bytes = b""
+    """What followed 9Fh and one byte of 00h, asked where `id` begins like that of an SPI NAND."""
 
     @property
     def jedec_id(self) -> bytes:

@@ -69,6 +69,11 @@ def read_id(count: int = 3) -> Transaction:
     return Transaction(bytes((READ_ID,)), count)
 
 
+def read_id_after_dummy(count: int) -> Transaction:
+    """9Fh and a byte of 00h: how most SPI NAND chips want to be asked."""
+    return Transaction(bytes((READ_ID, 0)), count)
+
+
 def read_rems() -> Transaction:
     """90h: manufacturer and device, one byte each; older chips answer only this."""
     return Transaction(bytes((READ_REMS, 0, 0, 0)), 2)

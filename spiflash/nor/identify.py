@@ -41,6 +41,7 @@ from spiflash.nor.identify_strangers import (
     from_sfdp,
     maker,
     of_stated_size,
+    refuse_nand,
     shown_id,
 )
 from spiflash.nor.jedec import CONTINUATION, split
@@ -65,11 +66,13 @@ def identify(
     state; a size other than the part's own makes the chip read-only. `trust_sfdp` lets a chip
     that only its SFDP describes be written.
 
-    Raises `ChipUnknownError` when neither the table nor SFDP nor a person gives a size,
-    `ChipMismatchError` when `wanted`, the table and the answers contradict each other,
-    `ChipAmbiguousError` when parts with this ID cannot be read in one way, `UsageError` for a
-    size that no chip has.
+    Raises `ChipUnknownError` for an SPI NAND, and when neither the table nor SFDP nor a person
+    gives a size, `ChipMismatchError` when `wanted`, the table and the answers contradict each
+    other, `ChipAmbiguousError` when parts with this ID cannot be read in one way, `UsageError` for
+    a size that no chip has.
     """
+    if not table.by_id(answers.id):
+        refuse_nand(answers)
     sfdp, complaint = _parsed(answers.sfdp)
     if wanted is not None:
         chosen = _insist(wanted, table, answers)

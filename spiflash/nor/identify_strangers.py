@@ -12,6 +12,7 @@ from spiflash.errors import ChipUnknownError, UsageError
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.geometry import SECTOR, EraseRegion, Geometry, Span
 from spiflash.nor.jedec import CONTINUATION, manufacturer, split
+from spiflash.nor.nand import nand
 from spiflash.nor.sfdp import (
     Assumed,
     Sfdp,
@@ -47,6 +48,20 @@ def maker(answers: Answers) -> str:
         return "no manufacturer code"
     firm = manufacturer(answers.id)
     return firm.name or f"manufacturer {firm.code:02X}h of JEP106 bank {firm.bank}, not in the list"
+
+
+def refuse_nand(answers: Answers) -> None:
+    """Raise `ChipUnknownError` for an SPI NAND, whatever size or part a person states."""
+    found = nand(answers.id, answers.after_dummy)
+    if not found:
+        return
+    raise ChipUnknownError(
+        f"This is a NAND chip ({found}), which this program does not read: it answers 9Fh with "
+        f"{(answers.after_dummy or answers.id)[:4].hex(' ').upper()}.",
+        state="Nothing has been changed on it; no contents have been read.",
+        remedy="Use a reader for SPI NAND, which knows its pages, spare bytes, error correction "
+        "and bad blocks. Read as NOR flash it would look blank.",
+    )
 
 
 def capacity_hint(answers: Answers) -> str:

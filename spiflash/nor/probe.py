@@ -13,6 +13,7 @@ from spiflash.bus.transaction import Bus, Sampling, Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
 from spiflash.nor import commands, sfdp
 from spiflash.nor.chip import Answers, Chip, ChipIdentity, Part
+from spiflash.nor.nand import FLOATING, nand
 from spiflash.nor.scheme import telling
 
 PROBE_CLOCK = 1e6
@@ -87,6 +88,11 @@ def probe(bus: Bus) -> Answers:
     bus.set_clock(PROBE_CLOCK)
     bus.set_sampling(Sampling.LATE)
     first = _id_after_waking(bus)
+    if first[0] in FLOATING:
+        after = bus.run([commands.read_id_after_dummy(ID_BYTES)])[0]
+        if nand(first, after):
+            # Nothing else is asked: these commands mean something else on a NAND.
+            return Answers(first, after_dummy=after)
     rems, legacy = bus.run([commands.read_rems(), commands.read_legacy_id()])
 
     def fetch(start: int, count: int) -> bytes:
