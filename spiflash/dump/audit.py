@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,6 +12,7 @@ from spiflash.dump.fit import Fit, fit, smallest_chip, used_end
 from spiflash.dump.hints import Hints, hints
 from spiflash.dump.identity import OwnItem, identity
 from spiflash.dump.layout import Known, Layout, Occupancy, find_layouts, occupancy
+from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.survey import survey
 from spiflash.dump.symptoms import Symptom, symptoms
 from spiflash.dump.wording import counted
@@ -50,13 +52,14 @@ def examine(
     if not contents:
         raise ValueError("nothing to examine")
     findings = survey(contents)
+    hide = masker(findings, show=show_secrets)
     known = find_layouts(contents, findings)
     chosen = layout or known[0].layout
     remarks = known[0].remarks if layout is None else _misfit(layout, len(contents))
     return Audit(
         name=name,
         contents=contents,
-        findings=findings,
+        findings=tuple(_readable(each, hide) for each in findings),
         coverage=coverage(contents, findings),
         symptoms=symptoms(contents),
         layout=chosen,
@@ -68,6 +71,16 @@ def examine(
         used_end=used_end(contents, findings),
         smallest=smallest_chip(contents, findings),
         fits=tuple(fit(contents, findings, chosen, size) for size in sizes),
+    )
+
+
+def _readable(finding: Finding, hide: Masker) -> Finding:
+    """The finding as it may be shown; its facts stay what they are."""
+    return dataclasses.replace(
+        finding,
+        title=hide.text(finding.title),
+        checks=tuple(hide.text(each) for each in finding.checks),
+        details=tuple((name, hide.named(name, value)) for name, value in finding.details),
     )
 
 

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spiflash.dump.wording import MASK, masked, readable
+from spiflash.dump.secrets import MASK, masked
+from spiflash.dump.wording import readable
 
 
 @given(st.binary(max_size=400))

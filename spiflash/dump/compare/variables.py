@@ -6,8 +6,9 @@ from collections.abc import Iterator, Sequence
 
 from spiflash.dump.compare.result import VariableChange
 from spiflash.dump.finding import Finding, environments
+from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.uboot_env import Environment
-from spiflash.dump.wording import masked, readable
+from spiflash.dump.wording import readable
 
 _MOST = 500
 _LONGEST = 500
@@ -22,7 +23,8 @@ def changed_variables(
     when each dump has only one."""
     first = [each for each in environments(found_before) if each.saved]
     second = [each for each in environments(found_after) if each.saved]
-    changes = [change for a, b in _pairs(first, second) for change in _changes(a, b, show_secrets)]
+    hide = masker((*found_before, *found_after), show=show_secrets)
+    changes = [change for a, b in _pairs(first, second) for change in _changes(a, b, hide)]
     return tuple(changes[:_MOST])
 
 
@@ -38,7 +40,7 @@ def _pairs(
             yield block, by_start[block.start]
 
 
-def _changes(a: Environment, b: Environment, show_secrets: bool) -> Iterator[VariableChange]:
+def _changes(a: Environment, b: Environment, hide: Masker) -> Iterator[VariableChange]:
     before = {variable.name: variable.value for variable in a.variables}
     after = {variable.name: variable.value for variable in b.variables}
     for name in dict.fromkeys((*before, *after)):
@@ -48,13 +50,12 @@ def _changes(a: Environment, b: Environment, show_secrets: bool) -> Iterator[Var
             yield VariableChange(
                 a.start,
                 shown,
-                _shown(shown, before.get(name), show_secrets),
-                _shown(shown, after.get(name), show_secrets),
+                _shown(shown, before.get(name), hide),
+                _shown(shown, after.get(name), hide),
             )
 
 
-def _shown(name: str, value: bytes | None, show_secrets: bool) -> str | None:
+def _shown(name: str, value: bytes | None, hide: Masker) -> str | None:
     if value is None:
         return None
-    text = readable(value, _LONGEST)
-    return text if show_secrets else masked(name, text)
+    return hide.named(name, readable(value, _LONGEST))

@@ -22,6 +22,7 @@ from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import places
+from spiflash.dump.secrets import masked
 from spiflash.dump.uboot_env import (
     CHECKSUM,
     ENTRY,
@@ -32,7 +33,7 @@ from spiflash.dump.uboot_env import (
     sizes,
     variables_at,
 )
-from spiflash.dump.wording import counted, masked, readable
+from spiflash.dump.wording import counted, readable
 
 SECTOR = 4096
 _LEFTOVERS = 256 << 10

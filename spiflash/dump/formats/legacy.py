@@ -16,7 +16,8 @@ from spiflash.dump.checksums import crc32
 from spiflash.dump.facts import Architecture, Holds, ImageFacts
 from spiflash.dump.finding import Finding, Span, Verdict, merged
 from spiflash.dump.formats.magic import mended, near_places, outside, places
-from spiflash.dump.wording import counted, masked, readable
+from spiflash.dump.secrets import masked
+from spiflash.dump.wording import counted, readable
 
 MAGIC = bytes.fromhex("27051956")
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from spiflash.dump.finding import Finding
 from spiflash.dump.hints.collect import collect
 from spiflash.dump.hints.values import Console, Environment, Hints, Load, Version
+from spiflash.dump.secrets import masker
 
 __all__ = ["Console", "Environment", "Hints", "Load", "Version", "hints"]
 
@@ -17,4 +18,4 @@ def hints(contents: bytes, findings: Sequence[Finding], *, show_secrets: bool = 
     Only text that lies uncompressed in the dump is seen. Secrets are masked unless
     `show_secrets`. All strings are untrusted, but printable and bounded in length.
     """
-    return collect(contents, findings, show_secrets)
+    return collect(contents, findings, masker(findings, show=show_secrets))

@@ -10,8 +10,9 @@ from spiflash.dump.finding import Finding, environments
 from spiflash.dump.hints.script import commands, filled, followed, wanted
 from spiflash.dump.hints.values import Console, Environment, Hints, Load, Version
 from spiflash.dump.layout.tree import Node, read_tree
+from spiflash.dump.secrets import Masker
 from spiflash.dump.uboot_env import Environment as Block
-from spiflash.dump.wording import masked, readable
+from spiflash.dump.wording import readable
 
 _MOST = 200
 _MOST_COMMANDS = 1000
@@ -28,19 +29,18 @@ _FILE_NAME = re.compile(
 )
 
 
-def collect(contents: bytes, findings: Sequence[Finding], show_secrets: bool) -> Hints:
+def collect(contents: bytes, findings: Sequence[Finding], hide: Masker) -> Hints:
     """See `hints`."""
     found = environments(findings)
     spaces = [_plain(block) for block in found]
     loads = [
-        *_script_loads(found, spaces, show_secrets),
+        *_script_loads(found, spaces, hide),
         *_text_loads(contents, found, findings),
     ]
     return Hints(
         versions=tuple(_versions(findings)),
         environments=tuple(
-            _environment(block, space, show_secrets)
-            for block, space in zip(found, spaces, strict=True)
+            _environment(block, space, hide) for block, space in zip(found, spaces, strict=True)
         ),
         loads=_distinct_loads(loads),
         consoles=tuple(dict.fromkeys(_consoles(contents, findings, found, spaces)))[:_MOST],
@@ -69,11 +69,8 @@ def origin(block: Block) -> str:
     return "saved" if block.checksum_ok else "saved, but its checksum fails"
 
 
-def _environment(block: Block, space: Mapping[str, str], show_secrets: bool) -> Environment:
-    def shown(name: str, value: str) -> str:
-        return value if show_secrets else masked(name, value)
-
-    safe = {name: shown(name, value) for name, value in space.items()}
+def _environment(block: Block, space: Mapping[str, str], hide: Masker) -> Environment:
+    safe = {name: hide.named(name, value) for name, value in space.items()}
     return Environment(
         at=block.start,
         origin=origin(block),
@@ -90,13 +87,13 @@ def _environment(block: Block, space: Mapping[str, str], show_secrets: bool) -> 
 
 
 def _script_loads(
-    found: Sequence[Block], spaces: Sequence[Mapping[str, str]], show_secrets: bool
+    found: Sequence[Block], spaces: Sequence[Mapping[str, str]], hide: Masker
 ) -> Iterator[Load]:
     # A real board has some dozens.
     left = _MOST_COMMANDS
     for block, space in zip(found, spaces, strict=True):
         # Filled in from what may be shown, or a token in a URL would slip through.
-        safe = {n: v if show_secrets else masked(n, v) for n, v in space.items()}
+        safe = {name: hide.named(name, value) for name, value in space.items()}
         for variable in block.variables:
             script = safe.get(readable(variable.name), "")
             for command in commands(script):

@@ -8,6 +8,7 @@ from spiflash.dump.finding import Finding
 from spiflash.dump.identity.gather import gather
 from spiflash.dump.identity.item import OwnItem
 from spiflash.dump.layout.region import Layout
+from spiflash.dump.secrets import masker
 
 __all__ = ["OwnItem", "identity"]
 
@@ -25,4 +26,4 @@ def identity(
     `confidence`; what rests on a checksum or on two places that agree says that. At most a
     thousand items.
     """
-    return gather(contents, findings, layout, show_secrets)
+    return gather(contents, findings, layout, masker(findings, show=show_secrets))

@@ -19,8 +19,9 @@ from spiflash.dump.identity.blocks import (
 from spiflash.dump.identity.item import OwnItem
 from spiflash.dump.identity.secrets import find_secrets
 from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.secrets import MASK, Masker, is_secret
 from spiflash.dump.uboot_env import Environment, Variable
-from spiflash.dump.wording import MASK, masked, readable
+from spiflash.dump.wording import readable
 
 _MOST = 1000
 _SMALL = 1024
@@ -33,19 +34,19 @@ _SERIAL_NAME = re.compile(
 
 
 def gather(
-    contents: bytes, findings: Sequence[Finding], layout: Layout, show_secrets: bool
+    contents: bytes, findings: Sequence[Finding], layout: Layout, hide: Masker
 ) -> tuple[OwnItem, ...]:
     """See `identity`."""
-    return _Search(contents, layout, show_secrets).run(findings)
+    return _Search(contents, layout, hide).run(findings)
 
 
 class _Search:
     """One search; an item that overlaps a surer one, found earlier, is dropped."""
 
-    def __init__(self, contents: bytes, layout: Layout, show_secrets: bool) -> None:
+    def __init__(self, contents: bytes, layout: Layout, hide: Masker) -> None:
         self.contents = contents
         self.layout = layout
-        self.show_secrets = show_secrets
+        self.hide = hide
         self.items: list[OwnItem] = []  # by rising address, without overlap
         self.macs: dict[bytes, int] = {}  # where each address was first seen
         self.serials: dict[bytes, int] = {}
@@ -75,7 +76,7 @@ class _Search:
             return False
         region = self.layout.at(at)
         secret = kind == "key"
-        shown = MASK if secret and not self.show_secrets else text
+        shown = MASK if secret and not self.hide.show else self.hide.text(text)
         self.items.insert(
             index,
             OwnItem(
@@ -102,7 +103,7 @@ class _Search:
         elif _SERIAL_NAME.match(name) and len(variable.value) >= 4:
             self.serials.setdefault(variable.value, variable.at)
             self.add(variable.at, len(variable.value), "serial", name, text, sure)
-        elif masked(name, text) == MASK:
+        elif is_secret(name, text):
             self.add(variable.at, len(variable.value), "key", name, text, sure)
 
     def same_again(self) -> None:

@@ -1,8 +1,4 @@
-"""Keys and passphrases that lie open in a dump.
-
-Forms: PEM (RFC 7468), SSH public key blobs (RFC 4253, section 6.6) as they also begin private
-key files, crypt(3) password fields, and the settings that speak of a passphrase.
-"""
+"""Keys and passphrases that lie open in a dump, as bytes; `dump/secrets.py` says what is one."""
 
 from __future__ import annotations
 
@@ -12,6 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from spiflash.dump.formats.magic import places
+from spiflash.dump.secrets import CRYPT, is_secret
 
 _MOST = 200
 _PEM_LONGEST = 16 << 10
@@ -34,13 +31,14 @@ def find_secrets(contents: bytes) -> Iterator[Secret]:
         _private_keys,
         _ssh_keys,
         _password_hashes,
+        _urls,
         _settings,
     )
     for search in searches:
         yield from itertools.islice(search(contents), _MOST)
 
 
-_BEGIN = re.compile(rb"-----BEGIN ((?:[A-Z]{1,12} ){0,3}PRIVATE KEY)-----")
+_BEGIN = re.compile(rb"-----BEGIN ((?:[A-Z0-9]{1,12} ){0,3}PRIVATE KEY)-----")
 
 
 def _private_keys(contents: bytes) -> Iterator[Secret]:
@@ -76,7 +74,7 @@ def _ssh_keys(contents: bytes) -> Iterator[Secret]:
 
 
 def _strings_end(contents: bytes, at: int) -> int:
-    """Behind the length-prefixed strings from `at`, as many as there are up to eight."""
+    """The address after the length-prefixed strings from `at`, as many as there are up to eight."""
     for _ in range(8):
         length = int.from_bytes(contents[at : at + 4], "big")
         if not 1 <= length <= 1100 or at + 4 + length > len(contents):
@@ -85,7 +83,7 @@ def _strings_end(contents: bytes, at: int) -> int:
     return at
 
 
-_HASH = re.compile(rb"\$(?:1|2[aby]|5|6|y)\$[./0-9A-Za-z$=,]{20,120}(?=:)")
+_HASH = re.compile(CRYPT.pattern.replace("(?P<rest>", "(").encode())
 _USER = re.compile(rb"(?<![\w$-])[a-z_][\w-]{0,31}$")
 
 
@@ -103,12 +101,25 @@ def _password_hashes(contents: bytes) -> Iterator[Secret]:
             )
 
 
-_WORDS = (b"psk", b"pass", b"wpa_key", b"wep_key", b"secret", b"token", b"key")
-_BEFORE = re.compile(rb"[\w.-]{0,30}$")
+_USER_INFO = re.compile(rb"[\w.%+-]{0,64}:([!-.0-?A-~]{1,100})@[\w.-]{2,100}")
+
+
+def _urls(contents: bytes) -> Iterator[Secret]:
+    for at in itertools.islice(places(contents, b"://"), _MOST_WORDS):
+        match = _USER_INFO.match(contents, at + 3)
+        # "%s:%s@%s" is a program's, not a board's.
+        if match is not None and b"%" not in match[1]:
+            yield Secret(
+                match.start(1), len(match[1]), "password in a URL", match[1], "form of RFC 3986"
+            )
+
+
+_HINTS = (b"psk", b"pass", b"pwd", b"pw", b"pin", b"secret", b"token", b"key", b"cred", b"auth",
+          b"community", b"cookie")  # fmt: skip
+_BEFORE = re.compile(rb"[\w.#-]{0,60}$")
 _SETTING = re.compile(
-    rb"((?:[\w.-]{0,30}(?:psk|passphrase|passwd|password|wpa_key|secret|token))"
-    rb"|key|wep_key\d?)[ \t]{0,4}[=:][ \t]{0,4}(?:\"([^\"\0\n]{1,128})\"|([^\s\"\0;,]{6,128}))",
-    re.IGNORECASE,
+    rb"([A-Za-z_][\w.#-]{0,63})(?:\\?[\"'])?[ \t]{0,4}[=:][ \t]{0,4}\\?"
+    rb"(?:\"([^\"\0\n]{1,128})\"|'([^'\0\n]{1,128})'|([^\s\"'\0;,&<>]{4,128}))"
 )
 _MOST_WORDS = 20_000
 """Places looked at for each word; no real dump speaks of secrets that often."""
@@ -116,26 +127,29 @@ _MOST_WORDS = 20_000
 
 def _settings(contents: bytes) -> Iterator[Secret]:
     """Only lines of text: what is inside binary code names things that are no secrets."""
-    lower = contents.lower()
     starts: set[int] = set()
-    for word in _WORDS:
-        for at in itertools.islice(places(lower, word), _MOST_WORDS):
-            before = _BEFORE.search(contents[max(at - 30, 0) : at])
-            starts.add(at - (len(before[0]) if before else 0))
+    for word in _HINTS:
+        for spelled in (word, word.upper(), word.capitalize()):
+            for at in itertools.islice(places(contents, spelled), _MOST_WORDS):
+                before = _BEFORE.search(contents[max(at - 60, 0) : at])
+                starts.add(at - (len(before[0]) if before else 0))
     done = 0
     for start in sorted(starts):
         match = _SETTING.match(contents, start) if start >= done else None
         if match is None:
             continue
-        group = 2 if match[2] is not None else 3
+        group = next(each for each in (2, 3, 4) if match[each] is not None)
         value = match[group]
         if not all(0x20 <= byte <= 0x7E for byte in value) or value[:1] in b"%$":
+            continue
+        name = match[1].decode("ascii")
+        if not is_secret(name, value.decode("ascii")):
             continue
         done = match.end()
         yield Secret(
             match.start(group),
             len(value),
-            match[1].decode("ascii", "replace"),
+            name,
             value,
             "a setting whose name speaks of a secret",
         )
