@@ -8,7 +8,7 @@ What `sim:` URLs name:
 
 followed by settings after "?" and between "&":
 
-    adapter=ft232h|ft2232h|ft4232h|ft2232c|ft2232d    kind of adapter (ft232h)
+    adapter=ft232h|ft2232h|ft4232h|ft4232ha|ft2232c|ft2232d    kind of adapter (ft232h)
     channel=A|B                                       its channel (A)
     chip=NAME                                         the chip on a new board (W25Q64JV)
     board=N                                           number of the demo board (its MAC, serial)

@@ -17,6 +17,7 @@ from hwmocks.ftdi.profile import (
     FT2232D,
     FT2232H,
     FT4232H,
+    FT4232HA,
     PROFILES,
     AdapterProfile,
 )
@@ -27,6 +28,7 @@ __all__ = [
     "FT2232D",
     "FT2232H",
     "FT4232H",
+    "FT4232HA",
     "PROFILES",
     "AdapterProfile",
     "Counters",

@@ -99,6 +99,18 @@ FT4232H = AdapterProfile(
     port_bits=8,
     high_speed=True,
 )
+#: The automotive FT4232H, with a product number and a release of its own (pyftdi's tables).
+FT4232HA = AdapterProfile(
+    name="FT4232HA",
+    product=0x6048,
+    release=0x3600,
+    interfaces=4,
+    mpsse=frozenset({1, 2}),
+    tx_fifo=2048,
+    rx_fifo=2048,
+    port_bits=8,
+    high_speed=True,
+)
 FT2232C = AdapterProfile(
     name="FT2232C",
     product=0x6010,
@@ -124,5 +136,5 @@ FT2232D = AdapterProfile(
 )
 
 PROFILES: dict[str, AdapterProfile] = {
-    profile.name: profile for profile in (FT232H, FT2232H, FT4232H, FT2232C, FT2232D)
+    profile.name: profile for profile in (FT232H, FT2232H, FT4232H, FT4232HA, FT2232C, FT2232D)
 }

@@ -15,6 +15,7 @@ MODELS = {
     "FT232H": "A",
     "FT2232H": "AB",
     "FT4232H": "AB",
+    "FT4232HA": "AB",
     "FT2232C": "A",
     "FT2232D": "A",
 }

@@ -22,6 +22,7 @@ from hwmocks.ftdi import (
     FT2232D,
     FT2232H,
     FT4232H,
+    FT4232HA,
     AdapterProfile,
     FtdiDevice,
     Mode,
@@ -35,7 +36,7 @@ from spiflash.bus.mpsse import Pins
 from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import AdapterLostError, BusError, UsageError
 
-ADAPTERS = [FT232H, FT2232H, FT4232H, FT2232C, FT2232D]
+ADAPTERS = [FT232H, FT2232H, FT4232H, FT4232HA, FT2232C, FT2232D]
 ID = Transaction(b"\x9f", 3)
 
 

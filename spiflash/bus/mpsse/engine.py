@@ -15,7 +15,7 @@ class Engine:
     `base_hz` is the clock that the divisor divides (after halving), `tx_fifo` and `rx_fifo`
     the bytes that fit into the adapter on the way to the engine and back, `idle_clocks`
     whether it can clock without moving data (0x8F, H types only). Figures: FT232H, FT2232H,
-    FT4232H and FT2232D data sheets (from memory).
+    FT4232H and FT2232D data sheets (from memory); the FT4232HA as pyftdi has it.
     """
 
     name: str
@@ -46,6 +46,7 @@ ENGINES: dict[int, Engine] = {
     0x0700: Engine("FT2232H", 60e6, 4096, 4096, True, "AB"),
     0x0800: Engine("FT4232H", 60e6, 2048, 2048, True, "AB"),
     0x0900: Engine("FT232H", 60e6, 1024, 1024, True, "A"),
+    0x3600: Engine("FT4232HA", 60e6, 2048, 2048, True, "AB"),
 }
 """By the bcdDevice number of the USB device descriptor."""
 
