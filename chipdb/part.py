@@ -62,11 +62,13 @@ class FourByte(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class UniqueId:
-    """How the factory-programmed unique ID is read."""
+    """How the factory-programmed unique ID is read: opcode, `address` (bytes as they are sent, none
+    on most parts), dummy bytes, then the ID."""
 
     opcode: int = 0x4B
     dummy: int = 4
     length: int = 8
+    address: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,11 +151,13 @@ def unique_id(raw: object, path: Path) -> UniqueId | None:
     """`false`, or how the unique ID is read."""
     if raw is False:
         return None
-    found = table(raw, path, ("opcode", "dummy", "length"))
+    found = table(raw, path, ("opcode", "dummy", "length", "address"))
+    address = found.get("address")
     return UniqueId(
         opcode=opcode(need(found, path, "opcode"), (*path, "opcode")),
         dummy=integer(need(found, path, "dummy"), (*path, "dummy"), 0, 16),
         length=integer(need(found, path, "length"), (*path, "length"), 1, 64),
+        address=b"" if address is None else octets(address, (*path, "address")),
     )
 
 

@@ -227,6 +227,8 @@ class ChipDescription:
     """The same of 0Ch, where it is another."""
     unique_id_dummy: int = 4
     unique_id_length: int = 0
+    unique_id_in_sfdp: int | None = None
+    """Where in the SFDP area the unique ID is read (EN25QH), None where 4Bh or alike reads it."""
     security: SecurityArea | None = None
     sfdp: bytes = b""
     suspend_latency: float = 20e-6

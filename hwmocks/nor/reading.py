@@ -70,7 +70,10 @@ def source(core: Core, op: Op, header: bytes) -> Source:
         case Op.READ_REMS:
             return _cycle(description.rems, header[-1] & 1)
         case Op.READ_SFDP:
-            return _tail(description.sfdp, int.from_bytes(header[1:4], "big"))
+            table, place = description.sfdp, description.unique_id_in_sfdp
+            if place is not None:
+                table = table[:place].ljust(place, b"\xff") + core.unique_id
+            return _tail(table, int.from_bytes(header[1:4], "big"))
         case Op.READ_UNIQUE_ID:
             return _cycle(core.unique_id)
         case Op.READ_REGISTER:

@@ -102,9 +102,9 @@ def read_status() -> Transaction:
     return read_register(READ_STATUS)
 
 
-def read_unique_id(opcode: int, dummy: int, count: int) -> Transaction:
-    """4Bh and kin: dummy bytes, then the ID."""
-    return Transaction(bytes((opcode,)) + bytes(dummy), count)
+def read_unique_id(opcode: int, dummy: int, count: int, place: bytes = b"") -> Transaction:
+    """4Bh and kin: the address bytes `place`, dummy bytes, then the ID."""
+    return Transaction(bytes((opcode,)) + place + bytes(dummy), count)
 
 
 def read_security(opcode: int, start: int, dummy: int, count: int) -> Transaction:

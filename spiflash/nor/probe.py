@@ -212,7 +212,7 @@ def read_unique_id(bus: Bus, chip: Chip) -> bytes | None:
     if chip.unique_id is None:
         return None
     how = chip.unique_id
-    answer = bus.run([commands.read_unique_id(how.opcode, how.dummy, how.length)])[0]
+    answer = bus.run([commands.read_unique_id(how.opcode, how.dummy, how.length, how.address)])[0]
     return ChipIdentity(chip.jedec_id, answer, chip.size).unique_id
 
 

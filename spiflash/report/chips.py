@@ -84,8 +84,9 @@ def part_text(part: Part) -> str:
             "Unique ID",
             "none"
             if part.unique_id is None
-            else f"{part.unique_id.length} bytes with {part.unique_id.opcode:02X}h and "
-            f"{counted(part.unique_id.dummy, 'dummy byte')}",
+            else f"{part.unique_id.length} bytes with {part.unique_id.opcode:02X}h"
+            + (f" at {part.unique_id.address.hex().upper()}h" if part.unique_id.address else "")
+            + f" and {counted(part.unique_id.dummy, 'dummy byte')}",
         ),
         (
             "Security",
@@ -145,7 +146,9 @@ def part_json(part: Part) -> dict[str, object]:
         "status_write_volatile": part.status_write_volatile,
         "locked_at_power_up": part.locked_at_power_up,
         "flag_status": part.flag_status,
-        "unique_id": None if part.unique_id is None else asdict(part.unique_id),
+        "unique_id": None
+        if part.unique_id is None
+        else {**asdict(part.unique_id), "address": part.unique_id.address.hex() or None},
         "security": None if part.security is None else asdict(part.security),
         "sfdp": part.sfdp,
         "sfdp_size": part.sfdp_size,

@@ -39,7 +39,7 @@ OTHER: dict[str, Any] = {
     "status_write_volatile": False,
     "locked_at_power_up": True,
     "flag_status": True,
-    "unique_id": UniqueId(0x5A, 2, 12),
+    "unique_id": UniqueId(0x5A, 2, 12, b"\x00\x00\x80"),
     "security": SecurityRegisters((0x1000,), 64, 0x4C, 2),
     "sfdp": False,
     "sfdp_size": 1 << 20,
@@ -69,7 +69,14 @@ def test_how_extra_matter_is_read_is_shown(part: Part, name: str) -> None:
     first = getattr(part, name)
     for field in fields(first):
         value = getattr(first, field.name)
-        other = value[1:] if isinstance(value, tuple) else value + 1
+        other: object
+        match value:
+            case tuple():
+                other = value[1:]
+            case bytes():
+                other = value + b"\x01"
+            case _:
+                other = value + 1
         changed = replace(part, **{name: replace(first, **{field.name: other})})
         assert part_text(changed) != part_text(part)
         assert part_json(changed) != part_json(part)

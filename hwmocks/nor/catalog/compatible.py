@@ -124,6 +124,8 @@ EN25QH64 = ChipDescription(
     bp=(Bit("SR1", 2), Bit("SR1", 3), Bit("SR1", 4), Bit("SR1", 5)),
     srp0=Bit("SR1", 7),
     qe=Bit("SR1", 6),  # WPDIS: takes WP# its meaning
+    unique_id_length=12,
+    unique_id_in_sfdp=0x80,
     sfdp=tables.jesd216(8 * MIB, vendor_id=0x1C),
 )
 
