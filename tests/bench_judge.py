@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -161,7 +161,8 @@ class Judge:
         """What each whole journal keeps: by sector address, before and after."""
         folder = self.shelf / "journals"
         for path in sorted(folder.iterdir()) if folder.is_dir() else ():
-            if not path.name.startswith("."):
+            # What has ended but is kept is put aside under a hidden name.
+            if not path.name.startswith(".") or path.name.startswith(".ended-"):
                 kept = _kept_by(path)
                 if kept:
                     yield kept
@@ -187,15 +188,16 @@ class Judge:
 
     # -- a command ---------------------------------------------------------------------------
 
-    def judge(self, run: Run) -> None:
-        """Raise `ViolationError` for what must not be; else bring the books up to date."""
+    def judge(self, run: Run, others: Sequence[Run] = ()) -> None:
+        """Raise `ViolationError` for what must not be; else bring the books up to date. `others`
+        are commands of other programs that are still under way."""
         changed = [
             board
             for board in self.boards.values()
             if board.name in run.first and board.cells != self._without(run, board)
         ]
         self._raised(run, changed)
-        self._new_sets(run)
+        self._new_sets(run, others)
         if len(changed) > 1:
             names = " and ".join(board.name for board in changed)
             raise ViolationError(f"one command changed {names}")
@@ -240,7 +242,7 @@ class Judge:
         if changed and run.answered is False:
             raise ViolationError(f"{changed[0].name} was changed although the person said no")
 
-    def _new_sets(self, run: Run) -> None:
+    def _new_sets(self, run: Run, others: Sequence[Run]) -> None:
         now = self.whole_sets()
         for path, (digest, _) in self.sets.items():
             if path not in now or now[path][0] != digest:
@@ -250,7 +252,8 @@ class Judge:
             if not record["verified"]:
                 continue
             contents, known = now[path][1], record["chip"]["unique_id"]
-            held = [board for board, cells in run.moments if cells == contents]
+            moments = [moment for each in (run, *others) for moment in each.moments]
+            held = [board for board, cells in moments if cells == contents]
             if not held:
                 raise ViolationError(f"{path.name} is verified and is what no board held")
             if all(board.id != known for board in held):
@@ -362,6 +365,10 @@ def _kept_by(path: Path) -> dict[int, list[bytes]]:
             data = (path / f"{name}.bin").read_bytes()
             if hashlib.sha256(data).hexdigest() != state[f"{name}_sha256"]:
                 return {}
+            if len(data) == state["size"]:  # the whole chip, since version 2
+                for at in range(0, len(data), SECTOR):
+                    kept.setdefault(at, []).append(data[at : at + SECTOR])
+                continue
             at = 0
             for each in state["ranges"]:
                 for start in range(each["start"], each["start"] + each["length"], SECTOR):

@@ -229,6 +229,8 @@ class World:
         self.tally: Counter[str] = Counter()
         self.story: list[str] = []
         self.on_clips: list[Board] = []
+        self.under_way: list[Run] = []
+        self.violation: ViolationError | None = None
         self.dead = False
         self.boards: list[Board] = []
         for index, (kind, start) in enumerate(zip(kinds, starts, strict=True)):
@@ -269,6 +271,7 @@ class World:
         self.tally["commands"] += 1
         run = Run(order.request)
         session = Session(self, run, board, events)
+        self.under_way.append(run)
         self.on_clips.append(board)
         disk = next((each for each in events if each.kind in DISK), None)
         descriptors = _open_files()
@@ -278,14 +281,20 @@ class World:
         except (Exception, KilledError, KeyboardInterrupt) as error:
             run.error = error
         self._end(session, descriptors)
+        self.under_way.remove(run)
         self.say(
             f"{board.name} {order.request.verb} {_spans(order.request)} "
             f"{'yes' if order.yes else 'no'}{' waived' if order.request.waived else ''} "
             f"{[str(each) for each in events]} → {_outcome(run)}"
         )
-        if isinstance(run.result, Exception):
-            raise ViolationError("a command returned an error")
-        self.judge.judge(run)
+        if self.violation is not None:
+            raise self.violation
+        try:
+            self.judge.judge(run, self.under_way)
+        except ViolationError as error:
+            # Of a second program: it is for the first to report, whatever that makes of it.
+            self.violation = error
+            raise
         return run
 
     def _end(self, session: Session, descriptors: set[int]) -> None:
