@@ -28,6 +28,7 @@ _REQUIRED = (
 _OPTIONAL = (
     "aliases",
     "extended_id",
+    "mirrored_by",
     "program_method",
     "chip_erase_opcode",
     "needs_erase",

@@ -116,6 +116,8 @@ class Part:
     """Bytes that follow `id` in the answer to 9Fh and tell namesakes apart."""
     aliases: tuple[str, ...] = ()
     """Other order codes with the same figures."""
+    mirrored_by: str = ""
+    """The one-time bit that turns `regions` round ("cr1.2"); empty where there is none."""
     program_method: ProgramMethod = ProgramMethod.PAGE
     chip_erase_opcode: int | None = 0xC7
     chip_erase: Span | None = None

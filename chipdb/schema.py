@@ -137,6 +137,7 @@ _SHARED: dict[str, values.Reader] = {
     "page": values.size,
     "erase": _erase,
     "regions": _regions,
+    "mirrored_by": _choice(("cr1.2",)),
     "program_ms": values.milliseconds,
     "program_method": _program_method,
     "chip_erase_opcode": _opcode_or_none,

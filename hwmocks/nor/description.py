@@ -68,7 +68,8 @@ class Time:
 
 @dataclass(frozen=True, slots=True)
 class Erase:
-    """One erase granularity; with `only_below`, it works below that address alone."""
+    """One erase granularity; with `only_below`, it works below that address alone, or in as many
+    bytes at the top where the chip's `parameters_top` is set."""
 
     size: int
     time: Time
@@ -222,6 +223,8 @@ class ChipDescription:
     any_dummy: tuple[int, int] = (0, 1)
     """Dummy bytes of 65h: (volatile registers, from 800000h on; the others)."""
     overlay: Overlay | None = None
+    parameters_top: Bit | None = None
+    """TBPARM: the small sectors lie at the top (S25FL-P, S25FL-S)."""
     fast_read_dummy: int = 1
     fast_read_4_dummy: int | None = None
     """The same of 0Ch, where it is another."""

@@ -190,8 +190,11 @@ def _erase(core: Core, op: Op, data: bytes, now: float) -> None:
     if address is None or rest or core.suspended is not None or core.secured:
         return
     erase = core.description.erases[data[0]]
-    if erase.only_below is not None and address >= erase.only_below:
-        return  # S25FL128S: aborted, and no error bit tells
+    if erase.only_below is not None:
+        top = core.registers.bit(core.description.parameters_top)
+        place = core.description.size - 1 - address if top else address
+        if place >= erase.only_below:
+            return  # S25FL128S: aborted, and no error bit tells
     start, size = _reach(core, address, erase)
     if not size:
         return

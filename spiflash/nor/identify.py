@@ -27,6 +27,7 @@ from spiflash.nor.identify_namesakes import (
     fast_read_dummy,
     four_byte_ways,
     geometry_of,
+    is_mirrored,
     leaves_out_erases,
     names,
     no_faster_than,
@@ -219,6 +220,12 @@ def _known(
     if not differ and not same and leaves_out_erases(parts):
         notes.append("Only erases that every one of the parts in question has are used")
     geometry = geometry_of(first) if same or differ else careful_geometry(parts)
+    has_map = sfdp is not None and sfdp.sector_map is not None
+    mirrored = False if has_map else is_mirrored(parts, answers)
+    if mirrored:
+        geometry = replace(geometry, regions=geometry.regions[::-1])
+    elif mirrored is None:
+        doubt = doubt or "which end its small sectors are at could not be read"
     if sfdp is not None and sfdp.basic.size == first.size:
         try:
             geometry = as_set_up(geometry, sfdp, answers.sector_map)

@@ -15,7 +15,9 @@ from typing import TypeVar
 
 from chipdb.part import EraseRegion, EraseType, FourByte, Part, Span
 from spiflash.errors import ChipAmbiguousError
+from spiflash.nor.chip import Answers
 from spiflash.nor.geometry import Geometry, ProgramMethod
+from spiflash.nor.scheme import MIRRORING
 from spiflash.nor.sfdp import Sfdp, leaves_with_e9h, mode_needs_write_enable, to_geometry
 
 LEAST_PREFIX = 5
@@ -194,6 +196,19 @@ def _erase_map(part: Part) -> tuple[frozenset[tuple[int, int]], ...]:
 def shared(values: Sequence[_T | None]) -> _T | None:
     """The value when all candidates have the same one."""
     return values[0] if all(value == values[0] for value in values) else None
+
+
+def is_mirrored(parts: Sequence[Part], answers: Answers) -> bool | None:
+    """Whether a bit of this very chip turns the erase map of the table round; None where parts
+    have such a bit and it was not read."""
+    places = {part.mirrored_by for part in parts} - {""}
+    if not places or all(len(part.regions) < 2 for part in parts):
+        return False
+    if len(places) > 1 or not all(part.mirrored_by for part in parts):
+        return None
+    register, mask = MIRRORING[places.pop()]
+    values = [value for name, value in answers.registers if name == register.name]
+    return bool(values[0] & mask) if values else None
 
 
 def as_set_up(geometry: Geometry, sfdp: Sfdp, answers: Sequence[int] | None) -> Geometry:

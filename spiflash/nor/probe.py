@@ -14,7 +14,7 @@ from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
 from spiflash.nor import commands, sfdp
 from spiflash.nor.chip import Answers, Chip, ChipIdentity, Part
 from spiflash.nor.nand import FLOATING, nand
-from spiflash.nor.scheme import telling
+from spiflash.nor.scheme import MIRRORING, telling
 
 PROBE_CLOCK = 1e6
 """Hertz at which a chip is first spoken to: slow enough for a long, bad lead."""
@@ -37,19 +37,15 @@ opcode, and many that read on one chip change another; those are not sent."""
 @dataclass(frozen=True, slots=True)
 class AnyRegister:
     """How a chip wants 65h (read any register) at present: `width` bytes of address, which is its
-    address mode, and `dummy` bytes before the answer."""
+    address mode, and `dummy` bytes before the answer. This is sure of the volatile registers, from
+    800000h on; where even they have dummies, all have the same (S25FS-S, from memory)."""
 
     width: int
     dummy: int
 
-    def covers(self, register: int) -> bool:
-        """Whether it is known that `register` (its address) is read in this form. Volatile
-        registers, from 800000h on, may have fewer dummies than others (S25HL-T, from memory);
-        where even they have some, all have the same (S25FS-S, from memory)."""
-        return self.dummy > 0 or register >= _VOLATILE
-
 
 _VOLATILE = 0x800000
+"""Address of the first volatile register; the copy of the one at n is at 800000h + n."""
 _FORMS = tuple(AnyRegister(width, dummy) for width in (3, 4) for dummy in (0, 1))
 
 
@@ -126,27 +122,40 @@ def _configuration(bus: Bus, tables: bytes) -> tuple[int, ...] | None:
     for each in found.sector_map.detections:
         # "As the chip is set up" is three bytes in the mode in which chips wake.
         width, dummy = 3 if each.address_bytes is None else each.address_bytes, each.dummy
-        if dummy is None and form is not None and form.covers(each.address):
+        address = each.address
+        if dummy is None and form is not None:
             dummy = 8 * form.dummy
             width = form.width if each.address_bytes is None else width
+            if not dummy:
+                # How long other registers take is not known; the volatile copy is the one that
+                # counts in any case (S25HL-T, from memory).
+                address |= _VOLATILE
         if each.opcode not in HARMLESS_DETECTIONS or dummy is None or dummy % 8:
             return None
-        if each.address >> 8 * width:
+        if address >> 8 * width:
             return None
-        head = bytes((each.opcode,)) + each.address.to_bytes(width, "big")
+        head = bytes((each.opcode,)) + address.to_bytes(width, "big")
         reads.append(Transaction(head + bytes(dummy // 8), 1))
     first, again = bus.run(reads), bus.run(reads)
     return tuple(answer[0] for answer in first) if first == again else None
 
 
 def probe_namesakes(bus: Bus, answers: Answers, candidates: Sequence[Part]) -> Answers:
-    """Read the registers that only some of `candidates` have, where trying them is harmless.
+    """Read the registers that only some of `candidates` have, where trying them is harmless, and
+    the one that turns their erase map round.
 
     Only an answer counts: an open line reads FFh or 00h whether or not there is a register.
     """
-    if len(candidates) < 2:
-        return answers
     found: list[tuple[str, int]] = []
+    mirrors = {part.mirrored_by for part in candidates} - {""}
+    if len(mirrors) == 1 and all(part.mirrored_by for part in candidates):
+        register, _ = MIRRORING[mirrors.pop()]
+        read = commands.read_register(register.opcode, register.length)
+        first, again = bus.run([read, read])
+        if first == again and first[0] != 0xFF:
+            found.append((register.name, first[0]))
+    if len(candidates) < 2:
+        return replace(answers, registers=tuple(found))
     for register in telling(answers.id[0], [part.protection for part in candidates]):
         read = commands.read_register(register.opcode, register.length)
         first, again = bus.run([read, read])

@@ -302,6 +302,12 @@ and later), and unused on their older parts (data sheets MX25L12805D, MX25L12835
 W25Q64FV, from memory)."""
 
 
+MIRRORING: Mapping[str, tuple[Register, int]] = {"cr1.2": (_CR1, 0x04)}
+"""Where a bit turns the erase map round (`Part.mirrored_by`): its register and its mask. TBPARM of
+S25FL-P and S25FL-S; their CR1 is read with 35h, which no other part with their IDs takes for
+anything else (data sheets, from memory)."""
+
+
 def telling(maker: int, names: Sequence[str]) -> tuple[Register, ...]:
     """The registers worth a try on a chip that could have any of these schemes: those that some
     of them document and others do not."""

@@ -121,8 +121,10 @@ def find_out(
     Raises what `probe` and `identify` raise.
     """
     answers = steady_answers(bus, probe(bus))
-    if part is None:
-        answers = probe_namesakes(bus, answers, candidates_for(answers, table))
+    possible = candidates_for(answers, table)
+    if part is not None:
+        possible = tuple(each for each in table.by_name(part) if each in possible)
+    answers = probe_namesakes(bus, answers, possible)
     return identify(answers, table, part, size=size, trust_sfdp=trust_sfdp)
 
 

@@ -37,12 +37,20 @@ def set_up(name: str, layout: str) -> ChipDescription:
     )
 
 
+LAYOUTS_S = {"bottom": (0x00, 0x00), "top": (0x00, 0x04)}
+
+
 def yes(_work: Work) -> bool:
     return True
 
 
-@pytest.mark.parametrize("layout", LAYOUTS)
-@pytest.mark.parametrize("name", ["S25FS128S", "S25HL512T"])
+@pytest.mark.parametrize(
+    ("name", "layout"),
+    [
+        *((name, layout) for name in ("S25FS128S", "S25HL512T") for layout in LAYOUTS),
+        *(("S25FL128S", layout) for layout in LAYOUTS_S),
+    ],
+)
 def test_every_erase_covers_what_it_says(name: str, layout: str) -> None:
     """At every border of the map, the erase that is offered there, and nothing beside it."""
     chip = NorChip(set_up(name, layout), seed=1)

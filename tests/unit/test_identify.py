@@ -83,6 +83,7 @@ def heard(name: str = "W25Q64JV", *, sfdp: bool = True, jedec_id: bytes = b"") -
         b"" if chip.legacy_id is None else bytes((chip.legacy_id,)),
         chip.sfdp if sfdp else b"",
         sector_map=AS_DELIVERED.get(name),
+        registers=(("CR1", 0x00),) if name == "S25FL128S" else (),
     )
 
 

@@ -210,6 +210,7 @@ S25FL128S = ChipDescription(
     qe=Bit("CR1", 1),
     sus=(Bit("SR2", 1), Bit("SR2", 0)),
     bank_extadd=Bit("BAR", 7),
+    parameters_top=Bit("CR1", 2),
     error_bits=(Bit("SR1", 5), Bit("SR1", 6)),
     errors_hold_busy=True,
 )

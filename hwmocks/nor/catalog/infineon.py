@@ -191,8 +191,8 @@ S25HL512T = replace(
         256 * KIB,
         128 * KIB,
         [
-            *detect(0x800004, 0x08),
-            *detect(0x800002, 0x04, last=True),
+            *detect(0x000004, 0x08),
+            *detect(0x000002, 0x04, last=True),
             *overlaid(64 * MIB, 256 * KIB, 128 * KIB),
         ],
         # The 3-byte opcodes, as some parts list them (spansion.c, s25hx_t_post_sfdp_fixup).
