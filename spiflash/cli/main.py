@@ -22,6 +22,7 @@ from spiflash.cli.chips import chips
 from spiflash.cli.clone import clone
 from spiflash.cli.compare import compare
 from spiflash.cli.contact import contact
+from spiflash.cli.convert import convert
 from spiflash.cli.erase import erase
 from spiflash.cli.identify import identify
 from spiflash.cli.ledger import ledger
@@ -48,7 +49,7 @@ STOPPERS = frozenset(
 A_MOMENT = 0.5
 """Seconds that stopping may take without a word."""
 
-WRITING = frozenset({"restore", "erase", "clone"})
+WRITING = frozenset({"convert", "restore", "erase", "clone"})
 """The commands that change a chip."""
 
 
@@ -76,6 +77,7 @@ for _command in (
     triage,
     stage,
     verify,
+    convert,
     restore,
     erase,
     clone,

@@ -24,11 +24,13 @@ _MOST_TREES = 64
 @dataclass(frozen=True, slots=True)
 class Known:
     """A layout, the address in the dump at which it stands (None when it is only suggested),
-    and what is odd about it, in words."""
+    what is odd about it, in words, and the address at which its last partition ends as stated,
+    which may lie beyond the dump (0 when it is only suggested)."""
 
     layout: Layout
     at: int | None
     remarks: tuple[str, ...] = ()
+    end: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,8 @@ def find_layouts(contents: bytes, findings: Sequence[Finding]) -> tuple[Known, .
         if not ranges or any(ranges == _ranges(known.layout) for known in found):
             continue
         layout = _with_contents(layout, findings)
-        found.append(Known(layout, candidate.at, _remarks(candidate, size)))
+        end = max(partition.end for partition in candidate.partitions)
+        found.append(Known(layout, candidate.at, _remarks(candidate, size), end))
     return (*found, Known(suggested(findings, size), None))
 
 

@@ -1,0 +1,280 @@
+"""spiflash convert"""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from spiflash.cli.options import (
+    OWN_BACKUP,
+    board_options,
+    json_option,
+    settings_from,
+    shelf_from,
+    words_given,
+)
+from spiflash.cli.screen import Bars, answer, consent, show, show_error
+from spiflash.cli.values import Label, PathGiven
+from spiflash.dump.belongings import Wishes, turned
+from spiflash.errors import SpiflashError
+from spiflash.report.changes import plan_json, plan_text, proof_json
+from spiflash.report.convert import conversion_end, conversion_json, proposal_text
+from spiflash.work.audit import load_layout
+from spiflash.work.connection import connect
+from spiflash.work.convert import (
+    Asked,
+    Prepared,
+    foresee,
+    prepare,
+    prepare_from_set,
+    refuse,
+    save_image,
+    save_page,
+)
+from spiflash.work.convert import convert as convert_chip
+from spiflash.work.convert_job import save_job
+from spiflash.work.image import load_image
+from spiflash.work.rewrite_proof import Verify
+
+_MOST_CHANGES = 100
+
+
+@click.command()
+@click.argument("image", type=PathGiven())
+@board_options
+@click.option(
+    "--keep",
+    multiple=True,
+    metavar="REGION",
+    help="Keep this region of the board, or range 0x50000+0x1000, whatever IMAGE has there; "
+    "REGION=REGION puts it into that region of IMAGE's layout. May be given several times.",
+)
+@click.option(
+    "--drop",
+    multiple=True,
+    metavar="ITEM",
+    help="Do not carry this over: a region, a variable, or an address, as --plan lists them.",
+)
+@click.option(
+    "--set",
+    "values",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="Set this variable in the environment that the board gets.",
+)
+@click.option(
+    "--despite",
+    multiple=True,
+    metavar="REASON",
+    help="Write IMAGE although this speaks against it; a refusal names its reasons.",
+)
+@click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file of IMAGE.")
+@click.option("--board", type=Label(), default="", metavar="LABEL", help="What to call this board.")
+@click.option("--backup", type=PathGiven(), metavar="SET", help=OWN_BACKUP)
+@click.option(
+    "--verify",
+    type=click.Choice([each.value for each in Verify]),
+    default=Verify.CHANGED.value,
+    show_default=True,
+    help="What is read back: the sectors that were changed, or all of the chip in passes.",
+)
+@click.option("--unprotect", is_flag=True, help="Lift block protection for the time of the work.")
+@click.option("--yes", is_flag=True, help="Do not ask before the chip is changed.")
+@click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
+@click.option(
+    "--save-image",
+    "to_image",
+    type=PathGiven(),
+    metavar="FILE",
+    help="Write the image made for this board to a new file, not to the chip; with --backup SET "
+    "no board is needed.",
+)
+@click.option(
+    "--save-job",
+    "to_job",
+    type=PathGiven(),
+    metavar="FILE",
+    help="Write a job for 'spiflash clone' that keeps the same on the next boards.",
+)
+@json_option
+def convert(
+    image: Path,
+    shelf: Path | None,
+    passes: int,
+    keep: tuple[str, ...],
+    drop: tuple[str, ...],
+    values: tuple[str, ...],
+    despite: tuple[str, ...],
+    layout: Path | None,
+    board: str,
+    backup: Path | None,
+    verify: str,
+    unprotect: bool,
+    yes: bool,
+    only_plan: bool,
+    to_image: Path | None,
+    to_job: Path | None,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Write IMAGE to one board, which keeps what is its own.
+
+    Saves the board first, unless that is done already; then says of its MAC addresses, serial
+    numbers, calibration, keys and settings what becomes of each, and whether IMAGE belongs on
+    this board; then asks, writes and verifies. After a cut the same command goes on.
+
+    \b
+    Examples:
+      spiflash convert open.bin --plan
+      spiflash convert open.bin --keep config --set bootdelay=3
+    """
+    asked = Asked(
+        Wishes(keep, drop, _variables(values)),
+        despite,
+        image_layout=load_layout(layout) if layout is not None else None,
+        backup=backup,
+        label=board,
+        passes=passes,
+    )
+    source = load_image(image)
+    words = words_given(options, shelf)
+    settings = settings_from(options)
+    if backup is not None and to_image is not None:
+        prepared = prepare_from_set(backup, source, asked)
+        _told(prepared, as_json)
+        saved = _saved(prepared, image, to_image, to_job)
+        show(_document(prepared, saved), _saved_text(saved), as_json=as_json)
+        return
+    place = shelf_from(shelf)
+    with connect(settings) as connection:
+        prepared = prepare(connection, place, source, asked, Bars())
+        _told(prepared, as_json)
+        if not (only_plan or to_image or yes or as_json or prepared.begun or prepared.done):
+            prepared = _changed(prepared)
+        if only_plan or to_image is not None:
+            work = foresee(connection, place, prepared, Bars())
+            saved = _saved(prepared, image, to_image, to_job)
+            document = {**_document(prepared, saved), "plan": plan_json(work.plan)}
+            text = "\n".join(filter(None, (plan_text(work.plan), _saved_text(saved))))
+            show(document, text, as_json=as_json)
+            return
+        done = convert_chip(
+            connection,
+            place,
+            prepared,
+            Bars(),
+            agree=lambda work: consent(work, yes=yes, as_json=as_json),
+            verify=Verify(verify),
+            unprotect=unprotect,
+        )
+    saved = _saved(prepared, image, None, to_job)
+    back = shlex.join(["spiflash", "restore", str(prepared.set.path), *words])
+    page = save_page(prepared, back, Bars()) if done.plan.steps else None
+    document = {
+        **_document(prepared, saved),
+        "plan": plan_json(done.plan),
+        "proof": proof_json(done.proof) if done.proof else None,
+        "repaired": list(done.repaired),
+        "seconds": done.seconds,
+        "verified": True,
+        "page": str(page) if page else None,
+    }
+    text = conversion_end(prepared.proposal, done, page=str(page or ""), back=back)
+    show(document, "\n".join(filter(None, (text, _saved_text(saved)))), as_json=as_json)
+
+
+def _variables(given: tuple[str, ...]) -> dict[str, str]:
+    pairs = [each.partition("=") for each in given]
+    if not all(name and equals and value for name, equals, value in pairs):
+        raise click.UsageError("--set takes NAME=VALUE")
+    return {name: value for name, _, value in pairs}
+
+
+def _text(prepared: Prepared) -> str:
+    how = "on the shelf already; the chip holds exactly that"
+    if prepared.fresh:
+        how = "taken just now, verified"
+    elif prepared.begun:
+        how = "this conversion was cut short and is taken up again"
+    elif prepared.done:
+        how = "the chip holds what this image makes of it already"
+    return proposal_text(
+        prepared.board,
+        prepared.image,
+        prepared.proposal,
+        prepared.concerns,
+        prepared.refused,
+        backup=f"{prepared.set.path} ({how})",
+    )
+
+
+def _told(prepared: Prepared, as_json: bool) -> None:
+    """Show what would become of the board; an image that does not belong there ends it."""
+    if not as_json:
+        answer(_text(prepared))
+    elif prepared.refused:
+        show(_document(prepared, ()), "", as_json=True)
+    refuse(prepared)
+
+
+def _changed(prepared: Prepared) -> Prepared:
+    """Let a person on a terminal change what becomes of an item."""
+    if sys.stdin is None or not sys.stdin.isatty() or not prepared.proposal.decisions:
+        return prepared
+    for _ in range(_MOST_CHANGES):
+        word = click.prompt(
+            "To keep or drop one otherwise, type its name; Enter goes on",
+            default="",
+            show_default=False,
+            err=True,
+        ).strip()
+        if not word:
+            break
+        try:
+            wishes = turned(prepared.proposal.decisions, prepared.asked.wishes, word)
+            prepared = prepared.with_wishes(wishes)
+        except SpiflashError as error:
+            show_error(error)
+        else:
+            answer(_text(prepared))
+    return prepared
+
+
+def _saved(
+    prepared: Prepared, source: Path, to_image: Path | None, to_job: Path | None
+) -> tuple[tuple[str, Path], ...]:
+    """(what, file) of each file that was asked for."""
+    found: list[tuple[str, Path]] = []
+    if to_image is not None:
+        save_image(prepared, to_image)
+        found.append(("image", to_image))
+    if to_job is not None:
+        save_job(prepared, source, to_job)
+        found.append(("job", to_job))
+    return tuple(found)
+
+
+def _saved_text(saved: tuple[tuple[str, Path], ...]) -> str:
+    lines = []
+    for what, path in saved:
+        if what == "image":
+            lines.append(f"The image made for this board is in {path}; the chip was not written.")
+        else:
+            lines.append(f"The next board:\n  spiflash clone {shlex.quote(str(path))}")
+    return "\n".join(lines)
+
+
+def _document(prepared: Prepared, saved: tuple[tuple[str, Path], ...]) -> dict[str, object]:
+    return {
+        "image": prepared.source.name,
+        "set": str(prepared.set.path),
+        "fresh": prepared.fresh,
+        "taken_up_again": prepared.begun,
+        "made_sha256": prepared.made.sha256,
+        **conversion_json(prepared.proposal, prepared.concerns, prepared.refused),
+        **{f"saved_{what}": str(path) for what, path in saved},
+    }

@@ -1,0 +1,88 @@
+"""Whether a made image holds what it is said to hold: asked of an audit of it.
+
+How the image was made is not known here. Whoever promised an item says where it should stand;
+this looks there, and in the environments as they read now.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from spiflash.dump.audit import Audit
+from spiflash.dump.belongings import (
+    CONTAINERS,
+    WHOLE_KINDS,
+    Decision,
+    Fate,
+    is_own,
+    saved_environments,
+)
+from spiflash.dump.finding import Finding
+from spiflash.dump.identity import OwnItem
+
+_NOT_THERE = "it was not found again in the made image"
+
+
+def not_found(said: Decision, board: Audit, made: Audit) -> str:
+    """Why an item cannot be said to be kept; empty when it was found again, and for one that is
+    not said to be kept.
+
+    `board` and `made` are audits of the chip as it is and as it is to be.
+    """
+    if not said.kept:
+        return ""
+    item = said.item
+    raw = board.contents[item.start : item.end]
+    if said.fate is Fate.VARIABLE:
+        name = said.variable.encode("latin-1", "replace")
+        held = [each.by_name.get(name) for each in saved_environments(made)]
+        # A redundant pair has two, of which the loader may take either one day.
+        return "" if held and set(held) == {raw} else _NOT_THERE
+    if said.place is None:
+        return _NOT_THERE
+    if item.kind in WHOLE_KINDS:
+        raw = raw.rstrip(b"\xff")
+        before = _forms(board.findings, item.start, item.end)
+        after = _forms(made.findings, said.place, said.place + item.length)
+        seen = before <= after
+    else:
+        end = said.place + item.length
+        seen = any(each.start < end and said.place < each.end for each in made.own)
+    same = made.contents[said.place : said.place + len(raw)] == raw
+    return "" if same and seen else _NOT_THERE
+
+
+def _forms(findings: Sequence[Finding], start: int, end: int) -> set[tuple[str, int, int, str]]:
+    """What was recognised in a range: kind, place in it, length and verdict."""
+    return {
+        (each.kind, each.start - start, each.length, each.verdict.value)
+        for each in findings
+        if start <= each.start < end and each.kind in CONTAINERS
+    }
+
+
+def brought(board: Audit, made: Audit, given: Mapping[str, str]) -> tuple[OwnItem, ...]:
+    """Addresses and serial numbers in a made image that are neither the board's nor among the
+    values `given`: they come with the image, and every board written with it gets them."""
+    known = {board.contents[each.start : each.end].lower() for each in board.own}
+    known |= {each.text.encode().lower() for each in board.own if each.kind == "mac"}
+    known |= {each.lower().encode("latin-1", "replace") for each in given.values()}
+    places = [(each.start, each.end) for each in saved_environments(made)]
+    places += [(each.start, each.end) for each in made.layout.regions if is_own(each)]
+    return tuple(
+        each
+        for each in made.own
+        if each.kind in ("mac", "serial")
+        and any(start <= each.start < end for start, end in places)
+        and board.contents[each.start : each.end] != made.contents[each.start : each.end]
+        and not {made.contents[each.start : each.end].lower(), each.text.encode().lower()} & known
+    )
+
+
+def overwritten(board: Audit, after: bytes) -> tuple[OwnItem, ...]:
+    """The board's own items that are not in their place any more when the chip holds `after`."""
+    return tuple(
+        each
+        for each in board.own
+        if after[each.start : each.end] != board.contents[each.start : each.end]
+    )

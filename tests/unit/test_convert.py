@@ -1,0 +1,259 @@
+"""What a conversion makes of a board's own items: none is lost without a word.
+
+What is each board's own is known because `convert_boards` put it there; whether it is still there
+is asked of the raw bytes at the stated place and of `fw_printenv` (Debian's libubootenv-tool).
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import pytest
+from convert_boards import BOARDS, IMAGES, Identity, Made, another_boards, heron, moved, same_layout
+
+from hwmocks.boards.heron import heron_factory, heron_open
+from spiflash.dump.audit import Audit, examine
+from spiflash.dump.belongings import Decision, Fate, Wishes, turned
+from spiflash.dump.belongs import concerns, refusals
+from spiflash.dump.convert import Proposal, propose
+from spiflash.dump.found_again import not_found, overwritten
+from spiflash.errors import LayoutError, UsageError
+
+FULL = os.environ.get("SPIFLASH_SWEEP") == "full"
+BATCH = range(6) if FULL else range(1)
+
+
+@cache
+def audited(contents: bytes) -> Audit:
+    return examine(contents, "contents")
+
+
+def fw_printenv(contents: bytes, image: Made, folder: Path) -> dict[str, str]:
+    """What the boot loader's own tool reads; a redundant pair as one."""
+    dump, config = folder / "made.bin", folder / "fw_env.config"
+    dump.write_bytes(contents)
+    config.write_text("".join(f"{dump} {at:#x} {size:#x}\n" for at, size, _ in image.environments))
+    done = subprocess.run(
+        ["fw_printenv", "-c", config, "-f", os.devnull], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr + done.stdout
+    return dict(line.partition("=")[::2] for line in done.stdout.splitlines())
+
+
+def silent_losses(board: Made, image: Made, said: Proposal, folder: Path) -> list[str]:
+    """What is the board's own, is not there afterwards, and was not said to be lost."""
+    printed: dict[str, str] = {}
+    if image.environments and shutil.which("fw_printenv"):
+        printed = fw_printenv(said.made, image, folder)
+    wrong = []
+    for truth in board.own:
+        end = truth.start + len(truth.raw)
+        about = [e for e in said.decisions if e.item.start <= truth.start and end <= e.item.end]
+        if not about:
+            wrong.append(f"{truth.what} at {truth.start:#x}: not a word")
+        for each in about:
+            if each.fate is Fate.VARIABLE:
+                if printed and printed.get(truth.variable) != truth.raw.decode():
+                    wrong.append(f"fw_printenv sees {printed.get(truth.variable)} for {truth.what}")
+            elif each.place is not None:
+                at = each.place + truth.start - each.item.start
+                if said.made[at : at + len(truth.raw)] != truth.raw:
+                    wrong.append(f"{truth.what} is not at {at:#x}, where it was said to be")
+            elif each.fate is not Fate.LEFT:
+                wrong.append(f"{truth.what} is kept, but nobody says where")
+    return wrong
+
+
+@pytest.mark.parametrize("number", BATCH)
+@pytest.mark.parametrize("make", BOARDS, ids=lambda each: each.__name__)
+def test_nothing_is_lost_silently(
+    make: Callable[[Identity], Made], number: int, tmp_path: Path
+) -> None:
+    board = make(Identity.of(number))
+    mine = audited(bytes(board.contents))
+    images = IMAGES if FULL else (IMAGES[1], IMAGES[3])
+    for image_of in images:
+        image = image_of(board)
+        said = propose(mine, audited(bytes(image.contents)))
+        assert silent_losses(board, image, said, tmp_path) == [], image.name
+        assert len(said.made) == len(board.contents)
+        for each in said.decisions:
+            assert each.kept == (each.fate is not Fate.LEFT)
+            assert each.why or each.fate is Fate.VARIABLE
+
+
+def test_the_judge_sees_what_is_lost(tmp_path: Path) -> None:
+    """Otherwise the test above would prove nothing."""
+    board, image, said = SMALL, SMALL_IMAGE, small()
+    assert silent_losses(board, image, said, tmp_path) == []
+    blank = Proposal(bytes(image.contents), *list_of(said)[1:])
+    assert len(silent_losses(board, image, blank, tmp_path)) >= 5
+    mute = Proposal(said.made, (), *list_of(said)[2:])
+    assert len(silent_losses(board, image, mute, tmp_path)) == len(board.own)
+
+
+def list_of(said: Proposal) -> list[object]:
+    return [getattr(said, name) for name in Proposal.__slots__]
+
+
+SMALL = heron(Identity.of(3))
+SMALL_IMAGE = same_layout(SMALL)
+
+
+def small(wishes: Wishes | None = None) -> Proposal:
+    """The demo's layout on a quarter of its flash."""
+    return propose(audited(bytes(SMALL.contents)), audited(bytes(SMALL_IMAGE.contents)), wishes)
+
+
+def by_label(said: Proposal) -> dict[str, Decision]:
+    return {each.label: each for each in said.decisions}
+
+
+def test_the_demo_board_keeps_everything() -> None:
+    said = propose(audited(heron_factory()), audited(heron_open()))
+    found = by_label(said)
+    assert (said.lost, said.brought) == ((), ())
+    assert {found[name].fate for name in ("ethaddr", "serial#")} == {Fate.VARIABLE}
+    for name in ("factory", "config", "readings"):
+        assert (found[name].fate, found[name].place) == (Fate.STAYS, found[name].item.start)
+    factory = heron_factory()
+    for start, end in ((0x50000, 0x60000), (0x400000, 0x740000)):
+        assert said.made[start:end] == factory[start:end]
+    assert said.made[:0x40000] == heron_open()[:0x40000]
+
+
+def test_wishes_change_what_becomes_of_an_item() -> None:
+    said = small(
+        Wishes(
+            keep=("0x1f0000+0x1000",),
+            drop=("config", "serial#"),
+            values={"bootdelay": "9", "ethaddr": "00:00:5e:00:53:42"},
+        )
+    )
+    found = by_label(said)
+    assert {found[name].fate for name in ("config", "0x1202fa", "0x300cb")} == {Fate.LEFT}
+    assert said.made[0x120000:0x160000] == b"\xff" * 0x40000
+    assert b"serial#=" not in said.made[0x30000:0x40000]
+    assert b"ethaddr=00:00:5e:00:53:42\0" in said.made[0x30000:0x40000]
+    assert b"bootdelay=9\0" in said.made[0x30000:0x40000]
+
+
+@pytest.mark.parametrize(
+    ("wishes", "error"),
+    [
+        (Wishes(drop=("nothing",)), UsageError),
+        (Wishes(drop=("0x1202fa",)), UsageError),
+        (Wishes(keep=("nowhere",)), LayoutError),
+        (Wishes(keep=("config=nowhere",)), LayoutError),
+        (Wishes(keep=("0x200000+0x1000",)), UsageError),
+        (Wishes(keep=("config",), drop=("config",)), UsageError),
+        (Wishes(values={"a b": "1"}), UsageError),
+        (Wishes(values={"long": "x" * 70000}), UsageError),
+    ],
+)
+def test_wishes_that_name_what_is_not_there(wishes: Wishes, error: type[Exception]) -> None:
+    with pytest.raises(error):
+        small(wishes)
+
+
+def test_an_item_turns_there_and_back() -> None:
+    said = small()
+    away = turned(said.decisions, Wishes(), "config")
+    assert away.drop == ("config",)
+    again = turned(small(away).decisions, away, "config")
+    assert again == Wishes()
+    with pytest.raises(UsageError):
+        turned(said.decisions, Wishes(), "nothing")
+
+
+def test_another_boards_identity_is_replaced_or_named(tmp_path: Path) -> None:
+    board = SMALL
+    image = another_boards(board)
+    said = propose(audited(bytes(board.contents)), audited(bytes(image.contents)))
+    assert said.brought == ()
+    assert b"HG-9999-9999" not in said.made
+    dropped = propose(
+        audited(bytes(board.contents)),
+        audited(bytes(image.contents)),
+        Wishes(drop=("ethaddr", "serial#")),
+    )
+    assert {each.name for each in dropped.brought} == {"ethaddr", "serial#"}
+
+
+def test_what_is_said_to_be_kept_is_looked_for() -> None:
+    """A maker that lies is found out: the check knows only the made image."""
+    said = small()
+    board = audited(bytes(SMALL.contents))
+    without = examine(bytes(SMALL_IMAGE.contents), "without", layout=said.audit.layout)
+    for each in said.decisions:
+        assert not_found(each, board, said.audit) == ""
+        assert not_found(each, board, without) != ""
+
+
+def test_a_place_that_the_layout_gives_away_is_not_blank() -> None:
+    board = SMALL
+    image = moved(board)
+    said = propose(audited(bytes(board.contents)), audited(bytes(image.contents)))
+    factory = by_label(said)["factory"]
+    assert (factory.fate, factory.place) == (Fate.CARRIED, 0x60000)
+    assert said.made[0x40000:0x60000].count(b"HERONFAC") == 0
+
+
+def test_a_plain_restore_overwrites_own_items() -> None:
+    board = audited(heron_factory())
+    lost = overwritten(board, heron_open())
+    assert {each.start for each in lost} >= {0x401AB, 0x401C5, 0x5000A, 0x50010, 0x51000}
+    assert overwritten(board, heron_factory()) == ()
+
+
+def swapped(contents: bytes, width: int) -> bytes:
+    return b"".join(contents[at : at + width][::-1] for at in range(0, len(contents), width))
+
+
+WRONG: dict[str, tuple[Callable[[bytes], bytes], str]] = {
+    "doubled": (lambda image: image + image, "doubled"),
+    "half": (lambda image: image[: len(image) // 2], "short"),
+    "cut": (lambda image: image[:0xB1234], "short"),
+    "swapped": (lambda image: swapped(image, 2), "swapped"),
+    "swapped by four": (lambda image: swapped(image, 4), "swapped"),
+    "header": (lambda image: b"HDR0" + bytes(60) + image, "header"),
+    "header, cut": (lambda image: (b"HDR0" + bytes(508) + image)[: len(image)], "header"),
+    "twice the chip": (lambda image: image.ljust(2 * len(image), b"\xff"), "size"),
+    "too big": (lambda image: image + image[0x60000:0xA0000][::-1], "size"),
+    "kernel alone": (lambda image: image[0x60000:0xA0000].rstrip(b"\xff"), "loader"),
+    "one bit": (lambda image: image[:0x70000] + bytes([image[0x70000] ^ 1]) + image[0x70001:],
+                "damaged"),
+    "another processor": (lambda image: for_mips(image), "processor"),
+    "noise": (lambda image: bytes(range(256)) * 4096, "unknown"),
+}  # fmt: skip
+
+
+def for_mips(image: bytes) -> bytes:
+    """The kernel's header says MIPS (U-Boot, include/image.h: 5 at offset 29), its CRC is right."""
+    import zlib
+
+    at = image.index(bytes.fromhex("27051956"))
+    header = bytearray(image[at : at + 64])
+    header[29], header[4:8] = 5, bytes(4)
+    header[4:8] = zlib.crc32(header).to_bytes(4, "big")
+    return image[:at] + bytes(header) + image[at + 64 :]
+
+
+@pytest.mark.parametrize("kind", WRONG)
+def test_a_wrong_image_is_refused(kind: str) -> None:
+    board = SMALL
+    change, name = WRONG[kind]
+    image = change(bytes(same_layout(board).contents))
+    found = concerns(audited(bytes(board.contents)), examine(image, kind))
+    assert name in {each.name for each in refusals(found, ())}
+    named = {each.name for each in found if not each.final}
+    assert {e.name for e in refusals(found, tuple(named))} == {e.name for e in found if e.final}
+
+
+def test_a_right_image_is_not_refused() -> None:
+    assert refusals(concerns(audited(heron_factory()), audited(heron_open())), ()) == ()
