@@ -129,8 +129,8 @@ def convert(
 
     \b
     Examples:
-      spiflash convert open.bin --plan
-      spiflash convert open.bin --keep config --set bootdelay=3
+      spiflash convert openfw.img --plan
+      spiflash convert openfw.img --drop config --set bootdelay=3
     """
     asked = Asked(
         Wishes(keep, drop, _variables(values)),

@@ -11,12 +11,17 @@ from spiflash.cli.changing import change_from, change_options, show_rewritten
 from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import PathGiven
+from spiflash.dump.audit import examine
+from spiflash.dump.found_again import overwritten
+from spiflash.dump.identity import OwnItem
 from spiflash.report.changes import plan_json, plan_text
+from spiflash.report.convert import item_json, overwrites_text
 from spiflash.work.connection import connect
 from spiflash.work.image import load_image
 from spiflash.work.regions import only_regions
 from spiflash.work.restore import preview as preview_restore
 from spiflash.work.restore import restore as restore_chip
+from spiflash.work.rewrite import Work
 
 
 @click.command()
@@ -78,6 +83,7 @@ def restore(
     image = load_image(source) if source is not None else None
     if image is not None and regions:
         image = only_regions(image, regions, layout)
+    whole = image is not None and not regions and not change.at
     with connect(settings_from(options)) as connection:
         if only_plan:
             work = preview_restore(
@@ -89,14 +95,27 @@ def restore(
                 at=change.at,
                 undo=undo,
             )
-            show({"plan": plan_json(work.plan)}, plan_text(work.plan), as_json=as_json)
+            lost = _lost(work) if whole else ()
+            document: dict[str, object] = {
+                "plan": plan_json(work.plan),
+                "overwrites": [item_json(each) for each in lost],
+            }
+            show(document, plan_text(work.plan) + overwrites_text(lost, source), as_json=as_json)
             return
+        asked = change.consent(as_json=as_json)
+
+        def agreed(work: Work) -> bool:
+            lost = _lost(work)
+            if lost:
+                Bars().say(overwrites_text(lost, source).strip("\n"))
+            return asked(work)
+
         done = restore_chip(
             connection,
             shelf_from(shelf),
             image,
             Bars(),
-            agree=change.consent(as_json=as_json),
+            agree=agreed if whole else asked,
             leave=change.leave,
             at=change.at,
             passes=passes,
@@ -105,3 +124,10 @@ def restore(
         )
     what = "What was there before" if undo else source or "The restore that was cut short"
     show_rewritten(done, f"{what} written", as_json=as_json)
+
+
+def _lost(work: Work) -> tuple[OwnItem, ...]:
+    """The board's own items that the work overwrites or blanks."""
+    if not work.plan.steps:
+        return ()
+    return overwritten(examine(work.old.contents, "the chip", signs=False), work.target)

@@ -46,9 +46,12 @@ def examine(
     layout: Layout | None = None,
     sizes: Sequence[int] = (),
     show_secrets: bool = False,
+    signs: bool = True,
 ) -> Audit:
     """Examine `contents`; `name` is what to call them. `layout` outweighs what they state;
-    `sizes` are chips, in bytes, to try them against. Empty contents raise ValueError."""
+    `sizes` are chips, in bytes, to try them against; `signs` is False for contents that were
+    not read from a chip just now, in which signs of a bad reading are not looked for. Empty
+    contents raise ValueError."""
     if not contents:
         raise ValueError("nothing to examine")
     findings = survey(contents)
@@ -61,7 +64,7 @@ def examine(
         contents=contents,
         findings=tuple(_readable(each, hide) for each in findings),
         coverage=coverage(contents, findings),
-        symptoms=symptoms(contents),
+        symptoms=symptoms(contents) if signs else (),
         layout=chosen,
         others=known if layout is not None else known[1:],
         remarks=remarks,

@@ -288,9 +288,11 @@ class _Draft:
         for item in items:
             if self.wishes.drops(item):
                 self.removed[_raw(item.name)] = None
-                self.decisions.append(_left(item, "dropped, as you said"))
+                self.decisions.append(_left(item, "dropped, as you said", variable=item.name))
             elif item.name in self.wishes.values:
-                self.decisions.append(_left(item, "replaced by the value that you gave"))
+                self.decisions.append(
+                    _left(item, "replaced by the value that you gave", variable=item.name)
+                )
             else:
                 decided = Decision(item, Fate.STAYS, why, item.start, variable=item.name)
                 self.decisions.append(decided)
@@ -298,9 +300,9 @@ class _Draft:
     def _variable(self, item: OwnItem, sound: bool) -> Decision:
         name, value = _raw(item.name), self._bytes(item)
         if self.wishes.drops(item):
-            return _left(item, "dropped, as you said")
+            return _left(item, "dropped, as you said", variable=item.name)
         if item.name in self.wishes.values:
-            return _left(item, "replaced by the value that you gave")
+            return _left(item, "replaced by the value that you gave", variable=item.name)
         if not self._targets():
             broken = any(each.saved for each in environments(self.image.findings))
             return _left(
@@ -311,7 +313,7 @@ class _Draft:
                 variable=item.name,
             )
         if self.variables.setdefault(name, value) != value:
-            return _left(item, "an older copy: the newer one has another value")
+            return _left(item, "an older copy: the newer one has another value", variable=item.name)
         why = "" if sound else "the checksum of the board's own environment FAILS"
         return Decision(item, Fate.VARIABLE, why, variable=item.name)
 
@@ -401,7 +403,7 @@ class _Draft:
         """The proposal, in which every item that is said to be kept was found again."""
         made = bytes(self.made)
         layout = layout_for(self.image.layout, [target for _, target in self.kept], len(made))
-        audit = examine(made, "made", layout=layout)
+        audit = examine(made, "made", layout=layout, signs=False)
         decisions = []
         for each in self.decisions:
             problem = self.refused.get(_raw(each.variable), "") if each.kept else ""

@@ -16,6 +16,9 @@ from spiflash.dump.belongings import (
     Fate,
     is_own,
     saved_environments,
+    used_length,
+    whole_item,
+    wholes,
 )
 from spiflash.dump.finding import Finding
 from spiflash.dump.identity import OwnItem
@@ -80,9 +83,19 @@ def brought(board: Audit, made: Audit, given: Mapping[str, str]) -> tuple[OwnIte
 
 
 def overwritten(board: Audit, after: bytes) -> tuple[OwnItem, ...]:
-    """The board's own items that are not in their place any more when the chip holds `after`."""
-    return tuple(
-        each
-        for each in board.own
-        if after[each.start : each.end] != board.contents[each.start : each.end]
-    )
+    """The board's own items, regions of settings among them, that are gone when the chip holds
+    `after`; one that stands elsewhere in it is not."""
+    lost = [
+        whole_item(board, region)
+        for region in wholes(board)
+        if after[region.start : region.start + used_length(board.contents, region)]
+        != board.contents[region.start : region.start + used_length(board.contents, region)]
+    ]
+    for each in board.own:
+        raw = board.contents[each.start : each.end]
+        forms = [raw]
+        if each.kind == "mac":
+            forms += [each.text.encode(), bytes.fromhex(each.text.replace(":", ""))]
+        if after[each.start : each.end] != raw and not any(form in after for form in forms):
+            lost.append(each)
+    return tuple(sorted(lost, key=lambda each: (each.start, -each.length)))

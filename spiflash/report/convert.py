@@ -6,11 +6,12 @@ the same words.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from typing import Protocol
 
 from spiflash.dump.audit import Audit
-from spiflash.dump.belongings import WHOLE_KINDS, Decision, Fate
+from spiflash.dump.belongings import WHOLE_KINDS, Decision, Fate, saved_environments
 from spiflash.dump.belongs import Concern
 from spiflash.dump.convert import Proposal
 from spiflash.dump.identity import OwnItem
@@ -131,13 +132,36 @@ def proposal_text(
     return "\n".join(line.rstrip() for line in lines)
 
 
+def overwrites_text(lost: Sequence[OwnItem], source: object) -> str:
+    """What a plain restore does to the board's own items, one line each; empty when nothing."""
+    if not lost:
+        return ""
+    size = max(each.end for each in lost)
+    rows = []
+    for each in lost[:_SHOWN]:
+        name, what = own_words(each, size)
+        within = f"in {clean(each.region, 24)}" if each.region else "in no region"
+        rows.append((name, what, within if each.region != each.name else ""))
+    more = [f"  and {len(lost) - _SHOWN:,} more"] if len(lost) > _SHOWN else []
+    return "\n".join(
+        (
+            "",
+            "This overwrites or blanks what is this board's own; only its backup keeps it:",
+            *table(rows),
+            *more,
+            "To write the image and keep them:",
+            f"  spiflash convert {shlex.quote(clean(str(source), 500))}",
+        )
+    )
+
+
 def first_start(proposal: Proposal) -> list[str]:
     """What to do when the board is started for the first time."""
     said = ["Take the clip off and unplug the adapter before the board gets power."]
     console = next((each for each in proposal.audit.hints.consoles if each.speed), None)
     if console is not None:
         said.append(f"Watch the console {clean(console.device, 40)} at {console.speed} baud.")
-    for each in proposal.lost:
+    for each in proposal.lost if not saved_environments(proposal.audit) else ():
         item = each.item
         if each.variable and not item.secret and item.kind in ("mac", "serial"):
             said.append(

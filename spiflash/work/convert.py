@@ -46,13 +46,12 @@ MOST_SETS = 8
 @dataclass(frozen=True, slots=True)
 class Asked:
     """How to convert: wishes about own items, the names of concerns about the image that a
-    person accepts, layouts that outweigh what image and board state, the backup set to go by
+    person accepts, a layout that outweighs what the image states, the backup set to go by
     (None: the shelf decides), what a new set is to be called, and how often to read."""
 
     wishes: Wishes = field(default_factory=Wishes)
     despite: tuple[str, ...] = ()
     image_layout: Layout | None = None
-    board_layout: Layout | None = None
     backup: Path | None = None
     label: str = ""
     passes: int = 2
@@ -168,11 +167,11 @@ def _held(
 
 
 def _audit_of(image: Image, asked: Asked) -> Audit:
-    return examine(image.contents, image.name, layout=asked.image_layout)
+    return examine(image.contents, image.name, layout=asked.image_layout, signs=False)
 
 
 def _prepared(found: BackupSet, theirs: Audit, image: Image, asked: Asked) -> Prepared:
-    board = examine(found.contents(), found.name, layout=asked.board_layout)
+    board = examine(found.contents(), found.name, signs=False)
     return Prepared(
         found,
         image,

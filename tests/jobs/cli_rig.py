@@ -18,6 +18,9 @@ from hwmocks.boards.heron import heron_factory
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMAND = (sys.executable, "-m", "spiflash")
+SHELVED = ("backup", "convert", "restore", "erase")
+"""Commands that take a shelf."""
+
 PATIENCE = 60.0
 """Seconds after which a command counts as hung."""
 
@@ -106,7 +109,7 @@ class Bench:
 
     def on_board(self, command: str, *arguments: str | Path | bytes, **more: Any) -> Ended:
         """Run a command on the board; with the shelf where it takes one."""
-        shelf = ("--shelf", self.shelf) if command in ("backup", "restore", "erase") else ()
+        shelf = ("--shelf", self.shelf) if command in SHELVED else ()
         return self.run(command, *arguments, "--adapter", f"sim:{self.board}", *shelf, **more)
 
     def copy(self, folder: Path) -> Bench:

@@ -103,13 +103,15 @@ def set_the_scene(here: Bench) -> None:
 def test_the_example_does_what_it_says(
     bench: Bench, saved: Bench, tmp_path: Path, command: str, example: str
 ) -> None:
-    here = (saved if command in ("restore", "erase", "triage") else bench).copy(tmp_path / "bench")
+    here = (saved if command in ("convert", "restore", "erase", "triage") else bench).copy(
+        tmp_path / "bench"
+    )
     set_the_scene(here)
     if command == "triage":
         board = here.board / store.CONTENTS
         board.write_bytes(bytes(0x1000) + board.read_bytes()[0x1000:])
     words = [word.replace("/media/", "") for word in shlex.split(example)]
-    if command in ("restore", "erase"):
+    if command in ("convert", "restore", "erase") and "--plan" not in words:
         words += ["--yes"]
     before = here.flash
     shelf = {"SPIFLASH_SHELF": str(here.shelf), "SPIFLASH_ADAPTER": "sim:./board"}
@@ -123,6 +125,9 @@ def test_the_example_does_what_it_says(
         assert (here.folder / "card" / IMAGE_FILE).read_bytes() == heron_open()
     if command == "erase":
         assert here.flash[0x740000:0x750000] == b"\xff" * 65536
+    elif command == "convert" and "--yes" in words:
+        assert here.flash[:0x40000] == heron_open()[:0x40000]
+        assert here.flash[0x50000:0x60000] == before[0x50000:0x60000]
     elif command != "restore":
         assert here.flash == before
     for made in re.findall(r"--(?:page|save) (\S+)", example):

@@ -1,0 +1,184 @@
+"""`spiflash convert` as a person gives it: right, wrong, cut, and what it leaves behind."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+import bagit
+import pytest
+from cli_rig import Bench, Ended, new_bench
+
+from hwmocks import store
+from hwmocks.boards.heron import heron_factory, heron_open, mac_address, serial_number
+
+ENV = slice(0x40000, 0x50000)
+FACTORY = slice(0x50000, 0x60000)
+WRITTEN = slice(0x400000, 0x740000)
+
+
+FULL = os.environ.get("SPIFLASH_SWEEP") == "full"
+sweep = pytest.mark.skipif(not FULL, reason="takes long: SPIFLASH_SWEEP=full")
+
+
+@pytest.fixture(scope="module")
+def before(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    """A board with a verified backup on the shelf, and the open image as a file."""
+    bench = new_bench(tmp_path_factory.mktemp("convert"))
+    (bench.folder / "open.bin").write_bytes(heron_open())
+    assert bench.on_board("backup").status == 0
+    return bench
+
+
+@pytest.fixture
+def here(before: Bench, tmp_path: Path) -> Bench:
+    return before.copy(tmp_path / "bench")
+
+
+def convert(bench: Bench, *words: str, image: str = "open.bin") -> Ended:
+    return bench.on_board("convert", image, *words)
+
+
+def only_set(bench: Bench) -> Path:
+    (found,) = [each for each in bench.shelf.iterdir() if each.name != "journals"]
+    return found
+
+
+def assert_converted(contents: bytes) -> None:
+    factory, image = heron_factory(), heron_open()
+    assert contents[FACTORY] == factory[FACTORY]
+    assert contents[WRITTEN] == factory[WRITTEN]
+    assert contents[: ENV.start] == image[: ENV.start]
+    assert contents[FACTORY.stop : WRITTEN.start] == image[FACTORY.stop : WRITTEN.start]
+    for text in (f"ethaddr={mac_address(0x17)}", f"serial#={serial_number(0x17)}"):
+        assert f"\0{text}\0".encode() in contents[ENV]
+
+
+def test_from_backup_to_page(tmp_path: Path) -> None:
+    here = new_bench(tmp_path)
+    (tmp_path / "open.bin").write_bytes(heron_open())
+    job = tmp_path / "job.toml"
+    ended = convert(here, "--yes", "--board", "gauge-23", "--save-job", str(job), "--json")
+    assert ended.status == 0, ended.err
+    assert_converted(here.flash)
+    found = ended.document
+    assert found["verified"]
+    assert found["fresh"]
+    assert found["lost"] == 0
+    names = {each["name"] for each in found["own"]}
+    assert names >= {"ethaddr", "serial#", "factory", "config", "readings", "psk"}
+    made = only_set(here)
+    assert "gauge-23" in made.name
+    assert (made / "data/flash.bin").read_bytes() == heron_factory()
+    bagit.Bag(str(made)).validate()
+    page = Path(found["page"])
+    assert page.parent == made
+    html = page.read_text("utf-8")
+    assert "invented-passphrase-never-used" not in html + ended.out
+    assert "••••••" in html
+    assert f"spiflash restore {made}" in html
+    checked = here.run("clone", job, "--check", "--json")
+    assert checked.status == 0, checked.err
+    back = here.on_board("restore", made, "--yes")
+    assert back.status == 0, back.err
+    assert "spiflash convert" not in back.err  # its own values come back with the set
+    assert here.flash == heron_factory()
+
+
+@sweep
+def test_without_the_board_and_once_more(here: Bench) -> None:
+    image, made = here.folder / "made.bin", only_set(here)
+    alone = here.run("convert", "open.bin", "--backup", made, "--save-image", image)
+    assert alone.status == 0, alone.err
+    assert_converted(image.read_bytes())
+    assert convert(here, "--yes").status == 0
+    assert image.read_bytes() == here.flash
+    again = convert(here, "--yes", "--json")
+    assert again.document["plan"]["programs"] == 0
+    assert only_set(here) == made
+
+
+def test_nobody_to_ask_means_no(here: Bench) -> None:
+    ended = convert(here)
+    assert ended.status == 60
+    assert "ethaddr" in ended.out
+    assert here.flash == heron_factory()
+
+
+def test_a_wrong_image_is_not_written(here: Bench) -> None:
+    (here.folder / "half.bin").write_bytes(heron_open()[: 4 << 20])
+    every = (("--yes", "--json"), ("--yes",), ("--plan",), ("--save-image", "x.bin"))
+    for words in every if FULL else every[:1]:
+        ended = convert(here, *words, image="half.bin")
+        assert ended.status == 40
+        assert "--despite short" in ended.err
+        assert not (here.folder / "x.bin").exists()
+        if "--json" in words:
+            assert ended.document["refused"] == ["short"]
+    assert here.flash == heron_factory()
+
+
+@sweep
+def test_a_wrong_image_despite_its_reason(here: Bench) -> None:
+    (here.folder / "half.bin").write_bytes(heron_open()[: 4 << 20])
+    ended = convert(here, "--yes", "--despite", "short", image="half.bin")
+    assert ended.status == 0, ended.err
+    assert_converted(here.flash)
+
+
+@sweep
+def test_a_changed_board_is_saved_again(here: Bench) -> None:
+    """The set on the shelf is of this chip, but the chip holds something else by now."""
+    contents = bytearray(here.flash)
+    contents[0x7F0000:0x7F0010] = b"written since..."
+    (here.board / store.CONTENTS).write_bytes(contents)
+    ended = convert(here, "--yes", "--json")
+    assert ended.status == 0, ended.err
+    assert ended.document["fresh"]
+    assert (Path(ended.document["set"]) / "data/flash.bin").read_bytes() == contents
+    assert here.flash[0x7F0000:0x7F0010] == b"written since..."
+
+
+@sweep
+def test_variables_and_files_that_exist(here: Bench) -> None:
+    (here.folder / "there").write_text("mine")
+    for option in ("--save-image", "--save-job"):
+        ended = convert(here, "--yes", option, "there")
+        assert ended.status == 52
+        assert (here.folder / "there").read_text() == "mine"
+    assert convert(here, "--set", "x").status == 2
+    assert convert(here, "--drop", "nothing", "--yes").status == 2
+    ended = convert(here, "--plan", "--set", "bootdelay=7", "--drop", "config", "--json")
+    fates = {each["name"]: each["fate"] for each in ended.document["own"]}
+    assert fates["config"] == fates["psk"] == "not carried over"
+    assert json.dumps(ended.document).count("invented-passphrase") == 0
+
+
+def test_restore_says_what_it_overwrites(here: Bench) -> None:
+    if FULL:
+        planned = here.on_board("restore", "open.bin", "--plan", "--json").document
+        assert {each["name"] for each in planned["overwrites"]} >= {"ethaddr", "serial#"}
+    ended = here.on_board("restore", "open.bin", "--yes")
+    assert ended.status == 0, ended.err
+    said = ended.err
+    for word in (
+        "MAC address 00:00:5e:00:53:17",
+        "serial number HG-2019-0023",
+        "calibration",
+        "spiflash convert",
+    ):
+        assert word in said
+    assert here.flash == heron_open()
+
+
+@sweep
+def test_needs_nothing_but_the_board(here: Bench) -> None:
+    """A set that was moved away is named with --backup."""
+    elsewhere = here.folder / "elsewhere"
+    shutil.move(only_set(here), elsewhere)
+    ended = convert(here, "--yes", "--backup", str(elsewhere), "--json")
+    assert ended.status == 0, ended.err
+    assert_converted(here.flash)
+    assert not ended.document["fresh"]
