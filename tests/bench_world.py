@@ -1,31 +1,33 @@
 """The bench of the bench machine: boards, one shelf, commands, and what happens to them midway.
 
-A command runs in process, on simulated chips of 64 to 256 KiB; time is the bench's. A disturbance
-waits for an anchor (the start, the question, the first change of a chip, or the first write to
-the disk) and then for so many USB transfers, or disk operations, more.
+A command runs in process, as a call or as a command line, on simulated chips of 64 to 256 KiB; time
+is the bench's.
 """
 
 from __future__ import annotations
 
 import contextlib
-import errno
+import io
 import os
 import random
 import shutil
 from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
-from hwmocks.bench import Bench, make_bench
-from hwmocks.clip import Clip
+from hwmocks.bench import make_bench
 from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
+from spiflash.cli import changing
+from spiflash.cli import main as cli
 from spiflash.errors import SpiflashError
+from spiflash.work import connection
 from spiflash.work.backup import back_up
 from spiflash.work.connection import connected
 from spiflash.work.erase import erase
@@ -35,186 +37,26 @@ from spiflash.work.restore import Leave, restore
 from spiflash.work.rewrite_proof import Verify
 from spiflash.work.verify import verify
 from tests.bench_judge import Board, Judge, Request, Run, ViolationError
+from tests.bench_troubles import DISK, DiskTrouble, Event, KilledError, Session
 from tests.job_rig import contents, small
 
-ANCHORS = ("start", "question", "change")
-USB = ("unplug", "power", "kill", "ctrl-c", "brown-out", "swap", "settings", "other program")
-DISK = ("disk full", "disk kill")
-CUTS = ("unplug", "power", "kill", "ctrl-c", "brown-out", "disk kill")
-AFTER = (0, 1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144, 233, 377)
 SHARED = bytes.fromhex("D2640C0A11223344")
-KINDS = {"own": "W25Q64JV", "shared": "W25Q64JV", "none": "MX25L6406E"}
-AWAY = (0.5, 1.5, 3.0)
-"""Seconds that a hand takes to move the clip from one board to another."""
+KINDS = {"own": "W25Q64JV", "shared": "W25Q64JV", "none": "MX25L6406E", "larger": "W25Q64JV"}
+"""Kinds of boards and the part on each: with a unique ID of its own, with one that all copies of
+the chip have, with none, and with a chip whose 20h erases 64 KiB."""
 CLOCK = 30e6
-
-
-class KilledError(BaseException):
-    """The process is gone: nothing that it does from now on reaches chip or disk."""
-
-
-@dataclass(frozen=True)
-class Event:
-    """A disturbance: `kind` of USB or DISK, and when; `board` is which one comes on the clip."""
-
-    kind: str
-    anchor: str = "start"
-    after: int = 0
-    board: int = 0
-
-    def __str__(self) -> str:
-        return f"{self.kind}@{self.anchor}+{self.after}"
 
 
 @dataclass(frozen=True)
 class Order:
-    """A request and how the person behaves: the answer, the backup named, how much is read back."""
+    """A request and how the person behaves: the answer, the backup named, how much is read back,
+    and whether it is typed as a command line."""
 
     request: Request
     yes: bool = True
     backup: Path | None = None
     whole: bool = False
-
-
-class DiskTrouble:
-    """From the n-th operation that changes the disk on, all fail for want of room, or the
-    process is gone."""
-
-    NAMES = ("write", "mkdir", "rename", "replace", "unlink", "rmdir", "fsync")
-    FILL = ("write", "mkdir")
-
-    def __init__(self, world: World, event: Event | None) -> None:
-        self.world = world
-        self.left = event.after if event else -1
-        self.full = event is not None and event.kind == "disk full"
-        self.real: dict[str, Callable[..., Any]] = {}
-
-    def __enter__(self) -> None:
-        if self.left >= 0:
-            for name in self.NAMES:
-                self.real[name] = getattr(os, name)
-                setattr(os, name, self._wrapped(name))
-
-    def __exit__(self, *_: object) -> None:
-        for name, function in self.real.items():
-            setattr(os, name, function)
-
-    def _wrapped(self, name: str) -> Callable[..., Any]:
-        real = self.real[name]
-
-        def call(*arguments: Any, **named: Any) -> Any:
-            self.left -= 1
-            if self.left >= 0 or (self.full and name not in self.FILL):
-                return real(*arguments, **named)
-            if self.full:
-                self.world.tally["disk full"] += self.left == -1
-                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-            if self.left == -1:
-                self.world.tally["cuts"] += 1
-                if name == "write":
-                    real(arguments[0], bytes(arguments[1])[: len(arguments[1]) // 2])
-            self.world.dead = True
-            raise KilledError
-
-        return call
-
-
-@dataclass
-class Session:
-    """One command on one clip, with what is still to happen to it."""
-
-    world: World
-    run: Run
-    board: Board
-    events: list[Event]
-    clip: Clip = field(default_factory=Clip)
-    bench: Bench | None = None
-    waiting: dict[int, int] = field(default_factory=dict)
-    asked: bool = False
-    killed: bool = False
-    inside: bool = False
-
-    def transfer(self, number: int) -> None:
-        """Called at every USB transfer."""
-        if self.killed or self.world.dead:
-            raise KilledError
-        if self.inside:
-            return
-        self.inside = True
-        try:
-            self._happen(number)
-        finally:
-            self.inside = False
-
-    def _happen(self, number: int) -> None:
-        started = {"start": True, "question": self.asked, "change": self._changed()}
-        for index, event in enumerate(self.events):
-            if event.kind in DISK or not started[event.anchor]:
-                continue
-            left = self.waiting.get(index, event.after)
-            self.waiting[index] = left - 1
-            if left == 0:
-                self.happens(event)
-
-    def _changed(self) -> bool:
-        return self.board.cells != self.run.first[self.board.name]
-
-    def happens(self, event: Event) -> None:
-        """The disturbance itself."""
-        world, bench = self.world, self.bench
-        assert bench is not None
-        now = world.clock.now()
-        self.run.look(self.board)
-        self.run.notes.append(str(event))
-        world.tally["cuts"] += event.kind in CUTS
-        match event.kind:
-            case "unplug":
-                bench.device.unplug()
-            case "power":
-                self.clip.take_off(now)
-                bench.device.unplug()
-            case "kill":
-                self.killed = True
-                raise KilledError
-            case "ctrl-c":
-                raise KeyboardInterrupt
-            case "brown-out":
-                self.clip.brown_out(now)
-            case "swap":
-                self.swap(event)
-            case "settings":
-                # While the chip works its processor waits; and it does not write into the work.
-                if self.board.chip.busy_until() < now and not self._changed():
-                    world.settings(self.board)
-            case "other program":
-                world.other_program(self, event)
-        self.run.look(self.board)
-
-    def swap(self, event: Event) -> None:
-        """Another board comes on the clip."""
-        boards = [each for each in self.world.boards if each not in self.world.on_clips]
-        if boards:
-            self.world.tally["swaps"] += 1
-            self.world.on_clips.remove(self.board)
-            self.board = boards[event.board % len(boards)]
-            self.world.on_clips.append(self.board)
-            now = self.world.clock.now()
-            if event.anchor == "question":
-                self.clip.put_on(self.board.chip, now)
-            else:
-                self.clip.swap(self.board.chip, now, AWAY[event.board % len(AWAY)])
-
-    def ask(self, yes: bool) -> bool:
-        """The question before a change; the board that was seen before it is the one meant."""
-        self.run.look(self.board)
-        self.run.asked = self.board
-        self.run.answered = yes
-        self.asked = True
-        for index, event in enumerate(self.events):
-            if event.anchor == "question" and event.kind in ("swap", "settings"):
-                self.waiting[index] = -1
-                self.happens(event)
-        return yes
+    typed: bool = False
 
 
 class World:
@@ -251,8 +93,12 @@ class World:
                 contents(start if start != "sister" else "random", bytes(self.size), self.rng)
             )
         data[self.own_at : self.own_at + 64] = self.rng.randbytes(64)
+        described = small(part, self.size)[0]
+        if kind == "larger":
+            erases = described.erases
+            described = replace(described, erases={**erases, 0x20: erases[0xD8]})
         chip = NorChip(
-            small(part, self.size)[0],
+            described,
             bytes(data),
             seed=self.rng.randrange(1 << 30),
             unique_id=SHARED if kind == "shared" else None,
@@ -278,13 +124,16 @@ class World:
         try:
             with DiskTrouble(self, disk), self._seeded():
                 run.result = self._carry_out(session, order)
+        except ViolationError:
+            raise
         except (Exception, KilledError, KeyboardInterrupt) as error:
             run.error = error
         self._end(session, descriptors)
         self.under_way.remove(run)
         self.say(
             f"{board.name} {order.request.verb} {_spans(order.request)} "
-            f"{'yes' if order.yes else 'no'}{' waived' if order.request.waived else ''} "
+            f"{'yes' if order.yes else 'no'}{' waived' if order.request.waived else ''}"
+            f"{' typed' if order.typed else ''} "
             f"{[str(each) for each in events]} → {_outcome(run)}"
         )
         if self.violation is not None:
@@ -323,12 +172,12 @@ class World:
             random.Random = real  # type: ignore[misc]
 
     @contextlib.contextmanager
-    def _connected(self, session: Session) -> Iterator[Any]:
+    def _opened(self, session: Session) -> Iterator[Any]:
         board = session.board
         session.run.look(board)
         session.bench = make_bench(
             board.chip,
-            clip=lambda wired: session.clip,
+            clip=lambda wired: session.noise,
             faults=UsbFaults(on_transfer=session.transfer),
             clock=self.clock,
         )
@@ -336,8 +185,7 @@ class World:
         self.clock.advance(0.1)
         bus = open_bench_bus(session.bench, "machine")
         try:
-            with connected(bus, small(board.part, self.size)[1], CLOCK) as connection:
-                yield connection
+            yield bus
         finally:
             if not (session.killed or self.dead):
                 bus.close()
@@ -352,15 +200,18 @@ class World:
                 image = Image("image", request.image, parts=parts)
         ask = lambda work: session.ask(order.yes)  # noqa: E731
         how = Verify.ALL if order.whole else Verify.CHANGED
-        with self._connected(session) as connection:
+        if order.typed:
+            return self._typed(session, order)
+        known = small(session.board.part, self.size)[1]
+        with self._opened(session) as bus, connected(bus, known, CLOCK) as on_it:
             if verb == "backup":
-                return back_up(connection, self.shelf, Unwatched(), board=session.board.name)
+                return back_up(on_it, self.shelf, Unwatched(), board=session.board.name)
             if verb == "verify":
-                return verify(connection, image, Unwatched(), at=request.at)
+                return verify(on_it, image, Unwatched(), at=request.at)
             if verb == "erase":
                 ((low, high),) = request.parts
                 return erase(
-                    connection,
+                    on_it,
                     self.shelf,
                     Unwatched(),
                     agree=ask,
@@ -370,7 +221,7 @@ class World:
                     verify=how,
                 )
             return restore(
-                connection,
+                on_it,
                 self.shelf,
                 image if verb == "restore" else None,
                 Unwatched(),
@@ -380,6 +231,49 @@ class World:
                 verify=how,
                 undo=verb == "undo",
             )
+
+    def _typed(self, session: Session, order: Order) -> object:
+        """The same as a command line, up to the exit status; raises the error that was shown."""
+        request, shown = order.request, []
+        words = [request.verb, "--adapter", "sim:machine", "--shelf", str(self.shelf.root)]
+        if request.verb in ("resume", "undo"):
+            words[0:1] = ["restore", f"--{request.verb}"]
+        if request.verb in ("verify", "restore"):
+            image = self.root / "image.bin"
+            image.write_bytes(request.image)
+            words.append(str(image))
+        if request.verb == "erase":
+            words += ["--length", str(request.parts[0][1] - request.at)]
+        if request.verb == "restore" and len(request.parts) > 1:
+            for low, high in request.parts:
+                words += ["--region", f"{low:#x}+{high - low:#x}"]
+        elif request.at:
+            words += ["--at", f"{request.at:#x}"]
+        if request.verb in ("restore", "erase"):
+            words += ["--without-backup"] * request.waived
+            words += ["--backup", str(order.backup)] if order.backup else []
+            words += ["--verify", "all"] * order.whole
+        if request.verb == "backup":
+            words += ["--board", session.board.name]
+        with contextlib.ExitStack() as stack, self._opened(session) as bus:
+            for place, name, instead in (
+                (connection, "open_bus", lambda url, pins: bus),
+                (connection, "find_out", lambda *_, **__: small(session.board.part, self.size)[1]),
+                (changing, "consent", lambda work, **_: session.ask(order.yes)),
+                (cli, "show_error", lambda error, **_: shown.append(error)),
+            ):
+                stack.enter_context(mock.patch.object(place, name, instead))
+            for redirect in (contextlib.redirect_stdout, contextlib.redirect_stderr):
+                stack.enter_context(redirect(io.StringIO()))
+            status = cli.run([*words, "--clock", "30M"])
+        self.tally["typed"] += 1
+        if status != (shown[0].status if shown else 0):
+            raise ViolationError(f"exit status {status} after {shown}")
+        if shown:
+            if type(shown[0]) is SpiflashError:  # what else was raised, in words
+                raise ViolationError(str(shown[0]))
+            raise shown[0]
+        return None
 
     # -- what else happens -------------------------------------------------------------------
 

@@ -6,8 +6,8 @@ the middle of them, two programs share a shelf, files rot. After every step the 
 
 By default a few examples with a fixed seed. The long run:
 
-    SPIFLASH_SWEEP=full SPIFLASH_MACHINE_SECONDS=3600 python -m pytest -s \\
-        tests/jobs/test_bench_machine.py -k long
+    SPIFLASH_SWEEP=full SPIFLASH_MACHINE_SECONDS=3600 \\
+        python -m pytest -s tests/jobs/test_bench_machine.py
 
 prints a line a minute and tells the story of every violation; SPIFLASH_MACHINE_SEED begins
 elsewhere, SPIFLASH_MACHINE_SHRINK=1 makes the stories short.
@@ -20,6 +20,7 @@ import shutil
 import tempfile
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import hypothesis
@@ -35,7 +36,8 @@ from hypothesis.stateful import (
 )
 
 from tests.bench_judge import Board, Request, ViolationError
-from tests.bench_world import AFTER, ANCHORS, DISK, KINDS, USB, Event, Order, World
+from tests.bench_troubles import AFTER, ANCHORS, DISK, USB, Event
+from tests.bench_world import KINDS, Order, World
 from tests.job_rig import CONTENTS, contents
 
 KIB = 1024
@@ -229,15 +231,37 @@ class BenchMachine(RuleBasedStateMachine):
 
     def run(self, board: Board, order: Order, events: list[Event]) -> None:
         try:
-            self.here.command(board, order, events)
+            # One in three as a command line.
+            typed = self.here.rng.randrange(3) == 0 and order.request.verb != "verify"
+            self.here.command(board, replace(order, typed=typed), events)
         except ViolationError as error:
-            TOLD.append("\n    ".join([str(error), *self.here.story]))
-            raise
+            self.fail(error)
 
     def teardown(self) -> None:
-        if self.world is not None:
-            TALLY.update(self.world.tally)
-        shutil.rmtree(self.root, ignore_errors=True)
+        try:
+            if self.world is not None and self.world.violation is None:
+                self.settle_up()
+        finally:
+            if self.world is not None:
+                TALLY.update(self.world.tally)
+            shutil.rmtree(self.root, ignore_errors=True)
+
+    def settle_up(self) -> None:
+        """No dead end: whatever was cut is finished, or undone, by one undisturbed command, unless
+        a file rotted or the board itself wrote meanwhile."""
+        for board in self.here.boards:
+            if board.pending is None or board.touched or self.here.tally["rotten"]:
+                continue
+            self.run(board, Order(Request("resume")), [])
+            if board.pending is not None and board.cells != board.settled:
+                self.run(board, Order(Request("undo")), [])
+            if board.pending is not None and board.cells != board.settled:
+                self.fail(ViolationError(f"{board.name} is half written, and there is no way on"))
+
+    def fail(self, error: ViolationError) -> None:
+        self.here.violation = error
+        TOLD.append("\n    ".join([str(error), *self.here.story]))
+        raise error
 
 
 def configured(examples: int, steps: int, *, fixed: bool, shrink: bool) -> settings:
@@ -256,14 +280,11 @@ def configured(examples: int, steps: int, *, fixed: bool, shrink: bool) -> setti
 
 
 @pytest.mark.xfail(reason="the writing side does not hold all of it yet", strict=False)
-def test_the_bench_machine() -> None:
-    run_state_machine_as_test(BenchMachine, settings=configured(6, 8, fixed=True, shrink=False))
-
-
-def test_the_bench_machine_for_long(full_sweep: bool) -> None:
-    """The long run: every violation is told, none ends it."""
+def test_the_bench_machine(full_sweep: bool) -> None:
+    """A few examples with a fixed seed; in the long run every violation is told, none ends it."""
     if not full_sweep:
-        pytest.skip("SPIFLASH_SWEEP=full runs it")
+        run_state_machine_as_test(BenchMachine, settings=configured(6, 8, fixed=True, shrink=False))
+        return
     budget = float(os.environ.get("SPIFLASH_MACHINE_SECONDS", "600"))
     seed = int(os.environ.get("SPIFLASH_MACHINE_SEED", "0"))
     shrink = os.environ.get("SPIFLASH_MACHINE_SHRINK") == "1"
@@ -287,6 +308,15 @@ def test_the_bench_machine_for_long(full_sweep: bool) -> None:
 
 
 def tally_line(seconds: float, seed: int, violations: int) -> str:
-    names = ("commands", "cuts", "swaps", "settings written", "two programs", "disk full", "rotten")
+    names = (
+        "commands",
+        "cuts",
+        "swaps",
+        "settings written",
+        "typed",
+        "two programs",
+        "disk full",
+        "rotten",
+    )
     counts = ", ".join(f"{TALLY[name]} {name}" for name in names)
     return f"{seconds:6.0f} s, seed {seed}: {counts}, {violations} violations"
