@@ -21,19 +21,9 @@ if TYPE_CHECKING:
     from tests.bench_world import World
 
 ANCHORS = ("start", "question", "change")
-USB = (
-    "unplug",
-    "power",
-    "kill",
-    "ctrl-c",
-    "brown-out",
-    "swap",
-    "settings",
-    "noise",
-    "other program",
-)
-DISK = ("disk full", "disk kill")
 CUTS = ("unplug", "power", "kill", "ctrl-c", "brown-out", "disk kill")
+USB = (*CUTS[:-1], "swap", "settings", "noise", "other program")
+DISK = ("disk full", "disk kill")
 AFTER = (0, 1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144, 233, 377)
 NOISE = (1e-6, 1e-5, 1e-4)
 """Chances of a bit to come wrong, on both data lines."""
