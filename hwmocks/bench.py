@@ -127,8 +127,9 @@ def make_bench(
     return Bench(chip, device, clock, interface, folder, wired=wired)
 
 
-def open_bench(spec: str) -> Bench:
-    """The bench that a `sim:` URL names (`spec` is what follows the colon).
+def open_bench(spec: str, clock: VirtualClock | None = None) -> Bench:
+    """The bench that a `sim:` URL names (`spec` is what follows the colon), on `clock` or on a
+    virtual one of its own.
 
     Raises `BenchError` with the reason when it cannot be set up.
     """
@@ -140,11 +141,11 @@ def open_bench(spec: str) -> Bench:
     if name == "heron":
         if "new" in settings:
             raise BenchError("'new' goes with a folder")
-        return _bench(_new_heron(settings, seed), settings, None)
+        return _bench(_new_heron(settings, seed), settings, None, clock)
     folder = _folder(name)
     claim = _claimed(folder, settings, seed)
     try:
-        bench = _bench(_kept(folder), settings, folder)
+        bench = _bench(_kept(folder), settings, folder, clock)
     except BaseException:
         claim.release()
         raise
@@ -152,7 +153,9 @@ def open_bench(spec: str) -> Bench:
     return bench
 
 
-def _bench(chip: NorChip, settings: dict[str, str], folder: Path | None) -> Bench:
+def _bench(
+    chip: NorChip, settings: dict[str, str], folder: Path | None, clock: VirtualClock | None
+) -> Bench:
     if "card" in settings:
         _run_card_update(chip, _number(settings, "card", 0))
     bench = make_bench(
@@ -160,6 +163,7 @@ def _bench(chip: NorChip, settings: dict[str, str], folder: Path | None) -> Benc
         adapter=settings.get("adapter", DEFAULT_ADAPTER),
         channel=settings.get("channel", "A"),
         folder=folder,
+        clock=clock,
     )
     if _number(settings, "through", 0):
         if folder is None:

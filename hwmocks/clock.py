@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 
 
 class VirtualClock:
@@ -59,3 +60,24 @@ class ThreadClock(VirtualClock):
     def advance_to(self, moment: float) -> None:
         """Let time pass in this thread until `moment`."""
         self._local.now = max(self.now(), moment)
+
+
+class RealTime(VirtualClock):
+    """Time of the real world, for a bench that programs outside of this process work at: it goes by
+    itself, and whoever wants to wait has to."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._start = time.monotonic()
+
+    def now(self) -> float:
+        """Seconds since the clock was made."""
+        return time.monotonic() - self._start
+
+    def advance(self, seconds: float) -> None:
+        """Nothing: this time cannot be moved. Raises ValueError for a negative amount."""
+        if seconds < 0:
+            raise ValueError(f"time cannot go back by {-seconds} s")
+
+    def advance_to(self, moment: float) -> None:
+        """Nothing: this time cannot be moved."""

@@ -6,8 +6,9 @@ FILE is a pcap capture with usbmon headers (link type 220 or 189; the kernel's
 Documentation/usb/usbmon.rst), of a real adapter or of a simulated one. Every transfer is handed to
 a fresh simulated adapter, after the same pause as in the capture. What is compared:
 
-* lengths: the bytes that a write was taken of, and all that was read between two writes, without
-  the two status bytes of each packet (how they are spread over single reads is a matter of time);
+* lengths: the bytes that a write was taken of, and all that was read, without the two status bytes
+  of each packet. How they are spread over single reads, before and after the next write, is a
+  matter of time; what counts is whether the two sides come to the same number again;
 * the status bytes that occur;
 * answers to control requests, byte for byte;
 * times: the median of each class of transfer. They count as alike within a factor of
@@ -175,7 +176,7 @@ def replay(
     player = _Player(device, clock, result)
     for number, each in enumerate(recorded, 1):
         player.play(number, each, recorded[number - 2].end if number > 1 else each.begin)
-    player.settle_all(len(recorded))
+    player.end(len(recorded))
     player.weigh()
     return result
 
@@ -185,7 +186,8 @@ class _Player:
         self._device = device
         self._clock = clock
         self._result = result
-        self._read: dict[int, list[int]] = {}  # by interface: payload captured and simulated
+        # By interface: payload captured and simulated, and the last write at which they were equal.
+        self._read: dict[int, list[int]] = {}
         self._times: dict[str, tuple[list[float], list[float]]] = {}
         self._status: tuple[set[str], set[str]] = (set(), set())
 
@@ -201,7 +203,7 @@ class _Player:
                 lambda: self._bulk_in(each),
             )
         else:
-            self._settle(number, (each.endpoint - 2) // 2 + 1)
+            self._catch_up(number, (each.endpoint - 2) // 2 + 1)
             self._timed(number, "write", each, lambda: self._bulk_out(number, each))
 
     def _timed(self, number: int, kind: str, each: Transfer, run: Callable[[], None]) -> None:
@@ -232,7 +234,7 @@ class _Player:
 
     def _bulk_in(self, each: Transfer) -> None:
         interface = ((each.endpoint & ~_IN) - 1) // 2 + 1
-        counts = self._read.setdefault(interface, [0, 0])
+        counts = self._read.setdefault(interface, [0, 0, 0])
         counts[0] += self._payload(each.length)
         if each.data[:_STATUS]:
             self._status[0].add(each.data[:_STATUS].hex(" "))
@@ -247,20 +249,22 @@ class _Player:
     def _payload(self, length: int) -> int:
         return max(0, length - _STATUS * -(-length // self._packet))
 
-    def _settle(self, number: int, interface: int) -> None:
-        """Compare what was read since the last write; the simulation may need more reads for it."""
-        captured, simulated = self._read.pop(interface, (0, 0))
+    def _catch_up(self, number: int, interface: int) -> None:
+        """Fetch what the capture has read by now, for which the simulation may need more reads."""
+        counts = self._read.setdefault(interface, [0, 0, 0])
         for _ in range(_EXTRA_READS):
-            if simulated >= captured:
+            if counts[1] >= counts[0]:
                 break
-            data = self._device.bulk_read(interface, 16384, 5000)
-            simulated += self._payload(len(data))
-        if captured != simulated:
-            self._result.note("bytes read", number, captured, simulated)
+            counts[1] += self._payload(len(self._device.bulk_read(interface, 16384, 5000)))
+        if counts[0] == counts[1]:
+            counts[2] = number
 
-    def settle_all(self, number: int) -> None:
-        for interface in list(self._read):
-            self._settle(number, interface)
+    def end(self, number: int) -> None:
+        """Compare the numbers of bytes read."""
+        for interface, counts in self._read.items():
+            self._catch_up(number, interface)
+            if counts[0] != counts[1]:
+                self._result.note("bytes read", counts[2] + 1, counts[0], counts[1])
 
     def weigh(self) -> None:
         """Compare status bytes and times."""

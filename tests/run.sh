@@ -46,7 +46,14 @@ fw_printenv libubootenv-tool
 initdb postgresql
 runuser util-linux
 chromium chromium
-tshark tshark'
+tshark tshark
+usbip usbip'
+
+# What the full sweep needs besides: a kernel to run in a guest.
+[ "${SPIFLASH_SWEEP:-}" != full ] || programs="$programs
+qemu-system-x86_64 qemu-system-x86
+busybox busybox-static
+modprobe kmod"
 
 say() { printf '%s\n' "run.sh: $*" >&2; }
 
@@ -83,6 +90,18 @@ install_packages() {
     for package in "$@"; do
         $install "$package" </dev/null >&2 || say "$package could not be installed"
     done
+}
+
+# Unpacks Debian's kernel for the guest of tests/references/kernel_guest.py; it is not installed.
+unpack_kernel() {
+    export SPIFLASH_GUEST_KERNEL="$PWD/$venv/guest-kernel"
+    [ ! -d "$SPIFLASH_GUEST_KERNEL/boot" ] || return 0
+    package=$(apt-cache depends linux-image-amd64 | sed -n 's/.*Depends: *//p' | head -n 1)
+    folder=$(mktemp -d)
+    (cd "$folder" && apt-get -q download "$package" >&2) &&
+        dpkg-deb -x "$folder"/*.deb "$SPIFLASH_GUEST_KERNEL" ||
+        say 'no kernel for the guest could be had'
+    rm -rf "$folder"
 }
 
 # Prints the first (of $1: "program", "package") column of every program that is missing.
@@ -147,6 +166,10 @@ if [ -n "$absent" ]; then
 fi
 
 make_environment "$python"
+
+if [ "${SPIFLASH_SWEEP:-}" = full ] && [ -z "${SPIFLASH_GUEST_KERNEL:-}" ]; then
+    unpack_kernel
+fi
 
 status=0
 $venv/bin/ruff check . || status=1

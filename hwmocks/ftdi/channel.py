@@ -142,6 +142,45 @@ class Channel:
         self._end(moment)
         return b"".join(packets)
 
+    # -- the same, a step at a time, for a host that does not block -------------------------------
+
+    def offer(self, data: bytes) -> int:
+        """Take as many whole packets of `data` as there is room for now; the number of bytes."""
+        engine, packet = self.engine, self.profile.packet
+        engine.advance(self._clock.now())
+        done = 0
+        while done < len(data) and engine.room >= len(data[done : done + packet]):
+            engine.push(data[done : done + packet])
+            done += len(data[done : done + packet])
+            engine.advance(self._clock.now())
+        self.counters.bytes_out += done
+        return done
+
+    def poll(self, size: int) -> tuple[bytes, bool]:
+        """The packets that have left by now for a read of at most `size` bytes, and whether they
+        end it: a short packet, or as much as was asked for.
+
+        Raises USBError (EOVERFLOW) when a packet does not fit into `size`.
+        """
+        now = self._clock.now()
+        engine, payload = self.engine, self.profile.packet - _STATUS
+        engine.advance(now)
+        parts = b""
+        while len(parts) < size:
+            full = engine.level >= payload
+            latency = self.latency * self._faults.latency_factor
+            if not full and not engine.flushing and now < self._last_packet + latency:
+                return parts, False
+            data = engine.take(payload)
+            if len(parts) + _STATUS + len(data) > size:
+                raise usb.core.USBError("Overflow", -8, errno.EOVERFLOW)
+            parts += self._status() + data
+            self.counters.bytes_in += len(data)
+            self._last_packet = now
+            if not full:
+                return parts, True
+        return parts, True
+
     def _status(self) -> bytes:
         return bytes((self.profile.status_head, self.engine.line_status))
 

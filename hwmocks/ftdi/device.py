@@ -140,6 +140,22 @@ class FtdiDevice:
         self._count()
         return self.channels[interface].read(size, timeout)
 
+    def offer(self, interface: int, data: bytes, *, begin: bool) -> int:
+        """See `Channel.offer`; with `begin` it counts as a new transfer."""
+        if begin:
+            self._count()
+            self.channels[interface].counters.bulk_writes += 1
+        self._require_plugged()
+        return self.channels[interface].offer(data)
+
+    def poll(self, interface: int, size: int, *, begin: bool) -> tuple[bytes, bool]:
+        """See `Channel.poll`; with `begin` it counts as a new transfer."""
+        if begin:
+            self._count()
+            self.channels[interface].counters.bulk_reads += 1
+        self._require_plugged()
+        return self.channels[interface].poll(size)
+
     def control(self, kind: int, request: int, value: int, index: int, length: int) -> bytes:
         """A control transfer; the data stage of IN requests, at most `length` bytes.
 
