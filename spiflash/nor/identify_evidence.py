@@ -86,6 +86,11 @@ def _by_erases(part: Part, sfdp: Sfdp) -> list[str]:
     if not listed:
         return []
     claimed = {(kind.size, kind.opcode) for kind in part.erase_types}
+    if sfdp.sector_map is not None:
+        # What smaller sectors leave of a block is erased with the opcode of the block (S25FS).
+        listed |= {
+            (s, o) for s, o in claimed if any(o == code and s < size for size, code in listed)
+        }
     sizes = {size for size, _ in listed}
     has = {size for size, _ in claimed}
     # Another opcode for a size that both have proves nothing: SFDP has room for one, parts may

@@ -240,7 +240,12 @@ _ALL = (
         mode_bits={0x9D: _EXTADD},
     ),
     Scheme("bp-en", rule=rules.bp_en, clearing=Clearing(0x3C)),
-    Scheme("bp-sr1", rule=rules.bp_sr1, clearing=Clearing(0x3C, unseen_second=True)),
+    Scheme(
+        "bp-sr1",
+        rule=rules.bp_sr1,
+        clearing=Clearing(0x3C, unseen_second=True),
+        states_registers=False,
+    ),
     Scheme(
         "bp-volatile",
         rule=rules.bp_sr1,
