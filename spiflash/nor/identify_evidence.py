@@ -88,9 +88,8 @@ def _by_erases(part: Part, sfdp: Sfdp) -> list[str]:
     claimed = {(kind.size, kind.opcode) for kind in part.erase_types}
     if sfdp.sector_map is not None:
         # What smaller sectors leave of a block is erased with the opcode of the block (S25FS).
-        listed |= {
-            (s, o) for s, o in claimed if any(o == code and s < size for size, code in listed)
-        }
+        whole = {opcode: size for size, opcode in sorted(listed)}
+        listed |= {(size, code) for size, code in claimed if size < whole.get(code, 0)}
     sizes = {size for size, _ in listed}
     has = {size for size, _ in claimed}
     # Another opcode for a size that both have proves nothing: SFDP has room for one, parts may
