@@ -41,6 +41,17 @@ class Adapter:
     access: bool = True
 
 
+def practice_files() -> dict[str, bytes]:
+    """Files that go with the simulated board, by name: the open image for its whole flash, and
+    what the SD-card road needs, in a folder of its own."""
+    from hwmocks.boards.heron import card_files, heron_open
+
+    return {
+        "open.bin": heron_open(),
+        **{f"card/{name}": contents for name, contents in card_files().items()},
+    }
+
+
 def list_adapters() -> tuple[Adapter, ...]:
     """Every MPSSE channel on this computer's USB, in a stable order.
 

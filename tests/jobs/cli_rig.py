@@ -21,7 +21,7 @@ COMMAND = (sys.executable, "-m", "spiflash")
 SHELVED = ("backup", "convert", "restore", "erase")
 """Commands that take a shelf."""
 
-PATIENCE = 60.0
+PATIENCE = 240.0
 """Seconds after which a command counts as hung."""
 
 

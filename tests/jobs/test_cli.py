@@ -134,11 +134,24 @@ def test_the_example_does_what_it_says(
         assert (here.folder / made).stat().st_size > 0
 
 
+def test_rehearse_saves_files_to_practise_with(tmp_path: Path) -> None:
+    here = Bench(tmp_path)
+    assert here.run("rehearse", "--save", "files").status == 0
+    for name, contents in {"open.bin": heron_open(), f"card/{IMAGE_FILE}": heron_open()}.items():
+        assert (tmp_path / "files" / name).read_bytes() == contents
+    assert here.run("audit", "files/open.bin", "--layout", "files/open-layout.toml").status == 0
+    again = here.run("rehearse", "--save", "files")
+    assert again.status == 52
+    assert "exists already" in again.err
+
+
 def test_rehearse_keeps_a_board_to_go_on_with(tmp_path: Path) -> None:
     here = Bench(tmp_path)
     ended = here.run("rehearse", "--keep", "./practice", "--json")
     assert ended.status == 0, ended.err
     assert ended.document["restored"] is True
+    assert (ended.document["lost"], ended.document["cloned"]) == (0, 2)
+    assert here.run("clone", "practice/clone-job.toml", "--check").status == 0
     again = here.run("identify", "--adapter", "sim:practice/board", "--json", env={"COLUMNS": "20"})
     assert again.status == 0
     assert again.document["chip"]
