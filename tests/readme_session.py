@@ -22,7 +22,8 @@ START, END = "<!-- session:start -->", "<!-- session:end -->"
 COMMANDS = (
     "identify --adapter sim:gauge?new=heron",
     "backup --adapter sim:gauge --shelf shelf --board gauge-23",
-    "verify shelf/SET --adapter sim:gauge",
+    "rehearse --save files",
+    "convert files/open.bin --adapter sim:gauge --shelf shelf --yes",
 )
 """What is typed; SET stands for the name of the set that the backup makes."""
 

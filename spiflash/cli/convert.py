@@ -147,7 +147,7 @@ def convert(
         prepared = prepare_from_set(backup, source, asked)
         _told(prepared, as_json)
         saved = _saved(prepared, image, to_image, to_job)
-        show(_document(prepared, saved), _saved_text(saved), as_json=as_json)
+        show(_document(prepared, saved), f"\n{_saved_text(saved)}", as_json=as_json)
         return
     place = shelf_from(shelf)
     with connect(settings) as connection:
@@ -160,7 +160,7 @@ def convert(
             saved = _saved(prepared, image, to_image, to_job)
             document = {**_document(prepared, saved), "plan": plan_json(work.plan)}
             text = "\n".join(filter(None, (plan_text(work.plan), _saved_text(saved))))
-            show(document, text, as_json=as_json)
+            show(document, f"\n{text}", as_json=as_json)
             return
         done = convert_chip(
             connection,
@@ -184,7 +184,8 @@ def convert(
         "page": str(page) if page else None,
     }
     text = conversion_end(prepared.proposal, done, page=str(page or ""), back=back)
-    show(document, "\n".join(filter(None, (text, _saved_text(saved)))), as_json=as_json)
+    text = "\n".join(filter(None, (text, _saved_text(saved))))
+    show(document, f"\n{text}", as_json=as_json)
 
 
 def _variables(given: tuple[str, ...]) -> dict[str, str]:
