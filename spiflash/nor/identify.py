@@ -34,6 +34,7 @@ from spiflash.nor.identify_namesakes import (
     refuse_unlike,
     shared,
     supplies,
+    undisputed,
     vendors,
 )
 from spiflash.nor.identify_strangers import (
@@ -234,7 +235,9 @@ def _known(
                 f"how its sectors are set up could not be found out ({exc}), and an erase may "
                 "cover more than it should"
             )
-        geometry = no_faster_than(geometry, sfdp)
+        geometry, dispute = undisputed(no_faster_than(geometry, sfdp), sfdp)
+        if dispute:
+            notes.append(dispute[0].upper() + dispute[1:])
     ways = four_byte_ways(parts, sfdp)
     quads = {part.quad_enable for part in parts}
     return Chip(

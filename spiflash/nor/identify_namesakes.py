@@ -242,6 +242,40 @@ def as_set_up(geometry: Geometry, sfdp: Sfdp, answers: Sequence[int] | None) -> 
     )
 
 
+def undisputed(geometry: Geometry, sfdp: Sfdp) -> tuple[Geometry, str]:
+    """The same without erases of which the chip's own SFDP says another size than the table, as
+    long as others work everywhere; and a note where there are such. Where one size is wrong nobody
+    knows which, and an erase that is larger than believed takes its neighbours with it.
+
+    Chips with a sector map are not looked at: there one opcode erases blocks of several sizes.
+    """
+    if sfdp.sector_map is not None:
+        return geometry, ""
+    said: dict[int, set[int]] = {}
+    for opcode, size in sfdp.erases():
+        said.setdefault(opcode, set()).add(size)
+    disputed = {
+        index
+        for index, kind in enumerate(geometry.erase_types)
+        if kind.opcode in said and kind.size not in said[kind.opcode]
+    }
+    if not disputed:
+        return geometry, ""
+    kinds = [geometry.erase_types[index] for index in sorted(disputed)]
+    note = "; ".join(
+        f"the table says that {kind.opcode:02X}h erases {kind.size} bytes, SFDP says "
+        + " or ".join(str(size) for size in sorted(said[kind.opcode]))
+        for kind in kinds
+    )
+    kept = tuple(
+        replace(region, types=tuple(i for i in region.types if i not in disputed))
+        for region in geometry.regions
+    )
+    if not all(region.types for region in kept):
+        return geometry, f"{note}; there is no other erase"
+    return replace(geometry, regions=kept), f"{note}; it is not used"
+
+
 def no_faster_than(geometry: Geometry, sfdp: Sfdp) -> Geometry:
     """The same with no limit below the one that the chip's own SFDP gives: waiting longer costs
     nothing, and giving up too early leaves a block half done."""
