@@ -1,7 +1,8 @@
 """What goes wrong between adapter and chip: each fault wraps one `SpiDevice` in another.
 
 Faults nest, and each draws from its own seed. Bits travel most significant first. Only
-`HeldLow` and `PowerCut` know more of what they wrap than the wire contract says.
+`HeldLow` and `PowerCut` know more of what they wrap than the wire contract says; the faults in
+`reads` follow the read commands.
 """
 
 from hwmocks.faults.bits import BitErrors, FixedPlaceError, OneBitLate, SlowWire
@@ -16,9 +17,11 @@ from hwmocks.faults.pins import (
     StuckBits,
 )
 from hwmocks.faults.power import MovedClip, PowerCut
+from hwmocks.faults.reads import AlikeAtClocks, Meanwhile, Pattern, WeakCells, WrongBlock
 from hwmocks.faults.wrapper import Wrapper
 
 __all__ = [
+    "AlikeAtClocks",
     "BitErrors",
     "Bursts",
     "DeadClock",
@@ -28,12 +31,16 @@ __all__ = [
     "LooseChipSelect",
     "LooseMiso",
     "LooseMosi",
+    "Meanwhile",
     "MovedClip",
     "NoPower",
     "OneBitLate",
     "OtherMaster",
+    "Pattern",
     "PowerCut",
     "SlowWire",
     "StuckBits",
+    "WeakCells",
     "Wrapper",
+    "WrongBlock",
 ]
