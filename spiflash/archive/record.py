@@ -14,7 +14,10 @@ from datetime import datetime
 
 from spiflash.archive.fields import Fields, parse_object
 
-RECORD_VERSION = 2
+RECORD_VERSION = 3
+READ_TOO = (2,)
+"""Older versions that are read as well. 2 has no "changed", "weak", "unseen" and "one_time"."""
+
 DIRECTIONS = ("up", "down")
 SAMPLINGS = ("edge", "late")
 OUTCOMES = ("held", "failed", "open")
@@ -68,14 +71,22 @@ class PassRecord:
 class AgreementRecord:
     """What the passes say about each sector.
 
-    `settled` and `unstable` are the ascending start addresses of the sectors on which passes
-    disagreed: until they were read again, and for good. All other sectors are stable.
+    `settled`, `unstable` and `changed` are the ascending start addresses of the sectors on which
+    passes disagreed: until they were read again, for good, and because earlier passes read
+    other contents than all that followed (these are kept beside the contents). All other sectors
+    are stable.
     """
 
     sector_size: int
     sectors: int
     settled: tuple[int, ...] = ()
     unstable: tuple[int, ...] = ()
+    changed: tuple[int, ...] = ()
+
+    @property
+    def read_again(self) -> int:
+        """How many sectors had to be read again."""
+        return len(self.settled) + len(self.unstable) + len(self.changed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +113,10 @@ class EvidenceRecord:
     number of bits that all passes read wrong alike, `settled` the same for sectors that were
     settled by reading again; their sum must be below `limit` for a verified backup. `stretch`
     is the number of bits over which errors must be spread at least for that to hold.
+
+    All these figures are about errors that strike at random, evenly and independently. `weak`
+    are the addresses (8 × byte + bit 0–7) of bits that were seen to go wrong by themselves,
+    `unseen` the estimated number of others that were read alike in every pass.
     """
 
     bits: int
@@ -115,11 +130,31 @@ class EvidenceRecord:
     limit: float
     stretch: float
     probes: tuple[ProbeRecord, ...] = ()
+    weak: tuple[int, ...] = ()
+    unseen: float = 0.0
 
     @property
     def expected(self) -> float:
         """The expected number of wrong bits that nothing has shown."""
         return self.shared + self.settled
+
+
+@dataclass(frozen=True, slots=True)
+class OneTimeRecord:
+    """How one-time data was read: `name` is "unique-id" or "security-1", "security-2" …
+
+    `readings` in all, at several clocks and edges; the last `row` of them were equal, bit for bit;
+    `differing` of its `bits` differed in some reading. `expected` is the bound for the wrong
+    bits in what was saved; `settled` says whether that is below the limit.
+    """
+
+    name: str
+    bits: int
+    readings: int
+    row: int
+    differing: int
+    expected: float
+    settled: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +180,7 @@ class Record:
     symptoms: tuple[str, ...]
     size: int
     sha256: str
+    one_time: tuple[OneTimeRecord, ...] = ()
 
     def to_json(self) -> str:
         """The record as JSON text: keys always in the same order, one trailing newline."""
@@ -163,8 +199,10 @@ class Record:
         """
         fields = parse_object(text, document)
         version = fields.integer("record_version")
-        if version != RECORD_VERSION:
-            fields.refuse("record_version", f"is {version}; this program reads {RECORD_VERSION}")
+        if version not in (*READ_TOO, RECORD_VERSION):
+            known = f"{', '.join(map(str, READ_TOO))} and {RECORD_VERSION}"
+            fields.refuse("record_version", f"is {version}; this program reads {known}")
+        old = version == 2
         size = fields.integer("size", low=1)
         record = cls(
             made=fields.moment("made"),
@@ -173,13 +211,14 @@ class Record:
             board=fields.text("board"),
             chip=_chip(fields.child("chip")),
             passes=tuple(_pass(child) for child in fields.children("passes")),
-            agreement=_agreement(fields.child("agreement"), size),
-            evidence=_evidence(fields.child("evidence"), size),
+            agreement=_agreement(fields.child("agreement"), size, old),
+            evidence=_evidence(fields.child("evidence"), size, old),
             verified=fields.flag("verified"),
             doubts=fields.texts("doubts"),
             symptoms=fields.texts("symptoms"),
             size=size,
             sha256=fields.sha256("sha256"),
+            one_time=() if old else tuple(_one_time(each) for each in fields.children("one_time")),
         )
         fields.finish()
         if [item.number for item in record.passes] != list(range(1, len(record.passes) + 1)):
@@ -190,6 +229,10 @@ class Record:
             fields.refuse("verified", "is true although “agreement.unstable” names sectors")
         if record.verified and record.evidence.expected >= record.evidence.limit:
             fields.refuse("verified", "is true although “evidence” does not reach its limit")
+        if record.verified and record.evidence.weak:
+            fields.refuse("verified", "is true although “evidence.weak” names bits")
+        if record.verified and not all(each.settled for each in record.one_time):
+            fields.refuse("verified", "is true although “one_time” is not settled")
         if record.verified and len(record.passes) < 2:
             fields.refuse("verified", "is true although fewer than two passes were made")
         return record
@@ -237,23 +280,26 @@ def _pass(fields: Fields) -> PassRecord:
     return result
 
 
-def _agreement(fields: Fields, size: int) -> AgreementRecord:
+def _agreement(fields: Fields, size: int, old: bool) -> AgreementRecord:
     sector_size = fields.integer("sector_size", low=1)
     result = AgreementRecord(
         sector_size=sector_size,
         sectors=fields.integer("sectors", low=1),
         settled=_addresses(fields, "settled", sector_size, size),
         unstable=_addresses(fields, "unstable", sector_size, size),
+        changed=() if old else _addresses(fields, "changed", sector_size, size),
     )
     fields.finish()
     if result.sectors != -(-size // sector_size):
         fields.refuse("sectors", f"does not fit {size} bytes in sectors of {sector_size}")
     if set(result.settled) & set(result.unstable):
         fields.refuse("settled", "names a sector that “unstable” names too")
+    if set(result.changed) & {*result.settled, *result.unstable}:
+        fields.refuse("changed", "names a sector that “settled” or “unstable” names too")
     return result
 
 
-def _evidence(fields: Fields, size: int) -> EvidenceRecord:
+def _evidence(fields: Fields, size: int, old: bool) -> EvidenceRecord:
     result = EvidenceRecord(
         bits=fields.integer("bits", low=1, high=2**40),
         passes=fields.integer("passes", low=1),
@@ -266,6 +312,8 @@ def _evidence(fields: Fields, size: int) -> EvidenceRecord:
         limit=fields.number("limit"),
         stretch=fields.number("stretch"),
         probes=tuple(_probe(child) for child in fields.children("probes")),
+        weak=() if old else fields.integers("weak", high=8 * size - 1),
+        unseen=0.0 if old else fields.number("unseen"),
     )
     fields.finish()
     if result.bits != 8 * size:
@@ -283,6 +331,22 @@ def _probe(fields: Fields) -> ProbeRecord:
         remark=fields.text("remark"),
     )
     fields.finish()
+    return result
+
+
+def _one_time(fields: Fields) -> OneTimeRecord:
+    result = OneTimeRecord(
+        name=fields.text("name"),
+        bits=fields.integer("bits", low=1),
+        readings=fields.integer("readings", low=1),
+        row=fields.integer("row", low=1),
+        differing=fields.integer("differing"),
+        expected=fields.number("expected"),
+        settled=fields.flag("settled"),
+    )
+    fields.finish()
+    if result.row > result.readings:
+        fields.refuse("row", "is more than “readings”")
     return result
 
 

@@ -59,7 +59,7 @@ def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) ->
         "doubts": list(found.reading.doubts),
     }
     certainty = "\n".join(
-        f"{label}: {value}" for label, value in evidence_facts(found.reading.evidence)[:2]
+        f"{label}: {value}" for label, value in evidence_facts(found.reading.evidence)[:3]
     )
     if found.equal:
         count = len(found.reading.passes)

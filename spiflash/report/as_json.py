@@ -9,9 +9,10 @@ from pathlib import Path
 from spiflash.archive.record import Record
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
+from spiflash.report.record_facts import certainty_json
 
-REPORT_VERSION = 2
-"""2: findings have "uncovered", "damage" and "parent" as well."""
+REPORT_VERSION = 3
+"""2: findings have "uncovered", "damage" and "parent" as well. 3: "certainty"."""
 
 
 def backup_json(
@@ -23,14 +24,15 @@ def backup_json(
     """One JSON object on one or more lines of ASCII, with a newline at the end.
 
     Keys: "report_version", "set" (the path of the backup set or null), "record" (as in
-    record.json), "coverage" (bytes by kind, and the headline), "findings" (see
-    `finding_json`). Addresses and sizes are numbers of bytes. ASCII, so that no string of a dump
-    can act on a terminal.
+    record.json), "certainty" (see `certainty_json`), "coverage" (bytes by kind, and the headline),
+    "findings" (see `finding_json`). Addresses and sizes are numbers of bytes. ASCII, so that no
+    string of a dump can act on a terminal.
     """
     document = {
         "report_version": REPORT_VERSION,
         "set": None if folder is None else str(folder),
         "record": json.loads(record.to_json()),
+        "certainty": certainty_json(record, coverage),
         "coverage": {
             "total": coverage.total,
             "blank": coverage.blank,

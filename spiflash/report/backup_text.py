@@ -13,7 +13,7 @@ from spiflash.report.amounts import amount, clock, hex_pairs
 from spiflash.report.audit import audit_facts
 from spiflash.report.headline import headline
 from spiflash.report.lines import facts, listed, wrapped
-from spiflash.report.record_facts import agreement_facts, chance_words
+from spiflash.report.record_facts import agreement_facts, limits_of, witness_words
 
 _LEFT_OUT = 4
 """Sectors on which passes disagreed that are named; the page names the others."""
@@ -27,9 +27,14 @@ def backup_text(record: Record, audit: Audit, folder: Path) -> str:
     verdict = headline(record, audit.coverage)
     lines = [verdict.title.upper(), *wrapped(verdict.sentence), *listed(record.doubts)]
     lines += facts(
-        (("How sure", _sure(record.evidence)), ("Contents", audit.coverage.headline)),
+        (
+            *limits_of(record.evidence),
+            ("Second witness", witness_words(audit.coverage)),
+            ("Contents", audit.coverage.headline),
+            ("Tests", _tests(record.evidence)),
+        )
     )
-    lines += [f"  Set       {printable(str(folder))}", *listed(record.symptoms)]
+    lines += [f"  Set             {printable(str(folder))}", *listed(record.symptoms)]
     lines += ["", *facts((*_facts(record), *audit_facts(audit))), ""]
     return "\n".join(lines)
 
@@ -45,7 +50,7 @@ def _facts(record: Record) -> tuple[tuple[str, str], ...]:
     differing = tuple(
         (label, value)
         for label, value in agreement_facts(record, limit=_LEFT_OUT)
-        if label in ("Settled", "Unstable") and value != "none"
+        if label in ("Settled", "Unstable", "Changed") and value != "none"
     )
     unique = f"unique ID {hex_pairs(bytes.fromhex(chip.unique_id))}" if chip.unique_id else ""
     return (
@@ -61,13 +66,13 @@ def _pass(taken: PassRecord) -> str:
     return f"{taken.opcode:02X}h at {clock(taken.clock_hz)}, {taken.direction}"
 
 
-def _sure(found: EvidenceRecord) -> str:
-    """The evidence in a sentence: what is left to chance, and what the separate tests said."""
+def _tests(found: EvidenceRecord) -> str:
+    """What the separate tests said."""
     outcomes = Counter(probe.outcome for probe in found.probes)
     tests = [
         f"{count} {outcome}{_names(found, outcome)}" for outcome, count in outcomes.most_common()
     ]
-    return f"{chance_words(found)}; separate tests: {', '.join(tests) or 'none'}"
+    return ", ".join(tests) or "none"
 
 
 def _names(found: EvidenceRecord, outcome: str) -> str:

@@ -85,7 +85,10 @@ def pieces(
         "map": sector_map(parts, size),
         "marks": None
         if agreement is None
-        else {word: sum(s.agreement == word for s in parts) for word in ("settled", "unstable")},
+        else {
+            word: sum(s.agreement == word for s in parts)
+            for word in ("settled", "unstable", "changed")
+        },
         "sector": amount(agreement.sector_size if agreement else SECTOR),
         "strip": entropy_strip(contents),
         "rows": [finding_row(each, size) for each in findings[:FINDINGS_LIMIT]],

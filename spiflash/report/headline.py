@@ -9,6 +9,7 @@ from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Verdict
 from spiflash.report.amounts import address, amount, counted
+from spiflash.report.record_facts import bad_contact
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +33,14 @@ def headline(record: Record, coverage: Coverage) -> Headline:
             if unstable
             else f"{size} were read in {passes}, but there is doubt."
         )
-        return Headline("bad", "Not verified", f"{what} Do not rely on this backup.")
+        if record.evidence.weak:
+            what = "Some bits read differently by themselves: these cells are weak."
+        return Headline(
+            "bad", "Not verified", f"{what} Do not rely on this backup.{_besides(record)}"
+        )
     how = f"{passes} with different settings read the same {size}"
     how += f", {counted(settled, 'sector')} of it after reading again." if settled else "."
+    how += _besides(record)
     if coverage.damaged:
         return Headline(
             "mixed",
@@ -42,7 +48,22 @@ def headline(record: Record, coverage: Coverage) -> Headline:
             f"{how} But {counted(coverage.damaged, 'byte')} fail a checksum of their own: "
             "that is how the chip holds them.",
         )
-    return Headline("good", "Verified", how)
+    if record.agreement.changed:
+        return Headline("mixed", "Verified, contents changed meanwhile", how)
+    return Headline("mixed" if bad_contact(record) else "good", "Verified", how)
+
+
+def _besides(record: Record) -> str:
+    """What else has to be said beside the verdict, with a blank in front."""
+    said = ""
+    if record.agreement.changed:
+        count = counted(len(record.agreement.changed), "sector")
+        said = (
+            f" {count} held other contents in an earlier pass: the board's processor or the chip "
+            "wrote there meanwhile, or that pass was disturbed. Both are kept in data/readings."
+        )
+    contact = bad_contact(record)
+    return f"{said} {contact}" if contact else said
 
 
 def audit_headline(audit: Audit) -> Headline:

@@ -22,7 +22,9 @@ from spiflash.report.record_facts import (
     agreement_facts,
     backup_facts,
     chip_facts,
+    limits_of,
     pass_rows,
+    witness_words,
 )
 from spiflash.report.sectors import sectors
 from spiflash.report.wording import clean
@@ -52,6 +54,13 @@ def backup_page(
         chip_facts=[(label, clean(value)) for label, value in chip_facts(record)],
         pass_columns=PASS_COLUMNS,
         pass_rows=pass_rows(record),
+        certainty=[
+            (label, clean(value, 600))
+            for label, value in (
+                *limits_of(record.evidence),
+                ("Second witness", witness_words(coverage)),
+            )
+        ],
         agreement=[(label, clean(value, 2000)) for label, value in agreement_facts(record)],
         cautions=[clean(each) for each in after_backup(record.chip.supply)],
         commands=COMMANDS,

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 from spiflash.archive.record import EvidenceRecord, Record
+from spiflash.dump.coverage import Coverage
 from spiflash.report.amounts import address, amount, clock, counted, hex_pairs
 
 COMMANDS = (
     ("See all that was found in it", "spiflash audit data/flash.bin"),
     ("Check that this folder is as it was made", "sha256sum -c manifest-sha256.txt"),
-    ("Compare the chip with this backup", "spiflash verify data/flash.bin"),
-    ("Put this backup back on the chip", "spiflash restore data/flash.bin"),
+    ("Compare the chip with this backup", "spiflash verify ."),
+    ("Put this backup back on the chip", "spiflash restore ."),
 )
-"""(what for, command) to go on with, to be given in the folder of the set."""
+"""(what for, command) to go on with, to be given in the folder of the set. What touches the chip
+names the set, not the file in it: only a set is checked, and known by its chip."""
+
+BAD_CONTACT_PASSES = 8
+BAD_CONTACT_SECTORS = 1500
+"""Passes, or sectors read again, from which the contact is bad, whatever came of it."""
+
+NOT_EXCLUDED = ("weak-cells", "patterns")
+"""What no number of passes excludes, by stable names for scripts."""
 
 
 def chip_facts(record: Record) -> tuple[tuple[str, str], ...]:
@@ -73,6 +82,8 @@ def agreement_facts(record: Record, limit: int = 64) -> tuple[tuple[str, str], .
     agreement = record.agreement
     stable = agreement.sectors - len(agreement.settled) - len(agreement.unstable)
 
+    stable -= len(agreement.changed)
+
     def listed(addresses: tuple[int, ...]) -> str:
         if not addresses:
             return "none"
@@ -84,8 +95,20 @@ def agreement_facts(record: Record, limit: int = 64) -> tuple[tuple[str, str], .
         ("Stable", f"{stable:,} of {agreement.sectors:,} sectors"),
         ("Settled", listed(agreement.settled)),
         ("Unstable", listed(agreement.unstable)),
+        ("Changed", listed(agreement.changed)),
+        *one_time_facts(record),
         *evidence_facts(record.evidence),
     )
+
+
+def one_time_facts(record: Record) -> tuple[tuple[str, str], ...]:
+    """(label, value): how the unique ID and the security registers were read."""
+    words = [
+        f"{each.name} {'settled' if each.settled else 'NOT settled'} in {each.readings} readings, "
+        f"{counted(each.differing, 'bit')} of {each.bits} differed"
+        for each in record.one_time
+    ]
+    return (("One-time data", "; ".join(words)),) if words else ()
 
 
 def evidence_facts(found: EvidenceRecord) -> tuple[tuple[str, str], ...]:
@@ -96,19 +119,84 @@ def evidence_facts(found: EvidenceRecord) -> tuple[tuple[str, str], ...]:
             f"{found.rate:.1e} a bit and pass, 95 % bounds {found.rate_low:.1e} to "
             f"{found.rate_high:.1e}: {counted(found.differing, 'bit')} of {found.bits:,} differ",
         ),
-        (
-            "Left to chance",
-            f"{chance_words(found)}; holds for errors spread over at least "
-            f"{amount(max(1, round(found.stretch / 8)))}",
-        ),
+        *limits_of(found),
+        ("Spread", f"holds for errors over at least {amount(max(1, round(found.stretch / 8)))}"),
         *((f"Tested: {probe.name}", f"{probe.outcome}; {probe.remark}") for probe in found.probes),
     )
 
 
-def chance_words(found: EvidenceRecord) -> str:
-    """How many wrong bits may be left, and whether that is few enough."""
-    enough = "below" if found.expected < found.limit else "NOT below"
+def limits_of(found: EvidenceRecord) -> tuple[tuple[str, str], ...]:
+    """(label, value): what the passes exclude and what they do not."""
+    if found.weak:
+        bits = counted(len(found.weak), "bit")
+        more = f", about {found.unseen:.0f} more unseen" if found.unseen >= 0.5 else ""
+        weak = f"; here {bits} did{more}"
+    else:
+        weak = ""
+    chance = 2**found.passes
     return (
-        f"{found.expected:.1e} wrong bits expected that nothing has shown, {enough} "
-        f"{found.limit:.0e}"
+        (
+            "Excluded" if found.expected < found.limit else "Too likely",
+            f"random, evenly spread errors above {found.rate_high:.1e} a bit; "
+            f"{chance_words(found)}",
+        ),
+        (
+            "Not excluded",
+            "cells or patterns that go wrong by themselves: a bit that reads wrong half of the "
+            f"time is read wrong by all {found.passes} passes once in {chance}{weak}",
+        ),
     )
+
+
+def witness_words(coverage: Coverage) -> str:
+    """What speaks for the contents besides the passes: their own checksums."""
+    if not coverage.used:
+        return "none: the contents are blank"
+    share = coverage.vouched * 1000 // coverage.used / 10
+    rest = coverage.used - coverage.vouched - coverage.damaged
+    bad = f", and {counted(coverage.damaged, 'byte')} are known bad" if coverage.damaged else ""
+    return (
+        f"the contents' own checksums vouch for {share:.1f} % of what is not blank{bad}; for the "
+        f"other {counted(rest, 'byte')} there are only the passes"
+    )
+
+
+def bad_contact(record: Record) -> str:
+    """What to say of a contact that made so much reading necessary; empty when it did not."""
+    again = record.agreement.read_again
+    passes = len(record.passes)
+    if passes < BAD_CONTACT_PASSES and again <= BAD_CONTACT_SECTORS:
+        return ""
+    return (
+        f"The contact is bad: it took {passes} passes, and {counted(again, 'sector')} had to be "
+        "read again. Seat the clip anew before anything is written."
+    )
+
+
+def certainty_json(record: Record, coverage: Coverage) -> dict[str, object]:
+    """The same for scripts. "excluded_above" is a rate per bit, at "confidence"; it holds for the
+    model that "holds_for" names. Of "witness" all are bytes."""
+    found = record.evidence
+    return {
+        "holds_for": "random, evenly spread, independent errors",
+        "excluded_above": found.rate_high,
+        "confidence": 0.95,
+        "expected_wrong_bits": found.expected,
+        "limit": found.limit,
+        "not_excluded": list(NOT_EXCLUDED),
+        "weak_bits": len(found.weak),
+        "weak_bits_unseen": found.unseen,
+        "witness": {
+            "vouched": coverage.vouched,
+            "known_bad": coverage.damaged,
+            "unproven": coverage.unproven + coverage.consistent,
+            "blank": coverage.blank,
+        },
+        "bad_contact": bool(bad_contact(record)),
+    }
+
+
+def chance_words(found: EvidenceRecord) -> str:
+    """How many wrong bits of that kind may be left, and whether that is few enough."""
+    enough = "below" if found.expected < found.limit else "NOT below"
+    return f"{found.expected:.1e} wrong bits of them expected, {enough} {found.limit:.0e}"

@@ -35,7 +35,8 @@ _TITLED_FINDINGS = 500  # the longest ones; a hostile dump can hold any number
 class Sector:
     """One sector: what it mostly holds, bytes by kind, what the passes say, what is in it.
 
-    `counts` has only kinds that occur. `agreement` is "stable", "settled" or "unstable".
+    `counts` has only kinds that occur. `agreement` is "stable", "settled", "unstable" or
+    "changed".
     `titles` are those of at most three findings (untrusted text).
     """
 
@@ -64,18 +65,21 @@ def sectors(
     counts = np.stack([(rows == level).sum(axis=1) for level in range(len(_LEVELS))], axis=1)
 
     titles = _titles(findings, size, count)
-    settled, unstable = set(agreement.settled), set(agreement.unstable)
+    says_of = {
+        **dict.fromkeys(agreement.settled, "settled"),
+        **dict.fromkeys(agreement.unstable, "unstable"),
+        **dict.fromkeys(agreement.changed, "changed"),
+    }
     result = []
     for index, row in enumerate(counts.tolist()):
         start = index * size
-        says = "unstable" if start in unstable else "settled" if start in settled else "stable"
         result.append(
             Sector(
                 start=start,
                 length=min(size, len(contents) - start),
                 holds=_decide(row),
                 counts=tuple((kind, n) for kind, n in zip(_LEVELS, row, strict=True) if n),
-                agreement=says,
+                agreement=says_of.get(start, "stable"),
                 titles=tuple(titles[index]),
             )
         )

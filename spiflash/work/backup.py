@@ -21,10 +21,13 @@ from spiflash.errors import InterruptedWorkError
 from spiflash.nor.geometry import SECTOR
 from spiflash.report.page import backup_page
 from spiflash.work.connection import Connection
+from spiflash.work.evidence_probes import attention
+from spiflash.work.one_time import OneTime, read_one_time
 from spiflash.work.passes import PassTaken
 from spiflash.work.progress import Watcher
 from spiflash.work.reading import Reading, read_in_passes
 from spiflash.work.resume import Unfinished
+from spiflash.work.same_board import SameBoard
 
 LIBRARIES = ("pyftdi", "pyusb")
 
@@ -83,47 +86,78 @@ def back_up(
     Ctrl-C.
     """
     shelf.prepare(ROOM * connection.chip.size)
-    with Unfinished.of(shelf, connection) as unfinished:
+    examined = _Examined()
+    with Unfinished.of(shelf, connection, lambda: clock().timestamp()) as unfinished:
         try:
-            earlier = unfinished.found(connection, watcher)
             reading = read_in_passes(
-                connection, passes, watcher, earlier=earlier, keep=unfinished.keep
+                connection,
+                passes,
+                watcher,
+                earlier=unfinished.found(connection, watcher),
+                keep=unfinished.keep,
+                stale=lambda: unfinished.set_aside(watcher),
+                attend=lambda contents: attention(examined(contents)),
             )
-            otp = security_registers(connection)
+            one_time = read_for_set(connection, reading)
         except KeyboardInterrupt as exc:
             raise InterruptedWorkError(
                 "Stopped while the chip was being read.",
                 state="The chip was only read, so nothing on it has changed; no set was made. "
                 "Passes that were finished are kept.",
-                remedy="Start the backup again when you are ready: it goes on from there.",
+                remedy="Start the backup again when you are ready: within the hour it uses the "
+                "finished passes of a chip with a unique ID.",
             ) from exc
-        made = put_on_shelf(connection, reading, otp, shelf, board, clock())
-        unfinished.drop()
+        audit = examined(reading.contents)
+        made = put_on_shelf(connection, reading, one_time, shelf, board, clock(), audit)
+        unfinished.drop(reading.contents)
     return made
+
+
+class _Examined:
+    """Examines contents, the same ones once."""
+
+    def __init__(self) -> None:
+        self._last: Audit | None = None
+
+    def __call__(self, contents: bytes) -> Audit:
+        if self._last is None or self._last.contents != contents:
+            self._last = examine(contents, "flash.bin")
+        return self._last
+
+
+def read_for_set(connection: Connection, reading: Reading) -> OneTime:
+    """Read the one-time data that belong to a reading, with the board that was read on the clip.
+
+    Raises `ChipMismatchError` where another one is, or its contents are not what was read.
+    """
+    board = SameBoard(connection)
+    if not reading.doubts:
+        board.learn(reading.contents)
+        board.check_thoroughly()
+    one_time = read_one_time(connection, reading.evidence.rate_high)
+    board.check()
+    return one_time
 
 
 def put_on_shelf(
     connection: Connection,
     reading: Reading,
-    otp: bytes | None,
+    one_time: OneTime,
     shelf: Shelf,
     board: str,
     made: datetime,
+    audit: Audit | None = None,
 ) -> Backup:
-    """Make a set of a finished reading; `otp` is what the security registers hold.
+    """Make a set of a finished reading; `one_time` is what the security registers hold, `audit`
+    what was found in the contents.
 
     Raises `ShelfError`.
     """
-    audit = examine(reading.contents, "flash.bin")
-    record = record_of(connection, reading, audit.symptoms, board, made)
+    audit = audit or examine(reading.contents, "flash.bin")
+    record = record_of(connection, reading, one_time, audit.symptoms, board, made)
     page = backup_page(record, reading.contents, audit.findings, audit.coverage, audit=audit)
-    placed = shelf.place(record, reading.contents, otp, page, _unstable_readings(reading))
+    placed = shelf.place(record, reading.contents, one_time.otp, page, _readings(reading))
     return Backup(placed, audit)
-
-
-def security_registers(connection: Connection) -> bytes | None:
-    """What the security registers hold, one after the other; None for a chip without any."""
-    return b"".join(connection.security()) or None
 
 
 def chip_record(connection: Connection) -> ChipRecord:
@@ -161,12 +195,13 @@ def program_versions() -> dict[str, str]:
 def record_of(
     connection: Connection,
     reading: Reading,
+    one_time: OneTime,
     signs: Sequence[Symptom],
     board: str,
     made: datetime,
 ) -> Record:
     """What is written down about a reading; `signs` are the symptoms of its contents."""
-    doubts = reading.doubts
+    doubts = (*reading.doubts, *one_time.doubts)
     return Record(
         made=made,
         program=program_versions(),
@@ -179,6 +214,7 @@ def record_of(
             sectors=len(reading.contents) // SECTOR,
             settled=reading.settled,
             unstable=reading.unstable,
+            changed=reading.changed,
         ),
         evidence=reading.evidence,
         verified=not doubts,
@@ -186,18 +222,18 @@ def record_of(
         symptoms=tuple(str(sign) for sign in signs),
         size=len(reading.contents),
         sha256=sha256(reading.contents).hexdigest(),
+        one_time=one_time.records,
     )
 
 
 MOST_PLACES = 256
-"""Unstable places whose readings are kept one by one; of more the whole passes are kept."""
+"""Places whose readings are kept one by one; of more the whole passes are kept."""
 
 
-def _unstable_readings(reading: Reading) -> dict[str, bytes]:
-    """Files that keep what unstable places read, so that nothing read is lost."""
-    if not reading.unstable:
-        return {}
-    if not reading.variants or len(reading.variants) > MOST_PLACES:
+def _readings(reading: Reading) -> dict[str, bytes]:
+    """Files that keep what was read differently, so that nothing read is lost."""
+    hopeless = reading.unstable and not reading.variants
+    if hopeless or len(reading.variants) > MOST_PLACES:
         return {f"pass-{taken.number}.bin": taken.contents for taken in reading.passes}
     return {
         f"{start:08x}-{number}.bin": data

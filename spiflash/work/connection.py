@@ -10,13 +10,14 @@ from pathlib import Path
 from spiflash.bus.locate import open_bus
 from spiflash.bus.mpsse import Pins
 from spiflash.bus.transaction import Bus, Sampling
+from spiflash.errors import UnstableReadError
 from spiflash.nor.address_mode import find_mode
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.capacity import Capacity, check_capacity
 from spiflash.nor.chip import Chip, ChipIdentity
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import candidates_for, identify
-from spiflash.nor.probe import probe, probe_namesakes, read_security, read_unique_id
+from spiflash.nor.probe import probe, probe_namesakes, read_unique_id
 from spiflash.nor.protection import Protection
 from spiflash.nor.tables import ChipTable, chip_table
 from spiflash.work.eye import Eye, best_clock, measure_eye, steady_answers
@@ -28,6 +29,12 @@ usually good for it with late sampling (common practice, no source)."""
 EDGE_LIMIT = 15e6
 """Hertz above which sampling on the rising edge goes wrong on long wires, where it was not
 measured (common practice, no source)."""
+
+
+UNIQUE_ROW = 3
+"""Equal readings in a row that a unique ID takes."""
+
+UNIQUE_TRIES = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +84,6 @@ class Connection:
     def identity(self) -> ChipIdentity:
         """Which chip it is, as far as asking it tells."""
         return ChipIdentity(self.chip.jedec_id, self.unique_id, self.chip.size)
-
-    def security(self) -> tuple[bytes, ...]:
-        """The contents of the security registers."""
-        with self.flash.short_addresses():
-            return read_security(self.bus, self.chip)
 
 
 @contextmanager
@@ -141,7 +143,7 @@ def connected(
     with NorFlash(bus, chip, mode) as flash:
         capacity = check_capacity(flash)
         with flash.short_addresses():
-            unique_id = read_unique_id(bus, chip)
+            unique_id = _steady_unique_id(bus, chip)
         yield Connection(
             bus=bus,
             flash=flash,
@@ -155,6 +157,26 @@ def connected(
             edge_limit=EDGE_LIMIT if eye is None else eye.reach(Sampling.EDGE),
             eye=eye,
         )
+
+
+def _steady_unique_id(bus: Bus, chip: Chip) -> bytes | None:
+    """The unique ID as it comes several times in a row: everything later is measured against it.
+
+    Raises `UnstableReadError` when it never does.
+    """
+    last = read_unique_id(bus, chip)
+    row = 1
+    for _ in range(UNIQUE_TRIES):
+        found = read_unique_id(bus, chip)
+        row = row + 1 if found == last else 1
+        last = found
+        if row >= UNIQUE_ROW:
+            return last
+    raise UnstableReadError(
+        "The chip's unique ID reads differently each time.",
+        state="Nothing has been changed.",
+        remedy="Seat the clip again and look with 'spiflash contact'.",
+    )
 
 
 def _annotated(chip: Chip, capacity: Capacity, mode: ModeFound) -> Chip:

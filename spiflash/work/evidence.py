@@ -49,6 +49,9 @@ BURST_BITS = 24
 """Differing bits within one page from which they count as one event: at a rate of 1e-4 a page
 read five times has one such bit on average."""
 
+LARGEST = 1e15
+"""Bits, at most, that are named as a stretch: more than any chip has, whatever was seen."""
+
 LEAST_SHARE = 1 / 64
 """Kinds of bits rarer than this are not taken for the only ones that go wrong."""
 
@@ -242,7 +245,7 @@ def smallest_stretch(differing: int, passes: int) -> float:
     """Bits over which undetected errors must be spread for `LIMIT` to hold, given how many
     differ: q errors a bit in m bits share m·q^n, and m·q·n is bounded by what was seen."""
     upper = poisson_bounds(differing)[1]
-    return float(((upper / passes) ** passes / LIMIT) ** (1 / (passes - 1)))
+    return float(min(LARGEST, ((upper / passes) ** passes / LIMIT) ** (1 / (passes - 1))))
 
 
 def wrongly_settled(bits: int, rate: float, row: int, readings: int) -> float:

@@ -10,11 +10,14 @@ from __future__ import annotations
 import random
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from spiflash.archive.record import ProbeRecord
 from spiflash.bus.transaction import Sampling, Transaction
+from spiflash.dump.audit import Audit
+from spiflash.dump.coverage import levels
 from spiflash.dump.symptoms import symptoms
 from spiflash.nor import commands
 from spiflash.nor.addressing import THREE_BYTE_REACH
@@ -30,8 +33,17 @@ SHORT = 61
 """Bytes of a short transfer: odd, and below every length at which transfers are known to go
 wrong."""
 
-SECTORS = 16
-"""Sectors that are read in short transfers."""
+SECTORS = 64
+"""Sectors, at most, that are read a third time, in short transfers; of a small chip an eighth."""
+
+DRAWN = 3 / 8
+"""Share of them, at least, that is drawn from the whole chip."""
+
+SUSPECTS = 64
+"""Sectors, at most, that are read again because their contents speak against them."""
+
+LONE_BITS = 3
+"""Zero bits, at most, in a sector that is blank otherwise, which look like wrong ones."""
 
 TRIES = 5
 
@@ -39,18 +51,110 @@ SPEED = 0.25
 """Share of the ceiling at which probes read."""
 
 
-def probe_doubts(connection: Connection, contents: bytes) -> tuple[ProbeRecord, ...]:
-    """Run every test on a reading that the passes agreed on."""
+@dataclass(frozen=True, slots=True)
+class Attention:
+    """Where reading once more is worth most, as addresses of sectors, the most important first:
+    `suspect` because the contents themselves say that they are wrong; `first` because they are this
+    board's own or nothing in the contents vouches for them."""
+
+    suspect: tuple[int, ...] = ()
+    first: tuple[int, ...] = ()
+
+
+def attention(audit: Audit) -> Attention:
+    """Where to look, by what was found in the contents."""
+    sectors = -(-len(audit.contents) // SECTOR)
+    painted = np.zeros(sectors * SECTOR, dtype=np.uint8) + 2
+    painted[: len(audit.contents)] = levels(len(audit.contents), audit.findings)
+    rows = painted.reshape(-1, SECTOR)
+    damaged = np.flatnonzero((rows == 4).any(axis=1))
+    own = [
+        sector
+        for each in audit.own
+        for sector in range(each.start // SECTOR, (each.start + each.length - 1) // SECTOR + 1)
+    ]
+    unproven = np.flatnonzero((rows < 2).any(axis=1))
+    ordered = dict.fromkeys([*own, *map(int, unproven)])
+    return Attention(
+        tuple(int(index) * SECTOR for index in damaged),
+        tuple(index * SECTOR for index in ordered if index < sectors),
+    )
+
+
+def suspects(contents: bytes, known: Attention) -> list[int]:
+    """Sectors that are to be read again although the passes agree: those that fail a checksum, and
+    those that are blank but for a bit or two."""
+    bits = np.unpackbits(np.frombuffer(contents, np.uint8)).reshape(-1, 8 * SECTOR)
+    zeros = 8 * SECTOR - bits.sum(axis=1)
+    lone = np.flatnonzero((zeros > 0) & (zeros <= LONE_BITS))
+    found = dict.fromkeys([*known.suspect[: SUSPECTS // 2], *(int(i) * SECTOR for i in lone)])
+    return sorted(list(found)[:SUSPECTS])
+
+
+def third_look(
+    connection: Connection, contents: bytes, first: Sequence[int], rng: random.Random
+) -> tuple[int, dict[int, bytes]]:
+    """Read sectors in short transfers that begin at odd places: those of `first`, and others
+    drawn afresh. How many, and what came where something else came."""
+    _slowly(connection)
+    every = range(0, len(contents), SECTOR)
+    count = min(SECTORS, len(every) // 8)
+    chosen = {0, len(contents) - SECTOR, *first[: round(count * (1 - DRAWN))]}
+    filled = [at for at in every if contents.count(0xFF, at, at + SECTOR) < SECTOR]
+    for pool, goal in ((filled, round(count * (1 - DRAWN / 3))), (every, count)):
+        missing = max(0, goal - len(chosen))
+        chosen.update(rng.sample(pool, min(len(pool), missing)))
+    other: dict[int, bytes] = {}
+    for sector in sorted(chosen):
+        starts = range(sector, sector + SECTOR, SHORT)
+        last = min(SHORT, len(contents) - starts[-1])
+        pieces = connection.flash.peek(starts[:-1], SHORT)
+        pieces += connection.flash.peek(starts[-1:], last)
+        data = b"".join(pieces)[:SECTOR]
+        if data != contents[sector : sector + SECTOR]:
+            other[sector] = data
+    return len(chosen), other
+
+
+def third_look_record(looked: int, differed: int, wrong: Sequence[int]) -> ProbeRecord:
+    """What is written down of a third look at `looked` sectors: `differed` of them came otherwise
+    at first, and those at `wrong` hold something else than the passes read."""
+    doubt = "a byte that is wrong at the same place of every equal transfer"
+    if wrong:
+        return ProbeRecord(
+            "fixed-place",
+            doubt,
+            "failed",
+            f"{len(wrong)} of {looked} sectors give something else in transfers of {SHORT} bytes, "
+            f"the first at {wrong[0]:#x}",
+        )
+    again = f", {differed} of them when read again" if differed else ""
+    return ProbeRecord(
+        "fixed-place",
+        doubt,
+        "held",
+        f"{looked} sectors came the same in transfers of {SHORT} bytes{again}: the board's own "
+        "items and what nothing vouches for first, others drawn afresh",
+    )
+
+
+def probe_doubts(
+    connection: Connection, contents: bytes, rng: random.Random
+) -> tuple[ProbeRecord, ...]:
+    """Run every test on a reading that the passes agreed on, but for the third look."""
+    _slowly(connection)
+    return (
+        _data_line(connection),
+        _address_lines(connection, contents, rng),
+        _above_end(connection, contents),
+        _periodic(contents),
+    )
+
+
+def _slowly(connection: Connection) -> None:
     bus = connection.bus
     bus.set_sampling(Sampling.LATE)
     bus.set_clock(max(connection.ceiling * SPEED, bus.clock_limits[0]))
-    return (
-        _data_line(connection),
-        _address_lines(connection, contents),
-        _above_end(connection, contents),
-        _fixed_place(connection, contents),
-        _periodic(contents),
-    )
 
 
 def _data_line(connection: Connection) -> ProbeRecord:
@@ -75,9 +179,8 @@ def _data_line(connection: Connection) -> ProbeRecord:
     )
 
 
-def _address_lines(connection: Connection, contents: bytes) -> ProbeRecord:
-    doubt = "an address bit that does not reach the chip, or an address that wraps"
-    rng = random.Random(len(contents))
+def _address_lines(connection: Connection, contents: bytes, rng: random.Random) -> ProbeRecord:
+    doubt = "an address bit that does not reach the chip, or an address that comes round"
     pairs: list[tuple[int, int]] = []
     unseen: list[int] = []
     for bit in range((len(contents) - 1).bit_length()):
@@ -172,35 +275,6 @@ def _above_end(connection: Connection, contents: bytes) -> ProbeRecord:
         return ProbeRecord("above-end", doubt, "held", "nothing answers above the end")
     return ProbeRecord(
         "above-end", doubt, "failed", f"other contents answer at {size + place:#x}, above the end"
-    )
-
-
-def _fixed_place(connection: Connection, contents: bytes) -> ProbeRecord:
-    """Sectors read in short transfers that begin at odd places."""
-    doubt = "a byte that is wrong at the same place of every equal transfer"
-    rng = random.Random(~len(contents))
-    last = len(contents) - SECTOR
-    chosen = sorted({0, last, *(rng.randrange(0, last, SECTOR) for _ in range(SECTORS))})
-    starts = [
-        min(at, len(contents) - SHORT)
-        for sector in chosen
-        for at in range(sector, sector + SECTOR, SHORT)
-    ]
-    right = _as_read(connection, contents, starts, SHORT)
-    wrong = [start for start, good in zip(starts, right, strict=True) if not good]
-    if wrong:
-        return ProbeRecord(
-            "fixed-place",
-            doubt,
-            "failed",
-            f"{len(wrong)} of {len(starts)} short transfers give something else, the first at "
-            f"{wrong[0]:#x}",
-        )
-    return ProbeRecord(
-        "fixed-place",
-        doubt,
-        "held",
-        f"{len(chosen)} sectors came the same in transfers of {SHORT} bytes",
     )
 
 

@@ -1,10 +1,16 @@
 """Passes of a backup that was cut short, kept so that the next attempt need not take them again.
 
 They lie in a hidden folder on the shelf, one folder an attempt: each finished pass as a private
-file, synced, and beside it how it was taken. They are used only for the same chip (ID, SFDP,
-unique ID, size) whose contents still match in a sample of places, and by one process at a time:
-two boards whose chips have no unique ID look alike, and may be saved side by side. Passes of
-other contents are left where they are, since those may exist nowhere else.
+file, synced, and beside it how and when it was taken. The rules that live here:
+
+* they are used only for a chip with a unique ID, and that very ID: without one a sister board
+  answers just the same;
+* they are used within the hour (`FRESH`): a board that was put back and ran has changed since;
+* a sample of places must still hold what they read, and the whole pass that every run takes must
+  agree with them (`read_in_passes`);
+* they are used by one process at a time;
+* what cannot be used is left where it is, since it may exist nowhere else, until a finished set
+  holds the very same contents.
 """
 
 from __future__ import annotations
@@ -13,8 +19,9 @@ import contextlib
 import hashlib
 import json
 import random
+import time
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -28,7 +35,15 @@ from spiflash.work.passes import PassSetting, PassTaken
 from spiflash.work.progress import Watcher
 
 UNFINISHED = ".unfinished"
-VERSION = 1
+VERSION = 2
+"""1 did not say when a pass was taken: such passes are left alone."""
+
+FRESH = 3600.0
+"""Seconds for which a finished pass is used again."""
+
+MOST = 64
+"""Passes of one attempt that are looked for."""
+
 SAMPLES = 48
 SAMPLE = 256
 TRIES = 5
@@ -40,14 +55,25 @@ class Unfinished:
     A context manager: at its end the folder, if it is still there, is free for the next attempt.
     """
 
-    def __init__(self, root: Path, chip: str) -> None:
+    def __init__(
+        self,
+        root: Path,
+        chip: str,
+        known: bool = True,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
         self._root = root
         self._chip = chip
+        self._known = known
+        self._clock = clock
         self._folder: ClaimedFolder | None = None
+        self._aside: list[Path] = []
 
     @classmethod
-    def of(cls, shelf: Shelf, connection: Connection) -> Unfinished:
-        """Of the chip on the clip."""
+    def of(
+        cls, shelf: Shelf, connection: Connection, clock: Callable[[], float] = time.time
+    ) -> Unfinished:
+        """Of the chip on the clip; `clock` gives the time of day in seconds."""
         chip = connection.chip
         parts = (
             chip.answers.id,
@@ -58,7 +84,12 @@ class Unfinished:
         digest = hashlib.sha256()
         for part in parts:
             digest.update(len(part).to_bytes(4, "big") + part)
-        return cls(shelf.root / UNFINISHED, digest.hexdigest()[:32])
+        return cls(
+            shelf.root / UNFINISHED,
+            digest.hexdigest()[:32],
+            connection.unique_id is not None and len(set(connection.unique_id)) > 1,
+            clock,
+        )
 
     def __enter__(self) -> Unfinished:
         return self
@@ -92,6 +123,7 @@ class Unfinished:
             "downward": taken.setting.downward,
             "first": taken.setting.first,
             "sha256": taken.sha256,
+            "taken": self._clock(),
         }
         try:
             if self._folder is None:
@@ -111,28 +143,66 @@ class Unfinished:
             folder = claim(path)
             if folder is None:  # somebody is at it, with a chip that answers alike
                 continue
-            passes = _read(path, connection.chip.size)
+            passes, oldest = _read(path, connection.chip.size)
             if not passes:
-                watcher.say("an interrupted backup left no whole pass: its rest is removed")
-                folder.remove()
-            elif still_match(connection, passes):
+                if any(path.glob("pass-*.bin")):
+                    self._leave(folder, "no whole pass is left of it", watcher)
+                else:
+                    folder.remove()
+                continue
+            reason = self._why_not(connection, passes, oldest)
+            if reason is None:
                 taken = counted(len(passes), "pass", "passes")
-                watcher.say(f"{taken} of an interrupted backup of this chip used again")
+                watcher.say(
+                    f"{taken} of an interrupted backup of this chip used again, beside at least "
+                    "one new one"
+                )
                 self._folder = folder
                 return passes
-            else:
-                watcher.say(
-                    "an interrupted backup of such a chip, but with other contents, is left in "
-                    f"{path}: remove it when nothing in it is wanted"
-                )
-                folder.release()
+            self._leave(folder, reason, watcher)
         return ()
 
-    def drop(self) -> None:
-        """Remove what was kept; what cannot be removed does no harm."""
+    def _why_not(
+        self, connection: Connection, passes: Sequence[PassTaken], oldest: float
+    ) -> str | None:
+        if not self._known:
+            return "without a unique ID nothing shows that it is of this board"
+        if not 0 <= self._clock() - oldest <= FRESH:
+            return f"it is older than {FRESH / 60:.0f} minutes, and the board may have run since"
+        if not still_match(connection, passes):
+            return "it holds other contents than the chip does now"
+        return None
+
+    def _leave(self, folder: ClaimedFolder, reason: str, watcher: Watcher) -> None:
+        watcher.say(
+            f"an interrupted backup of such a chip is not used: {reason}. It is left in "
+            f"{folder.path} until a set holds the same"
+        )
+        self._aside.append(folder.path)
+        folder.release()
+
+    def set_aside(self, watcher: Watcher) -> None:
+        """The passes found turned out to be of older contents: they stay, for themselves."""
+        if self._folder is not None:
+            folder, self._folder = self._folder, None
+            self._leave(folder, "it holds other contents than the chip does now", watcher)
+
+    def drop(self, contents: bytes) -> None:
+        """A set holds `contents`: remove what was kept for it, and what was left aside and holds
+        nothing else. What cannot be removed does no harm."""
         if self._folder is not None:
             self._folder.remove()
             self._folder = None
+        for path in self._aside:
+            folder = claim(path)
+            if folder is None:
+                continue
+            passes, _ = _read(path, len(contents))
+            whole = len(passes) == len(list(path.glob("pass-*.bin")))
+            if whole and all(each.contents == contents for each in passes):
+                folder.remove()
+            else:
+                folder.release()
 
 
 def _write(folder: Path, number: int, data: bytes, document: Mapping[str, object]) -> None:
@@ -154,21 +224,27 @@ def _write(folder: Path, number: int, data: bytes, document: Mapping[str, object
         raise
 
 
-def _read(folder: Path, size: int) -> tuple[PassTaken, ...]:
-    """The passes that are whole on the disk, numbered 1, 2, 3 …"""
+def _read(folder: Path, size: int) -> tuple[tuple[PassTaken, ...], float]:
+    """The passes that are whole on the disk, numbered 1, 2, 3 …, and when the oldest was taken
+    (0.0 where one does not say)."""
     passes: list[PassTaken] = []
-    while True:
-        number = len(passes) + 1
+    oldest = float("inf")
+    for number in range(1, MOST + 1):
         try:
             about = json.loads((folder / f"pass-{number}.json").read_bytes())
             contents = (folder / f"pass-{number}.bin").read_bytes()
             taken = _taken(about, contents)
-        except (OSError, ValueError, KeyError, TypeError):
-            return tuple(passes)
+            moment = float(about.get("taken", 0.0))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            break
         whole = taken.number == number and len(contents) == size
-        if about.get("version") != VERSION or about["sha256"] != taken.sha256 or not whole:
-            return tuple(passes)
+        if about.get("version") not in (1, VERSION) or about["sha256"] != taken.sha256:
+            break
+        if not whole:
+            break
         passes.append(taken)
+        oldest = min(oldest, moment)
+    return tuple(passes), oldest
 
 
 def _taken(about: dict[str, object], contents: bytes) -> PassTaken:

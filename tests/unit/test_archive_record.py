@@ -116,7 +116,7 @@ def test_an_unknown_field_is_named(place: tuple[Any, ...]) -> None:
     ("path", "value"),
     [
         (("record_version",), 1),
-        (("record_version",), 3),
+        (("record_version",), 4),
         (("made",), "2026-05-04T19:30:12"),
         (("made",), "yesterday"),
         (("size",), 0),
