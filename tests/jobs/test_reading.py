@@ -176,7 +176,7 @@ def test_probes_are_recorded_with_what_they_covered(tmp_path: Path) -> None:
         ("data-line", "address-lines", "above-end", "fixed-place", "contents"), "held"
     )
     text = (made.set.path / "report.html").read_text()
-    assert "Left to chance" in text
+    assert "Not excluded" in text
 
 
 def test_a_blank_chip_says_what_it_cannot_show(tmp_path: Path) -> None:
