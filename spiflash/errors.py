@@ -165,6 +165,18 @@ class LedgerError(SpiflashError):
     status = 54
 
 
+class ClaimLostError(SpiflashError):
+    """Another bench has the board that was being worked on here."""
+
+    status = 56
+
+
+class IdentityTakenError(SpiflashError):
+    """Another board has already what this one keeps, or would get."""
+
+    status = 57
+
+
 class ValuesUsedUpError(SpiflashError):
     """The list has no value left that no board has."""
 

@@ -175,6 +175,9 @@ class Person:
 
     # -- the screen ------------------------------------------------------------------------
 
+    def closed(self, station: str, text: str) -> None:
+        """A station has ended."""
+
     def say(self, text: str) -> None:
         """A remark."""
         self.told.append(text)

@@ -17,6 +17,7 @@ from clone_rig import ENV, FACTORY, SERIAL_AT, Board
 
 from hwmocks.boards.heron import heron_open, heron_variant
 from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger_check import check_ledger
 from spiflash.archive.ledger_record import BoardRecord
 
 KINDS = {
@@ -115,11 +116,12 @@ def _wrong_board(
 def batch_complaints(ledger: Ledger, records: Sequence[BoardRecord]) -> list[str]:
     """What is wrong with the ledger after a batch, in words."""
     good = {record.key for record in records if record.good}
-    checked = ledger.check()
-    wrong = [checked.broken] if checked.broken else []
+    checked = check_ledger(ledger)
+    wrong = list(checked.problems)
     given = {text for record in records if record.good for text in record.values.values()}
     if len(given) != 2 * len(good):
         wrong.append(f"{len(good)} good boards have {len(given)} values")
-    if any(board.values for board in ledger.all_in_hand()):
-        wrong.append("a board in hand still has values")
+    for board in ledger.all_in_hand():
+        if board.key in good:
+            wrong.append(f"the good board {board.key} is in hand still")
     return wrong

@@ -54,7 +54,7 @@ length = "64K"
 [[value]]
 name = "ethaddr"
 kind = "mac"
-first = "00:00:5e:00:53:00"
+first = "00:00:5e:00:53:80"
 last = "00:00:5e:00:53:ff"
 variable = "ethaddr"
 
@@ -226,6 +226,9 @@ class Quiet:
     def skipped(self, station: str, record: BoardRecord) -> None:
         """A board was finished before."""
 
+    def closed(self, station: str, text: str) -> None:
+        """A station has ended."""
+
     def say(self, text: str) -> None:
         """Nothing."""
 
@@ -233,7 +236,7 @@ class Quiet:
 def desk_in(folder: Path, ledger: Ledger) -> Desk:
     """The desk of a batch in `folder`; finished boards are left alone."""
     job, shelf = load_job(folder / "job.toml"), Shelf(folder / "shelf")
-    return Desk(job, ledger, shelf, chip_table(), "bench", lambda record: False)
+    return Desk(job, ledger, shelf, chip_table(), "bench", lambda station, record: False)
 
 
 def kept_board(board: Board, folder: Path) -> None:

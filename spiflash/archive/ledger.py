@@ -1,45 +1,53 @@
 """The ledger: which boards were worked on, which values they got, what is still in hand.
 
-The rule that lives here: a value belongs to one board from the moment before it is first
-written until the board has failed for good. Drawing and recording are one transaction each,
-so that a cut between two steps leaves a board in hand with its values, never a value lost or
-given twice.
+The rules that live here:
+
+* an identity is on one board: what a board got, and what it came with and keeps, is given to no
+  other. The tables' primary key sees to it, and the rows of boards that passed are asked as well;
+* a value that may stand on a board stays with it until the chip was seen without it. Only what was
+  drawn and never written goes back to the list;
+* drawing and recording are one transaction each, so that a cut between two steps leaves a board
+  in hand with its values, never a value lost or given twice.
 """
 
 from __future__ import annotations
 
 import enum
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 import sqlalchemy as sa
 
-from spiflash.archive.ledger_claims import Release
-from spiflash.archive.ledger_record import FIRST, PASS, BoardRecord, Row, complaint, digest_of
-from spiflash.archive.ledger_tables import GIVEN, IN_HAND, ROWS, Store
-from spiflash.errors import ValuesUsedUpError
-
-
-@dataclass(frozen=True, slots=True)
-class Value:
-    """A value that one board may have. Within a `space` no two boards get the same text;
-    `name` is what the job calls it."""
-
-    space: str
-    name: str
-    text: str
-
-
-Draw = tuple[Value, ...]
-"""What one board gets."""
+from spiflash.archive.ledger_claims import Claim, Claims, Held
+from spiflash.archive.ledger_owners import (
+    NOTHING_WRITTEN,
+    Identities,
+    Owners,
+    count_free,
+    first_free,
+    give_back,
+)
+from spiflash.archive.ledger_record import FIRST, PASS, BoardRecord, Row, digest_of
+from spiflash.archive.ledger_tables import (
+    IDENTITIES,
+    IN_HAND,
+    RANGES,
+    RESERVED,
+    ROWS,
+    WRITTEN,
+    Store,
+)
+from spiflash.archive.ledger_values import TEXT, Column, Identity, Kept, KeptRange
+from spiflash.errors import BackupSetError, LedgerError
 
 
 @dataclass(frozen=True, slots=True)
 class InHand:
-    """A board whose work has begun: its backup, and its values as long as it has them."""
+    """A board whose work has begun: its backup, its values, and whether writing has begun."""
 
     key: str
     job: str
@@ -50,32 +58,25 @@ class InHand:
     backup: str
     before_sha256: str
     values: Mapping[str, str]
+    written: bool = False
 
 
 class After(enum.Enum):
-    """What becomes of a board's values when its row is written."""
+    """What becomes of a board and its values when its row is written."""
 
-    KEEP = "keep"  # they are the board's for good: it is finished
-    HOLD = "hold"  # the board is to come again, and gets the same ones
-    RETURN = "return"  # back to the list; the board's backup is remembered
-    FORGET = "forget"  # nothing was written to the board: back to the list, nothing remembered
-
-
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """How many rows hold, the digest of the last of them, and what breaks the chain."""
-
-    rows: int
-    head: str
-    broken: str
+    KEEP = "keep"  # it is finished: its values are its own for good
+    HOLD = "hold"  # it is to come again, and gets the same ones
+    FORGET = "forget"  # back to the list; a board that was written to is held all the same
 
 
 class Ledger:
     """An open ledger; may be used from several threads."""
 
-    def __init__(self, where: str | Path) -> None:
+    def __init__(self, where: str | Path, *, read_only: bool = False) -> None:
         """Raises `LedgerError`."""
-        self.store = Store(where)
+        self.store = Store(where, read_only=read_only)
+        self.claims = Claims(self.store)
+        self._identities = Identities()
 
     def __enter__(self) -> Ledger:
         return self
@@ -86,97 +87,177 @@ class Ledger:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self.claims.close()
         self.store.close()
 
     # -- values ----------------------------------------------------------------------------
 
-    def draw(self, board: InHand, list_of: Sequence[Draw]) -> Mapping[str, str]:
-        """Take the board in hand and give it values: those it has already, else the first of
-        the list of which none is given.
+    def draw(
+        self, board: InHand, columns: Sequence[Column], kept: Kept | None = None
+    ) -> Mapping[str, str]:
+        """Take the board in hand, note what it keeps, and give it values: those it has already
+        if the columns still hold them, else the first of each column that no board has.
 
-        `board.values` are ignored unless the list is empty: then they are what it gets (a
-        finished board that is done again). Raises `ValuesUsedUpError`.
+        `board.values` are ignored unless there are no columns: then they are what it gets (a
+        finished board that is done again). Raises `IdentityTakenError` for what another board has
+        already, `ValuesUsedUpError`.
         """
-        with self.store.changing() as connection:
-            known = _in_hand(connection, IN_HAND.c.key == board.key)
-            if known and known[0].values and _names_fit(known[0].values, list_of):
-                return known[0].values
-            drawn: Mapping[str, str] = board.values
-            if list_of:
-                # What another job gave it and this job does not know is nobody's any more.
-                connection.execute(sa.delete(GIVEN).where(GIVEN.c.key == board.key))
-                chosen = _first_free(list_of, _given(connection))
-                for value in chosen:
-                    row = {"space": value.space, "text": value.text, "key": board.key}
-                    connection.execute(sa.insert(GIVEN).values(row))
-                drawn = {value.name: value.text for value in chosen}
-            if known:
-                change = sa.update(IN_HAND).where(IN_HAND.c.key == board.key)
-                connection.execute(change.values({"values": _packed(drawn), "job": board.job}))
+
+        def step(connection: sa.Connection) -> Mapping[str, str]:
+            owners = self._owners(connection)
+            if kept is not None:
+                self._identities.note_kept(connection, board.key, kept, owners)
+                owners = self._owners(connection)
+            known = next(iter(_in_hand(connection, IN_HAND.c.key == board.key)), None)
+            if known is not None and known.values and _still_listed(known.values, columns):
+                drawn = known.values
+            elif columns:
+                # Reserved for a list that has been corrected since, and on no chip yet.
+                give_back(connection, board.key)
+                drawn = {
+                    value.name: value.text
+                    for column in columns
+                    for value in first_free(column, owners, board.key)
+                }
             else:
-                row_ = {name: getattr(board, name) for name in InHand.__slots__}
-                row_["values"] = _packed(drawn)
-                connection.execute(sa.insert(IN_HAND).values(row_))
+                drawn = board.values
+            kinds = {
+                name: each.kind
+                for c in columns
+                for name, each in zip(c.names, c.lists, strict=True)
+            }
+            for name, text in drawn.items():
+                identity = Identity.of(kinds.get(name, TEXT), text)
+                self._identities.reserve(connection, identity, board.key, owners)
+            row = {name: getattr(board, name) for name in InHand.__slots__}
+            row |= {"values": _packed(drawn), "written": int(known is not None and known.written)}
+            if known is None:
+                connection.execute(sa.insert(IN_HAND).values(row))
+            else:
+                # Its backup is the first one: what it holds now may be half written.
+                changes = {"values": row["values"], "job": board.job}
+                change = sa.update(IN_HAND).where(IN_HAND.c.key == board.key)
+                connection.execute(change.values(changes))
             return drawn
 
-    def free(self, list_of: Sequence[Draw]) -> int:
-        """How many of the list are still to be had."""
-        with self.store.looking() as connection:
-            given = _given(connection)
-        return sum(_is_free(each, given) for each in list_of)
+        return self.store.changing(step)
+
+    def writing(self, key: str) -> None:
+        """The board with this key is about to be written to: from here on its values may stand
+        on it. Raises `LedgerError`."""
+
+        def step(connection: sa.Connection) -> None:
+            change = sa.update(IN_HAND).where(IN_HAND.c.key == key).values(written=1)
+            if connection.execute(change).rowcount != 1:
+                raise LedgerError(
+                    f"The ledger {self.store.name} no longer has the board {key} in hand.",
+                    state=NOTHING_WRITTEN,
+                    remedy="Somebody has changed the ledger: see 'spiflash ledger --check'.",
+                )
+            theirs = (IDENTITIES.c.key == key) & (IDENTITIES.c.state == RESERVED)
+            connection.execute(sa.update(IDENTITIES).where(theirs).values(state=WRITTEN))
+
+        self.store.changing(step)
+
+    def may_carry(self, key: str) -> tuple[Identity, ...]:
+        """What may stand on the board with this key, of all that it ever got."""
+        mine = (IDENTITIES.c.key == key) & (IDENTITIES.c.state == WRITTEN)
+        chosen = sa.select(IDENTITIES.c.kind, IDENTITIES.c.text).where(mine)
+        rows = self.store.looking(lambda connection: connection.execute(chosen).all())
+        return tuple(Identity(kind, text) for kind, text in rows)
+
+    def free(self, columns: Sequence[Column]) -> int:
+        """How many boards the columns still suffice for."""
+        if not columns:
+            return 0
+        owners = self.store.looking(self._owners)
+        return min(count_free(column, owners) for column in columns)
+
+    def _owners(self, connection: sa.Connection) -> Owners:
+        return self._identities.look(
+            connection,
+            [
+                (board.key, text)
+                for board in _in_hand(connection, sa.true())
+                for text in board.values.values()
+            ],
+        )
+
+    def keepers(self, ranges: Sequence[KeptRange]) -> Mapping[str, bool]:
+        """By the keys of the boards that keep the same places: whether they keep the same in all
+        of them."""
+        wanted = {each.place: each.sha256 for each in ranges}
+        columns = (RANGES.c.key, RANGES.c.place, RANGES.c.sha256)
+        chosen = sa.select(*columns).where(RANGES.c.place.in_(wanted))
+        found: dict[str, bool] = {}
+        for row in self.store.looking(lambda connection: connection.execute(chosen).all()):
+            found[row.key] = found.get(row.key, True) and wanted[row.place] == row.sha256
+        return found
 
     # -- boards ----------------------------------------------------------------------------
 
-    def claim(self, key: str) -> Release | None:
-        """Claim the board with this key for as long as it is worked on: until the release is
-        called, or this process ends. None when somebody has it, at whatever bench."""
-        return self.store.claim(key)
+    def claim(self, key: str, bench: str) -> Claim | Held:
+        """Claim the board with this key for as long as it is worked on; or who has it."""
+        return self.claims.take(key, bench)
 
     def in_hand(self, key: str) -> InHand | None:
         """The board with this key, if its work has begun and not ended well."""
-        with self.store.looking() as connection:
-            found = _in_hand(connection, IN_HAND.c.key == key)
+        found = self._in_hand(IN_HAND.c.key == key)
         return found[0] if found else None
 
-    def nameless(self, jedec_id: str, size: int) -> tuple[InHand, ...]:
-        """Boards in hand whose chips have no unique ID, of this kind and size in bytes."""
-        with self.store.looking() as connection:
-            return _in_hand(
-                connection,
-                (IN_HAND.c.jedec_id == jedec_id)
-                & (IN_HAND.c.size == size)
-                & (IN_HAND.c.unique_id == ""),
-            )
+    def in_hand_like(self, jedec_id: str, unique_id: str, size: int) -> tuple[InHand, ...]:
+        """Boards in hand whose chips answer alike: a unique ID may be that of several."""
+        return self._in_hand(
+            (IN_HAND.c.jedec_id == jedec_id)
+            & (IN_HAND.c.size == size)
+            & (IN_HAND.c.unique_id == unique_id)
+        )
 
     def all_in_hand(self) -> tuple[InHand, ...]:
         """Every board in hand."""
-        with self.store.looking() as connection:
-            return _in_hand(connection, sa.true())
+        return self._in_hand(sa.true())
 
-    def finished(self, key: str) -> BoardRecord | None:
-        """The newest good row of the board with this key."""
-        rows = self._rows((ROWS.c.key == key) & (ROWS.c.result == PASS))
-        return rows[-1].record() if rows else None
+    def _in_hand(self, wanted: sa.ColumnElement[bool]) -> tuple[InHand, ...]:
+        return self.store.looking(lambda connection: _in_hand(connection, wanted))
+
+    def finished_like(self, jedec_id: str, unique_id: str) -> tuple[BoardRecord, ...]:
+        """The newest good row of each board whose chip answers alike, the newest first."""
+        found: dict[str, BoardRecord] = {}
+        begins = ROWS.c.key.startswith(f"{jedec_id}-{unique_id or 'contents'}", autoescape=True)
+        for row in reversed(self._rows((ROWS.c.result == PASS) & begins)):
+            try:
+                record = row.record()
+            except BackupSetError:
+                continue  # 'spiflash ledger --check' names it
+            if (record.jedec_id, record.unique_id) == (jedec_id, unique_id):
+                found.setdefault(row.key, record)
+        return tuple(found.values())
 
     def last_values(self, key: str) -> Mapping[str, str]:
         """The values in the newest row of this board that has any, given back since or not."""
-        records = (row.record() for row in reversed(self._rows(ROWS.c.key == key)))
-        return next((record.values for record in records if record.values), {})
-
-    def finished_as(self, sha256: str) -> BoardRecord | None:
-        """The newest good row of a board that held these contents in the end."""
-        for row in reversed(self._rows(ROWS.c.result == PASS)):
-            record = row.record()
-            if record.after_sha256 == sha256:
-                return record
-        return None
+        for row in reversed(self._rows(ROWS.c.key == key)):
+            try:
+                values = row.record().values
+            except BackupSetError:
+                continue
+            if values:
+                return values
+        return {}
 
     # -- rows ------------------------------------------------------------------------------
 
-    def append(self, record: BoardRecord, after: After) -> Row:
-        """Write a row, and settle what becomes of the values, in one transaction."""
+    def append(self, record: BoardRecord, after: After, gone: Iterable[Identity] = ()) -> Row:
+        """Write a row, and settle what becomes of the values, in one transaction. `gone` are
+        identities that the whole chip was seen without."""
         body = record.to_json()
-        with self.store.changing() as connection:
+        without = set(gone)
+
+        def step(connection: sa.Connection) -> Row:
+            columns = [ROWS.c[name] for name in Row.__slots__]
+            same = (ROWS.c.key == record.key) & (ROWS.c.body == body)
+            there = connection.execute(sa.select(*columns).where(same)).first()
+            if there is not None and record.attempt:
+                return Row(*there)
             last = connection.execute(
                 sa.select(ROWS.c.number, ROWS.c.digest).order_by(ROWS.c.number.desc()).limit(1)
             ).first()
@@ -193,72 +274,67 @@ class Ledger:
             connection.execute(
                 sa.insert(ROWS).values({name: getattr(row, name) for name in Row.__slots__})
             )
-            _settle(connection, record.key, after)
-        return row
+            _settle(connection, record, after, without)
+            return row
+
+        return self.store.changing(step)
 
     def rows(self) -> tuple[Row, ...]:
         """All rows, oldest first."""
         return self._rows(sa.true())
 
-    def check(self) -> Checked:
-        """Follow the chain from the first row."""
-        before, count = FIRST, 0
-        for row in self.rows():
-            problem = complaint(row, count + 1, before)
-            if problem:
-                return Checked(count, before, problem)
-            before, count = row.digest, count + 1
-        return Checked(count, before, "")
-
     def _rows(self, wanted: sa.ColumnElement[bool]) -> tuple[Row, ...]:
         columns = [ROWS.c[name] for name in Row.__slots__]
-        with self.store.looking() as connection:
-            found = connection.execute(sa.select(*columns).where(wanted).order_by(ROWS.c.number))
-            return tuple(Row(*each) for each in found)
+        chosen = sa.select(*columns).where(wanted).order_by(ROWS.c.number)
+        found = self.store.looking(lambda connection: connection.execute(chosen).all())
+        return tuple(Row(*each) for each in found)
 
 
-def _settle(connection: sa.Connection, key: str, after: After) -> None:
-    good = (ROWS.c.key == key) & (ROWS.c.result == PASS)
-    if after is not After.KEEP and connection.execute(sa.select(ROWS.c.number).where(good)).first():
-        # It was finished once, and may be carrying its values ever since.
-        return
-    if after in (After.RETURN, After.FORGET):
-        connection.execute(sa.delete(GIVEN).where(GIVEN.c.key == key))
-    if after is After.RETURN:
-        emptied = sa.update(IN_HAND).where(IN_HAND.c.key == key).values({"values": _packed({})})
-        connection.execute(emptied)
-    if after in (After.KEEP, After.FORGET):
-        connection.execute(sa.delete(IN_HAND).where(IN_HAND.c.key == key))
+def _settle(
+    connection: sa.Connection, record: BoardRecord, after: After, gone: set[Identity]
+) -> None:
+    board = IN_HAND.c.key == record.key
+    if after is After.KEEP:
+        own = {Identity.of(TEXT, text) for text in record.values.values()}
+        mine = IDENTITIES.c.key == record.key
+        for row in connection.execute(sa.select(IDENTITIES).where(mine)).all():
+            this = mine & (IDENTITIES.c.kind == row.kind) & (IDENTITIES.c.text == row.text)
+            identity = Identity(row.kind, row.text)
+            if Identity.of(TEXT, row.text) in own:
+                if row.state == RESERVED:
+                    connection.execute(sa.update(IDENTITIES).where(this).values(state=WRITTEN))
+            elif row.state == RESERVED or (row.state == WRITTEN and identity in gone):
+                connection.execute(sa.delete(IDENTITIES).where(this))
+        connection.execute(sa.delete(IN_HAND).where(board))
+    if after is After.FORGET:
+        give_back(connection, record.key)
+        connection.execute(sa.delete(IN_HAND).where(board & (IN_HAND.c.written == 0)))
 
 
 def _in_hand(connection: sa.Connection, wanted: sa.ColumnElement[bool]) -> tuple[InHand, ...]:
     columns = [IN_HAND.c[name] for name in InHand.__slots__]
     found = connection.execute(sa.select(*columns).where(wanted).order_by(IN_HAND.c.key))
-    rows = [dict(each._mapping) for each in found]
-    return tuple(InHand(**{**row, "values": json.loads(row["values"])}) for row in rows)
+    return tuple(InHand(**_unpacked(dict(each._mapping))) for each in found)
 
 
-def _given(connection: sa.Connection) -> set[tuple[str, str]]:
-    return {(each.space, each.text) for each in connection.execute(sa.select(GIVEN))}
+def _unpacked(row: dict[str, Any]) -> dict[str, Any]:
+    try:
+        values = json.loads(str(row["values"]))
+    except ValueError as error:
+        raise LedgerError(
+            f"The values of the board {row['key']}, which is in hand, cannot be read.",
+            state=NOTHING_WRITTEN,
+            remedy="Somebody has changed the ledger: see 'spiflash ledger --check'.",
+        ) from error
+    return {**row, "values": values, "written": bool(row["written"])}
 
 
-def _names_fit(values: Mapping[str, str], list_of: Sequence[Draw]) -> bool:
-    return not list_of or {value.name for value in list_of[0]} == values.keys()
-
-
-def _is_free(draw: Draw, given: set[tuple[str, str]]) -> bool:
-    return not any((value.space, value.text) in given for value in draw)
-
-
-def _first_free(list_of: Sequence[Draw], given: set[tuple[str, str]]) -> Draw:
-    for draw in list_of:
-        if _is_free(draw, given):
-            return draw
-    raise ValuesUsedUpError(
-        f"The list is used up: all {len(list_of)} are given to boards.",
-        state="Nothing has been written to this board.",
-        remedy="Lengthen the list of the job; boards that wait can then go on.",
-    )
+def _still_listed(values: Mapping[str, str], columns: Sequence[Column]) -> bool:
+    """Whether the values that a board has are what the columns would still give."""
+    if not columns:
+        return False
+    names = {name for column in columns for name in column.names}
+    return names == values.keys() and all(column.holds(values) for column in columns)
 
 
 def _packed(values: Mapping[str, str]) -> str:

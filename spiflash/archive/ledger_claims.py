@@ -1,94 +1,192 @@
 """Who is working on which board at this moment.
 
-A claim is a lock that ends with whoever holds it, however that ends, so that no stale claim is
-ever left: flock(2) on a file beside an SQLite ledger, a session's advisory lock on PostgreSQL.
-Two adapters of one program exclude each other in the same way as two programs.
+A claim is a row with a token and a lease. The holder renews the lease while it works, and looks
+before each step that cannot be undone whether the row still bears its token: a server that was
+restarted, or a bench that was thought dead, cannot lead to two holders that both write. A claim
+ends with its release, with its lease, or with its holder's process, where that ran on this computer
+and is gone. Two adapters of one program exclude each other in the same way as two programs.
 """
 
 from __future__ import annotations
 
 import contextlib
-import hashlib
+import json
 import os
+import platform
+import secrets
 import threading
-from collections.abc import Callable
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 import sqlalchemy as sa
 
-from spiflash.archive.files import FILE_MODE, make_folders
-from spiflash.archive.lock import Lock, try_lock
+from spiflash.archive.ledger_tables import CLAIMS, OUTAGE, Store, now
+from spiflash.errors import ClaimLostError, LedgerError
 
-Release = Callable[[], None]
-"""Ends a claim. To be called once."""
+LEASE = 2 * OUTAGE
+"""Seconds that a claim lasts unless it is renewed; longer than a server is waited for."""
 
-
-class Claims(Protocol):
-    """Where claims are made."""
-
-    def take(self, key: str) -> Release | None:
-        """Claim the board with this key; None when somebody has it."""
-        ...
+BEAT = LEASE / 6
+"""Seconds between two renewals in the background."""
 
 
-class FileClaims:
-    """Claims of those who share a folder. Where it has no locks (some network mounts, systems
-    other than POSIX) only the adapters of this one program exclude each other."""
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A claim that somebody has: at which bench, and for how many seconds yet at most."""
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self._ours: set[str] = set()
+    bench: str
+    seconds: float
+
+
+class Claim:
+    """A claim of ours."""
+
+    def __init__(self, claims: Claims, key: str, token: str) -> None:
+        self.key = key
+        self._claims = claims
+        self._token = token
+
+    def check(self) -> None:
+        """Renew the lease.
+
+        Raises `ClaimLostError` when somebody else has the board by now, `LedgerError` when that
+        cannot be found out.
+        """
+        if not self._claims.renew(self.key, self._token):
+            raise ClaimLostError(
+                "Another bench has taken over the board that is being worked on here: this one "
+                "had not been heard of for too long.",
+                state="Nothing more is written to the board; what was begun is kept.",
+                remedy="See which bench has the board. Put it on again where it is now.",
+            )
+
+    def release(self) -> None:
+        """End it. A ledger that does not answer ends it later, by its lease."""
+        self._claims.release(self.key, self._token)
+
+
+class Claims:
+    """The claims of one open ledger; may be used from several threads."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._ours: dict[str, str] = {}  # token by key
         self._lock = threading.Lock()
+        self._closed = threading.Event()
+        self._beating = False
 
-    def take(self, key: str) -> Release | None:
-        """See `Claims`. Raises `OSError`."""
+    def take(self, key: str, bench: str) -> Claim | Held:
+        """Claim the board with this key; or who has it. Raises `LedgerError`."""
+        token = secrets.token_hex(16)
+
+        def step(connection: sa.Connection) -> Held | None:
+            held = _held(connection, key)
+            if held is not None and held[0] != token:
+                return held[1]
+            connection.execute(sa.delete(CLAIMS).where(CLAIMS.c.key == key))
+            row = {"key": key, "token": token, "holder": _myself(bench)}
+            until = now(connection) + LEASE
+            connection.execute(sa.insert(CLAIMS).values(row | {"until": until}))
+            return None
+
+        found = self._store.changing(step)
+        if found is not None:
+            return found
         with self._lock:
-            return None if key in self._ours else self._take(key)
+            self._ours[key] = token
+            if not self._beating:
+                self._beating = True
+                threading.Thread(target=self._beat, name="claims", daemon=True).start()
+        return Claim(self, key, token)
 
-    def _take(self, key: str) -> Release | None:
-        make_folders(self._folder)
-        path = self._folder / hashlib.sha256(key.encode()).hexdigest()
-        while True:
-            descriptor = os.open(path, os.O_CREAT | os.O_RDWR, FILE_MODE)
-            lock = try_lock(descriptor)
-            if lock is Lock.TAKEN:
-                os.close(descriptor)
-                return None
-            if lock is Lock.NONE_HERE or os.fstat(descriptor).st_nlink:
-                break
-            os.close(descriptor)  # released in this very moment, and removed
-        self._ours.add(key)
+    def holder(self, key: str) -> Held | None:
+        """Who has the board with this key, ourselves included. Raises `LedgerError`."""
+        held = self._store.looking(lambda connection: _held(connection, key))
+        return held[1] if held else None
 
-        def release() -> None:
-            self._ours.discard(key)
-            with contextlib.suppress(OSError):
-                path.unlink()
-            os.close(descriptor)
+    def renew(self, key: str, token: str) -> bool:
+        """Whether it is still ours; then the lease begins anew. Raises `LedgerError`."""
+        return self._store.changing(lambda connection: _renewed(connection, key, token))
 
-        return release
+    def release(self, key: str, token: str) -> None:
+        """See `Claim.release`."""
+        with self._lock:
+            self._ours.pop(key, None)
+        mine = (CLAIMS.c.key == key) & (CLAIMS.c.token == token)
+        with contextlib.suppress(LedgerError):
+            self._store.changing(
+                lambda connection: connection.execute(sa.delete(CLAIMS).where(mine))
+            )
+
+    def close(self) -> None:
+        """End the renewals."""
+        self._closed.set()
+
+    def _beat(self) -> None:
+        while not self._closed.wait(BEAT):
+            with self._lock:
+                ours = dict(self._ours)
+            for key, token in ours.items():
+                # The next check before a step that cannot be undone says what is wrong.
+                with contextlib.suppress(LedgerError):
+                    self.renew(key, token)
 
 
-class ServerClaims:
-    """Claims of all benches of one PostgreSQL server, each on a connection of its own: `engine`
-    must not pool connections, since the lock is the session's."""
+def _renewed(connection: sa.Connection, key: str, token: str) -> bool:
+    mine = (CLAIMS.c.key == key) & (CLAIMS.c.token == token)
+    until = now(connection) + LEASE
+    return connection.execute(sa.update(CLAIMS).where(mine).values(until=until)).rowcount == 1
 
-    def __init__(self, engine: sa.Engine, space: int) -> None:
-        self._engine = engine
-        self._space = space
 
-    def take(self, key: str) -> Release | None:
-        """See `Claims`. Raises `SQLAlchemyError`."""
-        number = int.from_bytes(hashlib.sha256(key.encode()).digest()[:4], "big", signed=True)
-        connection = self._engine.connect()
-        try:
-            taken = connection.scalar(sa.select(sa.func.pg_try_advisory_lock(self._space, number)))
-            # The lock outlives the transaction, and ends with the connection.
-            connection.commit()
-        except BaseException:
-            connection.close()
-            raise
-        if taken:
-            return connection.close
-        connection.close()
+def _held(connection: sa.Connection, key: str) -> tuple[str, Held] | None:
+    """Token and holder of a claim that has not ended."""
+    row = connection.execute(sa.select(CLAIMS).where(CLAIMS.c.key == key)).first()
+    if row is None:
         return None
+    left = row.until - now(connection)
+    try:
+        holder = json.loads(row.holder)
+    except ValueError:
+        holder = {}
+    # A clock that was set back must not make a lease endless.
+    if left <= 0 or left > 2 * LEASE or _ended(holder):
+        return None
+    return row.token, Held(str(holder.get("bench", "?")), left)
+
+
+def _myself(bench: str) -> str:
+    return json.dumps({"bench": bench, "computer": _computer(), "process": os.getpid()})
+
+
+def _ended(holder: Mapping[str, object]) -> bool:
+    """Whether the holder ran on this computer and its process is gone for sure."""
+    process = holder.get("process")
+    # On Windows there is no way to ask after a process without ending it.
+    if os.name != "posix" or holder.get("computer") != _computer() or not isinstance(process, int):
+        return False
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return True
+    except OSError:
+        return False
+    return _dead(process)
+
+
+def _dead(process: int) -> bool:
+    """Whether it has ended and nobody has asked how: proc(5), state Z."""
+    with contextlib.suppress(OSError, IndexError):
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] in "ZX"
+    return False
+
+
+def _computer() -> str:
+    """This computer since it was switched on, and this space of process numbers."""
+    parts = [platform.node()]
+    for name in ("/proc/sys/kernel/random/boot_id",):
+        with contextlib.suppress(OSError):
+            parts.append(Path(name).read_text().strip())
+    with contextlib.suppress(OSError):
+        parts.append(os.readlink("/proc/self/ns/pid"))
+    return " ".join(parts)

@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass, field
 from typing import TypeVar
 
 from spiflash.archive.fields import Fields, parse_object
+from spiflash.errors import BackupSetError
 
 T = TypeVar("T", str, float)
 
@@ -62,6 +63,9 @@ class BoardRecord:
     passes: tuple[str, ...] = ()
     expected: float = 0.0
     seconds: Mapping[str, float] = field(default_factory=dict)
+    attempt: str = ""
+    """A number drawn for this time through the loop: a row is written once, even where a server
+    died between writing it and saying so."""
 
     @property
     def good(self) -> bool:
@@ -88,6 +92,7 @@ class BoardRecord:
             **texts,
             # Rows of earlier versions have none.
             remark=_text(fields, document, "remark") if "remark" in document else "",
+            attempt=_text(fields, document, "attempt") if "attempt" in document else "",
             values=_mapping(fields, document, "values", str),
             touched=_flag(fields, document, "touched"),
             resumed=_flag(fields, document, "resumed"),
@@ -135,13 +140,16 @@ def complaint(row: Row, number: int, before: str) -> str:
     """What is wrong with a row that should have `number` and follow the digest `before`; empty
     when nothing is."""
     if row.number != number:
-        return f"row {number} is missing: row {row.number} follows row {number - 1}"
+        return f"row {number} is not there any more: row {row.number} follows row {number - 1}"
     if row.before != before:
         return f"row {number} does not follow the row before it"
     if row.digest != digest_of(row.number, row.before, row.body):
         return f"row {number} was changed: its digest does not fit what it says"
-    said = json.loads(row.body)
-    if (row.job, row.key, row.result) != (said["job"], said["key"], said["result"]):
+    try:
+        said = row.record()
+    except BackupSetError as error:
+        return f"row {number} cannot be read: {error.cause.rstrip('.')}"
+    if (row.job, row.key, row.result) != (said.job, said.key, said.result):
         return f"row {number} was changed: its columns do not say what its record says"
     return ""
 

@@ -1,33 +1,40 @@
 """The tables of the ledger, and a connection to where they are kept: SQLite or PostgreSQL.
 
 Every transaction that changes something takes one lock for the whole ledger, so that benches
-draw values and append rows one after the other.
+draw values and append rows one after the other. A server that goes away for a short time is waited
+for, with a word to whoever looks (`Store.tell`); every step is written so that doing it twice does
+it once, since a server may die after it has carried a transaction out and before it says so.
 """
 
 from __future__ import annotations
 
+import json
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import platformdirs
 import sqlalchemy as sa
-from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
 from spiflash.archive.files import FILE_MODE, make_folders
-from spiflash.archive.ledger_claims import Claims, FileClaims, Release, ServerClaims
+from spiflash.archive.ledger_values import LONGEST, MAC, TEXT, Identity
 from spiflash.errors import LedgerError
+
+T = TypeVar("T")
 
 LOCK = 0x4845524F4E
 """Number of the advisory lock on PostgreSQL; any number that nobody else takes."""
 
-LOCK_OF_BOARDS = 0x48455242
-"""First of the two numbers of the advisory locks on single boards."""
-
 PATIENCE = 30.0
 """Seconds to wait for another bench's transaction."""
+
+OUTAGE = 60.0
+"""Seconds that a server which has answered before is waited for."""
+
+VERSION = "2"
 
 META = sa.MetaData()
 
@@ -44,15 +51,29 @@ ROWS = sa.Table(
 )
 """One row a board and time, chained by digests; never changed."""
 
-GIVEN = sa.Table(
-    "values_given",
+RESERVED, WRITTEN, KEPT, WEAK = "reserved", "written", "kept", "weak"
+
+IDENTITIES = sa.Table(
+    "identities",
     META,
-    sa.Column("space", sa.String(64), primary_key=True),
-    sa.Column("text", sa.String(1024), primary_key=True),
+    sa.Column("kind", sa.String(8), primary_key=True),
+    sa.Column("text", sa.String(LONGEST), primary_key=True),
     sa.Column("key", sa.Text, nullable=False, index=True),
+    sa.Column("state", sa.String(8), nullable=False),
 )
-"""Every value that a board has or is about to get. The primary key is what makes it
-impossible that two boards get one value."""
+"""Every identity that a board has or is about to get. The primary key is what makes it impossible
+that two boards get one value. `state`: reserved (drawn, on no chip yet), written (may stand on
+the board's chip), kept (the board came with it and keeps it), weak (perhaps kept)."""
+
+RANGES = sa.Table(
+    "kept_ranges",
+    META,
+    sa.Column("key", sa.Text, primary_key=True),
+    sa.Column("place", sa.String(40), primary_key=True),
+    sa.Column("sha256", sa.String(64), nullable=False, index=True),
+    sa.Column("pages", sa.Text, nullable=False),
+)
+"""What each board keeps, by its digest: see `ledger_values.KeptRange`."""
 
 IN_HAND = sa.Table(
     "boards_in_hand",
@@ -66,8 +87,34 @@ IN_HAND = sa.Table(
     sa.Column("backup", sa.Text, nullable=False),
     sa.Column("before_sha256", sa.String(64), nullable=False),
     sa.Column("values", sa.Text, nullable=False),
+    # Of boards begun by an earlier version it is not known: they may have been written to.
+    sa.Column("written", sa.Integer, nullable=False, server_default="1"),
 )
-"""Boards whose work has begun and not ended well: which backup is theirs, which values."""
+"""Boards whose work has begun and not ended well: which backup is theirs, which values, and
+whether writing to them has begun."""
+
+CLAIMS = sa.Table(
+    "claims",
+    META,
+    sa.Column("key", sa.Text, primary_key=True),
+    sa.Column("token", sa.String(64), nullable=False),
+    sa.Column("holder", sa.Text, nullable=False),
+    sa.Column("until", sa.Float(53), nullable=False),
+)
+"""Who works on which board at this moment: see `ledger_claims`."""
+
+ABOUT = sa.Table(
+    "ledger_about",
+    META,
+    sa.Column("name", sa.String(64), primary_key=True),
+    sa.Column("text", sa.Text, nullable=False),
+)
+"""The version of these tables."""
+
+_GIVEN = "values_given"
+"""Where versions before this one kept values, by the name that a job gave them. What has that
+name now is a view that nobody can write to: a bench with an older version would give a value
+twice, and so it gives none."""
 
 
 def default_path() -> Path:
@@ -76,78 +123,118 @@ def default_path() -> Path:
 
 
 class Store:
-    """An open ledger database; its tables are made on first use."""
+    """An open ledger database; its tables are made on first use.
 
-    def __init__(self, where: str | Path) -> None:
+    `absent` names tables that should be there and are not: somebody has dropped them. Then
+    nothing may be changed; what is left can be read.
+    """
+
+    def __init__(self, where: str | Path, *, read_only: bool = False) -> None:
         """`where` is the path of an SQLite file, or a URL postgresql://….
 
-        Raises `LedgerError`.
+        With `read_only` nothing is made or changed, and no right to write is needed. Raises
+        `LedgerError`.
         """
         self.name = str(where)
-        self._claims: Claims
+        self.tell: Callable[[str], None] = lambda text: None
+        """Shown a word when the server is waited for, and when it answers again."""
+        self.absent: tuple[str, ...] = ()
+        self._answered = False
+        self._sleep: Callable[[float], None] = time.sleep
         try:
-            self._engine = self._open(where)
-            with self.changing() as connection:
-                META.create_all(connection)
+            self._engine = self._open(where, read_only=read_only)
+            present = self.looking(_present)
+            # Of a version before this one, other tables are expected.
+            expected = META.tables.keys() if ABOUT.name in present else {ROWS.name, IN_HAND.name}
+            self.absent = tuple(sorted(expected - present)) if ROWS.name in present else ()
+            if ROWS.name not in present and present:
+                self.absent = (ROWS.name,)
+            if not read_only and not self.absent:
+                self.changing(_brought_up)
         except (ArgumentError, NoSuchModuleError, ImportError, OSError) as exc:
             raise self._error(exc) from exc
 
-    def _open(self, where: str | Path) -> sa.Engine:
+    def _open(self, where: str | Path, *, read_only: bool) -> sa.Engine:
         if "://" not in str(where):
             path = Path(where).expanduser().absolute()
-            make_folders(path.parent)
-            # Values and labels of a batch are nobody else's business.
-            os.close(os.open(path, os.O_CREAT | os.O_RDWR, FILE_MODE))
-            engine = sa.create_engine(
-                sa.URL.create("sqlite", database=str(path)), connect_args={"timeout": PATIENCE}
-            )
+            if read_only:
+                url = sa.URL.create(
+                    "sqlite", database=f"file:{path}", query={"mode": "ro", "uri": "true"}
+                )
+            else:
+                make_folders(path.parent)
+                # Values and labels of a batch are nobody else's business.
+                os.close(os.open(path, os.O_CREAT | os.O_RDWR, FILE_MODE))
+                url = sa.URL.create("sqlite", database=str(path))
+            engine = sa.create_engine(url, connect_args={"timeout": PATIENCE})
             sa.event.listen(engine, "connect", _sqlite_connected)
-            sa.event.listen(engine, "begin", _sqlite_begins)
-            self._claims = FileClaims(path.with_name(f"{path.name}-in-use"))
             return engine
         url = sa.make_url(str(where))
         self.name = url.render_as_string(hide_password=True)
         if url.get_backend_name() != "postgresql":
             raise ArgumentError("only postgresql:// and paths of SQLite files are served")
         url = url.set(drivername="postgresql+psycopg")
-        engine = sa.create_engine(url, pool_pre_ping=True)
-        # A connection a claim, which lasts as long as the work on a board: none of the pool's.
-        apart = sa.create_engine(url, poolclass=sa.NullPool)
-        self._claims = ServerClaims(apart, LOCK_OF_BOARDS)
-        return engine
+        return sa.create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": 10})
 
-    @contextmanager
-    def changing(self) -> Iterator[sa.Connection]:
-        """One transaction that nobody else's runs beside. Raises `LedgerError`; then nothing
-        of it has happened."""
-        try:
-            with self._engine.begin() as connection:
-                if connection.dialect.name == "postgresql":
-                    connection.execute(sa.select(sa.func.pg_advisory_xact_lock(LOCK)))
-                yield connection
-        except SQLAlchemyError as exc:
-            raise self._error(exc) from exc
+    def changing(self, step: Callable[[sa.Connection], T]) -> T:
+        """Do `step` in one transaction that nobody else's runs beside, more than once where a
+        server has gone away in it. Raises `LedgerError`; then nothing of it has happened, unless
+        the server died in the very moment of carrying it out."""
+        if self.absent:
+            raise self.dropped()
 
-    @contextmanager
-    def looking(self) -> Iterator[sa.Connection]:
-        """A transaction that only reads. Raises `LedgerError`."""
-        try:
-            with self._engine.begin() as connection:
-                yield connection
-        except SQLAlchemyError as exc:
-            raise self._error(exc) from exc
+        def whole(connection: sa.Connection) -> T:
+            if connection.dialect.name == "postgresql":
+                connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{int(PATIENCE)}s'")
+                connection.execute(sa.select(sa.func.pg_advisory_xact_lock(LOCK)))
+            else:
+                connection.exec_driver_sql("BEGIN IMMEDIATE")
+            return step(connection)
 
-    def claim(self, key: str) -> Release | None:
-        """Claim the board with this key until the release is called, or this process ends; None
-        when somebody has it. Raises `LedgerError`."""
-        try:
-            return self._claims.take(key)
-        except (SQLAlchemyError, OSError) as exc:
-            raise self._error(exc) from exc
+        return self._patiently(whole)
+
+    def looking(self, step: Callable[[sa.Connection], T]) -> T:
+        """Do `step`, which only reads, in one transaction. Raises `LedgerError`."""
+
+        def whole(connection: sa.Connection) -> T:
+            if connection.dialect.name == "sqlite":
+                connection.exec_driver_sql("BEGIN")
+            return step(connection)
+
+        return self._patiently(whole)
+
+    def _patiently(self, step: Callable[[sa.Connection], T]) -> T:
+        ends = time.monotonic() + OUTAGE
+        tries = 0
+        while True:
+            try:
+                with self._engine.begin() as connection:
+                    found = step(connection)
+            except SQLAlchemyError as exc:
+                if not (self._answered and _gone(exc) and time.monotonic() < ends):
+                    raise self._error(exc) from exc
+                if tries == 0:
+                    self.tell(f"the ledger does not answer: waited for, {OUTAGE:.0f} s at most")
+                tries += 1
+                self._sleep(min(0.1 * 2**tries, 2.0))
+            else:
+                self._answered = True
+                if tries:
+                    self.tell("the ledger answers again")
+                return found
 
     def close(self) -> None:
         """Give the connections back."""
         self._engine.dispose()
+
+    def dropped(self) -> LedgerError:
+        """The error for tables that somebody has dropped."""
+        return LedgerError(
+            f"The ledger {self.name} lacks what it had: {', '.join(self.absent)}. Somebody has "
+            "dropped it.",
+            state="No value is given while it lacks that: boards may have them all.",
+            remedy="Put back a copy of the ledger; 'spiflash ledger --check' reads what is left.",
+        )
 
     def _error(self, exc: Exception) -> LedgerError:
         original = getattr(exc, "orig", None) or exc
@@ -160,11 +247,85 @@ class Store:
         )
 
 
+def now(connection: sa.Connection) -> float:
+    """Seconds since 1970 by the clock that all benches of this ledger share."""
+    if connection.dialect.name == "postgresql":
+        return float(connection.scalar(sa.text("select extract(epoch from clock_timestamp())")))
+    return time.time()
+
+
+def _gone(exc: SQLAlchemyError) -> bool:
+    """Whether it is the server that went away or is starting, not an answer it gave (class 08
+    and 57P01 to 57P03 of PostgreSQL's error codes; no code where there is no connection)."""
+    if not isinstance(exc, DBAPIError):
+        return False
+    state = getattr(exc.orig, "sqlstate", None)
+    name = type(exc.orig).__module__.partition(".")[0]
+    if name != "psycopg":
+        return False
+    if state is None:
+        return exc.connection_invalidated or isinstance(exc, sa.exc.OperationalError)
+    return bool(state.startswith("08") or state in ("57P01", "57P02", "57P03"))
+
+
+def _present(connection: sa.Connection) -> set[str]:
+    tables = set(sa.inspect(connection).get_table_names())
+    return tables & META.tables.keys()
+
+
+def _brought_up(connection: sa.Connection) -> None:
+    """Make the tables, or bring those of an earlier version up to this one."""
+    present = _present(connection)
+    if ABOUT.name in present:
+        return
+    given = connection.dialect.has_table(connection, _GIVEN)
+    if IN_HAND.name in present:
+        columns = {each["name"] for each in sa.inspect(connection).get_columns(IN_HAND.name)}
+        if "written" not in columns:
+            connection.exec_driver_sql(
+                f"ALTER TABLE {IN_HAND.name} ADD COLUMN written INTEGER NOT NULL DEFAULT 1"
+            )
+    META.create_all(connection)
+    if given:
+        _take_over(connection)
+        connection.exec_driver_sql(f"DROP TABLE {_GIVEN}")
+    connection.exec_driver_sql(
+        f"CREATE VIEW {_GIVEN} AS SELECT DISTINCT kind AS space, text, key FROM {IDENTITIES.name}"
+    )
+    connection.execute(sa.insert(ABOUT).values(name="version", text=VERSION))
+
+
+def _take_over(connection: sa.Connection) -> None:
+    """Values of the version before, which may all stand on their boards; and those that boards
+    gave back after they had been written to, where nobody else has got them since."""
+    taken: dict[Identity, str] = {}
+    for space, text, key in connection.exec_driver_sql(f"SELECT space, text, key FROM {_GIVEN}"):
+        for kind in (MAC,) if space == MAC else (TEXT, "hex"):
+            if kind != "hex" or _is_hex(text):
+                taken.setdefault(Identity.of(kind, text), key)
+    newest: set[str] = set()
+    for body in connection.execute(sa.select(ROWS.c.body).order_by(ROWS.c.number.desc())).scalars():
+        try:
+            said = json.loads(body)
+            if said["key"] not in newest and (said["touched"] or said["result"] == "PASS"):
+                for text in said["values"].values():
+                    taken.setdefault(Identity.of(TEXT, text), said["key"])
+            newest.add(said["key"])
+        except (ValueError, KeyError, TypeError, AttributeError):
+            continue  # 'spiflash ledger --check' names it
+    for identity, key in taken.items():
+        row = {"kind": identity.kind, "text": identity.text, "key": key, "state": WRITTEN}
+        connection.execute(sa.insert(IDENTITIES).values(row))
+
+
+def _is_hex(text: str) -> bool:
+    try:
+        return bool(bytes.fromhex(text))
+    except ValueError:
+        return False
+
+
 def _sqlite_connected(connection: Any, record: object) -> None:
-    # The driver begins transactions by itself, and too late for a lock: SQLAlchemy does it.
+    # The driver begins transactions by itself, and too late for a lock: `changing` does it.
     connection.isolation_level = None
     connection.execute("PRAGMA synchronous = FULL")
-
-
-def _sqlite_begins(connection: sa.Connection) -> None:
-    connection.exec_driver_sql("BEGIN IMMEDIATE")

@@ -109,12 +109,13 @@ def clone(
       spiflash clone job.toml --adapter 'sim:boards/*'
     """
     from spiflash.archive.ledger import Ledger
+    from spiflash.archive.ledger_check import check_ledger
     from spiflash.archive.ledger_tables import default_path
     from spiflash.cli.clone_screen import CloneScreen
     from spiflash.nor.tables import chip_table
     from spiflash.report.clone import chain_text, summary_text
-    from spiflash.work.clone.check import check_job
-    from spiflash.work.clone.desk import Desk
+    from spiflash.work.clone.check import check_job, made_by
+    from spiflash.work.clone.desk import Desk, nobody_knows
     from spiflash.work.clone.job_file import load_job
     from spiflash.work.clone.loop import Loop
     from spiflash.work.clone.station import station_for
@@ -136,7 +137,11 @@ def clone(
         if len(set(adapter)) < len(adapter):
             raise click.UsageError("an adapter is named twice")
         stations = [station_for(url, settings.pins) for url in adapter or (None,)]
-        screen = CloneScreen([station.name for station in stations])
+        screen = CloneScreen(
+            [station.name for station in stations],
+            wanted=work.boards,
+            before=len(made_by(work, ledger)) if work.boards else 0,
+        )
         asks = again == "ask" and sys.stdin.isatty() and not as_json
         desk = Desk(
             work,
@@ -144,7 +149,8 @@ def clone(
             shelf_from(shelf),
             table,
             bench,
-            screen.ask if asks else lambda record: again == "redo",
+            screen.again if asks else lambda station, record: again == "redo",
+            screen.same if asks else nobody_knows,
             part=settings.part,
             ceiling=settings.ceiling,
             unprotect=unprotect,
@@ -154,15 +160,20 @@ def clone(
         screen.stopping = loop.stopping
         done = loop.run()
         screen.end()
-        chain = ledger.check()
+        chain = check_ledger(ledger)
     document = {
         "records": [{"number": i, **_plain(each)} for i, each in enumerate(done.records, 1)],
         "left_alone": [each.key for each in done.skipped],
         "errors": [error.cause for error in done.errors],
-        "ledger": {"rows": chain.rows, "head": chain.head, "broken": chain.broken},
+        "ledger": {
+            "rows": chain.rows,
+            "head": chain.head,
+            "broken": chain.broken,
+            "problems": list(chain.problems),
+        },
     }
     text = summary_text(done.records, len(done.skipped))
-    text += "\n" + chain_text(chain.rows, chain.head, chain.broken)
+    text += "\n" + chain_text(chain.rows, chain.head, chain.broken, chain.problems)
     show(document, text, as_json=as_json)
     if done.errors:
         raise done.errors[0]
@@ -170,8 +181,8 @@ def clone(
     if failed:
         raise BoardsFailedError(
             f"{failed} of {len(done.records)} boards failed.",
-            state="Their rows say why; their values went back to the list unless the job says "
-            "otherwise.",
+            state="Their rows say why. What was written to a board stays with it; other values "
+            "went back to the list.",
             remedy="Put them on again, or look at them with 'spiflash ledger FAIL'.",
         )
 
@@ -203,8 +214,18 @@ def _show_check(job: Job, checked: Checked, *, as_json: bool) -> None:
         "remarks": list(checked.remarks),
         "listed": checked.listed,
         "free": checked.free,
+        "values": [{"name": n, "first": a, "last": b} for n, a, b in checked.samples],
+        "label": checked.label,
     }
-    text = check_text(job.source, problems, checked.remarks, checked.listed, checked.free)
+    text = check_text(
+        job.source,
+        problems,
+        checked.remarks,
+        checked.listed,
+        checked.free,
+        checked.samples,
+        checked.label,
+    )
     show(document, text, as_json=as_json)
     if not checked.sound:
         raise _unsound(f"{job.source}: {len(problems)} problems.")

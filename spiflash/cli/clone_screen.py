@@ -1,19 +1,30 @@
-"""What cloning shows: a status line for each adapter, signs above them, the bell, a question."""
+"""What cloning shows: a panel for each adapter with the sign of its last board, the bell, a
+question."""
 
 from __future__ import annotations
 
 import os
+import queue
 import select
 import shutil
 import sys
 import threading
+import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import click
 
 from spiflash.archive.ledger_record import BoardRecord
 from spiflash.cli.folding import folded
-from spiflash.report.clone import result_text, skipped_line
+from spiflash.report.clone import (
+    ROWS,
+    Panel,
+    progress_text,
+    reason_line,
+    result_text,
+    skipped_line,
+)
 from spiflash.report.wording import clean
 
 GLANCE = 0.2
@@ -22,76 +33,160 @@ GLANCE = 0.2
 LONGEST = 400
 """Characters of a line that is not shown on a terminal."""
 
+GOOD, BAD, LOOK = (0.0,), (0.0, 0.35, 0.35), (0.0, 0.9)
+"""Bells for PASS, for FAIL, and for somebody to come and look: seconds before each stroke."""
+
+REST = 1.2
+"""Seconds between the bells of two events."""
+
+_COLOURS = {"PASS": "green", "FAIL": "red", "END": "yellow", "?": "yellow"}
+
+
+class Bell:
+    """Rings one event after the other, so that they can be told apart."""
+
+    def __init__(self, strike: Callable[[], None], pause: Callable[[float], None]) -> None:
+        self._strike = strike
+        self._pause = pause
+        self._waiting: queue.Queue[tuple[float, ...]] = queue.Queue()
+        self._thread: threading.Thread | None = None
+
+    def ring(self, strokes: tuple[float, ...]) -> None:
+        """Ring soon; does not wait."""
+        self._waiting.put(strokes)
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._work, name="bell", daemon=True)
+            self._thread.start()
+
+    def _work(self) -> None:
+        while True:
+            for pause in self._waiting.get():
+                self._pause(pause)
+                self._strike()
+            self._pause(REST)
+
 
 class CloneScreen:
-    """On a terminal the status lines stay at the bottom and change in place; elsewhere each
-    change is a line of its own. Everything goes to standard error.
+    """On a terminal every station has its panel, which changes in place: its number and the sign
+    of its last board in large type, so that both can be read from two metres. Elsewhere each change
+    is a line of its own. Everything goes to standard error.
 
-    While a question is open, the others go on working, and what they have to show waits.
+    While a question about one board is open, the others go on working, and their signs are shown.
     """
 
-    def __init__(self, stations: Sequence[str], *, live: bool | None = None) -> None:
+    def __init__(
+        self,
+        stations: Sequence[str],
+        *,
+        live: bool | None = None,
+        wanted: int = 0,
+        before: int = 0,
+        clock: Callable[[], float] = time.monotonic,
+        pause: Callable[[float], None] = time.sleep,
+    ) -> None:
+        """`wanted` boards are to be made in all (0: not said), `before` are good already."""
         self.stopping: Callable[[], bool] = lambda: False
         """Whether the work is to end, and with it an open question."""
         self._live = sys.stderr.isatty() if live is None else live
-        self._lines = dict.fromkeys(stations, "")
+        self._panels = {name: Panel(i, name) for i, name in enumerate(stations, 1)}
         self._lock = threading.RLock()
         self._question = threading.Lock()
-        self._asking = False
+        self._asked = ""
+        self._remark = ""
         self._waiting: list[str] = []
         self._drawn = 0
+        self._wanted, self._before = wanted, before
+        self._good = self._failed = 0
+        self._clock = clock
+        self._begun = clock()
+        self._bell = Bell(self._strike, pause)
+
+    # -- what the work tells ---------------------------------------------------------------
 
     def status(self, station: str, text: str) -> None:
         """What goes on at a station."""
         with self._lock:
-            if self._lines.get(station) == text:
+            panel = self._panels[station]
+            if panel.status == text:
                 return
-            self._lines[station] = text
-            if not self._live:
-                click.echo(clean(f"{station}: {text}", LONGEST), err=True)
-            elif not self._asking:
+            at_it = text not in ("done: take the clip off", "waiting for a board")
+            old = panel.old or (bool(panel.sign) and at_it and panel.sign != "END")
+            self._panels[station] = replace(panel, status=text, old=old)
+            if self._live:
                 self._draw()
+            else:
+                self._print(clean(f"{self._named(station)}: {text}", LONGEST))
 
     def result(self, station: str, record: BoardRecord) -> None:
-        """A large PASS or FAIL, and the bell."""
-        text = result_text(station, record, self._width())
-        if self._live:
-            bell = "\a" if record.good else "\a\a\a"
-            text = bell + click.style(text, fg="green" if record.good else "red", bold=True)
-        self._above(text)
+        """PASS or FAIL, and the bell."""
+        with self._lock:
+            self._good += record.good
+            self._failed += not record.good
+            self._sign(station, record.result, reason_line(record), GOOD if record.good else BAD)
+            if not self._live:
+                self._print(result_text(self._named(station), record, LONGEST))
+            else:
+                self._above(f"{self._named(station)}  {record.result}  {reason_line(record)}")
 
     def skipped(self, station: str, record: BoardRecord) -> None:
         """A finished board was on the clip again."""
-        self._above(folded(skipped_line(station, record), self._width()))
+        with self._lock:
+            line = skipped_line(self._named(station), record)
+            self._sign(station, "", f"{line.partition(': ')[2]}", LOOK)
+            self._above(line)
+
+    def closed(self, station: str, text: str) -> None:
+        """No more boards are worked on at a station."""
+        with self._lock:
+            self._sign(station, "END", f"this adapter has ended: {text}", LOOK)
+            self._above(f"{self._named(station)} has ended: {text}")
 
     def say(self, text: str) -> None:
         """A remark about all stations."""
-        self._above(folded(clean(text, LONGEST), self._width()))
+        with self._lock:
+            self._remark = text
+            self._above(text)
 
-    def ask(self, record: BoardRecord) -> bool:
+    # -- questions -------------------------------------------------------------------------
+
+    def again(self, station: str, record: BoardRecord) -> bool:
         """Whether a finished board is to be done again; no when the work is to end."""
+        since = record.ended[:16].replace("T", " ")
+        name = record.label or record.key
+        return self._ask(station, f"{name} is finished since {since}. Once more?")
+
+    def same(self, station: str, name: str, backup: str) -> bool:
+        """Whether a board is the very one that it looks like."""
+        return self._ask(
+            station,
+            f"this board looks like {name}, but a twin would look so, too. Is it that very board "
+            f"(backup {backup.rpartition('/')[2]})?",
+        )
+
+    def _ask(self, station: str, text: str) -> bool:
         with self._question:
             with self._lock:
+                panel = self._panels[station]
                 self._wipe()
-                self._asking = True
-                since = record.ended[:16].replace("T", " ")
-                question = f"{record.label or record.key} is finished since {since}."
-                question = f"{clean(question, 300)} Once more? [y/N] "
-                click.echo(f"\a{folded(question, self._width())}", nl=False, err=True)
+                self._asked = clean(f"{self._named(station)}: {text} [y/N] ", 400)
+                self._panels[station] = replace(panel, sign="?", note="see the question below")
+                self._bell.ring(LOOK)
+                if self._live:
+                    self._draw()
+                else:
+                    click.echo(self._asked, nl=False, err=True)
             answer = self._answer()
             with self._lock:
-                self._asking = False
+                # The person's Enter has moved the cursor to the line below.
+                self._wipe(below=True)
+                self._asked = ""
+                self._panels[station] = replace(self._panels[station], sign=panel.sign, note="")
                 waiting, self._waiting = self._waiting, []
-                for text in waiting:
-                    self._above(text)
+                for each in waiting:
+                    self._above(each)
                 if self._live:
                     self._draw()
             return answer.strip().lower() in ("y", "yes")
-
-    def end(self) -> None:
-        """Leave the status lines behind."""
-        with self._lock:
-            self._drawn = 0
 
     def _answer(self) -> str:
         """A line from the keyboard; empty when the work is to end."""
@@ -103,27 +198,82 @@ class CloneScreen:
         click.echo(err=True)
         return ""
 
-    def _above(self, text: str) -> None:
+    def end(self) -> None:
+        """Leave the panels behind."""
         with self._lock:
-            if self._asking:
-                self._waiting.append(text)
-                return
-            self._wipe()
-            click.echo(text, err=True)
-            if self._live:
-                self._draw()
+            if self._drawn:
+                click.echo(err=True)
+            self._drawn = 0
 
-    def _wipe(self) -> None:
+    # -- drawing ---------------------------------------------------------------------------
+
+    def _named(self, station: str) -> str:
+        return f"[{self._panels[station].number}] {station}"
+
+    def _sign(self, station: str, word: str, note: str, bell: tuple[float, ...]) -> None:
+        self._panels[station] = replace(self._panels[station], sign=word, note=note, old=False)
+        if self._live:
+            self._bell.ring(bell)
+            self._draw()
+
+    def _strike(self) -> None:
+        click.echo("\a", nl=False, err=True)
+
+    def _print(self, text: str) -> None:
+        if self._asked:
+            click.echo(err=True)
+        click.echo(text, err=True)
+
+    def _above(self, text: str) -> None:
+        """A line that stays, above the panels; after the question where one is open."""
+        line = clean(text, LONGEST)
+        if not self._live:
+            self._print(line)
+        elif self._asked:
+            self._waiting.append(line)
+        else:
+            self._wipe()
+            click.echo(folded(line, self._width()), err=True)
+            self._draw()
+
+    def _wipe(self, *, below: bool = False) -> None:
         if self._drawn:
-            click.echo(f"\x1b[{self._drawn}A\r\x1b[J", nl=False, err=True, color=True)
+            up = self._drawn - 1 + below
+            click.echo(f"\x1b[{up}A\r\x1b[J" if up else "\r\x1b[J", nl=False, err=True, color=True)
             self._drawn = 0
 
     def _draw(self) -> None:
-        self._wipe()
-        width = max((len(name) for name in self._lines), default=0)
-        for name, text in self._lines.items():
-            click.echo(clean(f"{name:<{width}}  {text}", self._width()), err=True)
-        self._drawn = len(self._lines)
+        """Draw the panels anew. While a question is open its line is left alone: somebody may be
+        typing there."""
+        lines = self._lines()
+        question = folded(self._asked, self._width()).split("\n") if self._asked else []
+        keep = bool(question) and self._drawn == len(lines) + len(question)
+        if keep:
+            out = f"\x1b7\x1b[{self._drawn - 1}A\r"
+            out += "".join(f"{line}\x1b[K\r\n" for line in lines) + "\x1b8"
+        else:
+            self._wipe()
+            out = "\n".join([*lines, *question]) + " " * bool(question)
+            self._drawn = len(lines) + len(question)
+        click.echo(out, nl=False, err=True, color=True)
+
+    def _lines(self) -> list[str]:
+        width, height = self._width(), shutil.get_terminal_size().lines
+        count = len(self._panels)
+        total = progress_text(
+            self._before + self._good, self._failed, self._wanted, self._clock() - self._begun
+        )
+        if ROWS * count + 3 > height:
+            return [panel.line(width) for panel in self._panels.values()] + [clean(total, width)]
+        lines: list[str] = []
+        spaced = ROWS * count + count + 3 <= height
+        for panel in self._panels.values():
+            colour = "yellow" if panel.old else _COLOURS.get(panel.sign)
+            for number, word, text in panel.lines(width):
+                shown = click.style(word, fg=colour, bold=not panel.old, dim=panel.old)
+                lines.append(f"{click.style(number, bold=True)}{shown}{text}")
+            lines += [""] if spaced else []
+        return [*lines, clean(total, width)]
 
     def _width(self) -> int:
         """Characters that fit a line, and leave room for the mark of one that was cut."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import click
@@ -54,12 +55,24 @@ def ledger(
     """
     from spiflash.archive.ledger import Ledger
     from spiflash.archive.ledger_tables import default_path
-    from spiflash.report.ledger import Entry, board_text, matching, rows_csv, rows_json, rows_text
+    from spiflash.report.ledger import (
+        board_text,
+        matching,
+        readable,
+        rows_csv,
+        rows_json,
+        rows_text,
+    )
     from spiflash.report.ledger_page import batch_page
     from spiflash.work.audit import save_page
 
     if expect is not None and not check:
         raise click.UsageError("--expect goes with --check")
+    if expect is not None and not re.fullmatch("[0-9a-f]{64}", expect.strip().lower()):
+        raise click.UsageError(
+            f"“{expect[:80]}” is no digest: it has {len(expect.strip())} characters, and a digest "
+            "is 64 digits and letters a to f. It was mistyped or cut."
+        )
     place = where or str(default_path())
     if "://" not in place and not Path(place).expanduser().exists():
         raise LedgerError(
@@ -68,11 +81,13 @@ def ledger(
             remedy="'spiflash clone' makes it with the first board; another one is named with "
             "--ledger.",
         )
-    with Ledger(place) as found:
+    with Ledger(place, read_only=True) as found:
         if check:
             _check(found, expect, as_json=as_json)
             return
-        entries = [Entry(row, row.record()) for row in found.rows()]
+        entries, unreadable = readable(found.rows())
+    for problem in unreadable:
+        click.echo(f"{problem}; 'spiflash ledger --check' looks at all of it.", err=True)
     chosen = matching(entries, words, job)
     if page is not None:
         save_page(batch_page(chosen, job or "All jobs"), page)
@@ -84,19 +99,28 @@ def ledger(
 
 def _check(found: object, expect: str | None, *, as_json: bool) -> None:
     from spiflash.archive.ledger import Ledger
+    from spiflash.archive.ledger_check import check_ledger
+    from spiflash.report.amounts import counted
     from spiflash.report.clone import chain_text
 
     assert isinstance(found, Ledger)
-    result = found.check()
-    missing = expect is not None and expect not in {row.digest for row in found.rows()}
-    if result.broken or missing:
-        reason = result.broken or (
-            f"none of the {result.rows} rows has the digest {expect}: rows are missing at the end"
-        )
+    result = check_ledger(found)
+    for problem in result.problems[1:]:
+        click.echo(f"Also: {problem}.", err=True)
+    if result.problems:
+        holds = f"{counted(result.rows, 'row')} before that hold"
         raise LedgerError(
-            f"The ledger was changed by other hands: {reason}.",
-            state=f"The {result.rows} rows before that hold.",
+            f"The ledger was changed by other hands: {result.problems[0]}.",
+            state=f"{holds}." if result.broken else f"Its {counted(result.rows, 'row')} hold.",
             remedy="Compare with a copy or a CSV export from earlier.",
+        )
+    wanted = None if expect is None else expect.strip().lower()
+    if wanted is not None and wanted not in {row.digest for row in found.rows()}:
+        raise LedgerError(
+            f"None of the {counted(result.rows, 'row')} has the digest {wanted}.",
+            state="The chain of the rows that are there holds.",
+            remedy="Look whether the digest is right to the last letter. If it is, rows were cut "
+            "off at the end, or this is another ledger: compare with a copy.",
         )
     if expect is None:
         text = chain_text(result.rows, result.head, result.broken)

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spiflash.archive.ledger_record import BoardRecord, Row
+from spiflash.errors import BackupSetError
 from spiflash.report.amounts import seconds
 from spiflash.report.wording import clean
 
@@ -30,6 +31,18 @@ class Entry:
     def number(self) -> int:
         """The row's number."""
         return self.row.number
+
+
+def readable(rows: Sequence[Row]) -> tuple[list[Entry], list[str]]:
+    """The rows that can be read, and a sentence without its full stop about each other one."""
+    entries: list[Entry] = []
+    wrong: list[str] = []
+    for row in rows:
+        try:
+            entries.append(Entry(row, row.record()))
+        except BackupSetError as error:
+            wrong.append(f"Row {row.number} cannot be read: {error.cause.rstrip('.')}")
+    return entries, wrong
 
 
 def matching(entries: Sequence[Entry], words: Sequence[str], job: str | None) -> list[Entry]:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from job_rig import WATCHER, Rig, heron_rig
+from spiflash.work.clone.shelving import file_backup
 
 from hwmocks.faults import BitErrors
 from hwmocks.ftdi import LongReadFlaw, UsbFaults
@@ -19,7 +20,6 @@ from spiflash.archive.backupset import open_set
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import AdapterLostError, InterruptedWorkError, ShelfError
 from spiflash.work.backup import Backup, back_up
-from spiflash.work.clone.shelving import file_backup
 from spiflash.work.reading import read_in_passes
 
 ADAPTERS = ("ft232h", "ft2232h", "ft4232h", "ft2232c", "ft2232d")

@@ -12,6 +12,8 @@ from clone_rig import Board
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from spiflash.archive.ledger import After, InHand
+from spiflash.archive.ledger_claims import Claim
+from spiflash.archive.ledger_values import Listed
 from spiflash.errors import ShelfError
 
 
@@ -34,20 +36,21 @@ def test_a_finished_board_without_id_is_recognised_by_its_contents(rig: Rig) -> 
     board = Board(3, "MX25L6406E")
     values = {"ethaddr": mac_address(9), "serial": "HG-2026-0009"}
     digest = hashlib.sha256(heron_variant(3)).hexdigest()
-    rig.ledger.append(finished_row(key="k", values=values, after_sha256=digest), After.KEEP)
+    key = "c22017-contents-k"
+    rig.ledger.append(finished_row(key=key, values=values, after_sha256=digest), After.KEEP)
     left = rig.run(board)
-    assert (left.records, [each.key for each in left.skipped]) == ((), ["k"])
+    assert (left.records, [each.key for each in left.skipped]) == ((), [key])
     # Done once more, it keeps the values it has.
     (again,) = rig.run(board, redo=True).records
-    assert (again.good, again.key, again.values) == (True, "k", values)
+    assert (again.good, again.key, again.values) == (True, key, values)
     assert rig.own(3) == mac_address(9)
-    assert rig.ledger.free(rig.job.draws) == 256
+    assert rig.ledger.free(rig.job.columns) == 128
 
 
 def test_hold_keeps_a_failed_boards_values_for_it(rig: Rig) -> None:
     job = replace(rig.job, failure={"adapter": "hold"})
     (failed,) = rig.run(Board(4, "W25Q64JV", "unplugged"), job=job).records
-    assert rig.ledger.free(rig.job.draws) == 255
+    assert rig.ledger.free(rig.job.columns) == 127
     (waiting,) = rig.ledger.all_in_hand()
     assert (waiting.key, waiting.values) == (failed.key, failed.values)
 
@@ -65,10 +68,12 @@ def test_again_tries_once_more_and_stop_ends_the_station(rig: Rig) -> None:
 
 
 def test_a_board_is_left_alone_whose_list_is_used_up(rig: Rig) -> None:
-    rules = tuple(replace(rule, texts=rule.texts[:1]) for rule in rig.job.values)
+    rules = tuple(
+        replace(rule, texts=Listed(rule.kind, (rule.texts[0],))) for rule in rig.job.values
+    )
     job = replace(rig.job, values=rules)
     other = InHand("other", "j", "b", "ef4017", "other", 8 << 20, "/s", "00" * 32, {})
-    rig.ledger.draw(other, job.draws)
+    rig.ledger.draw(other, job.columns)
     (left,) = rig.run(Board(2, "W25Q64JV"), job=job).records
     assert (left.kind, left.touched) == ("values", False)
     assert rig.chips[2].contents == heron_variant(2)
@@ -83,7 +88,7 @@ def test_what_is_wrong_with_the_bench_ends_the_work_not_the_board(
     def broken(*args: object) -> None:
         raise error
 
-    monkeypatch.setattr("spiflash.work.clone.making.file_backup", broken)
+    monkeypatch.setattr("spiflash.work.clone.board.put_on_shelf", broken)
     done = rig.run(Board(1, "W25Q64JV"), Board(2, "W25Q64JV"))
     assert (done.records, done.errors) == ((), (error,))
     assert rig.ledger.rows() == ()
@@ -99,7 +104,7 @@ def test_a_board_in_hand_without_its_backup_keeps_its_values(rig: Rig) -> None:
         *(key, "heron-open", "far", "ef4017", chip.unique_id.hex(), 8 << 20),
         *("/none/set", "00" * 32, {}),
     )
-    values = rig.ledger.draw(gone, rig.job.draws)
+    values = rig.ledger.draw(gone, rig.job.columns)
     (failed,) = rig.run(board).records
     assert (failed.kind, failed.touched) == ("own", False)
     assert "begun at bench far" in failed.reason
@@ -110,11 +115,10 @@ def test_a_board_in_hand_without_its_backup_keeps_its_values(rig: Rig) -> None:
 
 def test_what_somebody_is_working_on_is_left_to_them(rig: Rig) -> None:
     board = Board(3, "W25Q64JV")
-    release = rig.ledger.claim(f"ef4017-{board.new().unique_id.hex()}")
-    assert release is not None
+    claim = rig.ledger.claim(f"ef4017-{board.new().unique_id.hex()}", "theirs")
+    assert isinstance(claim, Claim)
     (left,) = rig.run(board).records
-    assert (left.kind, left.reason) == (
-        "other",
-        "This board is being worked on at another adapter.",
-    )
-    release()
+    assert left.kind == "other"
+    assert "is being worked on at bench theirs" in left.reason
+    assert rig.chips[3].contents == heron_variant(3)
+    claim.release()

@@ -48,7 +48,7 @@ class Clips(Rig):
         person.away, person.pulls_at = list(away), pulls_at
         station = ClipStation("clip", opened=person.opened, pause=person.pause)
 
-        def again(record: object) -> bool:
+        def again(station: str, record: object) -> bool:
             person.told.append("asked")
             return False
 

@@ -74,7 +74,8 @@ def test_a_newcomer_gets_from_the_example_to_a_sound_job(tmp_path: Path) -> None
         timeout=240,
     )
     assert done.returncode == 0, done.stderr
-    assert done.stdout.endswith("Values: 128 of 128 left.\nThe job is sound.\n")
+    assert "Values: 128 of 128 left.\n  ethaddr: 00:00:5e:00:53:80 to 00:00" in done.stdout
+    assert "label: Heron HG-2026-0001 00:00:5e:00:53:80\nThe job is sound.\n" in done.stdout
     assert (tmp_path / "open.bin").read_bytes() == heron_open()
     assert len(list(tmp_path.glob("boards/*/chip.json"))) == 1
 
@@ -127,13 +128,13 @@ def _check_chain(here: Here, head: str) -> None:
     database.commit()
     assert here("ledger", "--check").returncode == 0
     cut = here("ledger", "--check", "--expect", head)
-    assert (cut.returncode, "missing at the end" in cut.stderr) == (54, True)
+    assert (cut.returncode, "cut off at the end" in cut.stderr) == (54, True)
 
 
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (("boards = 1", "boards = 257"), "line 18: 257 boards are still to be made"),
+        (("boards = 1", "boards = 129"), "line 18: 129 boards are still to be made"),
         (('name = "factory"', "nam = 1"), "line 9: “nam” means nothing here"),
     ],
 )

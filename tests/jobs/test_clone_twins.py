@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from clone_rig import Board
 from hwmocks.boards.heron import heron_variant, mac_address
 from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.ledger import After, InHand
+from spiflash.archive.ledger_claims import Claim
 from spiflash.archive.shelf import Shelf
 
 
@@ -35,13 +37,13 @@ def in_hand(rig: Rig) -> InHand:
 def test_a_twin_of_a_board_that_another_program_works_on_gets_values_of_its_own(rig: Rig) -> None:
     """Two chips without unique ID that hold the same: one on another adapter, one on ours."""
     theirs = in_hand(rig)
-    assert rig.ledger.draw(theirs, rig.job.draws)["ethaddr"] == mac_address(0)
-    release = rig.ledger.claim("theirs")
-    assert release is not None
-    (twin,) = rig.run(Board(3, "MX25L6406E")).records
-    release()
+    assert rig.ledger.draw(theirs, rig.job.columns)["ethaddr"] == mac_address(0x80)
+    claim = rig.ledger.claim("theirs", "far")
+    assert isinstance(claim, Claim)
+    (twin,) = rig.run(Board(3, "MX25L6406E"), job=replace(rig.job, keep=())).records
+    claim.release()
     assert (twin.good, twin.resumed) == (True, False)
-    assert rig.own(3) == twin.values["ethaddr"] == mac_address(1)
+    assert rig.own(3) == twin.values["ethaddr"] == mac_address(0x81)
 
 
 def test_a_board_on_which_a_restore_was_cut_is_not_taken_for_whole(rig: Rig) -> None:
@@ -63,18 +65,18 @@ def test_a_twin_that_was_finished_meanwhile_is_not_taken_for_this_board(
 ) -> None:
     """The ledger is read, the twin is finished and let go of, and only then is it compared."""
     theirs = in_hand(rig)
-    values = rig.ledger.draw(theirs, rig.job.draws)
+    values = rig.ledger.draw(theirs, rig.job.columns)
     asked: list[tuple[InHand, ...]] = []
-    nameless = rig.ledger.nameless
+    like = rig.ledger.in_hand_like
 
-    def late(jedec_id: str, size: int) -> tuple[InHand, ...]:
-        asked.append(nameless(jedec_id, size))
+    def late(jedec_id: str, unique_id: str, size: int) -> tuple[InHand, ...]:
+        asked.append(like(jedec_id, unique_id, size))
         if len(asked) == 1:
             rig.ledger.append(finished_row(key="theirs", values=values), After.KEEP)
         return asked[-1]
 
-    monkeypatch.setattr(rig.ledger, "nameless", late)
-    (mine,) = rig.run(Board(3, "MX25L6406E")).records
+    monkeypatch.setattr(rig.ledger, "in_hand_like", late)
+    (mine,) = rig.run(Board(3, "MX25L6406E"), job=replace(rig.job, keep=())).records
     assert [[each.key for each in found] for found in asked] == [["theirs"], []]
     assert (mine.good, mine.resumed) == (True, False)
-    assert rig.own(3) == mac_address(1)
+    assert rig.own(3) == mac_address(0x81)

@@ -15,7 +15,7 @@ from spiflash.nor.tables import chip_table
 from spiflash.work.clone.check import check_job
 from spiflash.work.clone.job import Job
 from spiflash.work.clone.job_file import load_job
-from spiflash.work.clone.make import NotTheBoardsOwnError, make_target
+from spiflash.work.clone.target import NotTheBoardsOwnError, make_target
 
 SIZE = 64 << 10
 MASTER = "00:00:5e:00:53:17"
@@ -92,11 +92,9 @@ def problems(job: Job, ledger: Ledger | None = None) -> list[tuple[int, str]]:
 
 def test_a_job_says_what_every_board_gets(tmp_path: Path) -> None:
     job = job_from(tmp_path)
-    assert [[value.text for value in draw] for draw in job.draws] == [
-        ["00:00:5e:00:53:80", "HG-0007"],
-        ["00:00:5e:00:53:81", "HG-0008"],
-        ["00:00:5e:00:53:82", "HG-0009"],
-        ["00:00:5e:00:53:83", "HG-0010"],
+    assert [list(rule.texts) for rule in job.values] == [
+        ["00:00:5e:00:53:80", "00:00:5e:00:53:81", "00:00:5e:00:53:82", "00:00:5e:00:53:83"],
+        ["HG-0007", "HG-0008", "HG-0009", "HG-0010", "HG-0011"],
     ]
     assert (job.action("contact"), job.action("adapter"), job.action("read")) == (
         "again", "hold", "next",
@@ -195,7 +193,7 @@ def test_mistakes_in_a_list_are_named_with_their_line(tmp_path: Path) -> None:
         with pytest.raises(CloneJobError, match=words):
             job_from(tmp_path, text)
     (tmp_path / "l").write_text("\n".join(macs))
-    assert [draw[0].text for draw in job_from(tmp_path, text).draws] == [
+    assert list(job_from(tmp_path, text).values[0].texts) == [
         "00:00:5e:00:53:90",
         "00:00:5e:00:53:91",
     ]
@@ -255,7 +253,7 @@ def test_values_that_boards_have_already_do_not_count(tmp_path: Path) -> None:
     with Ledger(tmp_path / "ledger.sqlite") as ledger:
         for key in "ab":
             values = ledger.draw(
-                InHand(key, "other", "b", "ef4017", key, SIZE, "/s", "00" * 32, {}), job.draws
+                InHand(key, "other", "b", "ef4017", key, SIZE, "/s", "00" * 32, {}), job.columns
             )
             record = BoardRecord(
                 *("2026-05-01T10:00:00+00:00", "2026-05-01T10:00:40+00:00", "other", "", ""),

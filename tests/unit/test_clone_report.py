@@ -34,7 +34,9 @@ def test_the_sign_is_large_and_says_different_things() -> None:
 def test_the_reason_is_one_line_without_what_a_terminal_acts_on() -> None:
     bad = record("a", "FAIL", kind="write", reason=f"Worn {NASTY}", touched=True)
     line = reason_line(bad)
-    assert line.startswith("Do not use it, it was written to. write: Worn")
+    assert line.startswith(
+        "Do not use it, it was written to; 00:00:5e:00:53:01 stays with it. write: Worn"
+    )
     assert "\n" not in line
     assert "\x1b" not in result_text("one", bad)
     assert reason_line(record("a")) == "Heron a: 2 passes agree, 31.5 s"

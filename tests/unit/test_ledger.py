@@ -11,18 +11,17 @@ from pathlib import Path
 
 import pytest
 
-from spiflash.archive.ledger import After, Draw, InHand, Ledger, Value
+from spiflash.archive.ledger import After, InHand, Ledger
+from spiflash.archive.ledger_check import check_ledger
 from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger_values import Column, Counted, Listed
 from spiflash.errors import LedgerError, ValuesUsedUpError
 
 
-def listed(count: int) -> list[Draw]:
+def listed(count: int) -> list[Column]:
     return [
-        (
-            Value("mac", "ethaddr", f"00:00:5e:00:53:{i:02x}"),
-            Value("serial", "serial", f"HG-2026-{i:04d}"),
-        )
-        for i in range(count)
+        Column(("ethaddr",), (Counted("mac", 0x5E005300, 0x5E005300 + count - 1),)),
+        Column(("serial",), (Counted("text", 0, count - 1, 4, "HG-2026-"),)),
     ]
 
 
@@ -39,7 +38,7 @@ def record(key: str, result: str = "PASS", **more: object) -> BoardRecord:
         "begun": "2026-05-01T10:00:00+00:00", "ended": "2026-05-01T10:00:40+00:00", "job": "j",
         "job_sha256": "11" * 32, "image_sha256": "22" * 32, "bench": "b", "station": "1",
         "adapter": "ft232h", "part": "W25Q64JV", "jedec_id": "ef4017", "unique_id": key,
-        "values": {"ethaddr": "x"}, "label": "",
+        "values": {}, "label": "",
     }  # fmt: skip
     return BoardRecord(key=key, result=result, **{**plain, **more})  # type: ignore[arg-type]
 
@@ -69,21 +68,18 @@ def test_each_board_gets_the_first_free_values_and_the_same_ones_again(ledger: L
 def test_a_finished_board_keeps_its_values_whatever_happens_later(ledger: Ledger) -> None:
     rows = listed(2)
     ledger.draw(board("a"), rows)
-    ledger.append(record("a"), After.KEEP)
+    values = ledger.draw(board("a"), rows)
+    ledger.append(record("a", values=values), After.KEEP)
     assert ledger.in_hand("a") is None
-    for after in (After.FORGET, After.RETURN, After.HOLD):
+    for after in (After.FORGET, After.HOLD):
         ledger.append(record("a", "FAIL", kind="read"), after)
         assert ledger.free(rows) == 1
-    found = ledger.finished("a")
-    assert found is not None
-    assert found.good
 
 
 @pytest.mark.parametrize(
     ("after", "free", "remembered", "values"),
     [
         (After.FORGET, 2, False, None),
-        (After.RETURN, 2, True, {}),
         (After.HOLD, 1, True, {"ethaddr": "00:00:5e:00:53:00", "serial": "HG-2026-0000"}),
     ],
 )
@@ -97,7 +93,15 @@ def test_what_becomes_of_a_failed_boards_values(
     found = ledger.in_hand("a")
     assert (found is not None) == remembered
     assert found is None or found.values == values
-    assert ledger.finished("a") is None
+
+
+def test_what_was_written_stays_with_its_board_whatever_is_asked_for(ledger: Ledger) -> None:
+    values = ledger.draw(board("a"), listed(2))
+    ledger.writing("a")
+    ledger.append(record("a", "FAIL", kind="write", touched=True, values=values), After.FORGET)
+    assert ledger.free(listed(2)) == 1
+    (waiting,) = ledger.all_in_hand()
+    assert (waiting.values, waiting.written) == (values, True)
 
 
 def test_a_used_up_list_is_an_error_and_takes_nothing(ledger: Ledger) -> None:
@@ -109,11 +113,8 @@ def test_a_used_up_list_is_an_error_and_takes_nothing(ledger: Ledger) -> None:
 
 
 def test_a_value_shared_by_two_rows_is_given_once(ledger: Ledger) -> None:
-    rows: list[Draw] = [
-        (Value("mac", "m", "1"), Value("s", "s", "x")),
-        (Value("mac", "m", "1"), Value("s", "s", "y")),
-        (Value("mac", "m", "2"), Value("s", "s", "z")),
-    ]
+    lists = (Listed("text", ("1", "1", "2")), Listed("text", ("x", "y", "z")))
+    rows = [Column(("m", "s"), lists)]
     assert ledger.draw(board("a"), rows)["s"] == "x"
     assert ledger.draw(board("b"), rows)["s"] == "z"
 
@@ -170,7 +171,7 @@ def test_the_chain_is_what_the_definition_says(ledger: Ledger) -> None:
         assert stored == before
         before = hashlib.sha256(f"{number}\n{before}\n{body}".encode()).hexdigest()
         assert digest == before
-    found = ledger.check()
+    found = check_ledger(ledger)
     assert (found.rows, found.head, found.broken) == (4, before, "")
 
 
@@ -192,7 +193,7 @@ def test_every_change_is_named_with_its_row(ledger: Ledger, change: str, row: in
     connection = sqlite3.connect(path)
     assert connection.execute(change).rowcount == 1
     connection.commit()
-    assert f"row {row} " in ledger.check().broken
+    assert f"row {row} " in check_ledger(ledger).broken
 
 
 def test_a_changed_row_with_a_new_digest_breaks_the_next(ledger: Ledger) -> None:
@@ -202,7 +203,7 @@ def test_a_changed_row_with_a_new_digest_breaks_the_next(ledger: Ledger) -> None
     digest = hashlib.sha256(f"2\n{before}\n{body}".encode()).hexdigest()
     connection.execute("update ledger_rows set body=?, digest=? where number=2", (body, digest))
     connection.commit()
-    assert ledger.check().broken == "row 3 does not follow the row before it"
+    assert check_ledger(ledger).broken == "row 3 does not follow the row before it"
 
 
 def test_records_come_back_as_they_were(ledger: Ledger) -> None:
@@ -222,8 +223,8 @@ def test_a_row_of_an_earlier_version_has_no_remark(ledger: Ledger) -> None:
 def test_the_values_that_a_board_had_last_are_remembered(ledger: Ledger) -> None:
     rows = listed(2)
     values = ledger.draw(board("a"), rows)
-    ledger.append(record("a", "FAIL", values=values), After.RETURN)
-    ledger.append(record("a", "FAIL", values={}), After.RETURN)
+    ledger.append(record("a", "FAIL", values=values), After.FORGET)
+    ledger.append(record("a", "FAIL", values={}), After.FORGET)
     assert ledger.last_values("a") == values
     assert ledger.last_values("b") == {}
 

@@ -2,38 +2,44 @@
 
 from __future__ import annotations
 
+import json
 import multiprocessing
 import os
 import signal
+import time
 from multiprocessing.synchronize import Event
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
-from spiflash.archive import lock
 from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_claims import FileClaims
-from spiflash.errors import LedgerError
+from spiflash.archive.ledger_claims import Claim, Held
+from spiflash.archive.ledger_tables import CLAIMS
+from spiflash.errors import ClaimLostError
 
 
 def test_a_board_has_one_holder_at_a_time(tmp_path: Path) -> None:
     path = tmp_path / "ledger.sqlite"
     with Ledger(path) as one, Ledger(path) as other:
-        release = one.claim("a")
-        assert release is not None
-        assert (one.claim("a"), other.claim("a")) == (None, None)
-        second = other.claim("b")
-        assert second is not None
-        release()
-        again = other.claim("a")
-        assert again is not None
-        again()
-        second()
-    assert list((tmp_path / "ledger.sqlite-in-use").iterdir()) == []
+        first = one.claim("a", "here")
+        assert isinstance(first, Claim)
+        for ledger in (one, other):
+            held = ledger.claim("a", "there")
+            assert isinstance(held, Held)
+            assert held.bench == "here"
+        second = other.claim("b", "there")
+        assert isinstance(second, Claim)
+        first.release()
+        again = other.claim("a", "there")
+        assert isinstance(again, Claim)
+        with pytest.raises(ClaimLostError, match="Another bench"):
+            first.check()
+        again.check()
 
 
 def _hold(path: Path, held: Event) -> None:
-    assert Ledger(path).claim("a") is not None
+    assert isinstance(Ledger(path).claim("a", "there"), Claim)
     held.set()
     signal.pause()
 
@@ -46,29 +52,26 @@ def test_a_killed_process_holds_nothing(tmp_path: Path) -> None:
     holder.start()
     assert held.wait(60)
     with Ledger(path) as ledger:
-        assert ledger.claim("a") is None
+        assert isinstance(ledger.claim("a", "here"), Held)
         assert holder.pid is not None
         os.kill(holder.pid, signal.SIGKILL)
         holder.join()
-        release = ledger.claim("a")
-        assert release is not None
-        release()
+        assert isinstance(ledger.claim("a", "here"), Claim)
 
 
-def test_adapters_of_one_program_exclude_each_other_without_file_locks(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(lock, "fcntl", None)
-    claims = FileClaims(tmp_path / "none")
-    release = claims.take("a")
-    assert release is not None
-    assert claims.take("a") is None
-    release()
-    assert claims.take("a") is not None
-
-
-def test_a_folder_that_cannot_be_made_is_an_error_in_words(tmp_path: Path) -> None:
-    path = tmp_path / "ledger.sqlite"
-    (tmp_path / "ledger.sqlite-in-use").write_text("")
-    with Ledger(path) as ledger, pytest.raises(LedgerError, match="cannot be used"):
-        ledger.claim("a")
+def test_a_lease_ends_and_a_lost_claim_is_told(tmp_path: Path) -> None:
+    """A holder on another computer that is not heard of any more, by the clock of the ledger."""
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        mine = ledger.claim("a", "here")
+        assert isinstance(mine, Claim)
+        elsewhere = json.dumps({"bench": "far", "computer": "another", "process": os.getpid()})
+        for until, taken in ((time.time() + 50, False), (time.time() - 1, True)):
+            row = {"token": "theirs", "holder": elsewhere, "until": until}
+            ledger.store.changing(
+                lambda connection, row=row: connection.execute(  # type: ignore[misc]
+                    sa.update(CLAIMS).values(row)
+                )
+            )
+            with pytest.raises(ClaimLostError):
+                mine.check()
+            assert isinstance(ledger.claim("a", "here"), Claim) is taken

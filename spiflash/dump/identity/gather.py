@@ -33,6 +33,11 @@ _SERIAL_NAME = re.compile(
 )
 
 
+def is_serial_name(name: str) -> bool:
+    """Whether a variable of this name holds a serial number, by its name."""
+    return bool(_SERIAL_NAME.match(name))
+
+
 def gather(
     contents: bytes, findings: Sequence[Finding], layout: Layout, hide: Masker
 ) -> tuple[OwnItem, ...]:
@@ -100,7 +105,7 @@ class _Search:
         if value is not None:
             self.macs.setdefault(value, variable.at)
             self.add(variable.at, 17, "mac", name, mac.spelled(value), sure)
-        elif _SERIAL_NAME.match(name) and len(variable.value) >= 4:
+        elif is_serial_name(name) and len(variable.value) >= 4:
             self.serials.setdefault(variable.value, variable.at)
             self.add(variable.at, len(variable.value), "serial", name, text, sure)
         elif is_secret(name, text):

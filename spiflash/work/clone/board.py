@@ -1,56 +1,60 @@
 """One board, from the moment it is on the clip to its row in the ledger.
 
-The order is what loses nothing: backup on the shelf, then values drawn (the board is in hand
-from here on), then the journal, then erase and program, then proof in passes, then the row. A
-cut between any two of these is taken up where it was when the board comes again.
+The order is what loses nothing: read it, tell which board it is, backup on the shelf, then values
+drawn (the board is in hand from here on), then the journal, then the word in the ledger that it is
+written to, then erase and program, then proof in passes, then the row. A cut between any two of
+these is taken up where it was when the board comes again.
 """
 
 from __future__ import annotations
 
 import hashlib
 import secrets
-from contextlib import suppress
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
 
+from spiflash.archive.journal import Journal
 from spiflash.archive.ledger import After, InHand
-from spiflash.archive.ledger_journal import withdraw
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger_journal import withdrawn
+from spiflash.archive.ledger_record import FAIL, PASS, BoardRecord
+from spiflash.archive.ledger_values import Column, Identity, Kept
+from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Bus
 from spiflash.dump.uboot_env import EnvironmentEditError
 from spiflash.errors import (
-    ImageError,
     InterruptedWorkError,
     LedgerError,
     ShelfError,
     SpiflashError,
+    UnstableReadError,
+    VerifyError,
 )
 from spiflash.report.cautions import about_voltage
-from spiflash.work.clone.attempt import Attempt
+from spiflash.work.backup import now, put_on_shelf, read_for_set
 from spiflash.work.clone.desk import Desk, Hold, Seat
-from spiflash.work.clone.failing import BoardError
-from spiflash.work.clone.make import NotTheBoardsOwnError, make_target
-from spiflash.work.clone.making import make_board, read_board
+from spiflash.work.clone.job import BoardError, kind_of
 from spiflash.work.clone.recognise import (
-    Looked,
-    journals_of,
-    unseen_remark,
-    with_id,
-    without_id,
+    Recognised,
 )
+from spiflash.work.clone.target import NotTheBoardsOwnError, kept_of, make_target
+from spiflash.work.clone.which import Found, Which
 from spiflash.work.connection import Connection, connected, find_out
 from spiflash.work.eye import best_clock, measure_eye
-from spiflash.work.reading import Reading
+from spiflash.work.progress import Advance, Watcher
+from spiflash.work.reading import Reading, disagreements, read_in_passes
 from spiflash.work.restore import refuse_unknown
+from spiflash.work.rewrite import Work, plan_resumed, plan_work, rewrite
+from spiflash.work.rewrite_reading import Before
+from spiflash.work.rewrite_resume import replayed
 
 BENCH_ERRORS = (LedgerError, ShelfError, InterruptedWorkError)
 """What no other board would fare better with: it ends the work rather than one board."""
 
-
-class SkippedError(Exception):
-    """The board is finished already and is not to be done again; `record` is its row."""
-
-    def __init__(self, record: BoardRecord) -> None:
-        super().__init__(record.key)
-        self.record = record
+CHECKED = 2.0
+"""Seconds of writing after which the claim is looked at again."""
 
 
 def clone_board(bus: Bus, desk: Desk, seat: Seat) -> BoardRecord:
@@ -59,149 +63,315 @@ def clone_board(bus: Bus, desk: Desk, seat: Seat) -> BoardRecord:
     Raises `SkippedError` for a finished board that is left alone, and what concerns the whole
     bench rather than this board: `LedgerError`, `ShelfError`, `InterruptedWorkError`.
     """
-    with desk.hold() as hold:
-        return _until_recorded(bus, desk, seat, hold)
-
-
-def _until_recorded(bus: Bus, desk: Desk, seat: Seat, hold: Hold) -> BoardRecord:
-    tries = 1
-    while True:
-        attempt = Attempt(desk.shelf, adapter=bus.description)
-        start = bus.clock.now()
-        error: SpiflashError | None = None
-        try:
-            _attempt(bus, desk, seat, hold, attempt)
-        except BENCH_ERRORS:
-            raise
-        except SpiflashError as exc:
-            error = exc
-        attempt.seconds["all"] = bus.clock.now() - start
-        record = attempt.record(desk, seat, error)
-        if record.good:
-            desk.ledger.append(record, After.KEEP)
-            return record
-        action = desk.job.action(record.kind)
-        if action == "again" and tries == 1 and record.kind != "adapter":
-            tries += 1
-            seat.tell(f"once more: {record.reason}")
-            continue
-        after = _after(attempt, action)
-        if after is not After.HOLD:
-            _withdraw_journals(attempt, desk)
-        desk.ledger.append(record, after)
-        return record
-
-
-def _after(attempt: Attempt, action: str) -> After:
-    if action == "hold" and attempt.values:
-        return After.HOLD
-    if attempt.waiting is not None and attempt.known is None:
-        # Its backup is out of reach, and so is what its journal would write: nothing is settled.
-        return After.HOLD
-    # A board that was written to comes with its backup again, whatever happens to it.
-    return After.RETURN if attempt.touched else After.FORGET
-
-
-def _withdraw_journals(attempt: Attempt, desk: Desk) -> None:
-    """See to it that nobody writes to this board the values that it is about to give back."""
-    theirs = attempt.values or (attempt.waiting.values if attempt.waiting else {})
-    if not theirs or not attempt.own or attempt.finished is not None:
-        return
-    for journal in journals_of(attempt.jedec_id, attempt.unique_id, attempt.own, attempt.shelf):
-        withdraw(journal, desk.job.name)
-
-
-def _attempt(bus: Bus, desk: Desk, seat: Seat, hold: Hold, attempt: Attempt) -> None:
-    seat.tell("looking at the chip")
-    chip = find_out(bus, desk.table, desk.part)
-    for caution in about_voltage(chip):
-        seat.tell(caution)
-    eye, ceiling = None, desk.ceiling
-    if ceiling is None:
-        eye = measure_eye(bus, chip.answers, top=chip.clock_fast)
-        ceiling = best_clock(eye)
-    with connected(bus, chip, ceiling, eye) as connection:
-        attempt.part, attempt.jedec_id = chip.name, chip.jedec_id.hex()
-        refuse_unknown(connection)
-        names = {chip.name.upper(), *(name.upper() for name in chip.candidates)}
-        if names.isdisjoint(name.upper() for name in desk.job.chips):
-            raise BoardError("chip", f"The job does not accept the part {chip.name}.")
-        if chip.size < len(desk.job.image.contents):
-            raise BoardError("chip", f"The image does not fit a chip of {chip.size} bytes.")
-        unique = connection.unique_id or b""
-        if len(set(unique)) > 1:  # equal bytes are what a missing answer looks like
-            attempt.unique_id = unique.hex()
-            attempt.key = f"{attempt.jedec_id}-{attempt.unique_id}"
-            hold.take(attempt.key)
-            _with_id(connection, desk, seat, attempt)
-        else:
-            _without_id(connection, desk, seat, hold, attempt)
-
-
-def _with_id(connection: Connection, desk: Desk, seat: Seat, attempt: Attempt) -> None:
-    attempt.waiting = desk.ledger.in_hand(attempt.key)
-    attempt.finished = desk.ledger.finished(attempt.key)
-    if attempt.waiting is not None:
-        attempt.recognised(with_id(attempt.waiting, desk.shelf), desk.bench)
-    elif journals_of(attempt.jedec_id, attempt.unique_id, b"", desk.shelf):
-        raise BoardError(
-            "own",
-            "A restore of this board was cut short: 'spiflash restore --resume' finishes it.",
-        )
-    elif attempt.finished is not None and not desk.again(attempt.finished):
-        raise SkippedError(attempt.finished)
-    make_board(connection, desk, seat, attempt, None)
-
-
-def _without_id(
-    connection: Connection, desk: Desk, seat: Seat, hold: Hold, attempt: Attempt
-) -> None:
-    reading = read_board(connection, desk, seat)
-    digest = hashlib.sha256(reading.contents).hexdigest()
-    looked = _known_again(connection, desk, hold, attempt, reading)
-    if looked.known is not None:
-        attempt.recognised(looked.known, desk.bench)
-        attempt.finished = desk.ledger.finished(attempt.key)
-    else:
-        attempt.finished = desk.ledger.finished_as(digest)
-        if attempt.finished is not None:
-            if not desk.again(attempt.finished):
-                raise SkippedError(attempt.finished)
-            attempt.key = attempt.finished.key
-        else:
-            attempt.remark = unseen_remark(looked.unseen)
-            # Two fresh boards may hold the same: the key is this piece of work's own.
-            attempt.key = f"{attempt.jedec_id}-contents-{digest[:32]}-{secrets.token_hex(4)}"
-    hold.take(attempt.key)
-    make_board(connection, desk, seat, attempt, reading)
-
-
-def _known_again(
-    connection: Connection, desk: Desk, hold: Hold, attempt: Attempt, reading: Reading
-) -> Looked:
-    """Which board in hand was read; it is claimed then."""
-    ledger, size = desk.ledger, connection.chip.size
-    while True:
-        waiting = [
-            board for board in ledger.nameless(attempt.jedec_id, size) if hold.free(board.key)
-        ]
-        looked = without_id(
-            waiting, reading, desk.shelf, desk.bench, lambda board, own: _targets(desk, board, own)
-        )
-        known = looked.known.board if looked.known else None
-        # It may have been a twin that somebody has just finished: then look once more.
-        if known is None or (hold.taken(known.key) and ledger.in_hand(known.key) == known):
-            return looked
+    hold = Hold(desk.ledger, desk.bench)
+    try:
+        run = BoardRun(bus, desk, seat, hold)
+        error = run.try_it()
+        if error is not None:
+            kind = run.record(error).kind
+            if desk.job.action(kind) == "again" and kind != "adapter":
+                seat.tell(f"once more: {error.cause}")
+                run = BoardRun(bus, desk, seat, hold)
+                error = run.try_it()
+        return run.write_row(error)
+    finally:
         hold.release()
 
 
-def _targets(desk: Desk, board: InHand, own: bytes) -> list[bytes]:
-    """What the job would make of a board: with the values it has, and with those it had last."""
-    names = {rule.name for rule in desk.job.values}
-    found = []
-    for values in (board.values, desk.ledger.last_values(board.key)):
-        if values.keys() == names:
-            # A board of which this job could make nothing was never written to by it.
-            with suppress(NotTheBoardsOwnError, EnvironmentEditError, ImageError):
-                found.append(make_target(desk.job, own, values))
-    return found
+def time_of_day() -> str:
+    """Now, with UTC offset, to the second."""
+    return datetime.now(UTC).astimezone().replace(microsecond=0).isoformat()
+
+
+@dataclass
+class BoardRun:
+    """One try at one board, and what is known of it so far: the row is made from it, however it
+    ends.
+
+    `known` is what the ledger has in hand of it; `finished` its newest good row. `own` is what it
+    came with, `shelf` where that is kept. `compared` tells whether it is certain which board it is.
+    """
+
+    bus: Bus
+    desk: Desk
+    seat: Seat
+    hold: Hold
+    begun: str = field(default_factory=time_of_day)
+    attempt: str = field(default_factory=lambda: secrets.token_hex(8))
+    part: str = ""
+    jedec_id: str = ""
+    unique_id: str = ""
+    key: str = ""
+    values: Mapping[str, str] = field(default_factory=dict)
+    known: Recognised | None = None
+    finished: BoardRecord | None = None
+    own: bytes = b""
+    shelf: Shelf | None = None
+    backup: str = ""
+    before_sha256: str = ""
+    after_sha256: str = ""
+    gone: tuple[Identity, ...] = ()
+    compared: bool = False
+    touched: bool = False
+    remark: str = ""
+    proof: Reading | None = None
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    # -- the whole of it -------------------------------------------------------------------
+
+    def try_it(self) -> SpiflashError | None:
+        """Do the work; what has gone wrong with this board."""
+        start = self.bus.clock.now()
+        try:
+            self._work()
+        except BENCH_ERRORS:
+            raise
+        except SpiflashError as error:
+            return error
+        finally:
+            self.seconds["all"] = self.bus.clock.now() - start
+        return None
+
+    def write_row(self, error: SpiflashError | None) -> BoardRecord:
+        """Write the row. Raises `LedgerError` when that is not possible; then the board comes
+        again as one in hand."""
+        record = self.record(error)
+        after = After.KEEP
+        if error is not None:
+            held = self.desk.job.action(record.kind) == "hold" and bool(self.values)
+            after = After.HOLD if held else After.FORGET
+        try:
+            self.desk.ledger.append(record, after, self.gone)
+        except LedgerError as full:
+            what = "is right" if record.good else f"failed ({record.kind})"
+            raise LedgerError(
+                f"{full.cause} The board at {self.seat.station} {what}, and has no row yet.",
+                state="Its backup is on the shelf, its values stay with it.",
+                remedy="See that the ledger can be written, then put this board on again: it is "
+                "looked at once more and gets its row.",
+            ) from full
+        return record
+
+    def record(self, error: SpiflashError | None) -> BoardRecord:
+        """The row."""
+        job = self.desk.job
+        kind = ""
+        if error is not None:
+            kind = kind_of(error, identified=bool(self.part), compared=self.compared)
+        return BoardRecord(
+            begun=self.begun,
+            ended=time_of_day(),
+            job=job.name,
+            job_sha256=job.sha256,
+            image_sha256=job.image.sha256,
+            bench=self.desk.bench,
+            station=self.seat.station,
+            adapter=self.bus.description,
+            part=self.part,
+            jedec_id=self.jedec_id,
+            unique_id=self.unique_id,
+            key=self.key,
+            values=dict(self.values),
+            label=job.label_for(self.values),
+            result=PASS if error is None else FAIL,
+            kind=kind,
+            reason="" if error is None else self._reason(error, kind),
+            touched=self.touched,
+            resumed=self.known is not None,
+            backup=self.backup,
+            before_sha256=self.before_sha256,
+            after_sha256=self.after_sha256 if error is None else "",
+            remark=self.remark,
+            passes=tuple(each.sha256 for each in self.proof.passes) if self.proof else (),
+            expected=self.proof.evidence.expected if self.proof else 0.0,
+            seconds={name: round(value, 6) for name, value in self.seconds.items()},
+            attempt=self.attempt,
+        )
+
+    def _reason(self, error: SpiflashError, kind: str) -> str:
+        if kind != "swap":
+            return error.cause
+        name = self.desk.job.label_for(self.values) or self.key
+        half = "is half written: put it on again" if self.touched else "was not written to"
+        return (
+            f"The clip went to another board. The board that was begun, {name}, {half}. Look at "
+            f"the one on the clip now, too: a step under way may have reached it. {error.cause}"
+        )
+
+    def _work(self) -> None:
+        desk, bus = self.desk, self.bus
+        self.seat.tell("looking at the chip")
+        chip = find_out(bus, desk.table, desk.part)
+        for caution in about_voltage(chip):
+            self.seat.tell(caution)
+        eye, ceiling = None, desk.ceiling
+        if ceiling is None:
+            eye = measure_eye(bus, chip.answers, top=chip.clock_fast)
+            ceiling = best_clock(eye)
+        with connected(bus, chip, ceiling, eye) as connection:
+            self.part, self.jedec_id = chip.name, chip.jedec_id.hex()
+            self.unique_id = connection.identity.unique_hex or ""
+            refuse_unknown(connection)
+            names = {chip.name.upper(), *(name.upper() for name in chip.candidates)}
+            if names.isdisjoint(name.upper() for name in desk.job.chips):
+                raise BoardError("chip", f"The job does not accept the part {chip.name}.")
+            if chip.size < len(desk.job.image.contents):
+                raise BoardError("chip", f"The image does not fit a chip of {chip.size} bytes.")
+            start = bus.clock.now()
+            reading = self._read(connection)
+            which = Which(desk, self.seat, self.hold, self.jedec_id, self.unique_id)
+            self._is(which.find(reading))
+            if self.known is not None and self.known.journal is not None:
+                self._end_cut_work(connection, self.known.journal, reading)
+                reading = self._read(connection)
+            _believed(reading)
+            if self.known is None:
+                self._file_backup(connection, reading)
+            self.seconds["read"] = bus.clock.now() - start
+            self._make(connection, reading)
+
+    def _is(self, found: Found) -> None:
+        """It is known which board it is."""
+        self.key, self.known, self.finished = found.key, found.known, found.finished
+        self.remark, self.compared = found.remark, True
+        if self.known is not None:
+            board = self.known.board
+            self.touched, self.values = board.written, board.values
+            self.own, self.shelf = self.known.own, self.known.shelf
+            self.backup, self.before_sha256 = board.backup, board.before_sha256
+
+    # -- what it becomes -------------------------------------------------------------------
+
+    def _read(self, connection: Connection) -> Reading:
+        self.seat.tell("reading in passes")
+        return read_in_passes(connection, self.desk.job.passes, self.seat.watcher)
+
+    def _file_backup(self, connection: Connection, reading: Reading) -> None:
+        one_time = read_for_set(connection, reading)
+        shelf, name = self.desk.shelf, self.desk.job.name
+        placed = put_on_shelf(connection, reading, one_time, shelf, name, now()).set
+        self.own, self.before_sha256 = reading.contents, placed.record.sha256
+        self.backup = str(placed.path.absolute())
+
+    def _make(self, connection: Connection, reading: Reading) -> None:
+        """Bring the board to what the job makes of it, and prove it."""
+        clock, job = connection.bus.clock, self.desk.job
+        try:
+            kept = kept_of(job, self.own)
+            self._draw(connection, kept)
+            self.seat.tell(job.label_for(self.values) or "making this board's image")
+            target = make_target(job, self.own, self.values)
+        except (NotTheBoardsOwnError, EnvironmentEditError) as exc:
+            raise BoardError("own", f"{str(exc)[:1].upper()}{str(exc)[1:]}.") from exc
+        start = clock.now()
+        work = plan_work(connection, Before.of(reading), target)
+        self.proof = reading
+        if work.plan.steps:
+            self.seat.tell("writing")
+            self._rewrite(connection, work)
+            self.seconds["write"] = clock.now() - start
+            start = clock.now()
+            self.seat.tell("verifying in passes")
+            self.proof = _believed(self._read(connection))
+            self.seconds["verify"] = clock.now() - start
+        wrong = disagreements([self.proof.contents, target])
+        if wrong:
+            raise VerifyError(
+                f"{len(wrong)} sectors do not hold what they should, the first at {wrong[0]:#x}."
+            )
+        self.after_sha256 = hashlib.sha256(target).hexdigest()
+        self.gone = tuple(
+            each for each in self.desk.ledger.may_carry(self.key) if not each.stands_in(target)
+        )
+
+    def _draw(self, connection: Connection, kept: Kept) -> None:
+        """The board's values; from here on it is in hand."""
+        job, finished = self.desk.job, self.finished
+        columns: tuple[Column, ...] = job.columns
+        before: Mapping[str, str] = {}
+        if finished is not None and set(finished.values) == {rule.name for rule in job.values}:
+            # A board that is done again is the same board, and keeps what it has.
+            columns, before = (), finished.values
+        self.values = self.desk.ledger.draw(
+            InHand(
+                key=self.key,
+                job=job.name,
+                bench=self.desk.bench,
+                jedec_id=self.jedec_id,
+                unique_id=self.unique_id,
+                size=connection.chip.size,
+                backup=self.backup,
+                before_sha256=self.before_sha256,
+                values=before,
+            ),
+            columns,
+            kept,
+        )
+
+    def _end_cut_work(self, connection: Connection, journal: Journal, reading: Reading) -> None:
+        """Bring the board to where the cut work would have brought it; or back to what it came
+        with, when the values of that work went back to the list (as versions before this one
+        let them) and may be another board's now."""
+        undo = withdrawn(journal) is not None
+        self.seat.tell("undoing what was cut" if undo else "finishing what was cut")
+        before = Before.of(reading)
+        target = replayed(journal, before, undo=undo)
+        self._rewrite(connection, plan_resumed(connection, before, target, journal), journal)
+
+    def _rewrite(self, connection: Connection, work: Work, journal: Journal | None = None) -> None:
+        image = self.desk.job.image
+        rewrite(
+            connection,
+            self.shelf or self.desk.shelf,
+            work,
+            image.name,
+            image.sha256,
+            _Checking(self.seat.watcher, self._before_a_step),
+            agree=lambda work: True,
+            journal=journal,
+            unprotect=self.desk.unprotect,
+        )
+
+    def _before_a_step(self) -> None:
+        """See, before a step that cannot be undone, that the board is still claimed here, and that
+        the ledger knows that it is written to."""
+        self.hold.check()
+        if not self.touched:
+            self.desk.ledger.writing(self.key)
+            self.touched = True
+
+
+class _Checking:
+    """A watcher that has something checked before each piece of work, and now and then in it."""
+
+    def __init__(self, watcher: Watcher, check: Callable[[], None]) -> None:
+        self._watcher = watcher
+        self._check = check
+
+    @contextmanager
+    def step(self, title: str, total: int) -> Iterator[Advance]:
+        """See `Watcher`."""
+        self._check()
+        checked = time.monotonic()
+
+        with self._watcher.step(title, total) as inner:
+
+            def advance(count: int) -> None:
+                nonlocal checked
+                inner(count)
+                if time.monotonic() - checked > CHECKED:
+                    self._check()
+                    checked = time.monotonic()
+
+            yield advance
+
+    def say(self, text: str) -> None:
+        """See `Watcher`."""
+        self._watcher.say(text)
+
+
+def _believed(reading: Reading) -> Reading:
+    """Raise `UnstableReadError` when the reading cannot be believed."""
+    if reading.doubts:
+        raise UnstableReadError(f"{'; '.join(reading.doubts)}.")
+    return reading

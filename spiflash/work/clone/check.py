@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger_values import LONGEST, MAC, Counted, Identity, Listed
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.uboot_env import (
@@ -17,8 +18,8 @@ from spiflash.dump.uboot_env import (
     stored,
 )
 from spiflash.nor.tables import ChipTable
-from spiflash.work.clone.job import Job, Stretch
-from spiflash.work.clone.make import NotTheBoardsOwnError, make_target
+from spiflash.work.clone.job import Job, Stretch, ValueRule
+from spiflash.work.clone.target import NotTheBoardsOwnError, make_target
 
 IDENTITY = ("mac", "serial")
 """What no two boards may have in common."""
@@ -34,12 +35,15 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What was found. `free` values are left of `listed`; `remarks` are worth reading."""
+    """What was found. `free` values are left of `listed`; `remarks` are worth reading; `samples`
+    are name, first and last of each list, `label` the first board's."""
 
     problems: tuple[Problem, ...]
     remarks: tuple[str, ...]
     listed: int
     free: int
+    samples: tuple[tuple[str, str, str], ...] = ()
+    label: str = ""
 
     @property
     def sound(self) -> bool:
@@ -50,11 +54,10 @@ class Checked:
 def check_job(job: Job, table: ChipTable, ledger: Ledger | None = None) -> Checked:
     """Everything that can be known before the first board. With `ledger`, values given already
     do not count."""
-    draws = job.draws
-    free = ledger.free(draws) if ledger is not None else len(draws)
-    done = len(
-        {row.key for row in ledger.rows() if row.good and row.job == job.name} if ledger else ()
-    )
+    columns = job.columns
+    listed = min((len(each) for each in columns), default=0)
+    free = ledger.free(columns) if ledger is not None else listed
+    done = len(made_by(job, ledger)) if ledger is not None else 0
     problems = [*_places(job), *_parts(job, table), *_lists(job, free, done)]
     remarks: list[str] = []
     if not problems:
@@ -62,7 +65,20 @@ def check_job(job: Job, table: ChipTable, ledger: Ledger | None = None) -> Check
         problems += found
     if job.values and not job.boards:
         remarks.append(f"the list has {free} left for as many boards; boards = … is not said")
-    return Checked(tuple(problems), tuple(remarks), len(draws), free)
+    return Checked(tuple(problems), tuple(remarks), listed, free, _samples(job), _label(job))
+
+
+def made_by(job: Job, ledger: Ledger) -> set[str]:
+    """The keys of the boards that this job has made."""
+    return {row.key for row in ledger.rows() if row.good and row.job == job.name}
+
+
+def _samples(job: Job) -> tuple[tuple[str, str, str], ...]:
+    return tuple((rule.name, rule.texts[0], rule.texts[-1]) for rule in job.values)
+
+
+def _label(job: Job) -> str:
+    return job.label_for({rule.name: rule.texts[0] for rule in job.values})
 
 
 def stretches(job: Job) -> list[Stretch]:
@@ -116,24 +132,44 @@ def _lists(job: Job, free: int, done: int) -> Iterator[Problem]:
             min(job.values, key=lambda each: len(each.texts)).line,
             f"{wanted} boards are still to be made, and the lists have values for {free}",
         )
-    seen: dict[tuple[str, str], str] = {}
+    for first, second in itertools.combinations(job.values, 2):
+        found = _in_both(first, second)
+        if found:
+            yield Problem(second.line, f"{found} is in the list of {first.name} as well")
     for rule in job.values:
-        space = "mac" if rule.kind == "mac" else rule.name
-        for text in rule.texts:
-            other = seen.setdefault((space, text), rule.name)
-            if other != rule.name:
-                yield Problem(rule.line, f"{text} is in the list of {other} as well")
-                break
+        if len(rule.texts.longest) > LONGEST:
+            # SQLite would take it, PostgreSQL would not: a job is sound for both or for none.
+            yield Problem(rule.line, f"a value has more than {LONGEST} characters")
     names = {rule.name for rule in job.values}
     for named in re.findall(r"\{([^{}]*)\}", job.label):
         if named not in names:
             yield Problem(1, f"the label names “{named}”, which is no value of the job")
 
 
+def _in_both(first: ValueRule, second: ValueRule) -> str:
+    """A value that both lists have; empty for none. Lines that belong together may be alike: they
+    go to one board."""
+    if isinstance(first.texts, Listed) and isinstance(second.texts, Listed):
+        rows = zip(first.texts, second.texts, strict=False)
+        alike = {Identity.of(first.kind, a) for a, b in rows if a == b}
+    else:
+        alike = set()
+    few, many = sorted((first, second), key=lambda rule: len(rule.texts))
+    one, other = few.texts, many.texts
+    if isinstance(one, Counted) and isinstance(other, Counted) and few.kind == many.kind == MAC:
+        low, high = max(one.low, other.low), min(one.high, other.high)
+        return one[low - one.low] if low <= high else ""
+    for text in few.texts:
+        identity = Identity.of(few.kind, text)
+        if many.texts.has(identity) and identity not in alike:
+            return text
+    return ""
+
+
 def _contents(job: Job) -> tuple[list[Problem], list[str]]:
     """Make a board's contents and look for what is still the master's in them."""
     own = _somebody(job)
-    longest = {rule.name: max(rule.texts, key=len) for rule in job.values}
+    longest = {rule.name: rule.texts.longest for rule in job.values}
     first = {rule.name: rule.texts[0] for rule in job.values}
     try:
         make_target(job, own, longest)
@@ -163,11 +199,14 @@ def _contents(job: Job) -> tuple[list[Problem], list[str]]:
 
 
 def _masters_in_lists(job: Job, master: tuple[OwnItem, ...]) -> Iterator[Problem]:
-    taken = {item.text.lower() for item in master if item.kind in IDENTITY} - set(job.shared)
+    taken = {
+        Identity.of(item.kind, item.text): item.text for item in master if item.kind in IDENTITY
+    }
     for rule in job.values:
-        for text in rule.texts:
-            if text.lower() in taken:
+        for identity, text in taken.items():
+            if identity not in job.may_share and rule.texts.has(identity):
                 yield Problem(rule.line, f"the list of {rule.name} holds the master's own {text}")
+                break
 
 
 def _named(item: OwnItem) -> str:
@@ -179,7 +218,7 @@ def _somebody(job: Job) -> bytes:
     """Contents of some other board: nothing of the master in what a board keeps."""
     own = bytearray(job.image.contents)
     for kept in job.keep:
-        own[kept.start : kept.end] = b"\x00" * kept.length
+        own[kept.start : kept.end] = b"\xa5" * kept.length
     for rule in job.environments:
         place = slice(rule.place.start, rule.place.end)
         own[place] = set_variables(bytes(own[place]), stored(dict.fromkeys(rule.keep, "kept")))

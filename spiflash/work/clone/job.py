@@ -5,15 +5,30 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from spiflash.archive.ledger import Draw, Value
+from spiflash.archive.ledger_values import Column, Identity, Listed, ValueList
 from spiflash.dump.layout import Layout
+from spiflash.errors import (
+    BusError,
+    ChipAbsentError,
+    ChipAmbiguousError,
+    ChipMismatchError,
+    ChipProtectedError,
+    ChipTimeoutError,
+    ChipUnknownError,
+    IdentityTakenError,
+    SpiflashError,
+    UnstableReadError,
+    ValuesUsedUpError,
+    VerifyError,
+)
 from spiflash.work.image import Image
 
 FAILURES: Mapping[str, str] = {
     "contact": "the chip cannot be reached, or not reliably",
     "chip": "not a chip that the job accepts, or one that must not be written",
     "read": "readings of the board do not agree",
-    "own": "what the board is to keep is not there",
+    "own": "what the board is to keep is not there, or another board has it",
+    "swap": "the clip went to another board in the middle of the work",
     "write": "the chip does not hold what was written, or does not get ready",
     "adapter": "the adapter stopped answering",
     "values": "the list of values is used up",
@@ -22,8 +37,44 @@ FAILURES: Mapping[str, str] = {
 """Kinds of failure and what they mean."""
 
 ACTIONS = ("next", "again", "hold", "stop")
-"""What to do after a failure: give the values back and go on; try once more first; keep the
-values for this board; give them back and end this adapter's work."""
+"""What to do after a failure: go on with the next board; try once more first; keep values for this
+board even when they were never written; go on at the other adapters only. What may stand on the
+board stays with it in any case."""
+
+
+class BoardError(SpiflashError):
+    """A failure whose kind is known where it happens."""
+
+    def __init__(self, kind: str, cause: str) -> None:
+        super().__init__(cause)
+        self.kind = kind
+
+
+_KINDS: tuple[tuple[type[SpiflashError], str], ...] = (
+    (BusError, "adapter"),
+    (ChipAbsentError, "contact"),
+    (ChipUnknownError, "chip"),
+    (ChipAmbiguousError, "chip"),
+    (ChipMismatchError, "chip"),
+    (ChipProtectedError, "chip"),
+    (UnstableReadError, "read"),
+    (VerifyError, "write"),
+    (ChipTimeoutError, "write"),
+    (ValuesUsedUpError, "values"),
+    (IdentityTakenError, "own"),
+)
+
+
+def kind_of(error: SpiflashError, *, identified: bool, compared: bool) -> str:
+    """The kind, a key of `FAILURES`. Before the chip is identified, unsteady answers and a chip of
+    no known ID mean the contact: nothing else has been asked of the chip yet. Once it is known
+    which board it is (`compared`), another chip means that the clip has moved."""
+    if isinstance(error, BoardError):
+        return error.kind
+    if compared and isinstance(error, ChipMismatchError):
+        return "swap"
+    kind = next((kind for family, kind in _KINDS if isinstance(error, family)), "other")
+    return "contact" if kind == "read" and not identified else kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +120,7 @@ class ValueRule:
 
     name: str
     kind: str
-    texts: tuple[str, ...]
+    texts: ValueList
     variable: str | None
     place: Stretch | None
     fill: int
@@ -104,14 +155,22 @@ class Job:
     failure: Mapping[str, str] = field(default_factory=dict)
 
     @property
-    def draws(self) -> list[Draw]:
-        """What the boards get, one after the other; as many as the shortest list allows."""
-        columns = [
-            [Value("mac" if rule.kind == "mac" else rule.name, rule.name, each) for each in texts]
-            for rule in self.values
-            for texts in (rule.texts,)
-        ]
-        return list(zip(*columns, strict=False))
+    def columns(self) -> tuple[Column, ...]:
+        """What the boards get. The lines of lists belong together, as on a roll of stickers; each
+        counted range is drawn by itself, so that none of its numbers is lost when another range
+        has one less to give."""
+        lists = [rule for rule in self.values if isinstance(rule.texts, Listed)]
+        counted = [rule for rule in self.values if not isinstance(rule.texts, Listed)]
+        groups = [[rule] for rule in counted] + ([lists] if lists else [])
+        return tuple(
+            Column(tuple(rule.name for rule in group), tuple(rule.texts for rule in group))
+            for group in groups
+        )
+
+    @property
+    def may_share(self) -> frozenset[Identity]:
+        """Identities that all boards may have, by the job's own word."""
+        return frozenset(Identity.of("text", each) for each in self.shared)
 
     def action(self, kind: str) -> str:
         """What to do after a failure of this kind."""

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
+from spiflash.archive.ledger_values import MAC, ValueList
 from spiflash.dump.checksums import VARIANTS
 from spiflash.dump.layout import Layout
-from spiflash.dump.lined_toml import Place
+from spiflash.dump.lined_toml import LinedToml, Place
 from spiflash.errors import CloneJobError, LayoutError
 from spiflash.work.audit import load_layout
 from spiflash.work.clone.job import (
@@ -22,7 +23,6 @@ from spiflash.work.clone.job import (
     SumRule,
     ValueRule,
 )
-from spiflash.work.clone.job_text import JobText
 from spiflash.work.clone.value_lists import FORMS, counted, listed, mac_range
 from spiflash.work.image import load_image
 
@@ -61,7 +61,13 @@ def load_job(path: Path) -> Job:
     """
     try:
         with path.open("rb") as file:
-            raw = file.read(_LIMIT)
+            raw = file.read(_LIMIT + 1)
+        if len(raw) > _LIMIT:
+            raise CloneJobError(
+                f"The job file {path} has more than {_LIMIT} bytes.",
+                state="No board has been touched.",
+                remedy="Values belong into list files, which may be longer.",
+            )
         text = raw.decode("utf-8")
     except (OSError, UnicodeDecodeError) as exc:
         reason = exc.strerror if isinstance(exc, OSError) else "it is not UTF-8 text"
@@ -71,6 +77,69 @@ def load_job(path: Path) -> Job:
             remedy="Check the path and the permissions.",
         ) from exc
     return _Reader(JobText(text, str(path)), path.parent, hashlib.sha256(raw).hexdigest()).job()
+
+
+class JobText(LinedToml):
+    """A job file as TOML, and where each of its keys stands. Raises `CloneJobError`."""
+
+    def tables(self, name: str) -> list[tuple[dict[str, Any], Place]]:
+        """All [[name]] tables."""
+        entries = self.data.get(name, [])
+        if not isinstance(entries, list) or not all(isinstance(each, dict) for each in entries):
+            self.refuse(self.line(None, name), f"write [[{name}]] above each {name}")
+        return [(each, (name, index)) for index, each in enumerate(entries)]
+
+    def known(self, table: dict[str, Any], place: Place, keys: Set[str]) -> None:
+        """Refuse keys that mean nothing."""
+        for key in table:
+            if key not in keys:
+                self.refuse(self.line(place, key), f"“{key[:40]}” means nothing here")
+
+    def text(self, table: dict[str, Any], place: Place, key: str, default: str | None) -> str:
+        """A text on one line; needed when there is no default."""
+        value = table.get(key, default)
+        if not isinstance(value, str) or not value.isprintable() or (default is None and not value):
+            self.refuse(self.line(place, key), f"{key} must be a text in quotes")
+        return value
+
+    def texts(self, table: dict[str, Any], place: Place, key: str) -> tuple[str, ...]:
+        """A list of texts; empty where it is left out."""
+        value = table.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(each, str) for each in value):
+            self.refuse(self.line(place, key), f"{key} must be a list of texts in quotes")
+        return tuple(value)
+
+    def number(
+        self,
+        table: dict[str, Any],
+        place: Place,
+        key: str,
+        low: int,
+        high: int,
+        default: int | None,
+    ) -> int:
+        """A whole number in its limits."""
+        value = table.get(key, default)
+        if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+            self.refuse(self.line(place, key), f"{key} must be a number from {low} to {high}")
+        return value
+
+    def choice(
+        self, table: dict[str, Any], place: Place, key: str, known: tuple[str, ...], default: str
+    ) -> str:
+        """One of the known words."""
+        value = table.get(key, default)
+        if value not in known:
+            self.refuse(self.line(place, key), f"{key} is one of {', '.join(known)}")
+        return str(value)
+
+    def refuse(self, number: int, problem: str) -> NoReturn:
+        """Raise the error for a line."""
+        raise CloneJobError(
+            f"{self.name}, line {number}: {problem}.",
+            state="No board has been touched.",
+            remedy="Correct the file, then look at it with 'spiflash clone FILE --check'.",
+        )
 
 
 class _Reader:
@@ -141,6 +210,7 @@ class _Reader:
 
     def values(self, environments: bool) -> tuple[ValueRule, ...]:
         found: dict[str, ValueRule] = {}
+        variables: dict[str, str] = {}
         for table, place in self.text.tables("value"):
             rule = self.value(table, place)
             if rule.name in found:
@@ -148,7 +218,20 @@ class _Reader:
             if rule.variable and not environments:
                 line = self.text.line(place, "variable")
                 self.text.refuse(line, "a variable is set, but the job has no [[environment]]")
+            if rule.variable is not None:
+                other = variables.setdefault(rule.variable, rule.name)
+                if other != rule.name:
+                    line = self.text.line(place, "variable")
+                    self.text.refuse(line, f"{rule.variable} is set by {other} already")
             found[rule.name] = rule
+        kept = {
+            name: place
+            for table, place in self.text.tables("environment")
+            for name in self.text.texts(table, place, "keep")
+        }
+        for name in variables.keys() & kept.keys():
+            line = self.text.line(kept[name], "keep")
+            self.text.refuse(line, f"{name} is kept here, and set by {variables[name]}")
         return tuple(found.values())
 
     def value(self, table: dict[str, Any], place: Place) -> ValueRule:
@@ -163,7 +246,7 @@ class _Reader:
         if "at" in table:
             start = text.amount(table, place, "at")
             rule = ValueRule(name, kind, texts, None, None, 0, None, line)
-            longest = max(len(rule.raw(each)) for each in texts)
+            longest = len(rule.raw(texts.longest))
             length = text.amount(table, place, "length") if "length" in table else longest
             if longest > length:
                 text.refuse(
@@ -176,7 +259,7 @@ class _Reader:
         checksum = self.sum(table, place, where) if "sum" in table else None
         return ValueRule(name, kind, texts, variable, where, fill, checksum, line)
 
-    def source(self, table: dict[str, Any], place: Place, kind: str) -> tuple[str, ...]:
+    def source(self, table: dict[str, Any], place: Place, kind: str) -> ValueList:
         text = self.text
         if "list" in table:
             if table.keys() & {"first", "last", "pattern"}:
@@ -184,12 +267,12 @@ class _Reader:
             return listed(self.folder / text.text(table, place, "list", None), kind)
         line = text.line(place, "first")
         try:
-            if kind == "mac":
+            if kind == MAC:
                 ends = (text.text(table, place, key, None) for key in ("first", "last"))
                 return mac_range(*ends)
             numbers = [text.number(table, place, key, 0, 10**12, None) for key in ("first", "last")]
             pattern = text.text(table, place, "pattern", None)
-            return tuple(FORMS[kind](each) for each in counted(pattern, *numbers))
+            return counted(kind, pattern, *numbers)
         except ValueError as exc:
             text.refuse(line, str(exc))
 

@@ -15,10 +15,13 @@ from typing import Protocol
 from spiflash.archive.ledger_record import BoardRecord
 from spiflash.bus.transaction import Bus
 from spiflash.errors import InterruptedWorkError, SpiflashError
-from spiflash.work.clone.board import SkippedError, clone_board
+from spiflash.work.clone.board import clone_board
 from spiflash.work.clone.desk import Desk, Seat
 from spiflash.work.clone.station import WAITING, Station
+from spiflash.work.clone.which import SkippedError
 from spiflash.work.progress import Advance
+
+TAKE_OFF = "done: take the clip off"
 
 GLANCE = 0.2
 """Seconds between two looks of the main thread for Ctrl-C and for workers that have ended."""
@@ -44,6 +47,10 @@ class Screen(Protocol):
 
     def skipped(self, station: str, record: BoardRecord) -> None:
         """A finished board was on the clip again and is left alone."""
+        ...
+
+    def closed(self, station: str, text: str) -> None:
+        """No more boards are worked on at a station, and why."""
         ...
 
     def say(self, text: str) -> None:
@@ -82,6 +89,7 @@ class Loop:
         The first Ctrl-C lets the boards on the clips be finished; the second breaks them off.
         They are in hand then, and are taken up when they come again.
         """
+        self.desk.ledger.store.tell = self.screen.say
         ended = [self._start(station) for station in self.stations]
         presses = told = 0
         while not all(each.is_set() for each in ended):
@@ -124,7 +132,7 @@ class Loop:
         except SpiflashError as error:
             with self._lock:
                 self._errors.append(error)
-            self.screen.status(station.name, f"ended: {error.cause}")
+            self.screen.closed(station.name, str(error))
         except BaseException as fault:  # a defect in one thread must end the whole program
             self._faults.append(fault)
             self._stop.set()
@@ -143,10 +151,11 @@ class Loop:
             if bus is None:
                 break
             if not self._one(bus, station, seat):
+                self.screen.closed(station.name, "the job says stop after such a failure")
                 return
-            seat.tell("done: take the clip off")
+            seat.tell(TAKE_OFF)
             station.taken_away(self.stopping)
-        seat.tell("no more boards" if not self.stopping() else "stopped")
+        self.screen.closed(station.name, "stopped" if self.stopping() else "no more boards")
 
     def _one(self, bus: Bus, station: Station, seat: Seat) -> bool:
         """One board; whether this station goes on."""

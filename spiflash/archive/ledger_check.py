@@ -1,0 +1,108 @@
+"""Whether a ledger still says what was written to it.
+
+The chain of digests covers the rows. Values and boards in hand are not chained; they are compared
+with the rows: what a board that passed has must be noted as its own, what is noted must belong to a
+board that passed or is in hand, and the newest row of a board that was written to and did not pass
+must find the board still in hand. Every complaint is given, not only the first.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger_record import FIRST, BoardRecord, Row, complaint
+from spiflash.archive.ledger_tables import ABOUT, IDENTITIES, IN_HAND, RESERVED, ROWS, WRITTEN
+from spiflash.archive.ledger_values import TEXT, Identity
+from spiflash.errors import BackupSetError
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """How many rows hold before the first that does not, the digest of the last of them, what is
+    wrong with the chain (empty for nothing), and everything that is wrong."""
+
+    rows: int
+    head: str
+    broken: str
+    problems: tuple[str, ...] = ()
+
+
+def check_ledger(ledger: Ledger) -> Checked:
+    """Follow the chain from the first row, and compare values and boards with it. Raises
+    `LedgerError` when the ledger cannot be read at all."""
+    rows: tuple[Row, ...] = () if ROWS.name in ledger.store.absent else ledger.rows()
+    before, held, head = FIRST, 0, FIRST
+    wrong: list[str] = []
+    records: list[tuple[int, BoardRecord]] = []
+    number = 0
+    for row in rows:
+        problem = complaint(row, number + 1, before)
+        if problem:
+            wrong.append(problem)
+        elif not wrong:
+            held, head = held + 1, row.digest
+        # From the next row on, as if this one were right: each fault is told once.
+        number, before = row.number, row.digest
+        try:
+            records.append((row.number, row.record()))
+        except BackupSetError:
+            continue  # the complaint says so
+    broken = wrong[0] if wrong else ""
+    wrong += [f"the table {name} is gone" for name in ledger.store.absent]
+    if not ledger.store.absent:
+        wrong += ledger.store.looking(lambda connection: list(_against(connection, records)))
+    return Checked(held, head, broken, tuple(wrong))
+
+
+def _against(connection: sa.Connection, records: list[tuple[int, BoardRecord]]) -> Iterator[str]:
+    if not sa.inspect(connection).has_table(ABOUT.name):
+        return  # of an earlier version, opened only to look: its values are in other tables
+    owners: dict[Identity, tuple[str, str]] = {
+        Identity.of(TEXT, each.text): (each.key, each.state)
+        for each in connection.execute(sa.select(IDENTITIES))
+    }
+    in_hand: dict[str, bool] = {}
+    for board in connection.execute(sa.select(IN_HAND).order_by(IN_HAND.c.key)):
+        in_hand[board.key] = bool(board.written)
+        yield from _values_in_hand(board.key, board.values, owners)
+    newest = {record.key: (number, record) for number, record in records}
+    passed = {record.key: (number, record) for number, record in records if record.good}
+    texts: dict[Identity, str] = {}
+    for key, (number, record) in passed.items():
+        for name, text in record.values.items():
+            identity = Identity.of(TEXT, text)
+            other = texts.setdefault(identity, key)
+            if other != key:
+                yield f"{text} is the value of two boards that passed, {other} and {key}"
+            owner = owners.get(identity)
+            if owner is None:
+                yield f"row {number}: its {name} {text} is not among the values given any more"
+            elif owner[0] != key:
+                yield f"row {number}: its {name} {text} is noted as given to {owner[0]}"
+    for key, (number, record) in newest.items():
+        if not record.good and record.touched and record.values and key not in in_hand:
+            yield f"row {number}: the board {key} was written to and is not in hand any more"
+    known = passed.keys() | in_hand.keys()
+    for identity, (key, state) in sorted(owners.items()):
+        if state in (RESERVED, WRITTEN) and key not in known:
+            yield f"{identity.text} is noted as given to {key}, of which there is nothing else"
+
+
+def _values_in_hand(
+    key: str, stored: str, owners: dict[Identity, tuple[str, str]]
+) -> Iterator[str]:
+    try:
+        values = json.loads(stored)
+        texts = {str(name): str(text) for name, text in values.items()}
+    except (ValueError, AttributeError):
+        yield f"the values of the board {key}, which is in hand, cannot be read"
+        return
+    for name, text in texts.items():
+        owner = owners.get(Identity.of(TEXT, text))
+        if owner is None or owner[0] != key:
+            yield f"the {name} {text} of the board {key}, which is in hand, is not noted as its own"

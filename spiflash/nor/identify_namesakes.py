@@ -1,0 +1,317 @@
+"""Several parts, one ID: what they share, made one careful chip. Pure.
+
+The rules that live here: parts that agree on everything that matters for writing are treated as
+one, with the slowest times and clocks of all; parts that differ in what matters for reading have
+to be named by a person; anything between may be read but not written.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import takewhile
+from typing import TypeVar
+
+from chipdb.part import EraseRegion, EraseType, FourByte, Part, Span
+from spiflash.errors import ChipAmbiguousError
+from spiflash.nor.chip import Answers
+from spiflash.nor.geometry import Geometry, ProgramMethod
+from spiflash.nor.scheme import MIRRORING
+from spiflash.nor.sfdp import Sfdp, leaves_with_e9h, mode_needs_write_enable, to_geometry
+
+LEAST_PREFIX = 5
+"""Characters that names must share before they are called a family."""
+
+COMMON_EXIT = 0xE9
+WIDE_ERASES = {0x20: 0x21, 0x52: 0x5C, 0xD8: 0xDC}
+"""Erase opcodes and those that do the same with four address bytes (JESD216F, 6.6)."""
+
+THREE_BYTE_REACH = 1 << 24
+
+_T = TypeVar("_T")
+
+
+def geometry_of(part: Part) -> Geometry:
+    """The erase map and times of a chip table entry."""
+    chip_erase = None
+    if part.chip_erase_opcode is not None and part.chip_erase is not None:
+        chip_erase = EraseType(part.size, part.chip_erase_opcode, part.chip_erase)
+    return Geometry(
+        part.size,
+        part.page,
+        part.erase_types,
+        part.regions,
+        part.program,
+        chip_erase,
+        part.program_method,
+        part.needs_erase,
+    )
+
+
+def names(parts: Sequence[Part]) -> str:
+    """All names, for a sentence."""
+    return " or ".join(part.name for part in parts)
+
+
+def family_name(parts: Sequence[Part]) -> str:
+    """One short name for namesakes: what most of their names begin with, else all of them."""
+    vendor = vendors(parts)[0]
+    same = [part.name for part in parts if part.vendor == vendor]
+    columns = takewhile(lambda column: len(set(column)) == 1, zip(*same, strict=False))
+    prefix = "".join(column[0] for column in columns)
+    if len(same) > 1 and len(prefix) >= LEAST_PREFIX:
+        return f"{prefix} family"
+    return names(parts)
+
+
+def vendors(parts: Sequence[Part]) -> list[str]:
+    """Each vendor once, the one with the most parts first."""
+    return [vendor for vendor, _ in Counter(part.vendor for part in parts).most_common()]
+
+
+_Aspects = tuple[tuple[str, Callable[[Part], object]], ...]
+
+_FOR_READING: _Aspects = (
+    ("size", lambda p: p.size),
+    ("dummy bytes of the fast read", lambda p: (p.fast_read_dummy, p.fast_read_dummy_4byte)),
+    # Pages of 528 bytes are addressed in another way altogether.
+    ("addresses", lambda p: p.program_method.value == "page-528"),
+)
+
+_FOR_WRITING: _Aspects = (
+    ("page size", lambda p: p.page),
+    ("way of programming", lambda p: p.program_method),
+    ("erase regions", lambda p: tuple(region.length for region in p.regions)),
+    ("lock at power-up", lambda p: p.locked_at_power_up),
+    ("refusal", lambda p: p.refused),
+)
+"""What namesakes must agree on before one of them may be written as if it were the other."""
+
+
+def refuse_unlike(parts: Sequence[Part]) -> None:
+    """Raise `ChipAmbiguousError` when the parts cannot even be read in one way."""
+    differ = _differ(parts, _FOR_READING)
+    ways = [frozenset(part.four_byte) for part in parts if part.size > 1 << 24]
+    if ways and not frozenset.intersection(*ways):
+        differ.append("reach above 16 MiB")
+    if differ:
+        raise ChipAmbiguousError(
+            f"{names(parts)} share this ID and differ in {', '.join(differ)}.",
+            state="Nothing has been changed on the chip; no contents have been read.",
+            remedy="Read the marking on the package and name the right one with --part.",
+        )
+
+
+def differences_for_writing(parts: Sequence[Part]) -> list[str]:
+    """In what the parts differ that matters when one of them is erased or programmed.
+
+    Not all of them need the same erases: those that all have are enough.
+    """
+    found = _differ(parts, _FOR_WRITING)
+    if not found and not all(_shared_erases(parts)):
+        found.append("erase map")
+    return found
+
+
+def erases_known(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[tuple[int, int], ...]:
+    """(opcode, bytes) of every block erase that any of `parts` or the chip's SFDP has."""
+    found = set() if sfdp is None else set(sfdp.erases())
+    for kind in (kind for part in parts for kind in part.erase_types):
+        found |= {
+            (code, kind.size) for code in (kind.opcode, kind.opcode_4byte) if code is not None
+        }
+    return tuple(sorted(found))
+
+
+def four_byte_ways(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[FourByte, ...]:
+    """Ways above 16 MiB that all of `parts` have, preferred ones first. Whether B7h wants 06h
+    before it, the chip's own SFDP knows best."""
+    ways = tuple(w for w in parts[0].four_byte if all(w in p.four_byte for p in parts))
+    wants = None if sfdp is None else mode_needs_write_enable(sfdp)
+    if wants is None:
+        return ways
+    right = FourByte.ENTER_WREN if wants else FourByte.ENTER
+    return tuple(right if w in (FourByte.ENTER, FourByte.ENTER_WREN) else w for w in ways)
+
+
+def exit_opcode(parts: Sequence[Part], sfdp: Sfdp | None) -> int | None:
+    """What ends 4-byte mode on every one of `parts`; None where they differ, or where the chip's
+    SFDP lists exits and E9h, which the table takes for granted, is none of them."""
+    opcodes = {part.exit_4byte for part in parts}
+    if len(opcodes) > 1:
+        return None
+    (opcode,) = opcodes
+    if opcode == COMMON_EXIT and sfdp is not None and leaves_with_e9h(sfdp) is False:
+        return None
+    return opcode
+
+
+def fast_read_dummy(part: Part, ways: Sequence[FourByte]) -> int:
+    """Dummy bytes of the fast read that is used with the first of `ways`: 0Ch or 0Bh."""
+    if part.size > THREE_BYTE_REACH and ways[:1] == (FourByte.OPCODES,):
+        wide = part.fast_read_dummy_4byte
+        return part.fast_read_dummy if wide is None else wide
+    return part.fast_read_dummy
+
+
+def common_supply(parts: Sequence[Part]) -> tuple[float, float] | None:
+    """The volts that all of the parts stand; None where they have none in common."""
+    low, high = max(p.supply[0] for p in parts), min(p.supply[1] for p in parts)
+    return (low, high) if low < high else None
+
+
+def supplies(parts: Sequence[Part]) -> tuple[tuple[tuple[str, ...], tuple[float, float]], ...]:
+    """(names, volts) for each range of supply among the parts, the lowest first."""
+    spans = sorted({part.supply for part in parts}, key=lambda span: (span[1], span[0]))
+    return tuple(
+        (tuple(dict.fromkeys(p.name for p in parts if p.supply == span)), span) for span in spans
+    )
+
+
+def leaves_out_erases(parts: Sequence[Part]) -> bool:
+    """Whether some of the parts have erases that others lack."""
+    return len({_erase_map(part) for part in parts}) > 1
+
+
+def _shared_erases(parts: Sequence[Part]) -> list[frozenset[tuple[int, int]]]:
+    """For each region (alike in all parts): the (size, opcode) of erases that work in all."""
+    return [
+        frozenset.intersection(*columns) for columns in zip(*map(_erase_map, parts), strict=True)
+    ]
+
+
+def _differ(parts: Sequence[Part], aspects: _Aspects) -> list[str]:
+    return [name for name, value in aspects if len({value(part) for part in parts}) > 1]
+
+
+def _erase_map(part: Part) -> tuple[frozenset[tuple[int, int]], ...]:
+    """(size, opcode) of the erases that work in each region."""
+    return tuple(
+        frozenset((part.erase_types[i].size, part.erase_types[i].opcode) for i in region.types)
+        for region in part.regions
+    )
+
+
+def shared(values: Sequence[_T | None]) -> _T | None:
+    """The value when all candidates have the same one."""
+    return values[0] if all(value == values[0] for value in values) else None
+
+
+def is_mirrored(parts: Sequence[Part], answers: Answers) -> bool | None:
+    """Whether a bit of this very chip turns the erase map of the table round; None where parts
+    have such a bit and it was not read."""
+    places = {part.mirrored_by for part in parts} - {""}
+    if not places or all(len(part.regions) < 2 for part in parts):
+        return False
+    if len(places) > 1 or not all(part.mirrored_by for part in parts):
+        return None
+    register, mask = MIRRORING[places.pop()]
+    values = [value for name, value in answers.registers if name == register.name]
+    return bool(values[0] & mask) if values else None
+
+
+def as_set_up(geometry: Geometry, sfdp: Sfdp, answers: Sequence[int] | None) -> Geometry:
+    """The erase map that this very chip has, where its SFDP has a sector map: such parts can be
+    set up in several ways (S25FS, S25H), and the table knows only the one they leave the factory
+    with. Times and 4-byte opcodes stay the table's where it has that erase.
+
+    Raises `SfdpError` when the map does not cover the chip, or nothing can be erased alike in all
+    the ways in which it may be set up.
+    """
+    if sfdp.sector_map is None or not sfdp.sector_map.configurations:
+        return geometry
+    mapped = to_geometry(sfdp, answers)
+    ours = {(kind.size, kind.opcode): kind for kind in geometry.erase_types}
+    wide = {kind.opcode: kind.opcode_4byte for kind in geometry.erase_types}
+
+    def known(kind: EraseType) -> EraseType:
+        same = ours.get((kind.size, kind.opcode))
+        if same is not None:
+            return same
+        opcode_4byte = wide.get(kind.opcode, kind.opcode_4byte)
+        if opcode_4byte == kind.opcode:
+            # The kernel (spansion.c, s25hx_t_post_sfdp_fixup): some list the 3-byte opcodes here.
+            opcode_4byte = WIDE_ERASES.get(kind.opcode)
+        return replace(kind, opcode_4byte=opcode_4byte)
+
+    return replace(
+        geometry,
+        erase_types=tuple(known(kind) for kind in mapped.erase_types),
+        regions=mapped.regions,
+    )
+
+
+def no_faster_than(geometry: Geometry, sfdp: Sfdp) -> Geometry:
+    """The same with no limit below the one that the chip's own SFDP gives: waiting longer costs
+    nothing, and giving up too early leaves a block half done."""
+    limits = [(e.opcode, e.time.maximum) for e in sfdp.basic.erases if e.time is not None]
+
+    def slow(span: Span, limit: float | None) -> Span:
+        return span if limit is None else Span(span.typical, max(span.maximum, limit))
+
+    def erase(kind: EraseType) -> EraseType:
+        # What smaller sectors leave of a block (S25FS) takes no longer than the whole block.
+        limit = max((t for opcode, t in limits if opcode == kind.opcode), default=None)
+        return replace(kind, time=slow(kind.time, limit))
+
+    program, chip = sfdp.basic.page_program, sfdp.basic.chip_erase
+    if geometry.method is not ProgramMethod.PAGE:
+        program = None
+    whole = geometry.chip_erase
+    if whole is not None and chip is not None:
+        whole = replace(whole, time=slow(whole.time, chip.maximum))
+    return replace(
+        geometry,
+        erase_types=tuple(erase(kind) for kind in geometry.erase_types),
+        program=slow(geometry.program, None if program is None else program.maximum),
+        chip_erase=whole,
+    )
+
+
+def _slower(spans: Sequence[Span]) -> Span:
+    return Span(max(s.typical for s in spans), max(s.maximum for s in spans))
+
+
+def careful_geometry(parts: Sequence[Part]) -> Geometry:
+    """One geometry for parts whose regions are alike: the erases that all have, with the
+    slowest times of all."""
+    maps = [geometry_of(part) for part in parts]
+    base = maps[0]
+
+    def slowest(erase: EraseType) -> EraseType:
+        same = [
+            e
+            for m in maps
+            for e in m.erase_types
+            if (e.size, e.opcode) == (erase.size, erase.opcode)
+        ]
+        fours = {e.opcode_4byte for e in same}
+        return replace(
+            erase,
+            time=_slower([e.time for e in same]),
+            opcode_4byte=fours.pop() if len(fours) == 1 else None,
+        )
+
+    common = _shared_erases(parts)
+    regions = tuple(
+        EraseRegion(
+            region.length,
+            tuple(
+                i
+                for i in region.types
+                if (base.erase_types[i].size, base.erase_types[i].opcode) in works
+            ),
+        )
+        for region, works in zip(base.regions, common, strict=True)
+    )
+    chips = [m.chip_erase for m in maps if m.chip_erase is not None]
+    return replace(
+        base,
+        erase_types=tuple(slowest(erase) for erase in base.erase_types),
+        regions=regions,
+        program=_slower([m.program for m in maps]),
+        chip_erase=replace(chips[0], time=_slower([c.time for c in chips]))
+        if len(chips) == len(maps) and len({c.opcode for c in chips}) == 1
+        else None,
+    )

@@ -1,0 +1,226 @@
+"""One identity, one board: kinds and spellings, what boards keep, what is noted and deleted."""
+
+from __future__ import annotations
+
+import sqlite3
+import stat
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from test_ledger import board, listed, record
+
+from spiflash.archive.ledger import After, Ledger
+from spiflash.archive.ledger_check import check_ledger
+from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger_tables import IDENTITIES, ROWS
+from spiflash.archive.ledger_values import (
+    Column,
+    Counted,
+    Identity,
+    Kept,
+    KeptRange,
+    Listed,
+)
+from spiflash.errors import IdentityTakenError, LedgerError
+
+BEFORE = Path(__file__).parent / "data" / "ledger-2026-11.sql"
+"""A ledger as the version of November 2026 left it, dumped by sqlite3: a good board, one that
+failed after it was written to and gave its values back, one in hand, one that never answered."""
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Ledger:
+    return Ledger(tmp_path / "ledger.sqlite")
+
+
+def macs(first: int, last: int) -> Column:
+    return Column(("ethaddr",), (Counted("mac", 0x5E005300 + first, 0x5E005300 + last),))
+
+
+def serials(name: str, *texts: str) -> Column:
+    return Column((name,), (Listed("text", texts),))
+
+
+def finish(ledger: Ledger, key: str, values: dict[str, str]) -> None:
+    ledger.writing(key)
+    ledger.append(record(key, values=values, touched=True), After.KEEP)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["00:00:5e:00:53:81", "00-00-5E-00-53-81", "00:00:5E:00:53:81", "0000.5e00.5381",
+     "00005e005381", " 00:00:5e:00:53:81"],
+)  # fmt: skip
+def test_an_address_is_one_however_it_is_spelled(ledger: Ledger, text: str) -> None:
+    drawn = dict(ledger.draw(board("a"), [macs(0x81, 0x81)]))
+    assert drawn == {"ethaddr": "00:00:5e:00:53:81"}
+    for kind in ("text", "mac"):
+        other = [Column(("wifi",), (Listed(kind, (text, "00:00:5e:00:53:90")),))]
+        assert ledger.free(other) == 1
+        assert ledger.draw(board(f"b{kind}"), other) == {"wifi": "00:00:5e:00:53:90"}
+        ledger.append(record(f"b{kind}", "FAIL"), After.FORGET)
+
+
+def test_two_jobs_that_call_it_differently_do_not_give_one_serial_twice(ledger: Ledger) -> None:
+    assert ledger.draw(board("a"), [serials("serial", "HG-2026-0001")])
+    other = [serials("sticker", "hg-2026-0001", "HG-2026-0002")]
+    assert ledger.draw(board("b"), other) == {"sticker": "HG-2026-0002"}
+
+
+def test_a_redo_under_other_names_that_is_cut_frees_nothing(ledger: Ledger) -> None:
+    first = dict(ledger.draw(board("a"), [macs(0x80, 0x8F)]))
+    finish(ledger, "a", first)
+    renamed = [Column(("wifi",), (Counted("mac", 0x5E005380, 0x5E00538F),))]
+    second = ledger.draw(board("a"), renamed)
+    ledger.writing("a")
+    assert ledger.draw(board("b"), [macs(0x80, 0x8F)])["ethaddr"] not in (
+        *first.values(), *second.values(),
+    )  # fmt: skip
+    # The whole chip was seen without the first: only now it is free.
+    (gone,) = (Identity.of("mac", text) for text in first.values())
+    assert ledger.free([macs(0x80, 0x8F)]) == 16 - len({*first.values(), *second.values()}) - 1
+    ledger.append(record("a", values=dict(second), touched=True), After.KEEP, [gone])
+    assert ledger.may_carry("a") == tuple(Identity.of("mac", text) for text in second.values())
+
+
+def test_a_corrected_list_applies_to_boards_in_hand(ledger: Ledger) -> None:
+    wrong = ledger.draw(board("a"), [serials("serial", "HG-2062-1", "HG-2062-2")])
+    right = [serials("serial", "HG-2026-1", "HG-2026-2")]
+    assert ledger.draw(board("a"), right) == {"serial": "HG-2026-1"}
+    assert ledger.free([serials("serial", *wrong.values())]) == 1
+    # Once it may stand on the board, the wrong one stays with it until the chip is seen without.
+    ledger.writing("a")
+    assert ledger.draw(board("a"), [serials("serial", "HG-2026-2")]) == {"serial": "HG-2026-2"}
+    assert {each.text for each in ledger.may_carry("a")} == {"hg-2026-1"}
+    assert ledger.free([serials("serial", "HG-2026-1")]) == 0
+
+
+def test_overlapping_ranges_lose_no_number(ledger: Ledger) -> None:
+    job = [macs(0x80, 0x83), Column(("serial",), (Counted("text", 1, 4, 4, "HG-"),))]
+    ledger.draw(board("other"), [macs(0x81, 0x82)])
+    drawn = [ledger.draw(board(key), job) for key in "abc"]
+    assert [each["serial"] for each in drawn] == ["HG-0001", "HG-0002", "HG-0003"]
+    assert [each["ethaddr"][-2:] for each in drawn] == ["80", "82", "83"]
+
+
+def kept(text: str = "", sha: str = "11", pages: int = 1, *, shared: bool = False) -> Kept:
+    found = frozenset({Identity.of("text", text)} if text else ())
+    return Kept((KeptRange("50000+10000", sha * 32, f"{pages:x}", shared),), found)
+
+
+def test_what_a_board_keeps_is_given_to_no_other(ledger: Ledger) -> None:
+    assert ledger.draw(board("a"), [macs(0x80, 0x90)], kept("00:00:5E:00:53:81"))
+    drawn = [ledger.draw(board(key), [macs(0x80, 0x90)]) for key in "bc"]
+    assert [each["ethaddr"][-2:] for each in drawn] == ["82", "83"]
+    # And the other way round: what was given, a board may not keep.
+    with pytest.raises(IdentityTakenError, match="keeps 00:00:5e:00:53:82, which b has"):
+        ledger.draw(board("d"), [macs(0x80, 0x90)], kept("00-00-5e-00-53-82", "22"))
+    with pytest.raises(IdentityTakenError, match="keeps 00:00:5e:00:53:81, which a has"):
+        ledger.draw(board("d"), [macs(0x80, 0x90)], kept("00-00-5e-00-53-81", "22"))
+    assert ledger.in_hand("d") is None
+
+
+def test_kept_ranges_that_are_alike_or_lack_data_are_refused(ledger: Ledger) -> None:
+    for key, sha in (("a", "11"), ("b", "22")):
+        ledger.draw(board(key), [], kept(sha=sha, pages=0b101))
+    ledger.draw(board("a"), [], kept(sha="11", pages=0b101))  # the same board again
+    with pytest.raises(IdentityTakenError, match="byte for byte what b keeps"):
+        ledger.draw(board("c"), [], kept(sha="22", pages=0b101))
+    with pytest.raises(IdentityTakenError, match="blank at 0x50200, where every board"):
+        ledger.draw(board("c"), [], kept(sha="33", pages=0b001))
+    ledger.draw(board("c"), [], kept(sha="22", pages=0, shared=True))
+
+
+def test_an_old_ledger_is_taken_over_and_an_old_bench_gives_nothing_more(tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite"
+    connection = sqlite3.connect(path)
+    connection.executescript(BEFORE.read_text())
+    connection.close()
+    with Ledger(path, read_only=True) as looked:
+        assert [row.number for row in looked.rows()] == [1, 2, 3]
+        assert check_ledger(looked).problems == ()
+    with Ledger(path) as ledger:
+        assert check_ledger(ledger).problems == ()
+        assert {each.key: each.written for each in ledger.all_in_hand()} == {"b": True, "c": True}
+        # Also what b gave back: it may stand on it.
+        assert ledger.free(listed(4)) == 1
+        assert ledger.draw(board("new"), listed(4))["serial"] == "HG-2026-0003"
+    # As the program of that time does it.
+    with sqlite3.connect(path) as old, pytest.raises(sqlite3.OperationalError, match="view"):
+        old.execute("insert into values_given values ('mac', '00:00:5e:00:53:03', 'z')")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ("delete from identities where text like '%:80'", "80 is not among the values given any"),
+        ("delete from identities where text like '%:81'", "of the board b, which is in hand, is"),
+        ("update identities set key = 'z' where text like '%:80'", "noted as given to z"),
+        ("drop table identities", "the table identities is gone"),
+        ("drop table boards_in_hand", "the table boards_in_hand is gone"),
+        ("delete from boards_in_hand", "given to b, of which there is nothing else"),
+        ("update boards_in_hand set \"values\" = '{'", "the values of the board b, which is in"),
+        ("update ledger_rows set body = '{' where number = 1", "row 1 was changed"),
+    ],
+)  # fmt: skip
+def test_what_other_hands_do_to_values_is_found(ledger: Ledger, change: str, words: str) -> None:
+    for key in "ab":
+        values = dict(ledger.draw(board(key), [macs(0x80, 0x90)]))
+        if key == "a":
+            finish(ledger, key, values)
+    assert check_ledger(ledger).problems == ()
+    connection = sqlite3.connect(ledger.store.name)
+    connection.execute(change)
+    connection.commit()
+    with Ledger(ledger.store.name) as again:
+        found = check_ledger(again)
+        assert any(words in each for each in found.problems), found.problems
+        if change.startswith("drop"):
+            with pytest.raises(LedgerError, match="lacks what it had"):
+                again.draw(board("c"), [macs(0x80, 0x90)])
+        elif "%:80" in change:
+            # Drawing compares with the rows: what a has is given to nobody.
+            assert again.draw(board("c"), [macs(0x80, 0x90)])["ethaddr"][-2:] != "80"
+
+
+def test_one_unreadable_row_hides_no_other(ledger: Ledger) -> None:
+    for key in "abc":
+        ledger.append(record(key), After.KEEP)
+    change = sa.update(ROWS).where(ROWS.c.number == 2)
+    ledger.store.changing(lambda connection: connection.execute(change.values(body="no JSON")))
+    change = sa.update(ROWS).where(ROWS.c.number == 3).values(result="FAIL")
+    ledger.store.changing(lambda connection: connection.execute(change))
+    found = check_ledger(ledger)
+    assert found.rows == 1
+    assert [each[:6] for each in found.problems] == ["row 2 ", "row 3 "]
+    assert [each.key for each in ledger.finished_like("ef4017", "a")] == []
+
+
+def test_a_read_only_ledger_can_be_listed_and_checked(tmp_path: Path) -> None:
+    path = tmp_path / "copy" / "ledger.sqlite"
+    with Ledger(path) as ledger:
+        ledger.append(record("a"), After.KEEP)
+    path.chmod(stat.S_IRUSR)
+    before = path.read_bytes()
+    with Ledger(path, read_only=True) as looked:
+        assert (check_ledger(looked).rows, len(looked.rows())) == (1, 1)
+        with pytest.raises(LedgerError, match=r"readonly|read-only"):
+            looked.append(record("b"), After.KEEP)
+    assert path.read_bytes() == before
+
+
+def test_a_row_is_written_once_even_when_it_is_written_twice(ledger: Ledger) -> None:
+    """As after a server that died between writing it and saying so."""
+    row = record("a", attempt="0123456789abcdef")
+    assert ledger.append(row, After.KEEP) == ledger.append(row, After.KEEP)
+    assert len(ledger.rows()) == 1
+    assert BoardRecord.from_json(row.to_json(), "row") == row
+
+
+def test_the_tables_themselves_refuse_a_second_owner(ledger: Ledger) -> None:
+    row = {"kind": "mac", "text": "00:00:5e:00:53:80", "state": "written"}
+    insert = sa.insert(IDENTITIES)
+    ledger.store.changing(lambda connection: connection.execute(insert.values(row | {"key": "a"})))
+    with pytest.raises(LedgerError, match="UNIQUE"):
+        ledger.store.changing(lambda c: c.execute(insert.values(row | {"key": "b"})))
