@@ -12,7 +12,7 @@ from spiflash.errors import ChipUnknownError, UsageError
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.geometry import SECTOR, EraseRegion, Geometry, Span
 from spiflash.nor.jedec import CONTINUATION, manufacturer, split
-from spiflash.nor.nand import nand
+from spiflash.nor.nand import FLOATING, nand
 from spiflash.nor.sfdp import (
     Assumed,
     Sfdp,
@@ -51,8 +51,17 @@ def maker(answers: Answers) -> str:
 
 
 def refuse_nand(answers: Answers) -> None:
-    """Raise `ChipUnknownError` for an SPI NAND, whatever size or part a person states."""
+    """Raise `ChipUnknownError` for an SPI NAND, and for an answer that no NOR flash gives, whatever
+    size or part a person states: what would be read from such a chip is FFh throughout."""
     found = nand(answers.id, answers.after_dummy)
+    if not found and answers.id[:1] and answers.id[0] in FLOATING:
+        raise ChipUnknownError(
+            f"The chip answers 9Fh with {answers.id[:4].hex(' ').upper()}, which is no NOR flash's "
+            "ID: those begin with their maker's code.",
+            state="Nothing has been changed on it; no contents have been read.",
+            remedy="Read the marking: this may be a NAND chip, which this program does not read. "
+            "If it is NOR flash, seat the clip again and run 'spiflash contact'.",
+        )
     if not found:
         return
     raise ChipUnknownError(

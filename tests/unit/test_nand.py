@@ -102,3 +102,16 @@ def test_no_simulated_nor_flash_is_taken_for_one(name: str) -> None:
 def test_no_part_of_the_table_is_taken_for_one() -> None:
     for part in chip_table().parts:
         assert not nand((part.id + part.extended_id + bytes(8))[:8]), part.name
+
+
+@pytest.mark.parametrize("words", [{}, {"size": 8 << 20}])
+@pytest.mark.parametrize("code", ["6b55", "ef4018"], ids=["a maker nobody listed", "a byte late"])
+def test_an_answer_that_no_nor_flash_gives_is_not_read_at_a_stated_size(
+    code: str, words: dict[str, int]
+) -> None:
+    with (
+        clipped(NandChip(bytes.fromhex(code))) as bus,
+        pytest.raises(ChipUnknownError, match="no NOR flash's ID") as caught,
+    ):
+        find_out(bus, chip_table(), size=words.get("size"))
+    assert "--size" not in caught.value.remedy
