@@ -1,4 +1,5 @@
-"""Boards with an identity each, in six layouts, and images for them: what a conversion is tried on.
+"""Boards with an identity each, in seven layouts, and images for them: what a conversion is tried
+on, and the judge of what came of it.
 
 Nothing here is made by the program: environments are packed with zlib, file systems come from the
 demo board's pieces (Debian's tools), and what is each board's own is known because it was put
@@ -8,13 +9,20 @@ invented.
 
 from __future__ import annotations
 
+import os
 import random
+import shutil
 import struct
+import subprocess
+import tempfile
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from hwmocks.boards.heron import heron_factory, heron_open
+from spiflash.dump.belongings import Fate
+from spiflash.dump.convert import Proposal
 
 SIZE = 2 << 20
 K = 1 << 10
@@ -141,6 +149,7 @@ RADIO = f"spi0:192k(u-boot),64k(env),64k(radio),64k(bdinfo),{_REST},-(rootfs_dat
 PAIR = f"spi0:192k(u-boot),64k(env),64k(env2),64k(factory),{_REST},-(spare)"
 NO_ENV = f"spi0:256k(boot),64k(factory),64k(dtb),{_REST},256k(config),-(spare)"
 TAIL = f"spi0:128k(u-boot),{_REST},256k(config),-(spare)"
+VOLUMES = f"spi0:192k(u-boot),64k(env),64k(factory),{_REST},512k(config),-(spare)"
 MOVED = f"spi0:256k(u-boot),64k(u-boot-env),64k(u-boot-env2),128k(factory),{_REST},-(config)"
 
 
@@ -229,6 +238,37 @@ def tail(who: Identity) -> Made:
     return made
 
 
+def volumes(who: Identity) -> Made:
+    """Settings in UBIFS, made by mkfs.ubifs and ubinize (Debian's mtd-utils); blocks of 16 KiB."""
+    made = Made("volumes")
+    boot(made, FACTORY, VOLUMES)
+    values = {**BASE, "mtdparts": f"mtdparts={VOLUMES}", "serial#": who.serial}
+    made.environment(0x30000, 64 * K, values, ("serial#",))
+    made.owns(0x40000, who.calibration, "calibration")
+    firmware(made, FACTORY, 0x50000, 0x90000)
+    image = _ubi(who)
+    made.put(0x110000, image)
+    made.own.append(Truth(0x110000 + image.index(who.settings), who.settings, "settings"))
+    return made
+
+
+def _ubi(who: Identity) -> bytes:
+    with tempfile.TemporaryDirectory(prefix="ubi-") as temporary:
+        folder = Path(temporary)
+        (folder / "root").mkdir()
+        (folder / "root" / "station").write_bytes(who.settings)
+        (folder / "ubi.ini").write_text(
+            "[v]\nmode=ubi\nimage=fs\nvol_id=0\nvol_type=dynamic\nvol_name=config\nvol_size=448KiB\n"
+        )
+        for command in (
+            ["mkfs.ubifs", *("-m", "8", "-e", "16256", "-c", "30", "-x", "none"),
+             *("-r", "root", "-o", "fs")],
+            ["ubinize", *("-p", "16KiB", "-m", "1", "-Q", "1", "-o", "ubi", "ubi.ini")],
+        ):  # fmt: skip
+            subprocess.run(command, cwd=folder, check=True, capture_output=True)
+        return (folder / "ubi").read_bytes()
+
+
 BOARDS: tuple[Callable[[Identity], Made], ...] = (heron, art, radio, pair, without, tail)
 
 
@@ -237,15 +277,17 @@ def same_layout(board: Made) -> Made:
     made = Made("same layout")
     code = OPEN if board.name != "tail" else OPEN[: 100 * K]
     parts = {"heron": HERON, "art": ART, "radio": RADIO, "pair": PAIR, "without": NO_ENV,
-             "tail": TAIL}[board.name]  # fmt: skip
+             "tail": TAIL, "volumes": VOLUMES}[board.name]  # fmt: skip
     boot(made, code, parts, {"without": 256 * K, "tail": 128 * K}.get(board.name, 192 * K))
     for at, size, redundant in board.environments:
         order = ">" if board.name == "art" else "<"
         values = {**BASE, "mtdparts": f"mtdparts={parts}", "bootdelay": "5"}
         made.environment(at, size, values, flag=1 if redundant else None, order=order)
-    kernel, root = {"art": (0x40000, 0x80000), "tail": (0x20000, 0x60000)}.get(
-        board.name, (0x60000, 0xA0000)
-    )
+    kernel, root = {
+        "art": (0x40000, 0x80000),
+        "tail": (0x20000, 0x60000),
+        "volumes": (0x50000, 0x90000),
+    }.get(board.name, (0x60000, 0xA0000))
     firmware(made, OPEN, kernel, root)
     return made
 
@@ -274,7 +316,7 @@ def no_environment(board: Made) -> Made:
 
 def another_boards(board: Made) -> Made:
     """Contents read from a converted board, with that board's identity in it."""
-    master = BOARDS[[each.__name__ for each in BOARDS].index(board.name)](Identity.of(9999))
+    master = {each.__name__: each for each in (*BOARDS, volumes)}[board.name](Identity.of(9999))
     made = same_layout(board)
     made.name = "another board's"
     for truth in master.own:
@@ -317,3 +359,46 @@ def full_of_files(board: Made) -> Made:
 IMAGES: tuple[Callable[[Made], Made], ...] = (
     *(same_layout, moved, no_environment, another_boards, short, full_of_files),
 )
+
+
+def fw_printenv(contents: bytes, image: Made, folder: Path) -> dict[str, str]:
+    """What the boot loader's own tool reads (Debian's libubootenv-tool); a redundant pair as one.
+    It refuses a wrong CRC."""
+    dump, config = folder / "made.bin", folder / "fw_env.config"
+    dump.write_bytes(contents)
+    config.write_text("".join(f"{dump} {at:#x} {size:#x}\n" for at, size, _ in image.environments))
+    done = subprocess.run(
+        ["fw_printenv", "-c", config, "-f", os.devnull], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr + done.stdout
+    return dict(line.partition("=")[::2] for line in done.stdout.splitlines())
+
+
+def silent_losses(
+    board: Made, image: Made, said: Proposal, made: bytes, folder: Path
+) -> tuple[list[str], int, int]:
+    """What is the board's own, is not in `made`, and was not said to be lost; and how many items
+    are kept and said to be lost."""
+    printed: dict[str, str] = {}
+    if image.environments and shutil.which("fw_printenv"):
+        printed = fw_printenv(made, image, folder)
+    wrong: list[str] = []
+    kept = lost = 0
+    for truth in board.own:
+        end = truth.start + len(truth.raw)
+        about = [e for e in said.decisions if e.item.start <= truth.start and end <= e.item.end]
+        if not about:
+            wrong.append(f"{truth.what} at {truth.start:#x}: not a word")
+        kept += any(each.kept for each in about)
+        lost += bool(about) and not any(each.kept for each in about)
+        for each in about:
+            if each.fate is Fate.VARIABLE:
+                if printed and printed.get(truth.variable) != truth.raw.decode():
+                    wrong.append(f"fw_printenv sees {printed.get(truth.variable)} for {truth.what}")
+            elif each.place is not None:
+                at = each.place + truth.start - each.item.start
+                if made[at : at + len(truth.raw)] != truth.raw:
+                    wrong.append(f"{truth.what} is not at {at:#x}, where it was said to be")
+            elif each.fate is not Fate.LEFT:
+                wrong.append(f"{truth.what} is kept, but nobody says where")
+    return wrong, kept, lost

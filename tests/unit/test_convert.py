@@ -7,14 +7,24 @@ is asked of the raw bytes at the stated place and of `fw_printenv` (Debian's lib
 from __future__ import annotations
 
 import os
-import shutil
-import subprocess
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
-from convert_boards import BOARDS, IMAGES, Identity, Made, another_boards, heron, moved, same_layout
+from convert_boards import (
+    BOARDS,
+    IMAGES,
+    Identity,
+    Made,
+    another_boards,
+    heron,
+    moved,
+    same_layout,
+    silent_losses,
+    volumes,
+)
 
 from hwmocks.boards.heron import heron_factory, heron_open
 from spiflash.dump.audit import Audit, examine
@@ -33,42 +43,6 @@ def audited(contents: bytes) -> Audit:
     return examine(contents, "contents", signs=False)
 
 
-def fw_printenv(contents: bytes, image: Made, folder: Path) -> dict[str, str]:
-    """What the boot loader's own tool reads; a redundant pair as one."""
-    dump, config = folder / "made.bin", folder / "fw_env.config"
-    dump.write_bytes(contents)
-    config.write_text("".join(f"{dump} {at:#x} {size:#x}\n" for at, size, _ in image.environments))
-    done = subprocess.run(
-        ["fw_printenv", "-c", config, "-f", os.devnull], capture_output=True, text=True
-    )
-    assert done.returncode == 0, done.stderr + done.stdout
-    return dict(line.partition("=")[::2] for line in done.stdout.splitlines())
-
-
-def silent_losses(board: Made, image: Made, said: Proposal, folder: Path) -> list[str]:
-    """What is the board's own, is not there afterwards, and was not said to be lost."""
-    printed: dict[str, str] = {}
-    if image.environments and shutil.which("fw_printenv"):
-        printed = fw_printenv(said.made, image, folder)
-    wrong = []
-    for truth in board.own:
-        end = truth.start + len(truth.raw)
-        about = [e for e in said.decisions if e.item.start <= truth.start and end <= e.item.end]
-        if not about:
-            wrong.append(f"{truth.what} at {truth.start:#x}: not a word")
-        for each in about:
-            if each.fate is Fate.VARIABLE:
-                if printed and printed.get(truth.variable) != truth.raw.decode():
-                    wrong.append(f"fw_printenv sees {printed.get(truth.variable)} for {truth.what}")
-            elif each.place is not None:
-                at = each.place + truth.start - each.item.start
-                if said.made[at : at + len(truth.raw)] != truth.raw:
-                    wrong.append(f"{truth.what} is not at {at:#x}, where it was said to be")
-            elif each.fate is not Fate.LEFT:
-                wrong.append(f"{truth.what} is kept, but nobody says where")
-    return wrong
-
-
 @pytest.mark.parametrize("number", BATCH)
 @pytest.mark.parametrize("make", BOARDS, ids=lambda each: each.__name__)
 def test_nothing_is_lost_silently(
@@ -80,7 +54,8 @@ def test_nothing_is_lost_silently(
     for image_of in images:
         image = image_of(board)
         said = propose(mine, audited(bytes(image.contents)))
-        assert silent_losses(board, image, said, tmp_path) == [], image.name
+        wrong, _, _ = silent_losses(board, image, said, said.made, tmp_path)
+        assert wrong == [], image.name
         assert len(said.made) == len(board.contents)
         for each in said.decisions:
             assert each.kept == (each.fate is not Fate.LEFT)
@@ -90,15 +65,27 @@ def test_nothing_is_lost_silently(
 def test_the_judge_sees_what_is_lost(tmp_path: Path) -> None:
     """Otherwise the test above would prove nothing."""
     board, image, said = SMALL, SMALL_IMAGE, small()
-    assert silent_losses(board, image, said, tmp_path) == []
-    blank = Proposal(bytes(image.contents), *list_of(said)[1:])
-    assert len(silent_losses(board, image, blank, tmp_path)) >= 5
+    found = silent_losses(board, image, said, said.made, tmp_path)
+    assert found == ([], len(board.own), 0)
+    wrong, _, _ = silent_losses(board, image, said, bytes(image.contents), tmp_path)
+    assert len(wrong) >= 5
     mute = Proposal(said.made, (), *list_of(said)[2:])
-    assert len(silent_losses(board, image, mute, tmp_path)) == len(board.own)
+    wrong, kept, _ = silent_losses(board, image, mute, said.made, tmp_path)
+    assert (len(wrong), kept) == (len(board.own), 0)
 
 
-def list_of(said: Proposal) -> list[object]:
+def list_of(said: Proposal) -> list[Any]:
     return [getattr(said, name) for name in Proposal.__slots__]
+
+
+@pytest.mark.needs("mkfs.ubifs", "ubinize")
+def test_settings_in_ubifs(tmp_path: Path) -> None:
+    board = volumes(Identity.of(2))
+    for image_of in (same_layout, moved):
+        image = image_of(board)
+        said = propose(audited(bytes(board.contents)), audited(bytes(image.contents)))
+        wrong, _, lost = silent_losses(board, image, said, said.made, tmp_path)
+        assert (wrong, lost) == ([], 0)
 
 
 SMALL = heron(Identity.of(3))
