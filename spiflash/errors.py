@@ -91,6 +91,18 @@ class ChipProtectedError(SpiflashError):
     status = 25
 
 
+class SupplyLostError(SpiflashError):
+    """The chip lost its supply for a moment while it was written."""
+
+    status = 26
+
+
+class EraseSizeError(SpiflashError):
+    """An erase took more than chip table and SFDP say."""
+
+    status = 27
+
+
 class UnstableReadError(SpiflashError):
     """The passes do not agree, also after re-reading."""
 
@@ -125,6 +137,13 @@ class ShelfError(SpiflashError):
     """The shelf cannot be read or written (permissions, disk full)."""
 
     status = 43
+
+
+class CutShortError(ShelfError):
+    """An earlier work on this chip was cut short, and what was asked for is another one; or its
+    journal is damaged. Nothing of what was asked for was done."""
+
+    status = 45
 
 
 class CardError(SpiflashError):

@@ -148,6 +148,14 @@ class Fields:
         """A whole number in `low`–`high`, both included."""
         return self._integer(name, self._take(name), low, high)
 
+    def optional_integer(self, name: str) -> int | None:
+        """As `integer`, or null."""
+        return None if self._take(name) is None else self.integer(name)
+
+    def holds(self, name: str) -> bool:
+        """Whether the field is anything but null."""
+        return self._take(name) is not None
+
     def integers(self, name: str, low: int = 0, high: int = 2**32) -> tuple[int, ...]:
         """A list of whole numbers, each in `low`–`high`."""
         return tuple(

@@ -1,38 +1,47 @@
-"""The journal of a restore: enough, on the disk before the first erase, to finish or undo it.
+"""The journal of a work on a chip: on the disk before the first erase, enough to finish or undo it.
 
-    journals/<chip>/before.bin   what the ranges held before
-    journals/<chip>/after.bin    what they are to hold
-    journals/<chip>/state.json   chip, ranges, image, digests
+    journals/<chip>/before.bin   what the whole chip held before
+    journals/<chip>/after.bin    what the ranges are to hold, one after the other
+    journals/<chip>/state.json   chip, request, ranges, digests of all of it
+    journals/<chip>/astray.json  sectors outside the ranges that the work hit all the same
+    journals/<chip>/in-use       locked by the program that is at it
 
-Both files hold the ranges one after the other. The folder appears when everything in it is
-on the disk, and goes when the restore is verified; while it is there, the chip may be in
-between.
+The folder appears when everything in it is on the disk, and goes when the work is proven; while
+it is there, the chip may be in between. Version 1 held only the ranges in before.bin, no digest
+of the state, and not which part of the image was asked for.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import NoReturn
 
-from spiflash.archive.fields import parse_object
+from spiflash.archive.fields import Fields, parse_object
 from spiflash.archive.files import (
+    FILE_MODE,
     NameTakenError,
     make_folders,
     read_plain,
     remove_folder,
     shelf_error,
+    sync_folder,
     whole_folder,
     write_file,
 )
+from spiflash.archive.lock import Lock, try_lock
 from spiflash.errors import BackupSetError, ShelfError
 
-JOURNAL_VERSION = 1
+JOURNAL_VERSION = 2
+IN_USE = "in-use"
+ASTRAY = "astray.json"
+ENDED = ".ended-"  # before the name of a folder that is kept although its work is proven
 _STATE_LIMIT = 4 << 20  # bytes; one range a sector of the largest chips stays below that
 
 
@@ -43,10 +52,27 @@ class Range:
     start: int
     length: int
 
+    @property
+    def end(self) -> int:
+        """The address after the last byte."""
+        return self.start + self.length
+
+
+def joined(ranges: Iterable[Range]) -> tuple[Range, ...]:
+    """The ranges in order, those that meet or overlap made one."""
+    found: list[Range] = []
+    for each in sorted(ranges, key=lambda one: one.start):
+        if found and each.start <= found[-1].end:
+            end = max(found[-1].end, each.end)
+            found[-1] = Range(found[-1].start, end - found[-1].start)
+        else:
+            found.append(each)
+    return tuple(found)
+
 
 @dataclass(frozen=True, slots=True)
 class JournalState:
-    """Which restore a journal belongs to.
+    """Which work a journal belongs to.
 
     IDs and register values are raw bytes in lower-case hexadecimal; `size` is the size of
     the chip in bytes; `ranges` ascend and do not overlap; `begun` has its UTC offset.
@@ -65,6 +91,10 @@ class JournalState:
     """Whether the chip was in 4-byte address mode before; None where that is not known."""
     segment: int = 0
     """What the register with the high address bits held before."""
+    at: int | None = None
+    """The address of the image's first byte; None in journals of version 1."""
+    parts: tuple[Range, ...] | None = None
+    """The parts of the image that are to be written; None for all of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,40 +105,42 @@ class Journal:
     state: JournalState
     before_sha256: str
     after_sha256: str
+    version: int = JOURNAL_VERSION
 
     @classmethod
     def begin(cls, journals: Path, state: JournalState, before: bytes, after: bytes) -> Journal:
         """Write a journal below the folder `journals`; when this returns, it is on the disk.
 
-        `before` and `after` hold the ranges of `state` one after the other. A chip with a
-        unique ID has one journal at most; of chips without, which cannot be told apart, there
-        may be several. Raises `ShelfError` when it cannot be written or one is open already,
-        and `ValueError` when lengths or ranges make no sense.
+        `before` is what the whole chip holds, `after` what the ranges of `state` are to hold, one
+        after the other. Raises `ShelfError` when it cannot be written, and `ValueError` when
+        lengths or ranges make no sense.
         """
         problem = _problem(state.ranges, state.size)
         expected = sum(each.length for each in state.ranges)
-        if problem or len(before) != expected or len(after) != expected:
-            raise ValueError(problem or f"before and after must each hold {expected} bytes")
+        if problem or len(before) != state.size or len(after) != expected:
+            raise ValueError(
+                problem or f"before must hold {state.size} bytes and after {expected} bytes"
+            )
         try:
             make_folders(journals)
         except OSError as error:
             raise shelf_error(
                 error, f"making “{journals}”", state="The chip was not touched."
             ) from error
-        path = journals / _key(state.jedec_id, state.unique_id)
+        key = _key(state.jedec_id, state.unique_id)
         number = 1
-        while state.unique_id is None and os.path.lexists(path):
+        while True:
+            # Of chips that cannot be told apart, and of copies that share an ID, several may be
+            # half done at the same time.
+            path = journals / (key if number == 1 else f"{key}-{number}")
             number += 1
-            path = journals / f"{_key(state.jedec_id, None)}-{number}"
-        try:
-            digests = _write(path, state, before, after)
-        except NameTakenError as error:
-            raise ShelfError(
-                f"A restore of this chip was begun earlier and has not ended (“{path}”).",
-                state="The chip was not touched.",
-                remedy="Finish or undo that restore first.",
-            ) from error
-        return cls(path, state, *digests)
+            if os.path.lexists(path):
+                continue
+            try:
+                digests = _write(path, state, before, after)
+            except NameTakenError:
+                continue
+            return cls(path, state, *digests)
 
     @classmethod
     def load(cls, path: Path) -> Journal:
@@ -119,26 +151,140 @@ class Journal:
         """
         text = _read(path, "state.json", _STATE_LIMIT)
         try:
-            state, before_sha256, after_sha256 = _parse(text.decode())
+            version, state, before_sha256, after_sha256 = _parse(text.decode())
         except UnicodeDecodeError:
             _refuse(path, "state.json is not UTF-8 text")
         except BackupSetError as error:
             _refuse(path, error.cause.removesuffix("."))
-        result = cls(path, state, before_sha256, after_sha256)
+        result = cls(path, state, before_sha256, after_sha256, version)
         result.before()
         result.after()
         return result
 
+    # -- contents ----------------------------------------------------------------------------
+
+    @property
+    def ranges(self) -> tuple[Range, ...]:
+        """What the work may have changed, and what it hit outside of that. Raises as `load`."""
+        return joined((*self.state.ranges, *self.astray()))
+
+    def whole(self) -> bytes | None:
+        """What the whole chip held before; None in a journal of version 1. Raises as `load`."""
+        if self.version < 2:
+            return None
+        return self._contents("before.bin", self.before_sha256, self.state.size)
+
     def before(self) -> bytes:
-        """What the ranges held before the restore. Raises as `load` does."""
-        return self._contents("before.bin", self.before_sha256)
+        """What the ranges held before, one after the other. Raises as `load`."""
+        whole = self.whole()
+        if whole is None:
+            return self._contents("before.bin", self.before_sha256, self._length)
+        return _joined(whole, self.ranges)
 
     def after(self) -> bytes:
-        """What the ranges are to hold. Raises as `load` does."""
-        return self._contents("after.bin", self.after_sha256)
+        """What the ranges are to hold, one after the other: what lies outside of those that the
+        work meant to change goes back to what it was. Raises as `load`."""
+        data = self._contents("after.bin", self.after_sha256, self._length)
+        whole = self.whole()
+        if whole is None:
+            return data
+        target = bytearray(whole)
+        at = 0
+        for each in self.state.ranges:
+            target[each.start : each.end] = data[at : at + each.length]
+            at += each.length
+        return _joined(target, self.ranges)
+
+    def astray(self) -> tuple[Range, ...]:
+        """What the work hit outside of its ranges, as far as that was noticed. Raises as `load`."""
+        if self.version < 2 or not os.path.lexists(self.path / ASTRAY):
+            return ()
+        try:
+            fields = parse_object(_read(self.path, ASTRAY, _STATE_LIMIT).decode(), ASTRAY)
+            found = _ranges(fields, "ranges")
+            fields.finish()
+        except (UnicodeDecodeError, BackupSetError) as error:
+            _refuse(self.path, f"{ASTRAY} cannot be read ({error})")
+        if problem := _problem(found, self.state.size):
+            _refuse(self.path, f"{ASTRAY} makes no sense: {problem}")
+        return found
+
+    def note_astray(self, ranges: Sequence[Range]) -> None:
+        """Note what the work hit outside of its ranges: it is put back when the work is taken up
+        again. On the disk when this returns. Raises `ShelfError`."""
+        if self.version < 2:
+            return
+        known = joined((*self.astray(), *ranges))
+        document = {"ranges": [asdict(each) for each in known]}
+        new = self.path / f".{ASTRAY}"
+        try:
+            with contextlib.suppress(FileNotFoundError):
+                os.unlink(new)
+            write_file(new, (json.dumps(document).encode(),))
+            os.replace(new, self.path / ASTRAY)
+            sync_folder(self.path)
+        except OSError as error:
+            raise shelf_error(
+                error, f"writing “{self.path / ASTRAY}”", state="The journal is as it was."
+            ) from error
+
+    # -- whose it is -------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """Nobody else works with this journal for as long as the block lasts.
+
+        Raises `ShelfError` when somebody does, or when it is gone by now.
+        """
+        descriptor = self._lock()
+        if descriptor is None:
+            raise ShelfError(
+                f"Another program is working with the journal “{self.path}”, or has just ended it.",
+                state="The chip was not touched.",
+                remedy="Wait until it has ended, then repeat.",
+            )
+        try:
+            yield
+        finally:
+            os.close(descriptor)
+
+    @property
+    def in_use(self) -> bool:
+        """Whether somebody else works with it at this moment."""
+        descriptor = self._lock()
+        if descriptor is not None:
+            os.close(descriptor)
+        return descriptor is None
+
+    def _lock(self) -> int | None:
+        """The locked file; None when somebody else has it, or the journal is gone."""
+        try:
+            descriptor = os.open(self.path / IN_USE, os.O_RDWR | os.O_CREAT, FILE_MODE)
+        except OSError:
+            return None
+        # It may have been finished, and the folder removed, before the lock was ours.
+        if try_lock(descriptor) is Lock.TAKEN or not os.path.lexists(self.path / "state.json"):
+            os.close(descriptor)
+            return None
+        return descriptor
+
+    def put_aside(self) -> Path:
+        """Keep the journal of a work that is proven, out of the way of later works; where it is
+        now. Raises `ShelfError`."""
+        number = 1
+        while os.path.lexists(path := self.path.with_name(f"{ENDED}{self.path.name}-{number}")):
+            number += 1
+        try:
+            os.rename(self.path, path)
+            sync_folder(path.parent)
+        except OSError as error:
+            raise shelf_error(
+                error, f"moving the journal “{self.path}” aside", state="The journal is whole."
+            ) from error
+        return path
 
     def finish(self) -> None:
-        """Remove the journal: the restore is verified, or undone. Raises `ShelfError`."""
+        """Remove the journal: the work is proven, or undone. Raises `ShelfError`."""
         try:
             remove_folder(self.path)
         except OSError as error:
@@ -148,8 +294,11 @@ class Journal:
                 state="The chip holds what it should; only the journal is left over.",
             ) from error
 
-    def _contents(self, name: str, digest: str) -> bytes:
-        expected = sum(each.length for each in self.state.ranges)
+    @property
+    def _length(self) -> int:
+        return sum(each.length for each in self.state.ranges)
+
+    def _contents(self, name: str, digest: str, expected: int) -> bytes:
         data = _read(self.path, name, expected)
         if len(data) != expected:
             _refuse(self.path, f"{name} has {len(data)} bytes instead of {expected}")
@@ -160,7 +309,7 @@ class Journal:
 
 @dataclass(frozen=True, slots=True)
 class OpenJournals:
-    """Journals of restores that have not ended; `corrupt` ones with what is wrong."""
+    """Journals of works that have not ended; `corrupt` ones with what is wrong."""
 
     whole: tuple[Journal, ...]
     corrupt: tuple[tuple[Path, BackupSetError | ShelfError], ...]
@@ -171,6 +320,17 @@ class OpenJournals:
             each
             for each in self.whole
             if (each.state.jedec_id, each.state.unique_id) == (jedec_id, unique_id)
+        )
+
+    def corrupt_of_chip(
+        self, jedec_id: str, unique_id: str | None
+    ) -> tuple[tuple[Path, BackupSetError | ShelfError], ...]:
+        """The damaged ones that may be of this chip, by the names of their folders."""
+        key = _key(jedec_id, unique_id)
+        return tuple(
+            (path, error)
+            for path, error in self.corrupt
+            if path.name == key or path.name.startswith(f"{key}-")
         )
 
 
@@ -191,12 +351,13 @@ def open_journals(journals: Path) -> OpenJournals:
         try:
             whole.append(Journal.load(path))
         except (BackupSetError, ShelfError) as error:
-            corrupt.append((path, error))
+            if os.path.lexists(path):  # else it was finished in this very moment
+                corrupt.append((path, error))
     return OpenJournals(tuple(whole), tuple(corrupt))
 
 
 def _write(path: Path, state: JournalState, before: bytes, after: bytes) -> tuple[str, str]:
-    """Write the three files; returns the digests of `before` and `after`."""
+    """Write the files; returns the digests of `before` and `after`."""
     with whole_folder(path) as folder:
         digests = tuple(
             write_file(folder / f"{name}.bin", (data,))[1]
@@ -206,9 +367,22 @@ def _write(path: Path, state: JournalState, before: bytes, after: bytes) -> tupl
         document |= asdict(state)
         document["begun"] = state.begun.isoformat()
         document["before_sha256"], document["after_sha256"] = digests
+        document["digest"] = _digest(document)
         text = json.dumps(document, indent=1, ensure_ascii=False) + "\n"
         write_file(folder / "state.json", (text.encode(),))
+        write_file(folder / IN_USE, ())
     return digests[0], digests[1]
+
+
+def _digest(document: Mapping[str, object]) -> str:
+    """SHA-256 of everything in the document but the digest itself, in one fixed form."""
+    rest = {name: value for name, value in document.items() if name != "digest"}
+    text = json.dumps(rest, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _joined(contents: bytes | bytearray, ranges: Iterable[Range]) -> bytes:
+    return b"".join(contents[each.start : each.end] for each in ranges)
 
 
 def _key(jedec_id: str, unique_id: str | None) -> str:
@@ -221,43 +395,54 @@ def _problem(ranges: Iterable[Range], size: int) -> str:
     end = 0
     count = 0
     for each in ranges:
-        if each.length < 1 or each.start < end or each.start + each.length > size:
+        if each.length < 1 or each.start < end or each.end > size:
             return f"the range of {each.length} bytes at {each.start:06X}h is out of order"
-        end = each.start + each.length
+        end = each.end
         count += 1
     return "" if count else "there are no ranges"
 
 
-def _parse(text: str) -> tuple[JournalState, str, str]:
+def _ranges(fields: Fields, name: str) -> tuple[Range, ...]:
+    found = []
+    for child in fields.children(name):
+        found.append(Range(child.integer("start"), child.integer("length", low=1)))
+        child.finish()
+    return tuple(found)
+
+
+def _parse(text: str) -> tuple[int, JournalState, str, str]:
     fields = parse_object(text, "state.json")
     version = fields.integer("journal_version")
-    if version != JOURNAL_VERSION:
-        fields.refuse("journal_version", f"is {version}; this program reads {JOURNAL_VERSION}")
-
-    def ranges() -> Iterator[Range]:
-        for child in fields.children("ranges"):
-            yield Range(child.integer("start"), child.integer("length", low=1))
-            child.finish()
-
+    if version not in (1, JOURNAL_VERSION):
+        fields.refuse("journal_version", f"is {version}; this program reads 1 and 2")
+    at: int | None = None
+    parts: tuple[Range, ...] | None = None
+    if version > 1:
+        if fields.sha256("digest") != _digest(json.loads(text)):
+            fields.refuse("digest", "shows that the file was changed after it was written")
+        at = fields.optional_integer("at")
+        parts = _ranges(fields, "parts") if fields.holds("parts") else None
     state = JournalState(
         chip=fields.text("chip"),
         jedec_id=fields.hexadecimal("jedec_id"),
         unique_id=fields.optional_hexadecimal("unique_id"),
         size=fields.integer("size", low=1),
-        ranges=tuple(ranges()),
+        ranges=_ranges(fields, "ranges"),
         image_name=fields.text("image_name"),
         image_sha256=fields.sha256("image_sha256"),
         begun=fields.moment("begun"),
         registers=fields.hexadecimal_mapping("registers"),
         four_byte_mode=fields.optional_flag("four_byte_mode"),
         segment=fields.integer("segment"),
+        at=at,
+        parts=parts,
     )
     digests = fields.sha256("before_sha256"), fields.sha256("after_sha256")
     fields.finish()
     problem = _problem(state.ranges, state.size)
     if problem:
         fields.refuse("ranges", f"makes no sense: {problem}")
-    return state, *digests
+    return version, state, *digests
 
 
 def _read(path: Path, name: str, limit: int) -> bytes:
@@ -277,5 +462,6 @@ def _refuse(path: Path, problem: str) -> NoReturn:
     raise BackupSetError(
         f"The journal “{path}” cannot be used: {problem}.",
         state="The chip it belongs to may be half written.",
-        remedy="Restore that chip from a backup set, then remove the folder.",
+        remedy="Move the folder away from the shelf and keep it; then write that chip's backup set "
+        "to it with 'spiflash restore', the whole set.",
     )

@@ -53,7 +53,7 @@ def test_a_board_on_which_a_restore_was_cut_is_not_taken_for_whole(rig: Rig) -> 
         *("W25Q64JV", "ef4017", chip.unique_id.hex(), 8 << 20, (Range(0, 4),), "i", "11" * 32),
         datetime(2026, 5, 1, tzinfo=UTC),
     )
-    Journal.begin(rig.folder / "shelf" / "journals", state, b"old.", b"new.")
+    Journal.begin(rig.folder / "shelf" / "journals", state, bytes(8 << 20), b"new.")
     (left,) = rig.run(board).records
     assert (left.kind, left.touched, left.backup) == ("own", False, "")
     assert "restore --resume" in left.reason

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import json
 import os
 import shutil
@@ -17,13 +18,15 @@ from archive_samples import MADE, contents_of
 from spiflash.archive.journal import Journal, JournalState, Range, open_journals
 from spiflash.errors import BackupSetError, ShelfError
 
-BEFORE = contents_of(2, seed=1)
+SIZE = 20 * 4096
+BEFORE = contents_of(20, seed=1)
 AFTER = contents_of(2, seed=2)
+HELD = BEFORE[:4096] + BEFORE[0x10000:0x11000]
 STATE = JournalState(
     chip="W25Q64JV",
     jedec_id="ef4017",
     unique_id="d2647c8f1b2a3c45",
-    size=8 << 20,
+    size=SIZE,
     ranges=(Range(0, 4096), Range(0x10000, 4096)),
     image_name="heron-öffnen.bin",
     image_sha256="ab" * 32,
@@ -48,7 +51,7 @@ def test_what_is_begun_is_found_and_finished(folder: Path) -> None:
     (found,) = listing.whole
     assert found == begun == Journal.load(begun.path)
     assert found.state == STATE
-    assert (found.before(), found.after()) == (BEFORE, AFTER)
+    assert (found.whole(), found.before(), found.after()) == (BEFORE, HELD, AFTER)
     assert listing.of_chip(STATE.jedec_id, STATE.unique_id) == (found,)
     assert listing.of_chip(STATE.jedec_id, None) == ()
     found.finish()
@@ -65,24 +68,24 @@ def test_nobody_else_can_read_it(folder: Path) -> None:
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
     assert stat.S_IMODE(path.stat().st_mode) == 0o700
     assert {stat.S_IMODE(each.stat().st_mode) for each in path.iterdir()} == {0o600}
-    assert {each.name for each in path.iterdir()} == {"before.bin", "after.bin", "state.json"}
+    assert {each.name for each in path.iterdir()} == {
+        "before.bin",
+        "after.bin",
+        "state.json",
+        "in-use",
+    }
 
 
 def test_no_folder_means_no_journals(folder: Path) -> None:
     assert open_journals(folder).whole == ()
 
 
-def test_a_chip_with_a_unique_id_has_one(folder: Path) -> None:
-    first = begin(folder)
-    with pytest.raises(ShelfError, match="has not ended"):
-        begin(folder)
-    assert Journal.load(first.path) == first
-
-
-def test_chips_that_cannot_be_told_apart_have_several(folder: Path) -> None:
-    paths = {begin(folder, unique_id=None).path for _ in range(3)}
+@pytest.mark.parametrize("unique_id", [None, STATE.unique_id])
+def test_chips_that_cannot_be_told_apart_have_several(folder: Path, unique_id: str | None) -> None:
+    """Without a unique ID, or with one that copies of a chip share."""
+    paths = {begin(folder, unique_id=unique_id).path for _ in range(3)}
     assert len(paths) == 3
-    assert len(open_journals(folder).of_chip(STATE.jedec_id, None)) == 3
+    assert len(open_journals(folder).of_chip(STATE.jedec_id, unique_id)) == 3
 
 
 @pytest.mark.parametrize(
@@ -91,7 +94,7 @@ def test_chips_that_cannot_be_told_apart_have_several(folder: Path) -> None:
         (),
         (Range(0, 8192), Range(4096, 4096)),
         (Range(4096, 4096), Range(0, 4096)),
-        (Range(8 << 20, 8192),),
+        (Range(SIZE, 8192),),
         (Range(0, 8192), Range(8192, 0)),
         (Range(0, 4096),),
     ],
@@ -122,6 +125,23 @@ def set_field(name: str, value: object) -> Callable[[Path], None]:
     return change("state.json", lambda b: json.dumps(json.loads(b) | {name: value}).encode())
 
 
+def signed(name: str, value: object) -> Callable[[Path], None]:
+    """The same with a right digest: what a faulty program would have written."""
+
+    def edit(text: bytes) -> bytes:
+        document = json.loads(text) | {name: value}
+        document["digest"] = digest_of(document)
+        return json.dumps(document).encode()
+
+    return change("state.json", edit)
+
+
+def digest_of(document: dict[str, object]) -> str:
+    rest = {key: value for key, value in document.items() if key != "digest"}
+    text = json.dumps(rest, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
 def linked(path: Path) -> None:
     os.rename(path / "after.bin", path.parent.parent / "after.bin")
     (path / "after.bin").symlink_to(path.parent.parent / "after.bin")
@@ -130,8 +150,11 @@ def linked(path: Path) -> None:
 @pytest.mark.parametrize(
     ("edit", "named"),
     [
-        (change("before.bin", lambda b: b[:-1]), "before.bin has 8191 bytes instead of 8192"),
-        (change("before.bin", lambda b: b + b"x"), "before.bin has 8193 bytes"),
+        (
+            change("before.bin", lambda b: b[:-1]),
+            f"before.bin has {SIZE - 1} bytes instead of {SIZE}",
+        ),
+        (change("before.bin", lambda b: b + b"x"), f"before.bin has {SIZE + 1} bytes"),
         (change("after.bin", lambda b: b[::-1]), "after.bin was changed"),
         (change("state.json", lambda b: b[:-9]), "not a JSON document"),
         (change("state.json", lambda b: b"\xff"), "state.json is not UTF-8"),
@@ -140,13 +163,16 @@ def linked(path: Path) -> None:
         (linked, "after.bin is a link"),
         (lambda path: shutil.rmtree(path) or path.write_text(""), "state.json is missing"),
         (set_field("journal_version", 9), "journal_version"),
-        (set_field("size", 4096), "“ranges” makes no sense"),
-        (set_field("ranges", []), "“ranges” makes no sense"),
-        (set_field("ranges", [{"start": 0, "length": 1 << 31}]), "“ranges” makes no sense"),
-        (set_field("ranges", [{"start": 0, "length": "4"}]), "“ranges[0].length”"),
-        (set_field("unique_id", "xyz"), "“unique_id”"),
-        (set_field("image_sha256", ""), "“image_sha256”"),
-        (set_field("colour", ""), "“colour” is not known"),
+        (set_field("segment", 1), "“digest” shows that the file was changed"),
+        (set_field("ranges", [{"start": 0, "length": 4096}]), "“digest” shows"),
+        (set_field("at", 4096), "“digest” shows"),
+        (signed("size", 4096), "“ranges” makes no sense"),
+        (signed("ranges", []), "“ranges” makes no sense"),
+        (signed("ranges", [{"start": 0, "length": 1 << 31}]), "“ranges” makes no sense"),
+        (signed("ranges", [{"start": 0, "length": "4"}]), "“ranges[0].length”"),
+        (signed("unique_id", "xyz"), "“unique_id”"),
+        (signed("image_sha256", ""), "“image_sha256”"),
+        (signed("colour", ""), "“colour” is not known"),
     ],
     ids=lambda value: value if isinstance(value, str) else "edit",
 )
@@ -216,3 +242,82 @@ def test_a_removal_that_is_cut_short_leaves_none_or_all(
     again = begun if listing.whole else begin(folder)  # a left-over is no obstacle
     again.finish()
     assert os.listdir(folder) == []
+
+
+def test_a_journal_of_version_1_still_opens(folder: Path) -> None:
+    """As it was written before the whole chip was kept: no digest, no request."""
+    path = folder / "ef4017-d2647c8f1b2a3c45"
+    path.mkdir(parents=True)
+    old = contents_of(2, seed=3)
+    (path / "before.bin").write_bytes(old)
+    (path / "after.bin").write_bytes(AFTER)
+    (path / "state.json").write_text(
+        json.dumps(
+            {
+                "journal_version": 1,
+                "chip": "W25Q64JV",
+                "jedec_id": "ef4017",
+                "unique_id": "d2647c8f1b2a3c45",
+                "size": SIZE,
+                "ranges": [{"start": 0, "length": 4096}, {"start": 65536, "length": 4096}],
+                "image_name": "heron.bin",
+                "image_sha256": "ab" * 32,
+                "begun": MADE.isoformat(),
+                "registers": {"SR1": "00"},
+                "four_byte_mode": None,
+                "segment": 0,
+                "before_sha256": hashlib.sha256(old).hexdigest(),
+                "after_sha256": hashlib.sha256(AFTER).hexdigest(),
+            }
+        )
+    )
+    (found,) = open_journals(folder).whole
+    assert (found.version, found.whole(), found.state.at) == (1, None, None)
+    assert (found.before(), found.after()) == (old, AFTER)
+    with found.held():
+        found.finish()
+    assert os.listdir(folder) == []
+
+
+def test_what_went_astray_goes_back_to_what_it_was(folder: Path) -> None:
+    begun = begin(folder, ranges=(Range(4096, 4096), Range(0x10000, 4096)))
+    begun.note_astray([Range(0, 4096), Range(0x3000, 8192)])
+    begun.note_astray([Range(0x3000, 8192)])
+    (found,) = open_journals(folder).whole
+    assert found.ranges == (Range(0, 8192), Range(0x3000, 8192), Range(0x10000, 4096))
+    aside = BEFORE[0x3000:0x5000]
+    assert found.before() == BEFORE[:8192] + aside + BEFORE[0x10000:0x11000]
+    assert found.after() == BEFORE[:4096] + AFTER[:4096] + aside + AFTER[4096:]
+    (begun.path / "astray.json").write_text("[]")
+    assert [path for path, _ in open_journals(folder).corrupt] == [begun.path]
+
+
+def test_a_journal_has_one_user_at_a_time(folder: Path) -> None:
+    begun = begin(folder)
+    assert not begun.in_use
+    with begun.held():
+        assert begun.in_use
+        with pytest.raises(ShelfError, match="Another program"), begun.held():
+            pass
+    assert not begun.in_use
+    with begun.held():
+        begun.finish()
+    with pytest.raises(ShelfError), begun.held():
+        pass
+
+
+def test_a_journal_can_be_put_aside(folder: Path) -> None:
+    for _ in range(2):
+        begin(folder).put_aside()
+    assert open_journals(folder).whole == ()
+    assert len(os.listdir(folder)) == 2
+
+
+def test_damaged_journals_are_matched_by_their_folders(folder: Path) -> None:
+    paths = [begin(folder).path, begin(folder).path, begin(folder, unique_id=None).path]
+    for path in paths:
+        (path / "state.json").write_text("{}")
+    found = open_journals(folder)
+    assert [p for p, _ in found.corrupt_of_chip(STATE.jedec_id, STATE.unique_id)] == paths[:2]
+    assert [p for p, _ in found.corrupt_of_chip(STATE.jedec_id, None)] == paths[2:]
+    assert found.corrupt_of_chip("c84017", None) == ()

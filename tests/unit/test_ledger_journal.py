@@ -15,10 +15,10 @@ from spiflash.errors import ShelfError
 @pytest.fixture
 def journal(tmp_path: Path) -> Journal:
     state = JournalState(
-        *("W25Q64JV", "ef4017", "00" * 8, 8 << 20, (Range(0, 4),), "open.bin", "11" * 32),
+        *("W25Q64JV", "ef4017", "00" * 8, 4096, (Range(0, 4),), "open.bin", "11" * 32),
         datetime(2026, 5, 1, tzinfo=UTC),
     )
-    return Journal.begin(tmp_path, state, b"old.", b"new.")
+    return Journal.begin(tmp_path, state, bytes(4096), b"new.")
 
 
 def test_a_note_stays_with_its_journal_and_goes_with_it(journal: Journal, tmp_path: Path) -> None:
@@ -27,7 +27,7 @@ def test_a_note_stays_with_its_journal_and_goes_with_it(journal: Journal, tmp_pa
     withdraw(journal, "another")
     (loaded,) = open_journals(tmp_path).whole
     assert withdrawn(loaded) == "heron-open"
-    assert (loaded.before(), loaded.after()) == (b"old.", b"new.")
+    assert (loaded.before(), loaded.after()) == (bytes(4), b"new.")
     loaded.finish()
     assert list(tmp_path.iterdir()) == []
 
