@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 
 from spiflash.bus import mpsse
 from spiflash.bus.transaction import Transaction
+from spiflash.errors import BusError
 
 
 class Replies:
@@ -39,8 +40,17 @@ class Replies:
     def take(
         self, transactions: Sequence[Transaction], size: int
     ) -> tuple[Sequence[Transaction], bytes]:
-        """The transactions again and the next `size` bytes of replies."""
+        """The transactions again and the next `size` bytes of replies.
+
+        Raises `BusError` when fewer are under way: nobody would ever send them.
+        """
         while len(self._fetched) < size:
+            if not self._bursts:
+                raise BusError(
+                    f"The adapter has sent {len(self._fetched)} of {size} bytes and owes no more.",
+                    state="What was under way may be half done.",
+                    remedy="Unplug the adapter, plug it in again, and repeat.",
+                )
             self.fetch(leave=self._under_way - 1)
         taken = bytes(self._fetched[:size])
         del self._fetched[:size]

@@ -109,8 +109,8 @@ class NorFlash:
             self.bus.run([commands.write_disable()])
         if self._relock:
             self.bus.run(self._relock)
-        if self._way.leave:
-            self.bus.run(self._way.leave)
+        # A board must not find its chip ready to be written to.
+        self.bus.run([*self._way.leave, commands.write_disable()])
 
     def settle(self) -> None:
         """Wait for a chip that is busy, for `SETTLE` seconds at most; never raises for it."""
@@ -162,6 +162,18 @@ class NorFlash:
         """Leave the chip in another address mode than the one it was met in: the one from
         before an earlier session, which was cut off and could not put it back."""
         self._way = replace(self._way, leave=addressing(self.chip, found).leave)
+
+    @property
+    def mode_can_be_lost(self) -> bool:
+        """Whether addresses depend on a mode or register that a loss of supply resets: the next
+        command would reach another place then."""
+        return bool(self._way.enter) or self._way.segment_opcode is not None
+
+    def enter_again(self) -> None:
+        """Bring the chip into the address mode of this session once more."""
+        self._segment = None
+        if self._way.enter:
+            self.bus.run(self._way.enter)
 
     @contextlib.contextmanager
     def short_addresses(self) -> Iterator[None]:
@@ -215,8 +227,9 @@ class NorFlash:
 
     # -- changing --------------------------------------------------------------------------
 
-    def erase(self, start: int, kind: EraseType) -> None:
-        """Erase the aligned block of `kind` that begins at `start`, and wait for it.
+    def erase(self, start: int, kind: EraseType) -> float:
+        """Erase the aligned block of `kind` that begins at `start`, and wait for it; the seconds
+        it took.
 
         Raises `ChipTimeoutError`; ValueError when `start` is not aligned.
         """
@@ -235,7 +248,7 @@ class NorFlash:
             order = commands.erase(opcode, self._way.shown(start), self._way.width)
         begun = self.bus.clock.now()
         self.bus.run([commands.write_enable(), order])
-        self.wait(kind.time, f"erasing {kind.size // 1024} KiB at {start:#x}", begun=begun)
+        return self.wait(kind.time, f"erasing {kind.size // 1024} KiB at {start:#x}", begun=begun)
 
     def program(self, pieces: Iterable[tuple[int, bytes]], progress: Progress = _silent) -> None:
         """Program (address, data) pieces; none may cross a page boundary. In what order they

@@ -218,11 +218,18 @@ def _silent(answer: bytes) -> bool:
 def read_unique_id(bus: Bus, chip: Chip) -> bytes | None:
     """The factory-programmed unique ID; None for chips without one, or where all of its bytes are
     equal."""
-    if chip.unique_id is None:
+    order = unique_id_order(chip)
+    if order is None:
         return None
+    return ChipIdentity(chip.jedec_id, bus.run([order])[0], chip.size).unique_id
+
+
+def unique_id_order(chip: Chip) -> Transaction | None:
+    """What reads the unique ID, with addresses of three bytes; None for a chip without one."""
     how = chip.unique_id
-    answer = bus.run([commands.read_unique_id(how.opcode, how.dummy, how.length, how.address)])[0]
-    return ChipIdentity(chip.jedec_id, answer, chip.size).unique_id
+    if how is None:
+        return None
+    return commands.read_unique_id(how.opcode, how.dummy, how.length, how.address)
 
 
 def read_security(bus: Bus, chip: Chip) -> tuple[bytes, ...]:

@@ -15,13 +15,14 @@ from itertools import chain, islice
 from math import ceil
 
 from spiflash.bus.transaction import Bus, Transaction
+from spiflash.errors import ChipAbsentError
 from spiflash.nor import commands
 from spiflash.nor.addressing import Addressing
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WIP
 from spiflash.nor.geometry import ProgramMethod
 from spiflash.nor.pace import Rest
-from spiflash.nor.waiting import Waiting, look
+from spiflash.nor.waiting import ABSENT, Waiting, look
 
 BATCH = 32
 """Pages in one exchange with the adapter: about 8 KiB of commands, twice the largest FIFO."""
@@ -45,6 +46,9 @@ commands."""
 STALLED = 8
 """Pages in a row that met a busy chip, after which it is waited for: it takes far longer than
 it should, or does not answer."""
+
+GONE = 2
+"""Statuses of a batch that read FFh, from which no chip is there: one may be noise."""
 
 Page = tuple[int, bytes]
 Report = Callable[[int], None]
@@ -124,8 +128,16 @@ class Programmer:
 
         turn = 2 + len(self._look)
         for answers in self._bus.run_ahead(batches()):
-            busy = [bool(answer[0] & WIP) for answer in answers[2::turn]]
+            statuses = [answer[0] for answer in answers[2::turn]]
             batch, rest = sent.popleft()
+            if statuses.count(ABSENT) >= GONE:
+                # Whatever answers next may be another chip: it must not get the rest.
+                raise ChipAbsentError(
+                    f"The chip stopped answering while programming at {batch[0][0]:#x}.",
+                    state="What was to be written is half done.",
+                    remedy="Seat the clip again and repeat the command.",
+                )
+            busy = [bool(status & WIP) for status in statuses]
             self._rest.learn(rest, run.settle(batch, busy), busy)
 
     def _orders(self, start: int, data: bytes, rest: float) -> list[Transaction]:

@@ -86,13 +86,26 @@ class ProofFacts(Protocol):
         """Sectors written again."""
         ...
 
+    @property
+    def glanced(self) -> int:
+        """Sectors beside those read back of which only a piece was read."""
+        ...
+
 
 def proof_text(proof: ProofFacts) -> str:
     """What was read back, in a sentence or two."""
     if proof.passes:
         text = f"The whole chip was read back in {proof.passes} passes and is right."
     else:
-        text = f"Every sector that was changed ({proof.sectors}) was read back and is right."
+        text = (
+            f"Every sector that was changed, and the start of the chip ({proof.sectors} in all), "
+            "was read back and is right."
+        )
+        if proof.glanced:
+            text += (
+                f" Of {counted(proof.glanced, 'sector')} beside them a piece was read; the others "
+                "were not."
+            )
     if proof.reread:
         text += f" {counted(len(proof.reread), 'sector')} had to be read again for it."
     return text
@@ -105,4 +118,5 @@ def proof_json(proof: ProofFacts) -> dict[str, object]:
         "whole_chip_passes": proof.passes,
         "read_again": list(proof.reread),
         "written_again": list(proof.repaired),
+        "sectors_looked_at": proof.glanced,
     }

@@ -20,7 +20,13 @@ from spiflash.dump.belongings import Wishes
 from spiflash.dump.belongs import Concern, concerns, refusals
 from spiflash.dump.convert import Proposal, propose
 from spiflash.dump.layout import Layout
-from spiflash.errors import ImageError, OutputError, ShelfError, UnstableReadError
+from spiflash.errors import (
+    CutShortError,
+    ImageError,
+    OutputError,
+    ShelfError,
+    UnstableReadError,
+)
 from spiflash.report.convert_page import conversion_page
 from spiflash.work.backup import back_up, now
 from spiflash.work.connection import Connection
@@ -30,7 +36,7 @@ from spiflash.work.restore import (
     SAFE,
     Leave,
     backup_of_this_chip,
-    open_journal,
+    cut_work,
     preview,
     refuse_unknown,
     restore,
@@ -105,18 +111,19 @@ def prepare(
 
     A verified set on the shelf is used when the chip still holds exactly what it holds;
     otherwise a new one is made. Raises the refusals of `restore` and `back_up`, and
-    `ShelfError` when another restore of this chip was cut short.
+    `CutShortError` when another restore of this chip was cut short.
     """
     refuse_unknown(connection)
     theirs = _audit_of(image, asked)
     sets = _sets(connection, shelf, asked)
-    journal = open_journal(connection, shelf)
-    if journal is not None:
+    cut = cut_work(connection, shelf, watcher, needed=False)
+    if cut is not None:
+        journal = cut.journal
         for each in sets:
             found = _prepared(each, theirs, image, asked)
             if found.made.sha256 == journal.state.image_sha256:
                 return replace(found, begun=True)
-        raise ShelfError(
+        raise CutShortError(
             f"A restore of {journal.state.image_name} to this chip was cut short on "
             f"{journal.state.begun:%Y-%m-%d %H:%M}; parts of the chip are half written.",
             state=f"{SAFE} What those parts held is in {journal.path}.",

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from spiflash.archive.shelf import Shelf
-from spiflash.errors import ShelfError, UsageError
+from spiflash.errors import UsageError
 from spiflash.work.connection import Connection
 from spiflash.work.image import Image
 from spiflash.work.progress import Watcher
-from spiflash.work.restore import SAFE, Leave, open_journal, restore
+from spiflash.work.restore import SAFE, Leave, restore
 from spiflash.work.rewrite import Rewritten, Work
 from spiflash.work.rewrite_proof import Verify
 
@@ -35,13 +35,6 @@ def erase(
             f"The range {at:#x}–{end:#x} does not lie on a chip of {size} bytes.",
             state=SAFE,
             remedy="Give --at and --length within the chip.",
-        )
-    journal = open_journal(connection, shelf)
-    if journal is not None:
-        raise ShelfError(
-            f"A restore of {journal.state.image_name} to this chip was cut short.",
-            state=f"{SAFE} What the chip held is in {journal.path}.",
-            remedy="Run 'spiflash restore --resume' first.",
         )
     blank = Image(f"blank {at:#x}–{end - 1:#x}", b"\xff" * (end - at))
     return restore(

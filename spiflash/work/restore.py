@@ -9,9 +9,19 @@ from pathlib import Path
 from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.journal import Journal, open_journals
 from spiflash.archive.shelf import Shelf
-from spiflash.errors import ChipUnknownError, ImageError, NoBackupError, ShelfError
+from spiflash.errors import (
+    ChipMismatchError,
+    ChipUnknownError,
+    CutShortError,
+    ImageError,
+    NoBackupError,
+    ShelfError,
+)
+from spiflash.nor.chip import ChipIdentity
+from spiflash.report.amounts import counted
 from spiflash.work.connection import Connection
 from spiflash.work.image import Image, overlay
+from spiflash.work.keeping import sets_of
 from spiflash.work.progress import Watcher
 from spiflash.work.register_check import register_differences
 from spiflash.work.rewrite import (
@@ -22,8 +32,14 @@ from spiflash.work.rewrite import (
     rewrite,
 )
 from spiflash.work.rewrite_proof import Verify
-from spiflash.work.rewrite_reading import Witness, read_before
-from spiflash.work.rewrite_resume import read_cut, refuse_withdrawn, replayed
+from spiflash.work.rewrite_reading import Before, Witness, read_before
+from spiflash.work.rewrite_resume import (
+    read_twice,
+    refuse_stranger,
+    refuse_withdrawn,
+    replayed,
+    settle_outside,
+)
 
 SAFE = "Nothing has been erased or written."
 
@@ -58,22 +74,15 @@ def backup_of_this_chip(
 ) -> BackupSet | None:
     """A verified set of this very chip; None when the person waived it.
 
-    A chip with a unique ID is recognised by it. One without is recognised when a set's
-    contents are what the chip holds now, or when the person names the set. Raises
-    `NoBackupError`.
+    A chip with a unique ID is known by it. One without is known when a set's contents are
+    `current`, what it holds now or held whole before a work that was cut short; or when the
+    person names the set. Raises `NoBackupError`.
     """
-    chip = connection.chip
-    unique = connection.unique_id.hex() if connection.unique_id else None
     if leave.backup is not None:
         return _named(leave.backup, connection)
-    if unique is not None:
-        found = shelf.verified_backup_of(chip.jedec_id.hex(), unique, chip.size)
-        if found is not None:
-            return found
-    else:
-        for candidate in shelf.backups_of(chip.jedec_id.hex(), None, chip.size).sets:
-            if candidate.record.verified and candidate.contents() == current:
-                return candidate
+    for candidate in sets_of(connection, shelf, [current]):
+        if candidate.record.verified:
+            return candidate
     if leave.without_backup:
         return None
     raise NoBackupError(
@@ -87,12 +96,8 @@ def backup_of_this_chip(
 def _named(path: Path, connection: Connection) -> BackupSet:
     found = open_set(path)
     record = found.record
-    unique = connection.unique_id.hex() if connection.unique_id else None
-    same = (record.chip.jedec_id, record.chip.unique_id, record.size) == (
-        connection.chip.jedec_id.hex(),
-        unique,
-        connection.chip.size,
-    )
+    kept = ChipIdentity.from_hex(record.chip.jedec_id, record.chip.unique_id, record.size)
+    same = kept == connection.identity
     if same and record.verified:
         return found
     why = "is of another chip" if not same else "is not verified"
@@ -103,24 +108,69 @@ def _named(path: Path, connection: Connection) -> BackupSet:
     )
 
 
-def open_journal(connection: Connection, shelf: Shelf) -> Journal | None:
-    """The journal of a restore of this chip that was cut short.
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A work on this very chip that was cut short, and what the chip holds now."""
 
-    Raises `ShelfError` when there are several and the chip has no unique ID to tell which.
+    journal: Journal
+    found: Before
+
+
+def cut_work(
+    connection: Connection,
+    shelf: Shelf,
+    watcher: Watcher,
+    *,
+    needed: bool,
+) -> Cut | None:
+    """The work on this chip that was cut short, known by its contents; None when there is none.
+
+    Journals that another program works with are another chip's. With `needed`, journals of
+    chips of this kind of which none is this one's raise `ChipMismatchError`; without, that is
+    said. Raises `CutShortError` for a damaged journal that may be this chip's, and `ShelfError`
+    when two journals fit.
     """
-    unique = connection.unique_id.hex() if connection.unique_id else None
-    found = open_journals(shelf.journals).of_chip(connection.chip.jedec_id.hex(), unique)
-    if not found:
+    identity = connection.identity
+    chip = identity.jedec_id.hex(), identity.unique_hex
+    found = open_journals(shelf.journals)
+    for path, error in found.corrupt_of_chip(*chip):
+        raise CutShortError(
+            f"A work on a chip like this one was cut short, and its journal is damaged: "
+            f"{error.cause}",
+            state=f"{SAFE} This chip may be half written.",
+            remedy=f"Move {path} away from the shelf and keep it; then write the board's backup "
+            "set, the whole of it, with 'spiflash restore'.",
+        )
+    journals = [each for each in found.of_chip(*chip) if not each.in_use]
+    if not journals:
         return None
-    if len(found) > 1:
-        paths = "\n  ".join(str(journal.path) for journal in found)
+    before = read_twice(connection, journals, watcher)
+    fitting: list[Journal] = []
+    strange: list[ChipMismatchError] = []
+    for journal in journals:
+        try:
+            refuse_stranger(connection, journal, before)
+        except ChipMismatchError as exc:
+            strange.append(exc)
+        else:
+            fitting.append(journal)
+    if len(fitting) > 1:
+        paths = "\n  ".join(str(journal.path) for journal in fitting)
         raise ShelfError(
-            f"{len(found)} restores of chips of this kind were cut short, and this chip has no "
-            f"unique ID to tell which is its own:\n  {paths}",
+            f"{len(fitting)} restores of chips of this kind were cut short, and what this chip "
+            f"holds fits each of them:\n  {paths}",
             state=SAFE,
             remedy="Move the journals of the other boards away from the shelf, then repeat.",
         )
-    return found[0]
+    if fitting:
+        return Cut(fitting[0], before)
+    if needed:
+        raise strange[0]
+    watcher.say(
+        f"{counted(len(journals), 'restore')} of another board with such a chip was cut short; "
+        f"its journal waits for it: {journals[0].path}"
+    )
+    return None
 
 
 def restore(
@@ -144,36 +194,35 @@ def restore(
     the refusals described in `errors`, all before anything is changed.
     """
     refuse_unknown(connection)
-    journal = open_journal(connection, shelf)
+    leave = leave or Leave()
     if image is not None:
         _fits(connection, image, at)
-    elif journal is None:
+    cut = cut_work(connection, shelf, watcher, needed=image is None)
+    if cut is not None:
+        refuse_withdrawn(cut.journal, undo=undo)
+        _same_request(cut.journal, image, at)
+        with cut.journal.held():
+            return _resume(
+                connection,
+                shelf,
+                cut,
+                watcher,
+                agree=agree,
+                leave=leave,
+                passes=passes,
+                verify=verify,
+                undo=undo,
+            )
+    if image is None:
         raise _nothing_to_resume()
-    if journal is not None:
-        unprotect = leave is not None and leave.unprotect
-        return _resume(
-            connection,
-            shelf,
-            journal,
-            image,
-            watcher,
-            agree=agree,
-            passes=passes,
-            verify=verify,
-            unprotect=unprotect,
-            undo=undo,
-        )
-    assert image is not None
-    leave = leave or Leave()
     for line in register_differences(connection, image):
         watcher.say(line)
     old = read_before(connection, witnesses(connection, shelf, leave, image, at), passes, watcher)
-    backup_of_this_chip(connection, shelf, leave, old.contents)
-    work = plan_work(connection, old, overlay(old.contents, image, at))
+    backup = backup_of_this_chip(connection, shelf, leave, old.contents)
     return rewrite(
         connection,
         shelf,
-        work,
+        plan_work(connection, old, overlay(old.contents, image, at)),
         image.name,
         image.sha256,
         watcher,
@@ -181,6 +230,9 @@ def restore(
         passes=passes,
         verify=verify,
         unprotect=leave.unprotect,
+        backup=backup,
+        at=at,
+        parts=image.parts,
     )
 
 
@@ -193,13 +245,13 @@ def witnesses(
     Raises `NoBackupError` for a backup set that was named and is not this chip's.
     """
     found = [Witness(at, image.contents)]
-    unique = connection.unique_id.hex() if connection.unique_id else None
+    identity = connection.identity
     backup = None
     if leave.backup is not None:
         backup = _named(leave.backup, connection)
-    elif unique is not None:
+    elif identity.unique_hex is not None:
         backup = shelf.verified_backup_of(
-            connection.chip.jedec_id.hex(), unique, connection.chip.size
+            identity.jedec_id.hex(), identity.unique_hex, identity.size
         )
     if backup is not None:
         found.append(Witness(0, backup.contents()))
@@ -217,14 +269,14 @@ def preview(
     undo: bool = False,
 ) -> Work:
     """What `restore` would do, after reading the chip; nothing is changed or asked."""
-    journal = open_journal(connection, shelf)
     if image is not None:
         _fits(connection, image, at)
-    if journal is not None:
-        refuse_withdrawn(journal, undo=undo)
-        _same_image(journal, image)
-        old = read_cut(connection, journal, watcher)
-        return plan_resumed(connection, old, replayed(journal, old, undo=undo), journal)
+    cut = cut_work(connection, shelf, watcher, needed=image is None)
+    if cut is not None:
+        refuse_withdrawn(cut.journal, undo=undo)
+        _same_request(cut.journal, image, at)
+        target = replayed(cut.journal, cut.found, undo=undo)
+        return plan_resumed(connection, cut.found, target, cut.journal)
     if image is None:
         raise _nothing_to_resume()
     known = witnesses(connection, shelf, leave or Leave(), image, at)
@@ -243,36 +295,49 @@ def _nothing_to_resume() -> ImageError:
 def _resume(
     connection: Connection,
     shelf: Shelf,
-    journal: Journal,
-    image: Image | None,
+    cut: Cut,
     watcher: Watcher,
     *,
     agree: Callable[[Work], bool],
+    leave: Leave,
     passes: int,
     verify: Verify,
-    unprotect: bool,
     undo: bool,
 ) -> Rewritten:
-    refuse_withdrawn(journal, undo=undo)
-    _same_image(journal, image)
+    journal, old = cut.journal, cut.found
+    backup = _backup_of_cut(connection, shelf, leave, journal, old)
     what = "undoing" if undo else "finishing"
     watcher.say(f"{what} the restore of {journal.state.image_name} that was cut short")
-    old = read_cut(connection, journal, watcher)
+    settle_outside(connection, journal, old, watcher)
     work = plan_resumed(connection, old, replayed(journal, old, undo=undo), journal)
-    state = journal.state
     return rewrite(
         connection,
         shelf,
         work,
-        state.image_name,
-        state.image_sha256,
+        journal.state.image_name,
+        journal.state.image_sha256,
         watcher,
         agree=agree,
         passes=passes,
         verify=verify,
         journal=journal,
-        unprotect=unprotect,
+        unprotect=leave.unprotect,
+        backup=backup,
     )
+
+
+def _backup_of_cut(
+    connection: Connection, shelf: Shelf, leave: Leave, journal: Journal, old: Before
+) -> BackupSet | None:
+    """The backup that a resume needs like any write. What the chip held whole before the cut work
+    counts wherever a set has it: the journal is a second reading of it."""
+    whole = journal.whole()
+    if whole is None:
+        return backup_of_this_chip(connection, shelf, leave, old.contents)
+    for candidate in sets_of(connection, shelf, [whole]):
+        if candidate.contents() == whole:
+            return candidate
+    return backup_of_this_chip(connection, shelf, leave, whole)
 
 
 def _fits(connection: Connection, image: Image, at: int) -> None:
@@ -280,12 +345,19 @@ def _fits(connection: Connection, image: Image, at: int) -> None:
     overlay(bytes(connection.chip.size), image, at)
 
 
-def _same_image(journal: Journal, image: Image | None) -> None:
-    if image is None or image.sha256 == journal.state.image_sha256:
+def _same_request(journal: Journal, image: Image | None, at: int) -> None:
+    """Raise `CutShortError` unless `image` at `at` is what the cut work was to write: finishing
+    that would not be what was asked for."""
+    state = journal.state
+    parts = state.parts if state.parts is None else tuple((r.start, r.end) for r in state.parts)
+    if image is None or (image.sha256, at, image.parts) == (state.image_sha256, state.at, parts):
         return
-    raise ShelfError(
-        f"A restore of {journal.state.image_name} to this chip was cut short on "
-        f"{journal.state.begun:%Y-%m-%d %H:%M}; parts of the chip are half written.",
-        state=f"{SAFE} What those parts held is in {journal.path}.",
-        remedy="Run 'spiflash restore --resume' first; then write the other image.",
+    raise CutShortError(
+        f"A restore of {state.image_name} to this chip was cut short on "
+        f"{state.begun:%Y-%m-%d %H:%M}, and this is another request: another file, address or "
+        "region. Parts of the chip are half written.",
+        state=f"{SAFE} What was asked for now has not been done. What the chip held is in "
+        f"{journal.path}.",
+        remedy="Run 'spiflash restore --resume' to finish the first one, or --undo to take it "
+        "back; then repeat this.",
     )

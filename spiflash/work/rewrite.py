@@ -1,38 +1,52 @@
 """Bring a chip from what it holds to what it should hold, and prove it.
 
-The order is what makes it safe: read and believe it, plan, check, ask, write the journal to
-disk, only then erase and program, read back, and drop the journal once that is right. A cut at
-any moment leaves a chip whose every changed range is in the journal, before and after.
+The order is what makes it safe: read and believe it, plan, check, ask, look again whether it is
+this very board, keep on the shelf what no set has, write the journal to disk, see that commands
+arrive; only then erase and program, looking at the board between the steps; read back, and drop
+the journal once everything in it is proven. A cut at any moment leaves a chip of which the journal
+has all that it held, and all that it is to hold.
 """
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from spiflash.archive.backupset import BackupSet
 from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.shelf import Shelf
-from spiflash.bus.transaction import Sampling
 from spiflash.errors import (
     ChipProtectedError,
     DeclinedError,
     InterruptedWorkError,
+    ShelfError,
     SpiflashError,
 )
+from spiflash.nor.chip import Chip
+from spiflash.nor.commands import write_disable
 from spiflash.nor.geometry import SECTOR, Geometry
 from spiflash.nor.unprotect import unprotected, why_not
-from spiflash.plan import Erase, Plan, Program, TransferCost, make_plan
+from spiflash.plan import Plan, TransferCost, make_plan
 from spiflash.plan.steps import merged
 from spiflash.work.backup import now
+from spiflash.work.command_path import prove_commands
 from spiflash.work.connection import Connection
+from spiflash.work.keeping import finish_journal, keep, sectors_of, sets_of, unsaved
 from spiflash.work.progress import Watcher
-from spiflash.work.rewrite_proof import Proof, Verify, changed_sectors, prove
-from spiflash.work.rewrite_reading import Before
-from spiflash.work.rewrite_resume import put_things_back
+from spiflash.work.reading import disagreements
+from spiflash.work.rewrite_proof import AstrayError, Proof, Verify, changed_sectors, prove
+from spiflash.work.rewrite_reading import Before, Stretch, stretches
+from spiflash.work.rewrite_resume import put_things_back, unexplained
+from spiflash.work.rewrite_steps import HALF_DONE, Steps
+from spiflash.work.same_board import SameBoard
 
 TURNAROUND = 0.3e-3
 """Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and
 the host (common practice, no source)."""
+
+
+COMPLEMENT = bytes(255 - value for value in range(256))
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,13 +88,14 @@ def plan_resumed(connection: Connection, old: Before, target: bytes, journal: Jo
     when it is cut short as well.
     """
     assumed = bytearray(old.contents)
-    covered = [(each.start, each.start + each.length) for each in journal.state.ranges]
-    for each in journal.state.ranges:
-        for start in range(each.start, each.start + each.length, SECTOR):
+    ranges = journal.ranges
+    for each in ranges:
+        for start in range(each.start, each.end, SECTOR):
             end = start + SECTOR
             if start in old.unstable or old.contents[start:end] != target[start:end]:
-                assumed[start:end] = bytes(SECTOR)
-    geometry = _within(connection.flash.geometry, covered)
+                # The complement: whatever the target is, each of its bits has to be written.
+                assumed[start:end] = target[start:end].translate(COMPLEMENT)
+    geometry = _within(connection.flash.geometry, ranges)
     plan = make_plan(bytes(assumed), target, geometry, _cost(connection))
     return Work(plan, target, old)
 
@@ -89,19 +104,20 @@ def _cost(connection: Connection) -> TransferCost:
     return TransferCost.at_clock(connection.ceiling, turnaround=TURNAROUND)
 
 
-def journal_ranges(plan: Plan, geometry: Geometry) -> tuple[Range, ...]:
+def journal_ranges(plan: Plan, chip: Chip) -> tuple[Range, ...]:
     """What the plan may change, rounded out to the largest erase blocks: whichever erases a
-    later attempt chooses for the same sectors, they stay inside."""
-    found: list[tuple[int, int]] = []
-    for low, high in plan.affected:
-        for start, end, types in geometry.spans():
-            if low < end and start < high:
-                block = max((kind.size for kind in types), default=SECTOR)
-                inner = max(low, start) - start, min(high, end) - start
-                found.append(
-                    (start + inner[0] // block * block, start + -(-inner[1] // block) * block)
-                )
-    return tuple(Range(low, high - low) for low, high in merged(found))
+    later attempt chooses for the same sectors, they stay inside, and so does an erase that takes
+    more than its size."""
+    block = max(chip.largest_erase, SECTOR)
+    found = [
+        (low // block * block, min(-(-high // block) * block, chip.size))
+        for low, high in plan.affected
+    ]
+    for start, end, types in chip.geometry.spans():
+        # A region that is one block need not be aligned to its size.
+        if any(kind.size == end - start for kind in types):
+            found += [(start, end) for low, high in plan.affected if low < end and start < high]
+    return tuple(Range(low, high - low) for low, high in merged(sorted(found)))
 
 
 def refuse_protected(connection: Connection, plan: Plan) -> None:
@@ -142,141 +158,203 @@ def rewrite(
     verify: Verify = Verify.CHANGED,
     journal: Journal | None = None,
     unprotect: bool = False,
+    backup: BackupSet | None = None,
+    at: int = 0,
+    parts: Sequence[Stretch] | None = None,
 ) -> Rewritten:
     """Carry the work out. `agree` is asked before anything is changed.
 
-    `journal` is one found open for this chip, which this work finishes; without one, a new one
-    is begun. `unprotect` lifts the chip's block protection and puts it back afterwards.
-    Raises `DeclinedError`, `ChipProtectedError`, `VerifyError` with the sectors that would not
-    hold their contents, and `InterruptedWorkError` after Ctrl-C.
+    `journal` is one found open for this chip, which the caller holds (`Journal.held`) and this
+    work finishes; without one, a new one is begun. `unprotect` lifts the chip's block protection
+    and puts it back afterwards. `backup` is a set that a person named as this board's. `at` is
+    the address of the image's first byte, `parts` the offsets in it that are to be written, None
+    for all: a later attempt is told apart from another request by them.
+
+    What is overwritten and is in no set is kept on the shelf first.
+
+    Raises `DeclinedError`, `ChipProtectedError`, `ChipMismatchError` when another board is on the
+    clip by now, `VerifyError` with the sectors that would not hold their contents, the errors of
+    `rewrite_steps` and `command_path`, and `InterruptedWorkError` after Ctrl-C.
     """
     clock = connection.bus.clock
     start = clock.now()
-    if not work.plan.steps:
-        if journal is not None:
-            put_things_back(connection, journal)
-            journal.finish()
+    board = SameBoard(connection)
+    board.learn(work.old.contents, unsure=work.old.unstable)
+    if journal is None and not work.plan.steps:
         return Rewritten(work.plan, None, 0.0)
     if not unprotect:
         refuse_protected(connection, work.plan)
-    if not agree(work):
-        raise DeclinedError("Not done, as you said.", state="Nothing has been erased or written.")
-    # What a session of its own changed, it has put back itself.
-    resumed = journal is not None
-    if journal is None:
-        journal = _begin(connection, shelf, work, image_name, image_sha256)
-    try:
-        with unprotected(connection.flash, work.plan.affected if unprotect else ()):
-            carry_out(connection, work.plan, "erasing and programming", watcher)
-            proof = _prove(connection, work, journal, watcher, verify=verify, passes=passes)
-        if resumed:
-            put_things_back(connection, journal)
-    except KeyboardInterrupt as exc:
-        raise InterruptedWorkError(
-            "Stopped in the middle of writing.",
-            state=f"The chip holds a mixture of old and new contents; both are in {journal.path}.",
-            remedy="Run 'spiflash restore --resume' to finish; do not power the board before.",
-        ) from exc
-    except SpiflashError as exc:
-        exc.state = (
-            f"{exc.state} Old and new contents of every range concerned are kept in {journal.path}."
-        ).strip()
-        raise
-    journal.finish()
+    if work.plan.steps:
+        if not agree(work):
+            raise DeclinedError(
+                "Not done, as you said.", state="Nothing has been erased or written."
+            )
+        board.check_thoroughly(state="Nothing has been erased or written.")
+    steps = Steps(connection, board, work.old.contents)
+    sets = _kept(connection, shelf, work, journal, backup, watcher)
+    with contextlib.ExitStack() as stack:
+        # What a session of its own changed, it has put back itself.
+        resumed = journal is not None
+        if journal is None:
+            steps.for_writing()
+            prove_commands(connection, work.old.contents, watcher)
+            state = _state(connection, work, image_name, image_sha256, at, parts)
+            after = b"".join(work.target[each.start : each.end] for each in state.ranges)
+            journal = Journal.begin(shelf.journals, state, work.old.contents, after)
+            stack.enter_context(journal.held())
+        elif work.plan.steps:
+            steps.for_writing()
+            prove_commands(connection, work.old.contents, watcher)
+        try:
+            with unprotected(connection.flash, work.plan.affected if unprotect else ()):
+                steps.carry_out(work.plan, "erasing and programming", watcher)
+                proof = _prove(
+                    steps, work, journal, watcher, verify=verify, passes=passes, resumed=resumed
+                )
+            if resumed:
+                put_things_back(connection, journal)
+            board.check_thoroughly(state="Whether this board is right is not known.")
+        except KeyboardInterrupt as exc:
+            raise InterruptedWorkError(
+                "Stopped in the middle of writing.",
+                state="The chip holds a mixture of old and new contents; both are in "
+                f"{journal.path}.",
+                remedy="Run 'spiflash restore --resume' to finish; do not power the board before.",
+            ) from exc
+        except SpiflashError as exc:
+            _left_behind(exc, steps, journal, resumed=resumed)
+            raise
+        finally:
+            _disarm(connection)
+        finish_journal(journal, work.target, sets, watcher)
     return Rewritten(work.plan, proof, clock.now() - start)
 
 
-def _begin(
-    connection: Connection, shelf: Shelf, work: Work, image_name: str, image_sha256: str
-) -> Journal:
-    ranges = journal_ranges(work.plan, connection.flash.geometry)
-    state = JournalState(
+def _kept(
+    connection: Connection,
+    shelf: Shelf,
+    work: Work,
+    journal: Journal | None,
+    backup: BackupSet | None,
+    watcher: Watcher,
+) -> list[BackupSet]:
+    """The sets that hold what the work overwrites, one made for it if need be."""
+    known = [work.old.contents]
+    changed = set(disagreements([work.old.contents, work.target]))
+    touched = [at for at in sectors_of(work.plan.affected) if at in changed]
+    why = "what the chip holds and no set has"
+    if journal is not None:
+        whole = journal.whole()
+        known += [whole] if whole is not None else []
+        # What the cut work left half done is no loss; the journal has both ends of it.
+        strange = set(unexplained(journal, work.old))
+        touched = [at for at in touched if at in strange]
+        why = "what the cut work cannot have left there"
+    sets = sets_of(connection, shelf, known, backup)
+    if unsaved(work.old.contents, touched, sets):
+        sets.append(keep(connection, shelf, work.old, why, sets, watcher))
+    return sets
+
+
+def _left_behind(error: SpiflashError, steps: Steps, journal: Journal, *, resumed: bool) -> None:
+    """Say where everything is; a new journal of a work that changed nothing is dropped."""
+    if not steps.changed and not resumed:
+        with contextlib.suppress(ShelfError):
+            journal.finish()
+        return
+    if isinstance(error, AstrayError):
+        with contextlib.suppress(SpiflashError):
+            journal.note_astray(_as_ranges(stretches(error.sectors)))
+    error.state = (
+        f"{error.state} What the chip held before and what it is to hold are kept in "
+        f"{journal.path}."
+    ).strip()
+
+
+def _disarm(connection: Connection) -> None:
+    """Clear the write enable latch, whatever happened: the next command may be a stray one."""
+    with contextlib.suppress(SpiflashError):
+        connection.bus.run([write_disable()])
+
+
+def _state(
+    connection: Connection,
+    work: Work,
+    image_name: str,
+    image_sha256: str,
+    at: int,
+    parts: Sequence[Stretch] | None,
+) -> JournalState:
+    identity = connection.identity
+    return JournalState(
         chip=connection.chip.name,
-        jedec_id=connection.chip.jedec_id.hex(),
-        unique_id=connection.unique_id.hex() if connection.unique_id else None,
-        size=connection.chip.size,
-        ranges=ranges,
+        jedec_id=identity.jedec_id.hex(),
+        unique_id=identity.unique_hex,
+        size=identity.size,
+        ranges=journal_ranges(work.plan, connection.chip),
         image_name=image_name,
         image_sha256=image_sha256,
         begun=now(),
         registers={name: value.hex() for name, value in connection.registers.items()},
         four_byte_mode=connection.mode.four,
         segment=connection.mode.segment,
-    )
-    return Journal.begin(
-        shelf.journals,
-        state,
-        _joined(work.old.contents, ranges),
-        _joined(work.target, ranges),
+        at=at,
+        parts=None if parts is None else _as_ranges(parts),
     )
 
 
-def _joined(contents: bytes, ranges: Sequence[Range]) -> bytes:
-    return b"".join(contents[each.start : each.start + each.length] for each in ranges)
-
-
-def carry_out(connection: Connection, plan: Plan, title: str, watcher: Watcher) -> None:
-    """Do the steps in their order; programs between two erases go out together."""
-    _for_writing(connection)
-    flash = connection.flash
-    total = plan.erased_bytes + plan.programmed_bytes
-    with watcher.step(title, total) as advance:
-        pages: list[tuple[int, bytes]] = []
-        for step in plan.steps:
-            if isinstance(step, Program):
-                pages.append((step.address, step.data))
-                continue
-            flash.program(pages, advance)
-            pages = []
-            _erase(connection, step)
-            advance(step.type.size)
-        flash.program(pages, advance)
-
-
-def _for_writing(connection: Connection) -> None:
-    """The fastest clock, and the edge at which the status is read rightly at it: the passes
-    before may have left the other one."""
-    bus, eye = connection.bus, connection.eye
-    hertz = bus.set_clock(min(connection.ceiling, connection.chip.clock_fast, bus.clock_limits[1]))
-    only_edge = eye is not None and eye.reach(Sampling.LATE) < hertz <= eye.reach(Sampling.EDGE)
-    bus.set_sampling(Sampling.EDGE if only_edge else Sampling.LATE)
-
-
-def _erase(connection: Connection, step: Erase) -> None:
-    connection.flash.erase(step.address, step.type)
+def _as_ranges(where: Sequence[Stretch]) -> tuple[Range, ...]:
+    return tuple(Range(low, high - low) for low, high in where)
 
 
 def _prove(
-    connection: Connection,
+    steps: Steps,
     work: Work,
     journal: Journal,
     watcher: Watcher,
     *,
     verify: Verify,
     passes: int,
+    resumed: bool,
 ) -> Proof:
-    geometry = connection.flash.geometry
-    covered = [(each.start, each.start + each.length) for each in journal.state.ranges]
+    connection = steps.connection
+    ranges = journal.ranges
 
     def write_again(held: bytes, wrong: Sequence[int]) -> None:
-        plan = make_plan(held, work.target, _within(geometry, covered), _cost(connection))
-        carry_out(connection, plan, "writing again", watcher)
+        # What was read may be another board's: the rest of this one is looked at before.
+        for at in wrong:
+            steps.board.changes(at, at + SECTOR)
+        steps.board.check_thoroughly(state=HALF_DONE)
+        geometry = _within(connection.flash.geometry, ranges)
+        plan = make_plan(held, work.target, geometry, _cost(connection))
+        steps.carry_out(plan, "writing again", watcher)
 
-    return prove(
-        connection,
-        changed_sectors(work.plan),
-        work.target,
-        watcher,
-        # Whoever wants more passes than usual wants all of the chip in them.
-        verify=Verify.ALL if passes > 2 else verify,
-        passes=passes,
-        write_again=write_again,
-    )
+    for remark in steps.remarks:
+        watcher.say(remark)
+    covered = [(each.start, each.end) for each in ranges]
+    try:
+        return prove(
+            connection,
+            # A work that was cut short may have left any part of its ranges undone.
+            covered if resumed else changed_sectors(work.plan),
+            covered,
+            work.target,
+            watcher,
+            # Whoever wants more passes than usual wants all of the chip in them.
+            verify=Verify.ALL if passes > 2 or steps.remarks else verify,
+            passes=passes,
+            write_again=write_again,
+        )
+    except AstrayError as exc:
+        for at in exc.wrong:
+            steps.board.changes(at, at + SECTOR)
+        steps.board.check_thoroughly(state=HALF_DONE)
+        raise
 
 
-def _within(geometry: Geometry, covered: Sequence[tuple[int, int]]) -> Geometry:
-    """What may be erased while only the covered ranges are in the journal: everything but the
-    whole chip, since ranges are rounded out to the largest blocks."""
-    if sum(high - low for low, high in covered) < geometry.size:
+def _within(geometry: Geometry, ranges: Sequence[Range]) -> Geometry:
+    """What may be erased while only these ranges are the journal's: everything but the whole
+    chip, since ranges are rounded out to the largest blocks."""
+    if sum(each.length for each in ranges) < geometry.size:
         return replace(geometry, chip_erase=None)
     return geometry

@@ -7,21 +7,24 @@ with other settings: a bad reading is likelier than a bad cell. What still does 
 written again, page by page where bits only have to clear, with an erase where not, at most
 `REPAIRS` times.
 
-By default only sectors that were changed are read back. An erase or a page that went astray
-for a bit error in its address is missing where it belongs, so that it cannot escape this; and
-the first sector that has to be read or written again makes the check one of the whole chip, in
-passes.
+What else the work could have hit is looked at, too: the blocks that the largest erase of the chip
+could have taken, whole where that is little and a piece of every sector where it is much, and the
+first pages of the chip, where a page lands whose address was cut short. The first sector that has
+to be read or written again makes the check one of the whole chip, in passes, against all that it
+held before and was to hold.
 """
 
 from __future__ import annotations
 
 import enum
+import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from spiflash.errors import UnstableReadError, VerifyError
+from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import SECTOR
 from spiflash.plan import Plan
 from spiflash.work.connection import Connection
@@ -36,8 +39,38 @@ AGAIN = 3
 """Further readings of a sector that does not match: two that match in a row clear it."""
 
 
+LITTLE = 1 / 16
+"""Share of the chip that is read back whole beside what was changed; of more, a piece of each
+sector is."""
+
+PIECE = 64
+"""Bytes that are read of a sector beside what was changed: what an erase took is all blank."""
+
+FIRST = 0x1000
+"""Bytes at the start of the chip that are always read back."""
+
+
+class AstrayError(VerifyError):
+    """The work hit sectors that it should not have touched: their addresses, and those of all
+    sectors that do not hold what they should."""
+
+    def __init__(
+        self,
+        sectors: Sequence[int],
+        wrong: Sequence[int],
+        cause: str,
+        *,
+        state: str,
+        remedy: str,
+    ) -> None:
+        super().__init__(cause, state=state, remedy=remedy)
+        self.sectors = tuple(sectors)
+        self.wrong = tuple(wrong)
+
+
 class Verify(enum.Enum):
-    """How much is read back: what was changed, or the whole chip in passes."""
+    """How much is read back: what was changed and what could have been hit with it, or the whole
+    chip in passes."""
 
     CHANGED = "changed"
     ALL = "all"
@@ -46,13 +79,14 @@ class Verify(enum.Enum):
 @dataclass(frozen=True, slots=True)
 class Proof:
     """How it is known. `sectors` were read back; `passes` of the whole chip were taken (0: only
-    changed sectors were read); `reread` sectors matched only when read again; `repaired` ones
-    were written again."""
+    what was changed and its neighbours were read); `reread` sectors matched only when read again;
+    `repaired` ones were written again; of `glanced` sectors beside them a piece was read."""
 
     sectors: int
     passes: int
     reread: tuple[int, ...]
     repaired: tuple[int, ...]
+    glanced: int = 0
 
 
 def changed_sectors(plan: Plan) -> list[Stretch]:
@@ -65,7 +99,8 @@ def changed_sectors(plan: Plan) -> list[Stretch]:
 
 def prove(
     connection: Connection,
-    where: Sequence[Stretch],
+    changed: Sequence[Stretch],
+    covered: Sequence[Stretch],
     target: bytes,
     watcher: Watcher,
     *,
@@ -73,12 +108,14 @@ def prove(
     passes: int,
     write_again: Callable[[bytes, Sequence[int]], None],
 ) -> Proof:
-    """Read back `where` (or everything) and have written again what does not match `target`,
-    the whole chip; `write_again` is given what the chip holds and the sectors concerned.
+    """Read back (or everything) what was `changed`, and what could have been hit with it; have
+    written again what does not match `target`, the whole chip. `covered` is what the journal
+    holds; `write_again` is given what the chip holds and the sectors concerned.
 
-    Raises `VerifyError` with the sectors that would not hold their contents, and
-    `UnstableReadError` when readings do not agree.
+    Raises `VerifyError` with the sectors that would not hold their contents, `AstrayError` with
+    those outside of `covered` that changed, and `UnstableReadError` when readings do not agree.
     """
+    where, glances = _worth_reading(changed, covered, len(target))
     repaired: set[int] = set()
     reread: set[int] = set()
     whole = verify is Verify.ALL
@@ -89,12 +126,9 @@ def prove(
         if not whole:
             wrong, noisy = _compare(connection, where, held, target, watcher)
             reread.update(noisy)
-            whole = bool(wrong or noisy)
+            whole = bool(wrong or noisy) or not _glance(connection, glances, target)
             if whole:
-                watcher.say(
-                    f"{len(wrong) + len(noisy)} sectors did not read back at once: the whole chip "
-                    "is verified"
-                )
+                watcher.say("not everything read back right at once: the whole chip is verified")
         if whole:
             reading = read_in_passes(connection, passes, watcher)
             _refuse_unsure(reading.unstable)
@@ -102,15 +136,47 @@ def prove(
             wrong = disagreements([reading.contents, target])
         if not wrong:
             count = len(target) if whole else sum(high - low for low, high in where)
-            return Proof(count // SECTOR, taken, tuple(sorted(reread)), tuple(sorted(repaired)))
-        inside = [start for start in wrong if any(low <= start < high for low, high in where)]
+            return Proof(
+                count // SECTOR,
+                taken,
+                tuple(sorted(reread)),
+                tuple(sorted(repaired)),
+                0 if whole else len(glances),
+            )
+        inside = [start for start in wrong if any(low <= start < high for low, high in covered)]
         if len(inside) < len(wrong):
-            raise _gone_astray(sorted(set(wrong) - set(inside)))
+            raise _gone_astray(sorted(set(wrong) - set(inside)), wrong)
         if attempt < REPAIRS:
             watcher.say(f"{len(wrong)} sectors do not hold what was written; writing them again")
             write_again(bytes(held), wrong)
             repaired.update(wrong)
     raise _given_up(wrong, bytes(held), target)
+
+
+def _worth_reading(
+    changed: Sequence[Stretch], covered: Sequence[Stretch], size: int
+) -> tuple[list[Stretch], list[int]]:
+    """What is read back whole, and the sectors of which a piece is."""
+    must = {at for low, high in changed for at in range(low, high, SECTOR)}
+    must |= set(range(0, min(FIRST, size), SECTOR))
+    beside = {at for low, high in covered for at in range(low, high, SECTOR)} - must
+    if len(beside) * SECTOR <= LITTLE * size:
+        return stretches(sorted(must | beside)), []
+    return stretches(sorted(must)), sorted(beside)
+
+
+def _glance(connection: Connection, sectors: Sequence[int], target: bytes) -> bool:
+    """Whether one piece of each sector, with contents where there is one, is as in `target`."""
+    places = []
+    for start in sectors:
+        first = start + random.randrange(SECTOR // PIECE) * PIECE
+        around = (*range(first, start + SECTOR, PIECE), *range(start, first, PIECE))
+        filled = (at for at in around if target[at : at + PIECE] != b"\xff" * PIECE)
+        places.append(next(filled, first))
+    chip = connection.chip
+    style = ReadStyle(connection.bus.hertz > chip.clock_read, chip.fast_read_dummy)
+    found = connection.flash.peek(places, PIECE, style)
+    return all(data == target[at : at + PIECE] for at, data in zip(places, found, strict=True))
 
 
 def _compare(
@@ -159,13 +225,16 @@ def _unsure(sectors: Sequence[int]) -> UnstableReadError:
     )
 
 
-def _gone_astray(sectors: Sequence[int]) -> VerifyError:
-    return VerifyError(
+def _gone_astray(sectors: Sequence[int], wrong: Sequence[int]) -> AstrayError:
+    return AstrayError(
+        sectors,
+        wrong,
         f"{_counted(sectors)} that this work should not have touched have changed: "
         f"{_listed(sectors)}.",
-        state="Everything else is right. Nothing more is written over this contact.",
+        state="Nothing more is written over this contact.",
         remedy="Commands went astray on the way to the chip: seat the clip again, shorten the "
-        "leads, set a lower --clock, then restore those sectors from the backup set.",
+        "leads, set a lower --clock, then run 'spiflash restore --resume', which puts those "
+        "sectors back too.",
     )
 
 

@@ -27,7 +27,7 @@ from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import SECTOR
 from spiflash.work.connection import Connection
 from spiflash.work.evidence import LIMIT
-from spiflash.work.passes import apply, pass_setting, take_pass
+from spiflash.work.passes import PassTaken, apply, pass_setting, take_pass
 from spiflash.work.progress import Watcher
 from spiflash.work.reading import Reading, read_in_passes
 from spiflash.work.same_board import still_there
@@ -57,6 +57,8 @@ class Before:
 
     `unstable` are sectors that read differently each time; `passes` whole readings taken;
     `corroborated` and `again` sectors that a witness confirmed, and that were read twice.
+    `reading` is the evidence of whole passes, where they were taken; `first` the only whole pass,
+    where a witness spared the others.
     """
 
     contents: bytes
@@ -64,11 +66,13 @@ class Before:
     passes: int
     corroborated: int = 0
     again: int = 0
+    reading: Reading | None = None
+    first: PassTaken | None = None
 
     @classmethod
     def of(cls, reading: Reading) -> Before:
         """A reading in whole passes."""
-        return cls(reading.contents, reading.unstable, len(reading.passes))
+        return cls(reading.contents, reading.unstable, len(reading.passes), reading=reading)
 
 
 def read_before(
@@ -87,7 +91,7 @@ def read_before(
         second = read_stretches(connection, where, 2, "reading again what is new", watcher)
         if second == [first.contents[low:high] for low, high in where]:
             confirmed = len(first.contents) // SECTOR - len(alone)
-            return Before(first.contents, (), 1, confirmed, len(alone))
+            return Before(first.contents, (), 1, confirmed, len(alone), first=first)
     # Not enough is known of this contact: the whole evidence is taken.
     return _believed(read_in_passes(connection, passes, watcher, earlier=[first]))
 

@@ -16,8 +16,8 @@ half of all parts have no unique ID, and copied chips share one. The rules that 
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +28,7 @@ from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import SECTOR
-from spiflash.nor.probe import PROBE_CLOCK, read_unique_id
+from spiflash.nor.probe import PROBE_CLOCK, read_unique_id, unique_id_order
 from spiflash.work.connection import Connection
 
 PAGE = 256
@@ -38,7 +38,7 @@ PLACES = 16
 """Places of a usual look: at 15 MHz some 2 ms on the wires."""
 
 ALL_TELLING = 128
-"""Places of a thorough look."""
+"""Places of a thorough look that are likely to differ between boards, at most."""
 
 ISLAND = SECTOR // PAGE // 2
 """Pages with contents, at most, of a sector that counts as telling boards apart."""
@@ -49,6 +49,14 @@ passes for another board in one of 128 looks at it."""
 
 NOISE = 3
 """Bits in which a place may differ from what only one pass has read."""
+
+LOST = 0.25
+"""Share of the places written by the work itself that may hold something else: so many commands
+are not lost on a way that was proven."""
+
+ENOUGH = 4
+"""Places that the work has not touched and that hold what they held: with them it is this board,
+whatever became of the others."""
 
 PATTERN = 256
 """Bytes of SFDP, at most, that are compared with what is known."""
@@ -110,12 +118,15 @@ def still_there(connection: Connection) -> None:
 @dataclass(frozen=True, slots=True)
 class Look:
     """What a look at the board rests on. `unique` whether a unique ID was compared; `places` and
-    `telling` how many places were, and how many of them are likely to differ between boards; all
-    zero where no contents are known, or the known ones are blank."""
+    `telling` how many places were, and how many of them are likely to differ between boards; zero
+    where no contents are known. `status` is status register 1; `wrong` are addresses of places
+    that this work itself has written and that do not hold it."""
 
     unique: bool
     places: int
     telling: int
+    status: int
+    wrong: tuple[int, ...] = ()
 
 
 class SameBoard:
@@ -135,6 +146,7 @@ class SameBoard:
         self._rng = rng or random.Random()
         self._held = bytearray()
         self._known: npt.NDArray[np.bool_] = np.zeros(0, dtype=bool)
+        self._written: npt.NDArray[np.bool_] = np.zeros(0, dtype=bool)
         self._telling: list[int] = []
         self._filled: list[int] = []
         self._noise = 0
@@ -160,6 +172,7 @@ class SameBoard:
         pages = np.frombuffer(contents, np.uint8).reshape(-1, PAGE)
         filled = (pages != pages[:, :1]).any(axis=1)
         self._known = np.ones(len(pages), dtype=bool)
+        self._written = np.zeros(len(pages), dtype=bool)
         for start in unsure:
             self.changes(start, start + SECTOR)
         by_sector = filled.reshape(-1, SECTOR // PAGE)
@@ -178,11 +191,22 @@ class SameBoard:
         """The pages that `data` covers whole, from address `start` on, hold it now."""
         self._held[start : start + len(data)] = data
         first, end = -(-start // PAGE), (start + len(data)) // PAGE
-        self._known[first:end] = True
-        for page in range(first, end):
-            piece = self._page(page)
-            if piece.count(piece[0]) != PAGE:
-                self._filled.append(page)
+        self._known[first:end] = self._written[first:end] = True
+        self._filled += [page for page in range(first, end) if not self._blank(page)]
+
+    def programmed(self, start: int, data: bytes) -> None:
+        """`data` was programmed from `start` on: bits have only been cleared."""
+        end = start + len(data)
+        old = np.frombuffer(bytes(self._held[start:end]), np.uint8)
+        new = (old & np.frombuffer(data, np.uint8)).tobytes()
+        self._held[start:end] = new
+        first, last = start // PAGE, -(-end // PAGE)
+        self._known[first:last] = self._written[first:last] = True
+        self._filled += [page for page in range(first, last) if not self._blank(page)]
+
+    def expected(self, page: int) -> bytes | None:
+        """What the page at address `page` must hold; None where that is not relied on."""
+        return self._page(page // PAGE) if self._known[page // PAGE] else None
 
     # -- looking ---------------------------------------------------------------------------
 
@@ -191,38 +215,47 @@ class SameBoard:
         *,
         near: Sequence[Stretch] = (),
         places: int = PLACES,
+        telling: int | None = None,
         state: str = NOTHING_DONE,
     ) -> Look:
         """Look whether it is still this board; what the look rests on.
 
         Half of the places are drawn from `near` where it is given: what an erase larger than
-        believed would have taken. Clock and edge are those that are set. The chip must not be
+        believed would have taken. `telling` of them are likely to differ between boards, half when
+        left out. Clock and edge are those that are set. The chip must not be
         busy. `state` says in the error what is safe.
 
         Raises `ChipMismatchError` when another board is on the clip or this one's contents have
         changed, `UnstableReadError` when only the contact has become bad.
         """
-        pages = self._draw(places, near)
-        if not self._answers_right():
+        pages = self._draw(places, places // 2 if telling is None else telling, near)
+        status = self._status_if_right()
+        if status is None:
             self._slowly(lambda: self._ask_again(state))
+            status = self._connection.flash.status()
         wrong = [
             page
             for page, data in zip(pages, self._peek(pages), strict=True)
             if data != self._page(page)
         ]
         if wrong:
-            self._slowly(lambda: self._read_again(wrong, len(pages), state))
-        telling = set(self._telling)
+            self._slowly(lambda: self._accuse(wrong, pages, state))
+        likely = set(self._telling)
         return Look(
-            self._connection.unique_id is not None, len(pages), sum(p in telling for p in pages)
+            self._connection.unique_id is not None,
+            len(pages),
+            sum(page in likely for page in pages),
+            status,
+            tuple(page * PAGE for page in wrong),
         )
 
     def check_thoroughly(self, *, state: str = NOTHING_DONE) -> Look:
         """The same at every place that is likely to differ between boards, as far as
-        `ALL_TELLING` goes, and as many others."""
-        return self.check(places=2 * ALL_TELLING, state=state)
+        `ALL_TELLING` goes, and at some others."""
+        telling = min(len(self._telling), ALL_TELLING)
+        return self.check(places=telling + 2 * PLACES, telling=telling, state=state)
 
-    def _draw(self, count: int, near: Sequence[Stretch]) -> list[int]:
+    def _draw(self, count: int, telling: int, near: Sequence[Stretch]) -> list[int]:
         """Pages whose contents are known, by rising address."""
         beside = [page for low, high in near for page in range(low // PAGE, -(-high // PAGE))]
         chosen: set[int] = set()
@@ -230,19 +263,26 @@ class SameBoard:
         filled = [page for page in beside if not self._blank(page)]
         for pool, share in (
             (filled, count // 2 if near else 0),
-            (self._telling, count // 2),
+            (self._telling, telling),
             (self._filled, count),
             (beside, count),
             (range(len(self._known)), count),
         ):
             goal = min(count, len(chosen) + share)
-            for _ in range(4 * share if len(pool) else 0):
+            for page in self._some(pool, 4 * share):
                 if len(chosen) >= goal:
                     break
-                page = pool[self._rng.randrange(len(pool))]
-                if page < len(self._known) and self._known[page]:
+                if self._known[page]:
                     chosen.add(page)
         return sorted(chosen)
+
+    def _some(self, pool: Sequence[int], count: int) -> Iterator[int]:
+        """All of a small pool in any order, or `count` draws of a large one."""
+        if len(pool) <= count:
+            yield from self._rng.sample(pool, len(pool))
+            return
+        for _ in range(count):
+            yield pool[self._rng.randrange(len(pool))]
 
     def _blank(self, page: int) -> bool:
         data = self._page(page)
@@ -261,9 +301,22 @@ class SameBoard:
         with self._connection.flash.short_addresses():
             return read_unique_id(self._connection.bus, self._connection.chip)
 
-    def _answers_right(self) -> bool:
+    def _status_if_right(self) -> int | None:
+        """The status register of a chip that gives its known answers; None of another one."""
         connection = self._connection
-        return answers_known(connection) and self._unique_now() == connection.unique_id
+        known = known_answers(connection.chip)
+        orders = [commands.read_status(), *(order for order, _ in known)]
+        order = unique_id_order(connection.chip)
+        # All in one exchange with the adapter where that can be: this goes on before every erase.
+        alone = order is None or bool(connection.flash.way.pause)
+        if order is not None and not alone:
+            orders.append(order)
+        status, *answers = connection.bus.run(orders)
+        unique = self._unique_now() if alone else answers.pop()
+        identity = replace(connection.identity, unique_id=unique)
+        if answers != [right for _, right in known] or identity != connection.identity:
+            return None
+        return status[0]
 
     def _slowly(self, look: Callable[[], None]) -> None:
         """Do `look` at a clock that a long, bad lead can do, and go back to the one set."""
@@ -290,22 +343,28 @@ class SameBoard:
         shown = [each.hex(" ") if each else "none" for each in (known, found[-1])]
         raise _another(f"its unique ID was {shown[0]} and is {shown[1]} now", state)
 
-    def _read_again(self, pages: Sequence[int], looked: int, state: str) -> None:
-        wrong = 0
+    def _accuse(self, wrong: list[int], pages: Sequence[int], state: str) -> None:
+        """Read again the places in `wrong`, of `pages` that were looked at; those that come right
+        are taken out. Places that the work itself wrote may hold something else because a command
+        was lost; only many of them accuse the board, and only where nothing else speaks for it.
+        Raises `ChipMismatchError`."""
         bits = 0
-        for page in pages:
+        for page in tuple(wrong):
             always = np.full(PAGE, 0xFF, np.uint8)
             known = np.frombuffer(self._page(page), np.uint8)
             for data in self._peek([page] * AGAIN):
                 always &= np.frombuffer(data, np.uint8) ^ known
             differing = int(np.unpackbits(always).sum())
-            if differing > self._noise:
-                wrong += 1
-                bits += differing
-        if wrong:
+            if differing <= self._noise:
+                wrong.remove(page)
+            bits += differing
+        ours = sum(bool(self._written[page]) for page in wrong)
+        written = sum(bool(self._written[page]) for page in pages)
+        vouched = len(pages) - written >= ENOUGH
+        if len(wrong) > ours or (ours > LOST * written and not vouched):
             raise _another(
-                f"{wrong} of {looked} places looked at hold something else ({bits} bits differ "
-                "in every reading)",
+                f"{len(wrong)} of {len(pages)} places looked at hold something else ({bits} bits "
+                "differ in every reading)",
                 state,
             )
 

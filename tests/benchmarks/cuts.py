@@ -1,8 +1,11 @@
 """Cut a restore at every USB transfer, and see what a resume makes of it.
 
     python tests/benchmarks/cuts.py [--chip-kib N] [--every N] [--adapter NAME] [--kind K]
+                                    [--contents C]
 
-A restore rewrites 12 scattered sectors of a region; everything else has to stay. It is cut once
+A restore rewrites 12 scattered sectors of a region; everything else has to stay. What they hold
+and what they get is random, all zeros, blank, a mask of what was there, or the same again:
+contents in which a step that was skipped cannot be told from one that was done. It is cut once
 at each of its USB transfers by unplugging the adapter, and once more with the chip losing power
 as well: at that transfer when an erase or a page is under way, else at the first later one when
 one is (cells are left half done, as `hwmocks.nor.cells` says). Then everything is plugged in
@@ -36,7 +39,7 @@ from hwmocks.bench import Bench, make_bench
 from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.journal import open_journals
-from spiflash.archive.shelf import Shelf
+from spiflash.archive.shelf import JOURNALS, Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
 from spiflash.work.backup import back_up
@@ -44,12 +47,13 @@ from spiflash.work.connection import Connection, connected
 from spiflash.work.image import Image
 from spiflash.work.progress import Unwatched
 from spiflash.work.restore import restore
-from tests.job_rig import small
+from tests.job_rig import contents, small
 
 NAME = "W25Q64JV"
 SECTOR = 4096
 SECTORS = 12
 KINDS = ("unplug", "power")
+CONTENTS = ("mixed", "random", "patched", "zeros", "blank", "masked", "same")
 CLOCK = 30e6
 
 
@@ -60,6 +64,7 @@ class Case:
     size: int
     adapter: str = "ft232h"
     seed: int = 1
+    contents: str = "patched"
     old: bytes = field(init=False)
     at: int = field(init=False)
     image: Image = field(init=False)
@@ -67,15 +72,23 @@ class Case:
 
     def __post_init__(self) -> None:
         rng = random.Random(self.seed)
-        self.old = rng.randbytes(self.size)
+        old = bytearray(rng.randbytes(self.size))
         self.at = self.size // 8 + 100  # not at the start of a sector: neighbours share it
-        body = bytearray(self.old[self.at : self.size - self.size // 8])
-        for sector in rng.sample(range(1, len(body) // SECTOR - 1), SECTORS):
-            # Some bytes in some pages: a part of each sector stays as it is.
-            place = sector * SECTOR + rng.randrange(2000)
-            body[place : place + 1500] = rng.randbytes(1500)
-        self.image = Image("cut", bytes(body))
-        self.new = self.old[: self.at] + body + self.old[self.at + len(body) :]
+        end = self.size - self.size // 8
+        sectors = rng.sample(range(1, (end - self.at) // SECTOR - 1), SECTORS)
+        new = bytearray(old)
+        for number, sector in enumerate(sectors):
+            start = self.at - self.at % SECTOR + sector * SECTOR
+            kind = self.contents
+            if kind == "mixed":
+                kind = CONTENTS[1 + number % (len(CONTENTS) - 1)]
+                # What was there is uniform in some of them, too.
+                held = (None, 0x00, None, 0xFF, None)[rng.randrange(5)]
+                if held is not None:
+                    old[start : start + SECTOR] = bytes((held,)) * SECTOR
+            new[start : start + SECTOR] = contents(kind, bytes(old[start : start + SECTOR]), rng)
+        self.old, self.new = bytes(old), bytes(new)
+        self.image = Image("cut", self.new[self.at : end])
 
     def chip(self) -> NorChip:
         return NorChip(small(NAME, self.size)[0], self.old, seed=self.seed)
@@ -195,6 +208,10 @@ def sweep(
                 counts["during " + outcome.during] += 1
             if kind == "power" and not outcome.happened:
                 counts["after the last operation"] += 1
+            for path in shelf.iterdir():
+                if not (template / path.name).exists() and path.name != JOURNALS:
+                    counts["kept as a set"] += 1
+                    shutil.rmtree(path)
             if outcome.problem:
                 losses.append(f"{kind} at transfer {number}: {outcome.problem}")
                 shutil.rmtree(shelf)
@@ -208,19 +225,30 @@ def main() -> int:
     parser.add_argument("--every", type=int, default=1)
     parser.add_argument("--adapter", default="ft232h")
     parser.add_argument("--kind", choices=KINDS, help="only this one")
+    parser.add_argument("--contents", choices=CONTENTS, help="only these; otherwise all in turn")
     given = parser.parse_args()
-    case = Case(given.chip_kib << 10, given.adapter)
+    lost = False
+    for kind in (given.contents,) if given.contents else CONTENTS:
+        lost |= run(Case(given.chip_kib << 10, given.adapter, contents=kind), given)
+    return 1 if lost else 0
+
+
+def run(case: Case, given: argparse.Namespace) -> bool:
+    """One sweep, printed; whether anything was lost."""
     with tempfile.TemporaryDirectory(prefix="cuts-") as folder:
         counts, losses = sweep(
             case, Path(folder), given.every, (given.kind,) if given.kind else KINDS
         )
-    print(f"{SECTORS} sectors of a chip of {given.chip_kib} KiB on {given.adapter}")
+    print(
+        f"{SECTORS} sectors of a chip of {given.chip_kib} KiB on {given.adapter}, "
+        f"new contents: {case.contents}"
+    )
     for name, count in counts.items():
         print(f"  {count:>6}  {name}")
     print(f"  {len(losses):>6}  losses")
     for line in losses[:20]:
         print(line)
-    return 1 if losses else 0
+    return bool(losses)
 
 
 if __name__ == "__main__":

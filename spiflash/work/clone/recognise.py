@@ -190,7 +190,7 @@ def _on_the_way(journal: Journal, base: bytes, reading: Reading) -> Looks | None
     """How a board looks that held `base` when the journal's work began; None for another board."""
     sectors = frozenset(
         at
-        for each in journal.state.ranges
+        for each in journal.ranges
         for at in range(each.start // SECTOR * SECTOR, each.start + each.length, SECTOR)
     )
     if {*disagreements([base, reading.contents]), *reading.unstable} - sectors:
@@ -235,13 +235,13 @@ def _pages(data: bytes) -> npt.NDArray[np.uint8]:
 
 
 def _sector_of_each_page(journal: Journal) -> npt.NDArray[np.int64]:
-    every = [np.arange(each.start, each.start + each.length) for each in journal.state.ranges]
+    every = [np.arange(each.start, each.start + each.length) for each in journal.ranges]
     return np.concatenate(every)[::PAGE] // SECTOR * SECTOR
 
 
 def _joined(contents: bytes, journal: Journal) -> bytes:
     return b"".join(
-        contents[each.start : each.start + each.length] for each in journal.state.ranges
+        contents[each.start : each.start + each.length] for each in journal.ranges
     )
 
 

@@ -1,0 +1,572 @@
+"""Writing: no byte is lost, nothing is called right that is not, and no other board is touched.
+
+Each test is a fault that was seen to destroy something while success was reported. What must come
+of it is taken from the chips' own cells and from the files on the shelf.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pytest
+
+from hwmocks.bench import Bench, make_bench
+from hwmocks.clip import Clip
+from hwmocks.faults import BitErrors, Wrapper
+from hwmocks.ftdi import UsbFaults
+from hwmocks.nor.chip import NorChip
+from hwmocks.wire import Beat, SpiDevice
+from spiflash.archive.journal import open_journals
+from spiflash.archive.shelf import Shelf
+from spiflash.bus.locate import open_bench_bus
+from spiflash.errors import (
+    ChipMismatchError,
+    CutShortError,
+    EraseSizeError,
+    NoBackupError,
+    ShelfError,
+    SpiflashError,
+    SupplyLostError,
+    UnstableReadError,
+)
+from spiflash.work.backup import back_up
+from spiflash.work.connection import Connection, connected
+from spiflash.work.erase import erase
+from spiflash.work.image import Image
+from spiflash.work.restore import Leave, restore
+from spiflash.work.rewrite_proof import Verify
+from tests.benchmarks.cuts import Case, sweep
+from tests.job_rig import WATCHER, Rig, small
+
+KIB = 1024
+SIZE = 512 * KIB
+SECTOR = 4096
+FREELY = Leave(without_backup=True)
+CLOCK = 30e6
+SHARED = bytes.fromhex("D2640C0A11223344")
+
+
+@dataclass
+class Said:
+    """Remembers what was said."""
+
+    lines: list[str] = field(default_factory=list)
+
+    step = WATCHER.step
+
+    def say(self, text: str) -> None:
+        self.lines.append(text)
+
+
+@dataclass
+class Board:
+    """A board with a small chip; `nameless` where its chip has no unique ID."""
+
+    contents: bytes
+    seed: int = 1
+    nameless: bool = False
+    unique: bytes | None = None
+    clip: Callable[[SpiDevice], SpiDevice] | None = None
+    chip: NorChip = field(init=False)
+    wires: Clip = field(init=False)
+    bench: Bench = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.chip = NorChip(
+            small("W25Q64JV", SIZE)[0], self.contents, seed=self.seed, unique_id=self.unique
+        )
+
+    @property
+    def holds(self) -> bytes:
+        return bytes(self.chip.contents)
+
+    @contextmanager
+    def session(self, faults: UsbFaults | None = None) -> Iterator[Connection]:
+        self.wires = Clip(self.chip)
+        wires = self.wires if self.clip is None else self.clip(self.wires)
+        self.bench = make_bench(self.chip, faults=faults, clip=lambda _: wires)
+        self.chip.power(True, 0.0)
+        self.bench.clock.advance(0.1)
+        bus = open_bench_bus(self.bench, "test")
+        known = small("W25Q64JV", SIZE)[1]
+        try:
+            known = replace(known, unique_id=None) if self.nameless else known
+            with connected(bus, known, CLOCK) as connection:
+                yield connection
+        finally:
+            bus.close()
+            self.chip.power(False, 1e9)
+
+    def save(self, shelf: Shelf) -> None:
+        with self.session() as connection:
+            back_up(connection, shelf, WATCHER)
+
+    def write(self, shelf: Shelf, image: Image | None, **named: object) -> Said:
+        said = Said()
+        with self.session() as connection:
+            restore(connection, shelf, image, said, agree=yes, **named)  # type: ignore[arg-type]
+        return said
+
+    def cut(self, shelf: Shelf, image: Image, pages: int = 120, **named: object) -> None:
+        """Begin to write, and pull the plug when `pages` are programmed."""
+        goal = self.chip.pages_programmed + pages
+
+        def unplug(number: int) -> None:
+            if self.chip.pages_programmed > goal:
+                self.bench.device.unplug()
+
+        with (
+            pytest.raises(SpiflashError),
+            self.session(UsbFaults(on_transfer=unplug)) as connection,
+        ):
+            restore(connection, shelf, image, WATCHER, agree=yes, **named)  # type: ignore[arg-type]
+        assert open_journals(shelf.journals).whole
+
+
+def yes(work: object) -> bool:
+    return True
+
+
+def noise(seed: int, size: int = SIZE) -> bytes:
+    return random.Random(seed).randbytes(size)
+
+
+def sister(contents: bytes) -> bytes:
+    """The same firmware on another board: one sector of settings differs."""
+    return contents[:0x70000] + noise(99, SECTOR) + contents[0x71000:]
+
+
+def image_for(contents: bytes, low: int = 0x20000, high: int = 0x30000) -> Image:
+    """An image of the whole chip, in which one region differs."""
+    return Image("new", contents[:low] + noise(7, high - low) + contents[high:])
+
+
+def saved_sectors(shelf: Shelf) -> set[bytes]:
+    """Every sector that some set holds."""
+    return {
+        contents[at : at + SECTOR]
+        for each in shelf.sets().sets
+        for contents in (each.contents(),)
+        for at in range(0, len(contents), SECTOR)
+    }
+
+
+def sectors(contents: bytes) -> set[bytes]:
+    return {contents[at : at + SECTOR] for at in range(0, len(contents), SECTOR)}
+
+
+# -- a target that cannot be told from what a cut leaves ---------------------------------------
+
+
+@pytest.mark.parametrize("contents", ["zeros", "blank", "masked"])
+def test_a_cut_is_finished_whatever_the_target_is(
+    contents: str, tmp_path: Path, full_sweep: bool
+) -> None:
+    case = Case(256 * KIB, contents=contents)
+    counts, losses = sweep(case, tmp_path, every=7 if full_sweep else 61, kinds=("power",))
+    assert not losses
+    assert counts["cuts by power"]
+
+
+# -- another board on the clip -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("unique", [None, SHARED])
+@pytest.mark.parametrize("other", [noise(2), sister(noise(1))])
+def test_a_clip_that_is_moved_while_the_question_is_open(
+    unique: bytes | None, other: bytes, tmp_path: Path
+) -> None:
+    """Looks are drawn at random; a sector of settings stands in for what differs here."""
+    ours = _with_settings(noise(1))
+    theirs = _with_settings(other) if other != sister(noise(1)) else _settings_of(ours)
+    board = Board(ours, nameless=unique is None, unique=unique)
+    second = Board(theirs, 2, unique is None, unique)
+
+    def move(work: object) -> bool:
+        board.wires.put_on(second.chip, board.bench.clock.now())
+        board.bench.clock.advance(0.1)
+        return True
+
+    shelf = Shelf(tmp_path)
+    with pytest.raises(ChipMismatchError, match="Another board"), board.session() as connection:
+        restore(connection, shelf, image_for(ours), WATCHER, agree=move, leave=FREELY)
+    assert (board.holds, second.holds) == (ours, theirs)
+    assert not open_journals(shelf.journals).whole
+
+
+def _with_settings(contents: bytes) -> bytes:
+    """Contents with a sector that holds a little: an address, a serial number."""
+    return contents[:0x7F000] + noise(hash(contents[:8]) & 0xFF, 64).ljust(SECTOR, b"\xff")
+
+
+def _settings_of(contents: bytes) -> bytes:
+    """The same firmware with other settings: a sister board."""
+    return contents[:0x7F000] + noise(50, 64).ljust(SECTOR, b"\xff")
+
+
+@pytest.mark.parametrize("pages", [20, 100, 230])
+def test_a_clip_that_is_moved_in_mid_write(pages: int, tmp_path: Path) -> None:
+    board, second = Board(noise(1), nameless=True), Board(noise(2), 2, nameless=True)
+    moved = False
+
+    def move(number: int) -> None:
+        nonlocal moved
+        if not moved and board.chip.pages_programmed > pages:
+            moved = True
+            board.wires.swap(second.chip, board.bench.clock.now(), 0.5)
+
+    shelf = Shelf(tmp_path)
+    with (
+        pytest.raises(SpiflashError) as caught,
+        board.session(UsbFaults(on_transfer=move)) as connection,
+    ):
+        restore(connection, shelf, image_for(noise(1)), WATCHER, agree=yes, leave=FREELY)
+    assert moved
+    assert second.holds == noise(2)
+    (journal,) = open_journals(shelf.journals).whole
+    assert str(journal.path) in caught.value.state
+    board.write(shelf, None)
+    assert board.holds == image_for(noise(1)).contents
+
+
+# -- journals of other boards ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("unique", [None, SHARED])
+@pytest.mark.parametrize("kind", ["other", "sister"])
+def test_a_cut_work_is_finished_on_its_own_board_only(
+    unique: bytes | None, kind: str, tmp_path: Path
+) -> None:
+    ours = noise(1)
+    theirs = noise(2) if kind == "other" else sister(ours)
+    board, second = Board(ours, 1, unique is None, unique), Board(theirs, 2, unique is None, unique)
+    shelf, image = Shelf(tmp_path), image_for(ours)
+    board.cut(shelf, image, leave=FREELY, at=0)
+    if kind == "sister" and unique is not None:
+        # A copy of the ID and one sector of settings apart: nothing but the settings tells.
+        return
+    with pytest.raises(ChipMismatchError, match="not of this chip"):
+        second.write(shelf, None, leave=FREELY)
+    assert second.holds == theirs
+    if unique is None:
+        with pytest.raises(NoBackupError):
+            second.write(shelf, image)
+        assert second.holds == theirs
+    second.write(shelf, image, leave=FREELY)
+    assert second.holds == image.contents
+    assert sectors(theirs) <= saved_sectors(shelf) | sectors(second.holds)
+    board.write(shelf, None)
+    assert board.holds == image.contents
+
+
+def test_two_programs_on_one_shelf_do_not_take_each_others_journal(tmp_path: Path) -> None:
+    first, second = Board(noise(1), 1, nameless=True), Board(noise(2), 2, nameless=True)
+    shelf, image = Shelf(tmp_path), image_for(noise(1))
+    first.cut(shelf, image, leave=FREELY)
+    (journal,) = open_journals(shelf.journals).whole
+    with journal.held():  # somebody is at it
+        second.write(shelf, image, leave=FREELY)
+        with pytest.raises(SpiflashError):
+            first.write(shelf, None)
+    assert second.holds == image.contents
+    first.write(shelf, None)
+    assert first.holds == image.contents
+    assert not open_journals(shelf.journals).whole
+
+
+def test_a_resume_needs_a_backup_like_any_write(tmp_path: Path) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    for each in shelf.sets().sets:
+        each.path.rename(each.path.with_name("." + each.name))
+    half = board.holds
+    with pytest.raises(NoBackupError):
+        board.write(shelf, None)
+    assert board.holds == half
+    board.write(shelf, None, leave=FREELY)
+    # What it held before is in no set: the journal is the only copy, and stays.
+    (kept,) = [path for path in shelf.journals.iterdir() if path.name.startswith(".ended-")]
+    assert (kept / "before.bin").read_bytes() == noise(1)
+    assert not open_journals(shelf.journals).whole
+
+
+# -- what no set has is kept -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("leave", [Leave(), FREELY])
+@pytest.mark.parametrize("what", ["set", "region", "erase"])
+def test_what_was_written_since_the_backup_is_kept(what: str, leave: Leave, tmp_path: Path) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    if not leave.without_backup:
+        board.save(shelf)
+    board.chip.contents[0x25000:0x3A000] = noise(5, 0x15000)
+    held = board.holds
+    said = Said()
+    with board.session() as connection:
+        if what == "erase":
+            erase(connection, shelf, said, agree=yes, leave=leave, at=0x20000, length=0x20000)
+        else:
+            parts = ((0x24000, 0x30100),) if what == "region" else None
+            image = Image("factory", noise(1), parts=parts)
+            restore(connection, shelf, image, said, agree=yes, leave=leave)
+    assert sectors(held) <= saved_sectors(shelf) | sectors(board.holds)
+    kept = [each for each in shelf.sets().sets if each.contents() == held]
+    assert len(kept) == 1
+    assert any(str(kept[0].path) in line for line in said.lines)
+    # It counts as saved from now on.
+    with board.session() as connection:
+        restore(connection, shelf, Image("back", held), WATCHER, agree=yes, leave=leave)
+        restore(connection, shelf, Image("factory", noise(1)), WATCHER, agree=yes, leave=leave)
+    assert len([each for each in shelf.sets().sets if each.contents() == held]) == 1
+
+
+def test_nothing_is_kept_twice(tmp_path: Path) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.save(shelf)
+    board.write(shelf, image_for(noise(1)))
+    assert len(shelf.sets().sets) == 1
+
+
+def test_a_full_disk_stops_the_work_before_it_begins(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+
+    def full(*_: object, **__: object) -> None:
+        raise ShelfError("The disk is full.")
+
+    monkeypatch.setattr(Shelf, "place", full)
+    with pytest.raises(ShelfError):
+        board.write(shelf, image_for(noise(1)), leave=FREELY)
+    assert board.holds == noise(1)
+    assert not open_journals(shelf.journals).whole
+
+
+# -- the way to the chip -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_commands_that_do_not_arrive_are_noticed_before_writing(seed: int, tmp_path: Path) -> None:
+    """One bit in a thousand on its way to the chip is wrong, from the question on."""
+    noisy: list[BitErrors] = []
+
+    def clip(device: SpiDevice) -> SpiDevice:
+        noisy.append(BitErrors(device, rate=0.0, seed=seed))
+        return noisy[-1]
+
+    board, shelf = Board(noise(1), clip=clip), Shelf(tmp_path)
+
+    def agree(work: object) -> bool:
+        noisy[-1].mosi_rate = 1e-3
+        return True
+
+    with pytest.raises(UnstableReadError), board.session() as connection:
+        restore(connection, shelf, image_for(noise(1)), WATCHER, agree=agree, leave=FREELY)
+    assert board.holds == noise(1)
+    assert not board.chip.erased
+
+
+class FastWireBad(Wrapper):
+    """Commands arrive with a bit wrong now and then above a certain clock only."""
+
+    def __init__(self, inner: SpiDevice, top: float) -> None:
+        super().__init__(inner)
+        self.top, self.rng = top, random.Random(3)
+
+    def transfer(self, mosi: bytes, beat: Beat) -> bytes:
+        if beat.hertz > self.top and len(mosi) == 4 and self.rng.random() < 0.02:
+            mosi = bytes((*mosi[:2], mosi[2] ^ 1 << self.rng.randrange(8), mosi[3]))
+        return super().transfer(mosi, beat)
+
+
+def test_a_clock_that_is_too_fast_for_commands_is_halved(tmp_path: Path) -> None:
+    board = Board(noise(1), clip=lambda device: FastWireBad(device, 16e6))
+    shelf = Shelf(tmp_path)
+    said = board.write(shelf, image_for(noise(1)), leave=FREELY)
+    assert any("15 MHz is used for writing" in line for line in said.lines)
+    assert board.holds == image_for(noise(1)).contents
+
+
+def test_the_write_enable_latch_is_clear_after_a_failure(tmp_path: Path) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.chip.stick(0x21000, 0, 0)
+    with board.session() as connection:
+        with pytest.raises(SpiflashError):
+            restore(connection, shelf, image_for(noise(1)), WATCHER, agree=yes, leave=FREELY)
+        assert not connection.flash.status() & 0x02
+
+
+# -- an erase that takes more than it should ---------------------------------------------------
+
+
+class LargerErase(Wrapper):
+    """20h erases 64 KiB on this chip."""
+
+    def transfer(self, mosi: bytes, beat: Beat) -> bytes:
+        larger = b"\xd8" + mosi[1:] if mosi[:1] == b"\x20" and len(mosi) == 4 else mosi
+        return super().transfer(larger, beat)
+
+
+def test_an_erase_that_takes_more_is_put_back_at_once(tmp_path: Path) -> None:
+    board, shelf = Board(noise(1), clip=LargerErase), Shelf(tmp_path)
+    image = Image("one", noise(1)[:0x23000] + noise(8, SECTOR) + noise(1)[0x24000:])
+    with pytest.raises(EraseSizeError, match="took more than that") as caught:
+        board.write(shelf, image, leave=FREELY)
+    assert "holds what it held" in caught.value.state
+    assert board.holds == noise(1)
+    assert not open_journals(shelf.journals).whole
+    assert len(board.chip.erased) == 1
+
+
+# -- one request is not another ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("image", "at"),
+    [
+        (image_for(noise(1)), SECTOR),
+        (replace(image_for(noise(1)), parts=((0x20000, 0x28000),)), 0),
+        (Image("new", noise(3)), 0),
+    ],
+)
+def test_another_request_after_a_cut_is_not_reported_as_done(
+    image: Image, at: int, tmp_path: Path
+) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    half = board.holds
+    if at:
+        image = replace(image, contents=image.contents[:-at])
+    with pytest.raises(CutShortError, match="another request") as caught:
+        board.write(shelf, image, at=at)
+    assert "has not been done" in caught.value.state
+    assert caught.value.status == 45
+    assert board.holds == half
+    board.write(shelf, image_for(noise(1)))
+    assert board.holds == image_for(noise(1)).contents
+
+
+@pytest.mark.parametrize("undo", [False, True])
+def test_what_the_board_wrote_since_is_named_and_stays(undo: bool, tmp_path: Path) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    board.chip.contents[0x70000:0x71000] = noise(6, SECTOR)
+    said = board.write(shelf, None, undo=undo, verify=Verify.ALL)
+    wanted = noise(1) if undo else image_for(noise(1)).contents
+    assert board.holds == wanted[:0x70000] + noise(6, SECTOR) + wanted[0x71000:]
+    assert any("written by the board itself" in line and "70000" in line for line in said.lines)
+
+
+def test_what_the_board_wrote_inside_is_kept_before_it_is_overwritten(tmp_path: Path) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    board.chip.contents[0x2F000:0x30000] = noise(6, SECTOR)
+    board.write(shelf, None)
+    assert board.holds == image_for(noise(1)).contents
+    assert noise(6, SECTOR) in saved_sectors(shelf)
+
+
+def test_all_of_the_chip_can_be_verified_after_a_cut(tmp_path: Path) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    board.write(shelf, None, verify=Verify.ALL)
+    assert board.holds == image_for(noise(1)).contents
+
+
+def test_a_page_that_went_astray_before_the_cut_is_put_back(tmp_path: Path) -> None:
+    """A program without an erase only clears bits: no board writes so over what it holds."""
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    was = bytes(board.chip.contents[:256])
+    board.chip.contents[:256] = bytes(a & b for a, b in zip(was, noise(9, 256), strict=True))
+    said = board.write(shelf, None)
+    assert board.holds == image_for(noise(1)).contents
+    assert any("put back" in line for line in said.lines)
+
+
+@pytest.mark.parametrize("name", ["state.json", "before.bin", "after.bin"])
+def test_a_rotten_journal_is_a_stop(name: str, tmp_path: Path) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    (journal,) = open_journals(shelf.journals).whole
+    file = journal.path / name
+    if name == "state.json":
+        document = json.loads(file.read_text())
+        document["ranges"] = document["ranges"][:1]
+        document["ranges"][0]["length"] -= SECTOR
+        file.write_text(json.dumps(document))
+    else:
+        file.write_bytes(file.read_bytes()[:-1] + b"?")
+    half = board.holds
+    for image in (None, image_for(noise(1)), Image("back", noise(1))):
+        with pytest.raises(CutShortError, match="damaged"):
+            board.write(shelf, image, leave=FREELY)
+    assert board.holds == half
+
+
+# -- the supply --------------------------------------------------------------------------------
+
+
+def test_protection_that_comes_back_is_noticed(tmp_path: Path) -> None:
+    """The supply dips while pages go out, and the chip comes up with its protection bits set."""
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    dipped = False
+
+    def dip(number: int) -> None:
+        nonlocal dipped
+        if not dipped and board.chip.pages_programmed > 20:
+            dipped = True
+            board.wires.brown_out(board.bench.clock.now())
+            board.chip.core.registers.live["SR1"] |= 0x1C
+
+    with (
+        pytest.raises(SupplyLostError),
+        board.session(UsbFaults(on_transfer=dip)) as connection,
+    ):
+        restore(connection, shelf, image_for(noise(1)), WATCHER, agree=yes, leave=FREELY)
+    assert dipped
+    assert len(open_journals(shelf.journals).whole) == 1
+
+
+@pytest.mark.parametrize("pages", [3, 20, 60, 150])
+def test_a_chip_that_woke_in_3_byte_mode_gets_no_page(
+    pages: int, tmp_path: Path, full_sweep: bool
+) -> None:
+    """A dip of a millisecond: what goes out next would land at address >> 8, in the boot loader.
+
+    An MX25L25635E has no opcodes with four address bytes; addresses depend on its mode (data
+    sheet, from memory)."""
+    if pages != 3 and not full_sweep:
+        return
+    size, at = 32 << 20, 20 << 20
+    chip = NorChip("MX25L25635E", seed=3)
+    chip.contents[: 256 * KIB] = noise(1, 256 * KIB)
+    chip.contents[at : at + 128 * KIB] = noise(2, 128 * KIB)
+    new = bytes(chip.contents[:at]) + noise(3, 48 * KIB) + bytes(chip.contents[at + 48 * KIB :])
+    rig, shelf = Rig(chip), Shelf(tmp_path)
+    dipped = False
+
+    def dip(number: int) -> None:
+        nonlocal dipped
+        if not dipped and chip.pages_programmed > pages and rig.bench is not None:
+            dipped = True
+            chip.power(False, rig.bench.clock.now())
+            chip.power(True, rig.bench.clock.now() + 1e-3)
+
+    rig.faults = UsbFaults(on_transfer=dip)
+    image = Image("new", new[at : at + 48 * KIB])
+    with pytest.raises(SupplyLostError), rig.connect("MX25L25635E", 30e6) as connection:
+        restore(connection, shelf, image, WATCHER, agree=yes, leave=FREELY, at=at)
+    assert dipped
+    assert bytes(chip.contents[: 256 * KIB]) == noise(1, 256 * KIB)
+    rig.faults = UsbFaults()
+    chip.power(False, 1e9)
+    with rig.connect("MX25L25635E", 30e6) as connection:
+        restore(connection, shelf, None, WATCHER, agree=yes)
+    assert bytes(chip.contents) == new
+    assert len(chip.contents) == size
