@@ -156,7 +156,7 @@ def put_on_shelf(
     audit = audit or examine(reading.contents, "flash.bin")
     record = record_of(connection, reading, one_time, audit.symptoms, board, made)
     page = backup_page(record, reading.contents, audit.findings, audit.coverage, audit=audit)
-    placed = shelf.place(record, reading.contents, one_time.otp, page, _readings(reading))
+    placed = shelf.place(record, reading.contents, one_time.otp, page, readings_kept(reading))
     return Backup(placed, audit)
 
 
@@ -230,7 +230,7 @@ MOST_PLACES = 256
 """Places whose readings are kept one by one; of more the whole passes are kept."""
 
 
-def _readings(reading: Reading) -> dict[str, bytes]:
+def readings_kept(reading: Reading) -> dict[str, bytes]:
     """Files that keep what was read differently, so that nothing read is lost."""
     hopeless = reading.unstable and not reading.variants
     if hopeless or len(reading.variants) > MOST_PLACES:

@@ -29,9 +29,10 @@ from spiflash.archive.record import EvidenceRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import BackupSetError, ShelfError
 from spiflash.nor.geometry import SECTOR
-from spiflash.work.backup import now, record_of, security_registers
+from spiflash.work.backup import now, readings_kept, record_of
 from spiflash.work.connection import Connection
 from spiflash.work.evidence import LIMIT
+from spiflash.work.one_time import read_one_time
 from spiflash.work.progress import Watcher
 from spiflash.work.reading import Reading
 from spiflash.work.rewrite_reading import Before, Stretch
@@ -95,9 +96,13 @@ def keep(
     """Put what the chip holds on the shelf, and say where; `why` completes "kept". The label is
     that of the board's newest set. Raises `ShelfError`."""
     reading = old.reading or _corroborated(old)
+    if old.reading is None:
+        one_time = read_one_time(connection)
+    else:
+        one_time = read_one_time(connection, reading.evidence.rate_high)
     made = now()
     board = sets[0].record.board if sets else ""
-    record = record_of(connection, reading, (), board, made)
+    record = record_of(connection, reading, one_time, (), board, made)
     if old.reading is None:
         doubt = (
             f"one whole pass only: a set or an image on this bench has {old.corroborated} of its "
@@ -106,12 +111,7 @@ def keep(
         record = replace(record, verified=False, doubts=(doubt,))
     title = f"{record.chip.name}, before it was written"
     page = _PAGE.format(title=html.escape(title), why=html.escape(f"Kept {why}."), made=made)
-    readings = {
-        f"{start:08x}-{number}.bin": data
-        for start, found in reading.variants.items()
-        for number, data in enumerate(found, start=1)
-    }
-    placed = shelf.place(record, reading.contents, security_registers(connection), page, readings)
+    placed = shelf.place(record, reading.contents, one_time.otp, page, readings_kept(reading))
     watcher.say(f"kept {why}: {placed.path}")
     return placed
 
