@@ -316,7 +316,8 @@ class BoardRun:
         self.seat.tell("undoing what was cut" if undo else "finishing what was cut")
         before = Before.of(reading)
         target = replayed(journal, before, undo=undo)
-        self._rewrite(connection, plan_resumed(connection, before, target, journal), journal)
+        with journal.held():
+            self._rewrite(connection, plan_resumed(connection, before, target, journal), journal)
 
     def _rewrite(self, connection: Connection, work: Work, journal: Journal | None = None) -> None:
         image = self.desk.job.image

@@ -240,9 +240,7 @@ def _sector_of_each_page(journal: Journal) -> npt.NDArray[np.int64]:
 
 
 def _joined(contents: bytes, journal: Journal) -> bytes:
-    return b"".join(
-        contents[each.start : each.start + each.length] for each in journal.ranges
-    )
+    return b"".join(contents[each.start : each.start + each.length] for each in journal.ranges)
 
 
 def _same(contents: bytes, reading: Reading) -> bool:
