@@ -16,6 +16,7 @@ elsewhere, SPIFLASH_MACHINE_SHRINK=1 makes the stories short.
 from __future__ import annotations
 
 import os
+import random
 import shutil
 import tempfile
 import time
@@ -262,6 +263,134 @@ class BenchMachine(RuleBasedStateMachine):
         self.here.violation = error
         TOLD.append("\n    ".join([str(error), *self.here.story]))
         raise error
+
+
+def erase(low: int, high: int, *, waived: bool = False) -> Order:
+    return Order(Request("erase", b"\xff" * (high - low), low, ((low, high),), waived))
+
+
+def write(at: int, image: bytes) -> Order:
+    return Order(Request("restore", image, at, ((at, at + len(image)),)))
+
+
+BACKUP, RESUME, UNDO = (Order(Request(verb)) for verb in ("backup", "resume", "undo"))
+RUNS = "the board runs"
+RANDOM = random.Random(1).randbytes(128 * KIB)
+ALL = 128 * KIB
+
+Step = tuple[str, Order | str, Event | None]
+
+CASES: dict[str, tuple[tuple[str, ...], str, tuple[Step, ...]]] = {
+    "settings while the question is open": (
+        ("own",),
+        "random",
+        (("A", BACKUP, None), ("A", erase(0, ALL), Event("settings", "question"))),
+    ),
+    "settings in a part that the plan leaves alone": (
+        ("own",),
+        "zeros",
+        (
+            ("A", BACKUP, None),
+            (
+                "A",
+                write(0, bytes(64 * KIB) + RANDOM[64 * KIB : 96 * KIB] + bytes(32 * KIB)),
+                Event("settings", "question"),
+            ),
+        ),
+    ),
+    "settings since the backup": (
+        ("own", "none"),
+        "random",
+        (
+            *((board, BACKUP, None) for board in "AB"),
+            *((board, RUNS, None) for board in "AB"),
+            *((board, erase(64 * KIB, ALL, waived=False), None) for board in "AB"),
+        ),
+    ),
+    "settings between the cut and the resume": (
+        ("own",),
+        "random",
+        (
+            ("A", BACKUP, None),
+            ("A", erase(32 * KIB, ALL), Event("power", "change", 3)),
+            ("A", RUNS, None),
+            ("A", RESUME, None),
+        ),
+    ),
+    "a blank board of the same ID comes while a block is erased": (
+        ("shared", "shared"),
+        "random blank",
+        (("A", BACKUP, None), ("A", write(0, RANDOM), Event("swap", "change", 0))),
+    ),
+    "another board comes in mid-write": (
+        ("own", "none", "shared"),
+        "random",
+        (
+            ("A", BACKUP, None),
+            ("A", write(0, RANDOM), Event("swap", "change", 21)),
+            ("A", RESUME, None),
+        ),
+    ),
+    "another board comes while the question is open": (
+        ("none", "none"),
+        "random sister",
+        (
+            ("A", BACKUP, None),
+            ("A", write(0, RANDOM), Event("swap", "question")),
+            ("A", BACKUP, None),
+        ),
+    ),
+    "zeros, undone after a dip of the supply": (
+        ("own",),
+        "zeros",
+        (
+            ("A", BACKUP, None),
+            ("A", write(0x42A6, RANDOM[:70000]), Event("power", "change", 34)),
+            ("A", UNDO, Event("brown-out", "change", 3)),
+            ("A", UNDO, None),
+        ),
+    ),
+    "another address of the same file after a cut": (
+        ("own",),
+        "random",
+        (
+            ("A", BACKUP, None),
+            ("A", write(0x4000, RANDOM[:20000]), Event("power", "change", 13)),
+            ("A", write(0x14000, RANDOM[:20000]), None),
+            ("A", RESUME, None),
+        ),
+    ),
+    "passes that were kept, of a board that ran since": (
+        ("own", "none"),
+        "random sister",
+        (
+            *((board, BACKUP, Event("unplug", "start", 144)) for board in "AB"),
+            *((board, RUNS, None) for board in "AB"),
+            *((board, BACKUP, None) for board in "BA"),
+        ),
+    ),
+    "an erase that takes more than its size": (
+        ("larger",),
+        "random",
+        (("A", BACKUP, None), ("A", erase(0x3000, 0x5000), None), ("A", UNDO, None)),
+    ),
+}
+"""Kinds of boards, what they hold, and the steps; most are what the machine found."""
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_what_the_machine_found(name: str, tmp_path: Path) -> None:
+    kinds, starts, steps = CASES[name]
+    holds = (starts.split() * len(kinds))[: len(kinds)]
+    world = World(tmp_path, ALL, list(kinds), holds, seed=5)
+    for letter, order, event in steps:
+        board = next(each for each in world.boards if each.name == letter)
+        if isinstance(order, Order):
+            world.command(board, order, [event] if event else [])
+        else:
+            board.chip.power(False, world.clock.now())
+            world.settings(board)
+    assert world.tally["commands"], world.story
 
 
 def configured(examples: int, steps: int, *, fixed: bool, shrink: bool) -> settings:
