@@ -39,8 +39,8 @@ from spiflash.work.reading_passes import MOST_PASSES, Passes, Weighed
 WEAK_PASSES = 5
 """Passes that are taken where cells go wrong by themselves, to find as many of them as possible."""
 
-SUSPECT_ROW = 12
-"""Equal readings in a row that settle what the contents themselves speak against."""
+SUSPECT = 12
+"""Readings, at least, of what the contents themselves or a third look speak against."""
 
 NOISY = 1.5e-6
 """Error rate above which a third look meets noise, and asks again before it makes much of it."""
@@ -165,12 +165,12 @@ class _Settler:
         self._settle(found, places, rate)
         known = attend(bytes(found.contents))
         doubtful = suspects(bytes(found.contents), known)
-        self._settle(found, self._places(found, doubtful, SUSPECT_ROW), rate)
+        self._settle(found, self._places(found, doubtful, SUSPECT), rate)
         agreed = bytes(found.contents)
         looked, other = third_look(self._connection, agreed, known.first, self._passes.rng)
         if rate > NOISY:
             other = self._still_other(agreed, other)
-        again = self._places(found, sorted(other), SUSPECT_ROW)
+        again = self._places(found, sorted(other), SUSPECT)
         for place in again:
             place.readings.append(other[place.start])
             place.passes += 1

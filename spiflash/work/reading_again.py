@@ -65,7 +65,7 @@ it: what is wrong alike at both must not decide. Later rounds are slower."""
 class Place:
     """A stretch that is read again, and everything that was read there.
 
-    `least` is how many equal readings in a row settle it; `unit` the bytes for which rows are
+    `least` is how many readings it takes at least; `unit` the bytes for which rows are
     counted, `weak` its bits (addresses) that turned out to be weak.
     """
 
@@ -73,7 +73,7 @@ class Place:
     length: int
     readings: list[bytes]
     """Of the passes first, then of the rounds."""
-    least: int = LEAST_ROW
+    least: int = 0
     unit: int = PAGE
     passes: int = 0
     row: list[int] = field(default_factory=list)
@@ -102,7 +102,7 @@ class Place:
         least `floor`) to leave less than `allowance` wrong bits, and every byte of it was seen
         in a pass too."""
         row = min(self.row)
-        if row < self.least:
+        if row < LEAST_ROW or len(self.readings) - self.passes < self.least:
             return False
         bits = 8 * self.length
         rate = max(floor, poisson_bounds(self.differing)[1] / (bits * len(self.readings)))

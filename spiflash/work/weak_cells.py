@@ -69,8 +69,10 @@ class Flips:
 
     @property
     def again(self) -> int:
-        """Readings after the passes that say something else than most."""
-        return self.fresh - self.fresh_ones if self.value else self.fresh_ones
+        """Readings after the passes that say something else than most, but for the one that made
+        the bit noticed where no pass did."""
+        other = self.fresh - self.fresh_ones if self.value else self.fresh_ones
+        return other if self.minority > other else max(0, other - 1)
 
     @property
     def unstable(self) -> bool:
@@ -141,7 +143,7 @@ def _at_least(count: int, mean: float) -> float:
 def noise_rate(flips: Sequence[Flips], bits: int, rate: float) -> float:
     """Upper bound of the noise while places were read again: `bits` were read in all, and what
     differed there only once after the passes may be noise; at least `rate`."""
-    lone = sum(each.again == 1 and each.minority == 1 for each in flips)
+    lone = sum(each.minority == 1 and each.fresh_ones not in (0, each.fresh) for each in flips)
     return max(rate, poisson_bounds(lone)[1] / bits) if bits else rate
 
 

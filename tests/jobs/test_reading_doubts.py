@@ -229,7 +229,7 @@ def row(name: str) -> benchmark.Row:
 @pytest.mark.parametrize("count", [5, 50])
 def test_weak_cells_are_named_and_never_verified(tmp_path: Path, count: int) -> None:
     chip = a_chip()
-    cells = dict.fromkeys(benchmark._places(chip, count, count), 0.4)
+    cells = dict.fromkeys(benchmark.places(chip, count, count), 0.4)
     rig = Rig(chip, clip=lambda inner: WeakCells(inner, MIB, cells, seed=count))
     made = saved(rig, tmp_path)
     assert not made.record.verified
