@@ -30,6 +30,7 @@ _OPTIONAL = (
     "extended_id",
     "mirrored_by",
     "program_method",
+    "programs_once",
     "chip_erase_opcode",
     "needs_erase",
     "fast_read_dummy",

@@ -119,6 +119,9 @@ class Part:
     mirrored_by: str = ""
     """The one-time bit that turns `regions` round ("cr1.2"); empty where there is none."""
     program_method: ProgramMethod = ProgramMethod.PAGE
+    programs_once: bool = False
+    """What holds anything must be erased before it is programmed again, even where bits only clear:
+    its error correction covers units of several bytes (S25HL-T: 16)."""
     chip_erase_opcode: int | None = 0xC7
     chip_erase: Span | None = None
     needs_erase: bool = True

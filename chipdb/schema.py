@@ -140,6 +140,7 @@ _SHARED: dict[str, values.Reader] = {
     "mirrored_by": _choice(("cr1.2",)),
     "program_ms": values.milliseconds,
     "program_method": _program_method,
+    "programs_once": values.boolean,
     "chip_erase_opcode": _opcode_or_none,
     "chip_erase_s": values.seconds,
     "chip_erase_s_per_mib": values.seconds,

@@ -223,6 +223,8 @@ class ChipDescription:
     any_dummy: tuple[int, int] = (0, 1)
     """Dummy bytes of 65h: (volatile registers, from 800000h on; the others)."""
     overlay: Overlay | None = None
+    ecc_unit: int | None = None
+    """Programming such a unit of bytes that is not blank fails (S25HL-T, S28H-T)."""
     parameters_top: Bit | None = None
     """TBPARM: the small sectors lie at the top (S25FL-P, S25FL-S)."""
     fast_read_dummy: int = 1

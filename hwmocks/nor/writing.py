@@ -133,6 +133,9 @@ def _program(core: Core, op: Op, data: bytes, now: float) -> None:
     if not _may_program(core, base, page):
         return
     content = page_buffer(page, address - base, payload)
+    if _programs_twice(core, base, content):
+        core.fail("program")
+        return
     before = bytes(core.cells.contents[base : base + page])
     core.cells.program(base, content)
     core.pages_programmed += 1
@@ -142,6 +145,18 @@ def _program(core: Core, op: Op, data: bytes, now: float) -> None:
     ):
         core.fail("program")
     core.begin("program", description.program, now, address=base, before=before, suspendable=True)
+
+
+def _programs_twice(core: Core, base: int, content: bytes) -> bool:
+    """Whether a unit of the error correction that holds something already would change."""
+    unit = core.description.ecc_unit
+    if unit is None:
+        return False
+    return any(
+        content[at : at + unit] != b"\xff" * unit
+        and bytes(core.cells.contents[base + at : base + at + unit]) != b"\xff" * unit
+        for at in range(0, len(content), unit)
+    )
 
 
 def _may_program(core: Core, start: int, length: int) -> bool:

@@ -47,6 +47,8 @@ class Geometry:
     chip_erase: EraseType | None = None
     method: ProgramMethod = ProgramMethod.PAGE
     needs_erase: bool = True
+    programs_once: bool = False
+    """A page that holds anything must be erased before it is programmed again."""
 
     def __post_init__(self) -> None:
         if self.size <= 0 or self.page <= 0:

@@ -1,9 +1,9 @@
 """ID + SFDP + chip table -> `Chip`, or a clear refusal. Pure.
 
-The rules that live here: what a person names is taken unless the chip contradicts it; namesakes
-(parts with one ID) are weighed (`identify_evidence`), and those that remain are merged
-(`identify_namesakes`); chips that nobody listed are described by their SFDP or a stated size
-(`identify_strangers`). Nothing is ever guessed.
+The rules that live here: what a person names is taken unless the chip contradicts it; parts
+that share an ID are weighed, and those that remain are merged (`identify_shared_id`); the erase map
+is that of this very chip (`identify_geometry`); chips that nobody listed are described by their
+SFDP or a stated size (`identify_strangers`). Nothing is ever guessed.
 """
 
 from __future__ import annotations
@@ -15,26 +15,29 @@ from chipdb.part import Part
 from chipdb.table import ChipTable
 from spiflash.errors import ChipMismatchError, ChipUnknownError
 from spiflash.nor.chip import Answers, Chip
-from spiflash.nor.identify_evidence import weigh
-from spiflash.nor.identify_namesakes import (
+from spiflash.nor.identify_geometry import (
     as_set_up,
     careful_geometry,
+    erases_known,
+    geometry_of,
+    is_mirrored,
+    no_faster_than,
+    undisputed,
+)
+from spiflash.nor.identify_shared_id import (
     common_supply,
     differences_for_writing,
-    erases_known,
     exit_opcode,
     family_name,
     fast_read_dummy,
     four_byte_ways,
-    geometry_of,
-    is_mirrored,
     leaves_out_erases,
     names,
-    no_faster_than,
     refuse_unlike,
     shared,
     supplies,
     vendors,
+    weigh,
 )
 from spiflash.nor.identify_strangers import (
     at_stated_size,
@@ -234,7 +237,9 @@ def _known(
                 f"how its sectors are set up could not be found out ({exc}), and an erase may "
                 "cover more than it should"
             )
-        geometry = no_faster_than(geometry, sfdp)
+        geometry, dispute = undisputed(no_faster_than(geometry, sfdp), sfdp)
+        if dispute:
+            notes.append(dispute[0].upper() + dispute[1:])
     ways = four_byte_ways(parts, sfdp)
     quads = {part.quad_enable for part in parts}
     return Chip(

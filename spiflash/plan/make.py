@@ -18,7 +18,8 @@ from spiflash.plan.steps import Erase, Plan, PlanError, Program, Step, merged
 def make_plan(old: bytes, new: bytes, geometry: Geometry, transfer: TransferCost) -> Plan:
     """The steps of least expected time that turn `old` into `new`, both the whole chip.
 
-    Nothing is erased where bits only clear, blank pages are not programmed, and what an erase
+    Nothing is erased where bits only clear (of a chip that programs once: where only blank pages
+    change), blank pages are not programmed, and what an erase
     takes down with it is programmed again. Erases of all sizes and the chip erase are weighed
     against each other; of equally fast plans the one that erases the fewest bytes is taken.
 
@@ -39,15 +40,28 @@ def make_plan(old: bytes, new: bytes, geometry: Geometry, transfer: TransferCost
         whole = (Block(0, geometry.size, None),)
         return _plan(geometry, transfer, whole, new, changes, changes)
     contents = not_blank(after, chunk, cost)
-    best = _choice(geometry, unit, chunk, cost, changes, contents, _must_erase(before, after, unit))
+    best = _choice(
+        geometry,
+        unit,
+        chunk,
+        cost,
+        changes,
+        contents,
+        _must_erase(before, after, unit, geometry),
+    )
     if best is None:
         raise PlanError("bits must be set where no erase type works")
     return _plan(geometry, transfer, best.blocks, new, changes, contents)
 
 
-def _must_erase(old: Bytes, new: Bytes, unit: int) -> Flags:
-    """For each unit, whether some bit must go from 0 to 1."""
+def _must_erase(old: Bytes, new: Bytes, unit: int, geometry: Geometry) -> Flags:
+    """For each unit, whether some bit must go from 0 to 1, or a page that must not be programmed
+    again holds something."""
     must_rise = np.bitwise_and(np.bitwise_not(old), new) != 0
+    if geometry.programs_once:
+        used = (old != 0xFF).reshape(-1, geometry.page).any(axis=1)
+        change = (old != new).reshape(-1, geometry.page).any(axis=1)
+        must_rise |= np.repeat(used & change, geometry.page)
     return np.asarray(must_rise.reshape(-1, unit).any(axis=1))
 
 

@@ -65,6 +65,8 @@ def part_text(part: Part) -> str:
         rows.append(("", f"{amount(kind.size)}: {kind.opcode:02X}h{four}, {_time(kind.time)}"))
     if part.chip_erase is not None and part.chip_erase_opcode is not None:
         rows.append(("", f"whole chip: {part.chip_erase_opcode:02X}h, {_time(part.chip_erase)}"))
+    if part.programs_once:
+        rows.append(("", "before anything is programmed again, even where bits only clear"))
     if part.mirrored_by:
         rows.append(("", f"the other way round where {part.mirrored_by} is set"))
     if not part.needs_erase:
@@ -131,6 +133,7 @@ def part_json(part: Part) -> dict[str, object]:
             {"length": region.length, "erases": list(region.types)} for region in part.regions
         ],
         "mirrored_by": part.mirrored_by or None,
+        "programs_once": part.programs_once,
         "needs_erase": part.needs_erase,
         "chip_erase_opcode": part.chip_erase_opcode,
         "chip_erase": None if part.chip_erase is None else asdict(part.chip_erase),

@@ -17,10 +17,13 @@ from hwmocks.nor.description import ChipDescription
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ChipUnknownError
 from spiflash.nor.commands import ReadStyle
+from spiflash.nor.geometry import EraseType, Span, uniform
+from spiflash.plan import Erase, TransferCost, make_plan
 from spiflash.work.image import Image
 from spiflash.work.restore import Leave, restore
 from spiflash.work.rewrite import Work
 from tests.job_rig import WATCHER, Rig
+from tests.nor_rig import NorRig
 
 KIB = 1024
 LAYOUTS = {"bottom": (0x00, 0x00), "top": (0x00, 0x04), "uniform": (0x08, 0x00)}
@@ -131,3 +134,56 @@ def test_the_fast_read_with_four_bytes_skips_the_mode_clocks() -> None:
         style = ReadStyle(dummy=connection.chip.fast_read_dummy)
         assert connection.flash.read_all(0, 4096, style) == data
     assert chip.opcode_counts[0x0C]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_shares_its_error_correction_is_not_programmed_twice(seed: int) -> None:
+    """The kernel's cypress_nor_ecc_init: no second program of 16 bytes without an erase. Bits that
+    only clear are no way round it."""
+    rng = random.Random(seed)
+    sector, size, unit = 4096, 65536, 16
+    old, new = bytearray(b"\xff" * size), bytearray()
+    for start in range(0, size, sector):
+        used = rng.choice((0, 8, 100, sector))
+        old[start : start + used] = rng.randbytes(used)
+    new += old
+    for _ in range(12):
+        place = rng.randrange(size - 40)
+        for at in range(place, place + rng.randrange(1, 40)):
+            new[at] &= rng.randrange(256)
+    kind = EraseType(sector, 0x20, Span(0.05, 0.4))
+    geometry = replace(uniform(size, 256, (kind,), Span(4e-4, 3e-3)), programs_once=True)
+    cost = TransferCost(byte=1e-6, erase=1e-5, program=1e-5, unit=0.0)
+    plan = make_plan(bytes(old), bytes(new), geometry, cost)
+    held = bytearray(old)
+    for step in plan.steps:
+        if isinstance(step, Erase):
+            held[step.address : step.end] = b"\xff" * (step.end - step.address)
+            continue
+        for at in range(step.address // unit * unit, step.address + len(step.data), unit):
+            low, high = max(at, step.address), min(at + unit, step.address + len(step.data))
+            sent = step.data[low - step.address : high - step.address]
+            assert held[at : at + unit] == b"\xff" * unit or set(sent) == {0xFF}
+            held[low:high] = sent
+    assert held == new
+    free = make_plan(bytes(old), bytes(new), replace(geometry, programs_once=False), cost)
+    assert not any(isinstance(step, Erase) for step in free.steps), "bits only clear"
+
+
+def test_the_simulated_chip_refuses_what_the_kernel_avoids() -> None:
+    chip = NorChip("S25FS256T", seed=1)
+    rig = NorRig(chip)
+    rig.write("12 00000000 0F0F")
+    rig.run("06")
+    rig.run("12 00000008 00")
+    assert rig.status() & 0x61 == 0x41, "P_ERR, and busy until 82h"
+    rig.run("82")
+    assert chip.contents[:9] == b"\x0f\x0f" + b"\xff" * 7
+    rig.write("12 00000010 00")
+    assert chip.contents[16] == 0
+
+
+@pytest.mark.parametrize("name", ["S25HL512T", "S25FS256T"])
+def test_that_such_a_part_programs_once_is_known(name: str) -> None:
+    with Rig(NorChip(set_up(name, "uniform"), seed=1)).connect() as connection:
+        assert connection.flash.geometry.programs_once

@@ -96,6 +96,7 @@ def test_a_real_part_is_known_by_what_it_says(each: Captured) -> None:
     assert chip.part is not None or len(chip.candidates) > 1, "in the table"
     assert chip.size == each.size
     assert not chip.write_doubt
+    assert not any("SFDP says" in note and "erases" in note for note in chip.notes), chip.notes
     for opcode, (size, longest) in each.limits().items():
         assert chip.largest_erase >= size
         assert (opcode, size) in chip.erases_known

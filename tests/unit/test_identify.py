@@ -482,3 +482,22 @@ def test_no_limit_is_below_the_one_of_sfdp() -> None:
     assert chip.geometry.chip_erase is not None
     assert chip.sfdp.basic.chip_erase is not None
     assert chip.geometry.chip_erase.time.maximum >= chip.sfdp.basic.chip_erase.maximum
+
+
+def test_an_erase_whose_size_is_disputed_is_not_used_where_others_work() -> None:
+    """The table calls D8h an erase of 16 KiB, the chip's SFDP one of 64 KiB."""
+    wrong = replace(
+        FIRST,
+        erase_types=(SECTOR, EraseType(16384, 0xD8, Span(0.1, 1.0))),
+        regions=(EraseRegion(8 * MIB, (0, 1)),),
+    )
+    chip = identify(heard(), ChipTable((wrong,)), "FIRST")
+    ((_, _, kinds),) = chip.geometry.spans()
+    assert [kind.size for kind in kinds] == [4096]
+    assert any("SFDP says 65536" in note and "not used" in note for note in chip.notes)
+    only = replace(wrong, regions=(EraseRegion(8 * MIB, (1,)),))
+    chip = identify(heard(), ChipTable((only,)), "FIRST")
+    ((_, _, kinds),) = chip.geometry.spans()
+    assert [kind.size for kind in kinds] == [16384]
+    assert chip.erase_reach(kinds[0]) == 65536
+    assert any("no other erase" in note for note in chip.notes)

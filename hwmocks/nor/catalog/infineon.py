@@ -183,6 +183,7 @@ S25HL512T = replace(
         Register("CR3", -1, writable=0xFF, default=0x08),
     ),
     any_dummy=(0, 1),
+    ecc_unit=16,
     unique_id_length=8,
     fast_read_4_dummy=2,
     overlay=Overlay(128 * KIB, top=Bit("CR1", 2), off=Bit("CR3", 3)),
