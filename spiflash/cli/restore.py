@@ -20,6 +20,7 @@ from spiflash.work.connection import connect
 from spiflash.work.image import load_image
 from spiflash.work.regions import only_regions
 from spiflash.work.restore import preview as preview_restore
+from spiflash.work.restore import refuse_strangers
 from spiflash.work.restore import restore as restore_chip
 from spiflash.work.rewrite import Work
 
@@ -48,6 +49,11 @@ from spiflash.work.rewrite import Work
     is_flag=True,
     help="Write back what the chip held before a restore that was cut short.",
 )
+@click.option(
+    "--other-board",
+    is_flag=True,
+    help="Write SOURCE although it states another board's address or serial number.",
+)
 @click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
 @json_option
 def restore(
@@ -58,6 +64,7 @@ def restore(
     layout: Path | None,
     resume: bool,
     undo: bool,
+    other_board: bool,
     only_plan: bool,
     as_json: bool,
     **options: Any,
@@ -105,7 +112,9 @@ def restore(
         asked = change.consent(as_json=as_json)
 
         def agreed(work: Work) -> bool:
-            lost = _lost(work)
+            if image is not None and not other_board:
+                refuse_strangers(connection, shelf_from(shelf), change.leave, work)
+            lost = _lost(work) if whole else ()
             if lost:
                 Bars().say(overwrites_text(lost, source).strip("\n"))
             return asked(work)
@@ -115,7 +124,7 @@ def restore(
             shelf_from(shelf),
             image,
             Bars(),
-            agree=agreed if whole else asked,
+            agree=agreed,
             leave=change.leave,
             at=change.at,
             passes=passes,

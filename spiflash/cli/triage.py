@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,9 @@ from spiflash.report.triage import Basis, Way, triage_json, triage_text
 from spiflash.work.connection import connect
 from spiflash.work.triage import Asked, triage_chip
 
+NOT_CHECKED = 3
+"""Exit status: nothing is found wrong, and not everything could be checked."""
+
 
 @click.command()
 @click.option(
@@ -38,6 +42,7 @@ from spiflash.work.triage import Asked, triage_chip
     metavar="FILE",
     help="Write what the chip holds after the least repair to a new file.",
 )
+@click.option("--wider", is_flag=True, help="With --save: after the wider repair instead.")
 @board_options
 @json_option
 def triage(
@@ -45,6 +50,7 @@ def triage(
     backup: Path | None,
     layout: Path | None,
     save: Path | None,
+    wider: bool,
     shelf: Path | None,
     passes: int,
     as_json: bool,
@@ -54,27 +60,38 @@ def triage(
 
     For a board that does not start. Compares its chip with this board's own backup on the
     shelf and with the model's image, where there is one; with neither, only checksums speak.
-    Changes nothing. The exit status is 1 when something is wrong.
+    Changes nothing. The exit status is 0 when everything is proven right, 1 when something is
+    wrong, and 3 when nothing is found wrong but parts are NOT CHECKED.
 
     \b
     Examples:
       spiflash triage --adapter sim:./board
       spiflash triage --image openfw.img --save repaired.bin
     """
+    if wider and save is None:
+        raise click.UsageError("--wider goes with --save")
     words = words_given(options, shelf)
     with connect(settings_from(options)) as connection:
         found = triage_chip(
             connection,
             shelf_from(shelf),
             Bars(),
-            Asked(image, backup, layout, save, words),
+            Asked(image, backup, layout, save, wider, words),
             passes=passes,
         )
-    basis = Basis(found.backup, found.image, len(found.reading.passes), len(found.reading.unstable))
+    basis = Basis(
+        found.backup,
+        found.image,
+        len(found.reading.passes),
+        len(found.reading.unstable),
+        found.journal,
+        shlex.join(["spiflash", "restore", "--resume", *words]),
+    )
     ways = [Way(each.repair, each.plan, each.commands) for each in found.proposals]
     show(
         triage_json(found.triage, basis, ways),
         triage_text(found.triage, basis, ways),
         as_json=as_json,
     )
-    click.get_current_context().exit(0 if found.triage.kind is Kind.INTACT else 1)
+    status = {Kind.INTACT: 0, Kind.NOT_CHECKED: NOT_CHECKED}.get(found.triage.kind, 1)
+    click.get_current_context().exit(status)

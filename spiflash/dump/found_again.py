@@ -82,6 +82,22 @@ def brought(board: Audit, made: Audit, given: Mapping[str, str]) -> tuple[OwnIte
     )
 
 
+def strangers(board: Audit, made: Audit, sets: Sequence[bytes]) -> tuple[OwnItem, ...]:
+    """Another board's addresses and serial numbers that writing `made` would bring to a board
+    that has its own, on the chip or in one of its `sets` (whole contents): what stands in
+    neither."""
+    ours = [each for each in board.own if each.kind in ("mac", "serial")]
+    if not ours and not sets:
+        return ()
+    return tuple(
+        each
+        for each in brought(board, made, {})
+        if not any(
+            held[each.start : each.end] == made.contents[each.start : each.end] for held in sets
+        )
+    )
+
+
 def overwritten(board: Audit, after: bytes) -> tuple[OwnItem, ...]:
     """The board's own items, regions of settings among them, that are gone when the chip holds
     `after`; one that stands elsewhere in it is not."""

@@ -29,17 +29,31 @@ class Way:
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """What the judgement rests on: the sources that were at hand, and how the chip was read."""
+    """What the judgement rests on: the sources that were at hand, and how the chip was read.
+    `journal` is that of a restore of this chip that was cut short, `resume` the command that
+    finishes it."""
 
     backup: Path | None
     image: Path | None
     passes: int
     unstable: int
+    journal: Path | None = None
+    resume: str = ""
 
 
 def triage_text(found: Triage, basis: Basis, ways: Sequence[Way]) -> str:
     """The finding as a whole, region by region, then the ways back."""
-    lines = [f"{found.kind.value[:1].upper()}{found.kind.value[1:]}. {clean(found.headline)}"]
+    lines = []
+    if basis.journal is not None:
+        lines += [
+            "A restore of this chip was cut short: finish it first. What follows judges a chip "
+            "that is half written.",
+            f"    {basis.resume}",
+            "",
+        ]
+    verdict = found.kind.value
+    verdict = verdict.upper() if found.kind is Kind.NOT_CHECKED else verdict.capitalize()
+    lines += [f"{verdict}. {clean(found.headline)}"]
     lines += ["", *_basis(basis), ""]
     lines += [_region(each) for each in found.regions]
     if found.stop is not None:
@@ -68,7 +82,7 @@ def _region(finding: RegionFinding) -> str:
     text = f"{clean(region.name, 16):<16} {span(region.start, region.end)}  {finding.kind.value}"
     text += f": {clean(finding.detail)}"
     whole = ((region.start, region.end),)
-    if finding.kind is Kind.INTACT or not finding.places or finding.places == whole:
+    if not finding.bad or not finding.places or finding.places == whole:
         return text
     places = [
         address(low) if high == low + 1 else span(low, high) for low, high in finding.places[:SHOWN]
@@ -81,7 +95,16 @@ def _ways(found: Triage, ways: Sequence[Way]) -> list[str]:
     if not ways:
         if found.kind is Kind.INTACT:
             return []
+        lines = _refused(found)
+        if found.kind is Kind.NOT_CHECKED:
+            return [
+                *lines,
+                "",
+                "Nothing speaks against what is not checked, and nothing for it. This board's own "
+                "backup can tell (--backup), or an image of its model (--image).",
+            ]
         return [
+            *lines,
             "",
             "There is nothing to repair it with. Save what is there ('spiflash backup'), then "
             "find an image of this model and repeat with --image.",
@@ -89,7 +112,7 @@ def _ways(found: Triage, ways: Sequence[Way]) -> list[str]:
     lines = []
     for number, way in enumerate(ways):
         repair = way.repair
-        title = "Least repair" if number == 0 else "Next safer"
+        title = "Least repair" if number == 0 else "Wider repair"
         where = ", ".join(
             f"{clean(name)} {span(low, high)}"
             for name, (low, high) in zip(repair.regions, repair.ranges, strict=True)
@@ -97,26 +120,54 @@ def _ways(found: Triage, ways: Sequence[Way]) -> list[str]:
         took = f"{seconds(way.plan.seconds)} ({seconds(way.plan.worst_seconds)} at worst)"
         lines += [
             "",
-            f"{title}: {repair.why}, from {repair.source.value}.",
+            f"{title}: {repair.reason}, from {repair.source.value}.",
             f"  Rewrite {where}: {took}; nothing else.",
         ]
+        if repair.overrules:
+            lines.append(
+                f"  It overwrites what is right by its checksum: {_spans(repair.overrules)}. "
+                "Only you can say that this is meant."
+            )
+        if repair.unproven:
+            lines.append(f"  It overwrites what nothing proves: {_spans(repair.unproven)}.")
+        lines += [f"  Note: {clean(each)}." for each in repair.remarks]
         if repair.rescue:
             lines.append("  The chip holds what no source has: it is saved first.")
         lines += [f"  Lost: {clean(each)}." for each in repair.lost]
         lines += [f"    {command}" for command in way.commands]
+    return lines + _refused(found)
+
+
+def _refused(found: Triage) -> list[str]:
+    lines = []
+    for each in found.refused:
+        names = ", ".join(clean(name) for name in each.regions)
+        lines += [
+            "",
+            f"Not proposed: rewriting {names} from {each.source.value}. {clean(each.why)}. "
+            "Name what you want overwritten to 'spiflash restore' with --region.",
+        ]
     return lines
+
+
+def _spans(spans: Sequence[tuple[int, int]]) -> str:
+    more = len(spans) - SHOWN
+    shown = ", ".join(span(low, high) for low, high in spans[:SHOWN])
+    return f"{shown} and {more} more" if more > 0 else shown
 
 
 def _card(found: Triage, ways: Sequence[Way]) -> list[str]:
     road = found.card
-    if road is None or found.kind is Kind.INTACT:
+    if road is None or not found.damaged:
         return []
     names = ", ".join(clean(name) for name in road.files)
     if road.open:
-        return ["", f"The boot loader is whole; the rest can go by SD card. It looks for: {names}."]
-    if not ways:
-        return []
+        proven = "The boot loader is proven whole; the rest can go by SD card."
+        return ["", f"{proven} It looks for: {names}."]
     after = " and ".join(clean(name) for name in road.after)
+    if not ways:
+        doubt = f"{after} is not proven whole, so the SD card may be no way back."
+        return ["", f"{doubt} The boot loader looks for: {names}."]
     return [
         "",
         f"With {after} rewritten, the rest can go by SD card. The boot loader looks for: {names}.",
@@ -127,6 +178,7 @@ def triage_json(found: Triage, basis: Basis, ways: Sequence[Way]) -> dict[str, o
     """The same for scripts: addresses and sizes in bytes."""
     return {
         "kind": found.kind.value,
+        "open_journal": str(basis.journal) if basis.journal else None,
         "headline": clean(found.headline),
         "stop": found.stop,
         "backup": str(basis.backup) if basis.backup else None,
@@ -139,6 +191,8 @@ def triage_json(found: Triage, basis: Basis, ways: Sequence[Way]) -> dict[str, o
                 "start": each.region.start,
                 "end": each.region.end,
                 "kind": each.kind.value,
+                "proof": each.proof.value,
+                "unproven_bytes": each.unsure,
                 "detail": clean(each.detail),
                 "places": [list(place) for place in each.places],
                 "stop": each.stop,
@@ -151,12 +205,27 @@ def triage_json(found: Triage, basis: Basis, ways: Sequence[Way]) -> dict[str, o
                 "source": way.repair.source.value,
                 "regions": [clean(name) for name in way.repair.regions],
                 "ranges": [list(pair) for pair in way.repair.ranges],
+                "changes": [
+                    {"start": each.start, "end": each.end, "why": each.why.value}
+                    for each in way.repair.changes
+                ],
                 "save_first": way.repair.rescue,
+                "overwrites_unproven": [list(pair) for pair in way.repair.unproven],
+                "overwrites_right": [list(pair) for pair in way.repair.overrules],
+                "remarks": [clean(each) for each in way.repair.remarks],
                 "lost": [clean(each) for each in way.repair.lost],
                 "commands": list(way.commands),
                 "plan": plan_json(way.plan),
             }
             for way in ways
+        ],
+        "refused": [
+            {
+                "source": each.source.value,
+                "regions": [clean(name) for name in each.regions],
+                "why": clean(each.why),
+            }
+            for each in found.refused
         ],
         "card": None
         if found.card is None

@@ -9,6 +9,8 @@ from pathlib import Path
 from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.journal import Journal, open_journals
 from spiflash.archive.shelf import Shelf
+from spiflash.dump.audit import examine
+from spiflash.dump.found_again import strangers
 from spiflash.errors import (
     ChipMismatchError,
     ChipUnknownError,
@@ -40,6 +42,9 @@ from spiflash.work.rewrite_resume import (
     replayed,
     settle_outside,
 )
+
+MOST_SETS = 8
+"""Sets of one board that are looked through, from the newest on."""
 
 SAFE = "Nothing has been erased or written."
 
@@ -91,6 +96,28 @@ def backup_of_this_chip(
         remedy="Run 'spiflash backup' first. If its backup is kept elsewhere, name it with "
         "--backup; --without-backup writes all the same, and then there is no way back.",
     )
+
+
+def refuse_strangers(connection: Connection, shelf: Shelf, leave: Leave, work: Work) -> None:
+    """Raise `ImageError` when the work would bring another board's address or serial number to
+    a board that has its own, on the chip or in a set."""
+    if not work.plan.steps:
+        return
+    named = _named(leave.backup, connection) if leave.backup is not None else None
+    sets = sets_of(connection, shelf, [work.old.contents], named)[:MOST_SETS]
+    found = strangers(
+        examine(work.old.contents, "the chip", signs=False),
+        examine(work.target, "the image", signs=False),
+        [each.contents() for each in sets if each.record.verified],
+    )
+    if found:
+        shown = ", ".join(dict.fromkeys(each.text for each in found[:6]))
+        raise ImageError(
+            f"It states another board's {shown}.",
+            state=SAFE,
+            remedy="Use 'spiflash convert' or 'spiflash triage --image', which keep this board's "
+            "own; or give --other-board when this is meant.",
+        )
 
 
 def _named(path: Path, connection: Connection) -> BackupSet:

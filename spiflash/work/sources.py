@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.shelf import Shelf
-from spiflash.dump.triage import Kind, Reference, reference, triage
+from spiflash.dump.triage import Reference, reference, triage
 from spiflash.errors import NoBackupError
 from spiflash.work.connection import Connection
 from spiflash.work.progress import Watcher
@@ -33,12 +34,13 @@ def own_backup(
     named: Path | None = None,
 ) -> OwnBackup | None:
     """The backup to go by: the one that was named, or the newest on the shelf that is of this
-    board and whole.
+    board and was made while nothing was wrong.
 
-    A set that was made after the damage holds the damage, too: sets in which something is
-    wrong are passed over, and one that holds what the chip holds now is taken only if there is
-    no other. A chip without a unique ID is recognised by what is its board's own. Raises
-    `NoBackupError` for a named set that is of another chip or not verified.
+    A set that was made of a damaged board holds the damage, too, and what it cannot prove may be
+    part of it: it is passed over when its own checksums, the boot command, or an older set of
+    the same board speak against it. One that holds what the chip holds now is taken only if
+    there is no other. A chip without a unique ID is recognised by what is its board's own.
+    Raises `NoBackupError` for a named set that is of another chip or not verified.
     """
     if named is not None:
         return _named(connection, named)
@@ -46,19 +48,34 @@ def own_backup(
     if unique is not None and len(set(bytes.fromhex(unique))) < 2:
         unique = None
     listed = shelf.backups_of(connection.chip.jedec_id.hex(), unique, connection.chip.size)
-    same: OwnBackup | None = None
+    ours: list[tuple[str, OwnBackup]] = []
+    seen: set[bytes] = set()
     for candidate in [each for each in listed.sets if each.record.verified][:MOST_SETS]:
         contents = candidate.contents()
-        found = OwnBackup(candidate.path, reference(contents))
-        if unique is None and not _akin(found.reference, chip):
+        if contents in seen:
             continue
-        if contents == chip.contents:
+        seen.add(contents)
+        found = OwnBackup(
+            candidate.path, chip if contents == chip.contents else reference(contents)
+        )
+        if unique is not None or _akin(found.reference, chip):
+            ours.append((candidate.name, found))
+    same: OwnBackup | None = None
+    for place, (name, found) in enumerate(ours):
+        older = [each.reference for _, each in ours[place + 1 :]]
+        if _damaged(found.reference, older):
+            watcher.say(f"{name} is of this chip, but damaged itself: not used")
+        elif found.reference.contents == chip.contents:
             same = same or found
-        elif triage(found.reference).kind is Kind.INTACT:
-            return found
         else:
-            watcher.say(f"{candidate.name} is of this chip, but damaged itself: not used")
+            return found
     return same
+
+
+def _damaged(candidate: Reference, older: Sequence[Reference]) -> bool:
+    """Whether a set was made while something was wrong: judged by itself, and by each older
+    one. What has merely changed since is no damage."""
+    return any(triage(candidate, own_backup=each).damaged for each in (None, *older))
 
 
 def _akin(backup: Reference, chip: Reference) -> bool:

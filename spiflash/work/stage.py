@@ -16,7 +16,7 @@ from pathlib import Path, PurePosixPath
 
 from spiflash.archive.files import sync_folder
 from spiflash.dump.triage import reference
-from spiflash.dump.triage.cardfiles import CardFile, files_for_card
+from spiflash.dump.triage.card import CardFile, files_for_card
 from spiflash.errors import CardError, ImageError
 from spiflash.work.audit import load_layout
 from spiflash.work.image import load_image

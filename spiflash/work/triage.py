@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from spiflash.archive.files import write_file
+from spiflash.archive.journal import Journal, open_journals
 from spiflash.archive.shelf import Shelf
-from spiflash.dump.layout import Layout
-from spiflash.dump.triage import Reference, Repair, Source, Triage, reference
+from spiflash.dump.triage import Repair, Source, Triage, reference
 from spiflash.dump.triage import triage as judge
 from spiflash.errors import OutputError
 from spiflash.plan import Plan, TransferCost, make_plan
@@ -20,7 +21,7 @@ from spiflash.work.image import load_image
 from spiflash.work.progress import Watcher
 from spiflash.work.reading import Reading, read_only
 from spiflash.work.rewrite import TURNAROUND
-from spiflash.work.sources import own_backup
+from spiflash.work.sources import OwnBackup, own_backup
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,24 +36,28 @@ class Proposal:
 @dataclass(frozen=True, slots=True)
 class Triaged:
     """What was found out. `backup` and `image` are the paths of the sources that were used;
-    `reading` is the evidence for what the chip holds."""
+    `reading` is the evidence for what the chip holds. `journal` is that of a restore of this
+    chip that was cut short: it comes first."""
 
     triage: Triage
     reading: Reading
     backup: Path | None
     image: Path | None
     proposals: tuple[Proposal, ...]
+    journal: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
     """What a person named: the model's image, this board's backup, a layout file, where the
-    repaired contents are to go; `words` are the options of the bench, for the commands."""
+    repaired contents are to go, and whether those of the wider repair are meant; `words` are the
+    options of the bench, for the commands."""
 
     image: Path | None = None
     backup: Path | None = None
     layout: Path | None = None
     save: Path | None = None
+    wider: bool = False
     words: tuple[str, ...] = ()
 
 
@@ -70,6 +75,7 @@ def triage_chip(
     repaired contents cannot be saved, and `InterruptedWorkError` after Ctrl-C.
     """
     asked = asked or Asked()
+    journal = _cut_short(connection, shelf)
     layout = load_layout(asked.layout) if asked.layout is not None else None
     model = None
     if asked.image is not None:
@@ -94,42 +100,83 @@ def triage_chip(
                 connection.flash.geometry,
                 cost,
             ),
-            commands(repair, found.layout, path, model, asked),
+            commands(repair, found, own, asked, _board(connection, found), wider=number > 0),
         )
-        for repair in found.repairs
+        for number, repair in enumerate(found.repairs)
     )
     if asked.save is not None and found.repairs:
-        save_contents(found.repairs[0].applied(reading.contents), asked.save)
-    return Triaged(found, reading, path, asked.image, proposals)
+        chosen = found.repairs[-1 if asked.wider else 0]
+        save_contents(chosen.applied(reading.contents), asked.save)
+    return Triaged(
+        found, reading, path, asked.image, proposals, journal.path if journal is not None else None
+    )
 
 
 def commands(
-    repair: Repair, layout: Layout, backup: Path | None, model: Reference | None, asked: Asked
+    repair: Repair,
+    found: Triage,
+    own: OwnBackup | None,
+    asked: Asked,
+    board: str,
+    *,
+    wider: bool = False,
 ) -> tuple[str, ...]:
     """The commands that carry a repair out.
 
-    Regions go by their names where `restore` will find the same layout, else by addresses.
+    Regions go by their names where `restore` will find the same layout in what it is given,
+    else by addresses. A made image is called after the `board` it is for.
     """
     lines: list[str] = []
-    source = backup
-    if repair.source is not Source.OWN or source is None:
-        source = asked.save or Path("repaired.bin")
-        if asked.save is None:
-            lines.append(_line("triage", _given(asked), "--save", str(source), *asked.words))
+    if repair.source is Source.OWN and own is not None:
+        source = own.path
+        named = own.reference.layout == found.layout
+    else:
+        which = ("--wider",) if wider else ()
+        saved = asked.save if wider == asked.wider else None
+        source = saved or _unused(f"repaired-{board}{'-wider' if wider else ''}")
+        named = False
+        if saved is None:
+            given = (*_given(asked), *which)
+            lines.append(_line("triage", given, "--save", str(source), *asked.words))
     if repair.rescue or repair.source is not Source.OWN:
         # `restore` writes only over what is saved; this is that, and the only copy.
-        lines.append(_line("backup", (), "--board", "before-repair", *asked.words))
-    named = repair.source is Source.OWN or (model is not None and model.layout == layout)
-    if asked.layout is not None:
-        named = True
+        lines.append(_line("backup", (), "--board", f"{board}-before-repair", *asked.words))
     regions: list[str] = []
     for name, (start, end) in zip(repair.regions, repair.ranges, strict=True):
-        known = named and any(each.name == name for each in layout.named)
-        regions += ["--region", name if known else f"{start:#x}+{end - start:#x}"]
+        known = any(each.name == name for each in found.layout.named)
+        by_name = known and (named or asked.layout is not None)
+        regions += ["--region", name if by_name else f"{start:#x}+{end - start:#x}"]
     if asked.layout is not None:
         regions += ["--layout", str(asked.layout)]
     lines.append(_line("restore", (str(source),), *regions, *asked.words))
     return tuple(lines)
+
+
+def _cut_short(connection: Connection, shelf: Shelf) -> Journal | None:
+    """The journal of a work on this chip that was cut short; of a chip without a unique ID, on
+    one of its kind."""
+    identity = connection.identity
+    found = open_journals(shelf.journals).of_chip(identity.jedec_id.hex(), identity.unique_hex)
+    return next((each for each in found if not each.in_use), None)
+
+
+def _board(connection: Connection, found: Triage) -> str:
+    """What to call this board in names of files: its serial number, its address, or the end of
+    its chip's unique ID."""
+    for kind in ("serial", "mac"):
+        texts = {each.text for each in found.own if each.kind == kind and each.region}
+        if len(texts) == 1:
+            return re.sub(r"[^A-Za-z0-9-]+", "-", texts.pop()).strip("-")[:40] or "board"
+    return connection.unique_id.hex()[-8:] if connection.unique_id else "board"
+
+
+def _unused(name: str) -> Path:
+    """A file name that is not taken in the current folder."""
+    for number in range(1, 1000):
+        path = Path(f"{name}.bin" if number == 1 else f"{name}-{number}.bin")
+        if not path.exists():
+            return path
+    return Path(f"{name}.bin")
 
 
 def _given(asked: Asked) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ import pytest
 from hwmocks.boards.heron import card_files, heron_open
 from spiflash.cli.main import run
 from spiflash.dump.triage import Reference, reference
-from spiflash.dump.triage.cardfiles import CardFile, files_for_card
+from spiflash.dump.triage.card import CardFile, files_for_card
 from spiflash.errors import CardError, ImageError
 from spiflash.work import stage as stage_module
 from spiflash.work.stage import file_system, stage

@@ -9,7 +9,7 @@ import pytest
 
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.survey import survey
-from spiflash.dump.triage.envblock import boots_nothing, env_block
+from spiflash.dump.triage.environment import boots_nothing, env_block
 from spiflash.dump.uboot_env import Environment, Variable, set_variables
 
 REGION = Region("env", 0, 0x4000, Role.ENVIRONMENT)

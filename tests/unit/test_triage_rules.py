@@ -19,7 +19,8 @@ from spiflash.dump.triage import (
     reference,
     triage,
 )
-from spiflash.dump.triage.repairs import reason
+from spiflash.dump.triage.repairs import reason_for
+from spiflash.work.sources import _damaged
 
 SIZE = 0x80000
 LAYOUT = Layout(
@@ -99,7 +100,12 @@ def put(contents: bytes, at: int, data: bytes) -> bytes:
 
 
 def kinds(found: Triage) -> dict[str, Kind]:
-    return {each.region.name: each.kind for each in found.regions if each.kind is not Kind.INTACT}
+    """What is wrong, region by region."""
+    return {each.region.name: each.kind for each in found.regions if each.bad}
+
+
+def unchecked(found: Triage) -> set[str]:
+    return {each.region.name for each in found.regions if each.kind is Kind.NOT_CHECKED}
 
 
 def test_intact() -> None:
@@ -113,6 +119,7 @@ def test_what_changed_since_the_backup_is_left_alone() -> None:
     newer = put(newer, 0x60000, environment(record="42"))
     found = judged(put(newer, 0x24000, b"\xff" * 0x1000), GOOD)
     assert kinds(found) == {"kernel": Kind.ERASED}
+    assert unchecked(found) == {"data"}
     repair = found.repairs[0]
     assert repair.regions == ("kernel",)
     assert repair.applied(put(newer, 0x24000, b"\xff" * 0x1000)) == newer
@@ -212,7 +219,8 @@ def test_identity_survives_in_either_place(gone: str) -> None:
     damaged = put(GOOD, region.start, b"\xff" * region.length)
     damaged = put(damaged, 0x20000, bytes(0x8000))
     found = judged(damaged, None, SISTER)
-    after = found.repairs[0].applied(damaged)
+    # A blank environment may never have been saved: only the wider repair writes one.
+    after = found.repairs[-1 if gone == "env" else 0].applied(damaged)
     assert OWN.encode() in after[0x10000:0x14000]
     assert OTHER.encode() not in after
     if gone == "env":
@@ -301,5 +309,78 @@ def test_a_repair_says_what_it_rewrites_besides_the_damage() -> None:
         RegionFinding(kernel, Kind.INTERRUPTED, "written up to 024000h"),
         RegionFinding(LAYOUT.region("data"), Kind.INTACT, "as in the backup"),
     )
-    assert reason([kernel], findings) == "rewrites only what is damaged"
-    assert reason([boot, kernel], findings).endswith("of one version with it (boot)")
+    assert reason_for([kernel], findings) == "rewrites only what is damaged"
+    assert reason_for([boot, kernel], findings).endswith("of one version with it (boot)")
+
+
+def test_a_set_made_of_a_damaged_board_is_no_source() -> None:
+    """A wrong byte in a loader that nothing proves: only an older set speaks against it."""
+    later = put(GOOD, 0x3000, bytes([GOOD[0x3000] ^ 0xFF]))
+    assert not judged(later).damaged
+    assert not _damaged(known(later), [])
+    assert _damaged(known(later), [known(GOOD)])
+    # What the board has merely written since is no damage.
+    newer = put(put(GOOD, 0x10000, env_of(OWN, delay=9)), 0x60000, bytes(range(256)) * 16)
+    assert not _damaged(known(newer), [known(GOOD)])
+
+
+def test_what_an_image_holds_outside_of_its_firmware_is_never_written() -> None:
+    """For every damage and every source: own regions, data and gaps stay as they are."""
+    rng = random.Random(11)
+    for _ in range(12):
+        chip = bytearray(GOOD)
+        at = rng.randrange(SIZE - 0x3000)
+        chip[at : at + 0x3000] = rng.choice((b"\xff" * 0x3000, bytes(0x3000)))
+        before = bytes(chip)
+        for repair in judged(before, None, SISTER).repairs:
+            after = repair.applied(before)
+            for start, end in ((0x14000, 0x20000), (0x60000, SIZE)):
+                assert after[start:end] == before[start:end]
+            spans = [(each.start, each.end) for each in repair.changes]
+            for place in range(0, SIZE, 0x100):
+                if after[place : place + 0x100] != before[place : place + 0x100]:
+                    assert any(start < place + 0x100 and place < end for start, end in spans)
+
+
+def test_a_wrong_boot_command_is_named_with_its_variable() -> None:
+    chip = put(GOOD, 0x10000, environment(bootcmd="bootn 0x9f020000", bootdelay="2", ethaddr=OWN))
+    found = judged(chip, GOOD)
+    assert kinds(found) == {"env": Kind.ENV_NO_BOOT}
+    assert "bootcmd: “bootn 0x9f020000” where the backup has “bootm 0x9f020000”" in found.headline
+    assert found.repairs[0].applied(chip) == GOOD
+
+
+def test_a_blank_copy_of_a_redundant_pair_is_left_alone() -> None:
+    """The image's environment has a flag that would outweigh the whole copy."""
+
+    def copy(flag: int, mac: str) -> bytes:
+        text = f"bootcmd=bootm 0x9f020000\0bootdelay=2\0ethaddr={mac}\0\0".encode()
+        body = text.ljust(0x2000 - 5, b"\xff")
+        return struct.pack("<I", zlib.crc32(body)) + bytes([flag]) + body
+
+    chip = put(GOOD, 0x10000, copy(1, OWN) + b"\xff" * 0x2000)
+    chip = put(chip, 0x20000, b"\xff" * 0x20000)
+    layout = Layout(
+        SIZE,
+        (
+            LAYOUT.region("boot"),
+            Region("env", 0x10000, 0x2000, Role.ENVIRONMENT),
+            Region("env2", 0x12000, 0x2000, Role.ENVIRONMENT),
+            *LAYOUT.regions[2:],
+        ),
+    )
+    image = put(SISTER, 0x10000, copy(2, OTHER) + copy(3, OTHER))
+    found = triage(chip, model_image=reference(image, layout), layout=layout)
+    assert kinds(found) == {"kernel": Kind.ERASED}
+    for repair in found.repairs:
+        assert repair.applied(chip)[0x10000:0x14000] == chip[0x10000:0x14000]
+
+
+def test_an_erased_own_region_is_not_intact() -> None:
+    """The generic image has nothing there, nor has any other board's been seen."""
+    generic = put(put(GOOD, 0x14000, b"\xff" * 0x4000), 0x60000, b"\xff" * 0x18000)
+    chip = put(GOOD, 0x14000, b"\xff" * 0x4000)
+    found = judged(chip, None, generic)
+    assert found.kind is Kind.NOT_CHECKED
+    assert "factory" in unchecked(found)
+    assert found.repairs == ()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -10,13 +10,16 @@ from spiflash.dump.compare.whole import SECTOR
 from spiflash.dump.facts import Architecture, BannerFacts, BundleFacts, ImageFacts, ProgramFacts
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.layout.region import Region, Role
-from spiflash.dump.triage.known import Known
-from spiflash.dump.triage.likeness import blank_since, used
+from spiflash.dump.triage.likeness import blank_since, blank_until, used
 from spiflash.dump.triage.processor import processor
-from spiflash.dump.triage.reference import Reference
-from spiflash.dump.triage.result import Kind, RegionFinding
+from spiflash.dump.triage.reference import Known, Reference
+from spiflash.dump.triage.result import Kind, Proof, RegionFinding
+from spiflash.dump.wording import counted
 
 UNPROVEN = "nothing speaks against it; no checksum covers it"
+VOUCHED = 3
+"""The level of a byte that a checksum proves, in `dump.coverage`."""
+
 FILE_SYSTEMS = ("squashfs", "jffs2", "cramfs", "romfs", "ubi", "ubifs", "ext", "fat")
 IMAGES = ("uboot-image", "fit")
 MOST_PLACES = 64
@@ -74,15 +77,38 @@ def _elf_machine(chip: Reference, region: Region) -> str:
     return ""
 
 
-def vouched(findings: Sequence[Finding], region: Region) -> bool:
-    return any(
-        each.verdict is Verdict.VOUCHED and region.start <= each.start < region.end
-        for each in findings
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """Bytes of a region that are neither blank nor 00h: all of them, those that a checksum
+    proves, and those that lie in no item with a checksum that holds."""
+
+    used: int
+    proven: int
+    outside: int
+
+
+def proven(reference: Reference, region: Region) -> Proven:
+    """How far a region is proven by checksums of its own."""
+    contents = np.frombuffer(reference.contents, np.uint8)[region.start : region.end]
+    levels = np.frombuffer(reference.levels, np.uint8)[region.start : region.end]
+    used = (contents != 0xFF) & (contents != 0)
+    covered = np.zeros(len(contents), dtype=bool)
+    for each in reference.findings:
+        if each.verdict is Verdict.VOUCHED and each.start < region.end and each.end > region.start:
+            low, high = max(each.start - region.start, 0), each.end - region.start
+            covered[low:high] = True
+    return Proven(
+        int(used.sum()), int((used & (levels == VOUCHED)).sum()), int((used & ~covered).sum())
     )
 
 
 def by_itself(known: Known, region: Region) -> RegionFinding:
-    """What a region's own checksums say."""
+    """What a region's own checksums say.
+
+    Only a checksum that fails, code for another processor, or a blank in the middle of something
+    speaks against it. It is intact when checksums cover all of it: a loader every byte, anything
+    else but for the few that its format leaves out. All the rest is not checked.
+    """
     chip = known.chip
     inside = [each for each in chip.findings if region.start <= each.start < region.end]
     damaged = [each for each in inside if each.verdict is Verdict.DAMAGED]
@@ -106,22 +132,37 @@ def by_itself(known: Known, region: Region) -> RegionFinding:
         return RegionFinding(
             region, kind, f"{first.title[:60]}: a checksum fails", spans[:MOST_PLACES]
         )
-    wanted = {
-        Role.KERNEL: (*IMAGES, "elf"),
-        Role.ROOT: FILE_SYSTEMS,
-        Role.TREE: ("devicetree",),
-        Role.BOOT: ("banner", "elf"),
-    }.get(region.role)
-    if wanted is not None and not any(each.kind in wanted for each in inside):
-        return RegionFinding(
-            region,
-            Kind.DAMAGED,
-            "nothing that belongs there is found in it",
-            ((region.start, region.end),),
-        )
-    if vouched(inside, region):
-        return RegionFinding(region, Kind.INTACT, "its checksums hold")
-    return RegionFinding(region, Kind.INTACT, UNPROVEN)
+    late = _begins_late(chip, region)
+    if late is not None:
+        text = f"it is blank up to {late:06X}h, where its contents begin"
+        return RegionFinding(region, Kind.NOT_CHECKED, text)
+    found = proven(chip, region)
+    strict = region.role is Role.BOOT
+    if found.used and not found.outside and 2 * found.proven >= found.used:
+        left = found.used - found.proven
+        if not (strict and left):
+            more = f"; {counted(left, 'byte')} of it have none" if left else ""
+            return RegionFinding(
+                region,
+                Kind.INTACT,
+                f"its checksums hold{more}",
+                proof=Proof.CHECKSUM,
+                unsure=left,
+            )
+    if found.proven:
+        text = f"{counted(found.used - found.proven, 'byte')} of it no checksum covers"
+    else:
+        text = UNPROVEN
+    return RegionFinding(region, Kind.NOT_CHECKED, text, unsure=found.used - found.proven)
+
+
+def _begins_late(chip: Reference, region: Region) -> int | None:
+    """Where the contents of a region of firmware begin behind blank sectors; None where they
+    begin as they should, at its start."""
+    if region.role not in (Role.KERNEL, Role.ROOT, Role.TREE):
+        return None
+    first = blank_until(chip.contents[: region.end], region.start)
+    return first if first - region.start >= SECTOR and first < region.end else None
 
 
 def _stopped_inside(contents: bytes, item: Finding, region: Region) -> int | None:

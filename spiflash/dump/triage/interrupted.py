@@ -7,7 +7,6 @@ import numpy as np
 from spiflash.dump.compare.whole import SECTOR
 from spiflash.dump.finding import Verdict
 from spiflash.dump.layout.region import Layout, Role
-from spiflash.dump.triage.happened import Whole
 from spiflash.dump.triage.likeness import (
     alike,
     blank_since,
@@ -17,7 +16,7 @@ from spiflash.dump.triage.likeness import (
     used,
 )
 from spiflash.dump.triage.reference import Reference
-from spiflash.dump.triage.result import Kind
+from spiflash.dump.triage.result import Kind, Whole
 
 _MOST_ERASED = 512 << 10
 """Bytes that an update erases ahead of its writing, at most (common practice, no source)."""

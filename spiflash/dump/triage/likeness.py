@@ -28,6 +28,26 @@ def alike(a: bytes, b: bytes) -> float:
     return float(same[both].mean())
 
 
+def alike_bytes(a: bytes, b: bytes) -> float:
+    """The share of equal bytes among those that neither holds as FFh, both of one length.
+
+    A part that was erased counts for nothing: what is left of a piece still tells what it was.
+    0 when fewer than 16 bytes are left.
+    """
+    x, y = np.frombuffer(a, np.uint8), np.frombuffer(b, np.uint8)
+    if len(x) != len(y):
+        shorter = min(len(x), len(y))
+        x, y = x[:shorter], y[:shorter]
+    told = (x != 0xFF) & (y != 0xFF)
+    count = int(told.sum())
+    return float((x[told] == y[told]).sum()) / count if count >= 16 else 0.0
+
+
+def empty(contents: bytes) -> bool:
+    """Whether nothing is held: FFh throughout, or 00h."""
+    return len(contents) in (contents.count(0xFF), contents.count(0))
+
+
 def moved(contents: bytes, by: int) -> bytes:
     """`contents` moved up by `by` bytes (down when negative); blank where nothing comes."""
     if by >= 0:

@@ -7,122 +7,81 @@ from dataclasses import dataclass
 
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.identity import mac as addresses
-from spiflash.dump.layout.region import Layout, Region, Role
-from spiflash.dump.triage.envblock import env_block
+from spiflash.dump.layout.region import Layout, Region
+from spiflash.dump.triage.environment import as_text, env_block, reached
 from spiflash.dump.triage.reference import Reference
-from spiflash.dump.triage.result import Kind, RegionFinding, Source
+from spiflash.dump.triage.regions import is_own
 from spiflash.dump.uboot_env import Environment, set_variables
 
 _IDENTITY = ("mac", "serial", "key")
 
 
 @dataclass(frozen=True, slots=True)
-class Composed:
-    """The model's image with what is this board's own; `kept` names what that was, `lost` what
-    could not be found."""
+class Rebuilt:
+    """An environment for this board: `contents` for the bytes from `start` on. `kept` names the
+    variables that are this board's, `lost` those whose values could not be found."""
 
-    target: bytes
-    source: Source
+    start: int
+    contents: bytes
     kept: tuple[str, ...]
     lost: tuple[str, ...]
 
-
-def is_own(region: Region) -> bool:
-    """Whether a region belongs to the board rather than to the firmware."""
-    return region.keep or region.role is Role.OWN
-
-
-def compose(
-    model: Reference, view: Reference, findings: Sequence[RegionFinding], layout: Layout
-) -> Composed:
-    """Build what the chip should hold from the model's image and the chip's own contents.
-
-    `view` is the chip put in order. The board's own regions stay when they still hold its own
-    data and are blank otherwise: another board's identity is worse than none. The environment
-    is the model's with this board's values. Data that are whole stay.
-    """
-    size = len(view.contents)
-    image = model.sized(size)
-    target = bytearray(image)
-    kept: list[str] = []
-    lost: list[str] = []
-    for finding in findings:
-        region = finding.region
-        span = slice(region.start, min(region.end, size))
-        here = view.contents[span]
-        if is_own(region):
-            if holds_own(view, model, finding):
-                target[span] = here
-                kept.append(region.name)
-            else:
-                target[span] = b"\xff" * len(here)
-                lost.append(f"what {region.name} held: addresses, serial number, calibration")
-        elif not model.reaches(region):
-            target[span] = here
-        elif region.role in (Role.SETTINGS, Role.DATA):
-            if finding.kind is Kind.INTACT:
-                target[span] = here
-            else:
-                lost.append(f"what this board had written to {region.name}")
-    for finding in findings:
-        if finding.region.role is Role.ENVIRONMENT:
-            _environment(target, model, view, finding, layout, kept, lost)
-    source = Source.MODEL_AND_OWN if kept else Source.MODEL
-    return Composed(bytes(target), source, tuple(kept), tuple(lost))
+    @property
+    def end(self) -> int:
+        """The address after the last byte."""
+        return self.start + len(self.contents)
 
 
-def holds_own(view: Reference, model: Reference | None, finding: RegionFinding) -> bool:
-    """Whether an own region still holds this board's data, as far as can be told."""
-    region = finding.region
-    here = view.contents[region.start : region.end]
-    if here.count(0xFF) == len(here):
-        return False
-    if model is not None and here == model.sized(len(view.contents))[region.start : region.end]:
-        return False
-    return finding.kind not in (Kind.FOREIGN, Kind.ERASED, Kind.OWN_LOST)
-
-
-def _environment(
-    target: bytearray,
-    model: Reference,
-    view: Reference,
-    finding: RegionFinding,
-    layout: Layout,
-    kept: list[str],
-    lost: list[str],
-) -> None:
-    """Put the environment of the model, with this board's values, into `target`."""
-    region = finding.region
+def rebuilt_environment(
+    model: Reference, view: Reference, region: Region, layout: Layout
+) -> Rebuilt | None:
+    """The image's environment with this board's own values; None where the image has none in
+    `region`, or they do not fit. `view` is the chip put in order."""
     theirs = env_block(model.findings, region)
-    if theirs is None:
-        return
-    values = _values(target, model, view, finding, theirs, layout)
-    for name, value in values.items():
-        shown = name.decode("latin-1")
-        if value is None:
-            lost.append(f"the variable {shown} of {region.name}")
-        else:
-            kept.append(f"{shown} in {region.name}")
+    if theirs is None or not theirs.checksum_ok or theirs.end > len(view.contents):
+        return None
+    values = _values(model, view, region, theirs, layout)
+    kept = [f"{name.decode('latin-1')} in {region.name}" for name, v in values.items() if v]
+    lost = [
+        f"the variable {name.decode('latin-1')} of {region.name}"
+        for name, value in values.items()
+        if value is None
+    ]
     try:
-        block = set_variables(model.sized(len(target))[theirs.start : theirs.end], values, theirs)
+        block = set_variables(model.contents[theirs.start : theirs.end], values, theirs)
     except ValueError:
-        lost.append(f"the variables of {region.name}: there is no room for them")
-        return
-    target[theirs.start : theirs.end] = block
+        return None
+    return Rebuilt(theirs.start, block, tuple(kept), tuple(lost))
+
+
+def mended_environment(
+    model: Reference, view: Reference, region: Region
+) -> tuple[Rebuilt, frozenset[bytes]] | None:
+    """This board's environment with the image's boot command and what that runs; and the names
+    of those variables. None where that is not to be had."""
+    ours, theirs = env_block(view.findings, region), env_block(model.findings, region)
+    if ours is None or not ours.checksum_ok or theirs is None or not theirs.checksum_ok:
+        return None
+    names = frozenset(each.encode("latin-1") for each in reached(as_text(theirs)))
+    values: dict[bytes, bytes | None] = {
+        name: value for name, value in theirs.by_name.items() if name in names
+    }
+    try:
+        block = set_variables(view.contents[ours.start : ours.end], values)
+    except ValueError:
+        return None
+    return Rebuilt(ours.start, block, (), ()), names
 
 
 def _values(
-    target: bytearray,
     model: Reference,
     view: Reference,
-    finding: RegionFinding,
+    region: Region,
     theirs: Environment,
     layout: Layout,
 ) -> dict[bytes, bytes | None]:
     """This board's own variables; None for those of the model that this board's are not known."""
-    region = finding.region
     found: dict[bytes, bytes | None] = {}
-    by_address = {item.start: item for item in model.own}
     names = _named(model.own, region)
     ours = env_block(view.findings, region)
     as_image = ours is not None and _same(view, model, ours)
@@ -134,7 +93,11 @@ def _values(
         if ours is not None and not as_image:
             value = ours.by_name.get(name)
         if value is None or (ours is not None and not ours.checksum_ok):
-            value = _elsewhere(target, names.get(name), by_address, layout, name, view) or value
+            # What an own region has at the place of the image's same value outweighs text that
+            # may be damaged; the only one of its kind there is taken where there is no text.
+            value = _same_place(model, names.get(name), layout, view) or value
+        if value is None:
+            value = _only_one(model, names.get(name), layout, name, view)
         if value is not None or name not in usual:
             found[name] = value
     return found
@@ -153,35 +116,48 @@ def _named(items: Sequence[OwnItem], region: Region) -> dict[bytes, OwnItem]:
     }
 
 
-def _elsewhere(
-    target: bytearray,
-    model_item: OwnItem | None,
-    by_address: dict[int, OwnItem],
-    layout: Layout,
-    name: bytes,
-    view: Reference,
+def _trusted(model: Reference, layout: Layout, view: Reference) -> list[OwnItem]:
+    """The own items in regions of this board's own. What is the same as in the image may be the
+    image's: another board's."""
+    contents = view.contents
+    other = model.sized(len(contents))
+    regions = [
+        each
+        for each in layout.regions
+        if is_own(each) and contents[each.start : each.end] != other[each.start : each.end]
+    ]
+    return [
+        item
+        for item in view.own
+        if any(each.start <= item.start < each.end for each in regions)
+        and any(byte != 0xFF for byte in contents[item.start : item.end])
+    ]
+
+
+def _same_place(
+    model: Reference, model_item: OwnItem | None, layout: Layout, view: Reference
 ) -> bytes | None:
-    """The value of a variable from an own region: from where the model's image has the same
-    value, or the only one of its kind there."""
-    regions = [each for each in layout.regions if is_own(each)]
+    """The value that this board's own region holds where the image's holds the same as its
+    variable."""
+    if model_item is None:
+        return None
+    ours = {(item.start, item.kind): item for item in _trusted(model, layout, view)}
+    for item in model.own:
+        same = item.kind == model_item.kind and item.text == model_item.text
+        here = ours.get((item.start, item.kind)) if same else None
+        if here is not None and here.end <= len(view.contents):
+            text = _as_text(view.contents[here.start : here.end], here.kind)
+            if text is not None:
+                return text
+    return None
 
-    def inside(item: OwnItem) -> bool:
-        # Only what `target` kept: the rest of it is blank.
-        return any(each.start <= item.start < each.end for each in regions) and any(
-            byte != 0xFF for byte in target[item.start : item.end]
-        )
 
-    if model_item is not None:
-        for item in by_address.values():
-            if item.kind == model_item.kind and item.text == model_item.text and inside(item):
-                raw = bytes(target[item.start : item.end])
-                text = _as_text(raw, item.kind)
-                if text is not None:
-                    return text
-        kind = model_item.kind
-    else:
-        kind = "mac" if b"addr" in name else "serial"
-    single = {item.text for item in view.own if item.kind == kind and inside(item)}
+def _only_one(
+    model: Reference, model_item: OwnItem | None, layout: Layout, name: bytes, view: Reference
+) -> bytes | None:
+    """The only address or serial number in this board's own regions."""
+    kind = model_item.kind if model_item is not None else "mac" if b"addr" in name else "serial"
+    single = {item.text for item in _trusted(model, layout, view) if item.kind == kind}
     return single.pop().encode("latin-1", "replace") if len(single) == 1 else None
 
 

@@ -28,6 +28,32 @@ class Kind(enum.Enum):
     FILES = "file system damaged"
     OWN_LOST = "this board's own data lost"
     DAMAGED = "damaged"
+    ENV_CHANGED = "environment that boots otherwise than in the backup"
+    NOT_CHECKED = "not checked"
+
+
+class Proof(enum.Enum):
+    """What a finding of INTACT rests on."""
+
+    NONE = "nothing"
+    CHECKSUM = "its own checksums"
+    BACKUP = "this board's own backup"
+    IMAGE = "the image"
+
+
+class Why(enum.Enum):
+    """Why a range may be replaced: what speaks against what it holds now."""
+
+    BACKUP = "it is not as in this board's own backup"
+    CHECKSUM = "a checksum fails"
+    BLANK = "it is blank where something must be"
+    PIECE = "the rest of the same piece is the image's, byte for byte"
+    HALF_ERASED = "an erase was cut short in it"
+    PROCESSOR = "its code is for another processor"
+    MOVED = "its contents are swapped or out of place"
+    STOPPED = "a write stopped in it"
+    BOOTS_NOTHING = "the boot command starts nothing"
+    TOGETHER = "it has to be of one version with what is replaced"
 
 
 class Source(enum.Enum):
@@ -40,12 +66,31 @@ class Source(enum.Enum):
 
 
 @dataclass(frozen=True, slots=True)
+class Whole:
+    """What happened to a chip as a whole, as far as it can be told.
+
+    `view` is the chip put in order as far as that can be done; `stop` the address at which a
+    write stopped, `reached` up to where it had erased; `known` that the image it wrote is the
+    one at hand.
+    """
+
+    kind: Kind
+    detail: str
+    view: bytes
+    stop: int | None = None
+    reached: int = 0
+    shift: int = 0
+    known: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class RegionFinding:
     """What became of one region.
 
     `detail` is a sentence without its full stop. `places` are (start, end) addresses of what is
     wrong, as small as known. `stop` is the address at which a write stopped; `shift` by how
-    many bytes later than it should be the contents stand.
+    many bytes later than it should be the contents stand. `proof` says what INTACT rests on;
+    `unsure` are bytes of an INTACT region that nothing proves.
     """
 
     region: Region
@@ -54,31 +99,66 @@ class RegionFinding:
     places: tuple[Span, ...] = ()
     stop: int | None = None
     shift: int = 0
+    proof: Proof = Proof.NONE
+    unsure: int = 0
+
+    @property
+    def bad(self) -> bool:
+        """Whether something is wrong with it: neither intact nor merely not checked."""
+        return self.kind not in (Kind.INTACT, Kind.NOT_CHECKED)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Bytes `start` to `end` are replaced, and why they may be."""
+
+    start: int
+    end: int
+    why: Why
 
 
 @dataclass(frozen=True, slots=True)
 class Repair:
-    """One way to put it right: write `ranges` of `target`, which is a whole chip's contents.
+    """One way to put it right: a chip that holds `target` afterwards.
 
-    `regions` are the names of the ranges. `rescue` says that the chip holds something in them
-    that no source has: it is to be saved first. `lost` says in words what does not come back;
-    `why` what this way has over the other.
+    Only `changes` differ from what the chip holds now. `regions` are the names, `ranges` the
+    addresses of the regions that have changes. `rescue` says that something is overwritten that
+    no source has: it is to be saved first. `unproven` are the ranges that are overwritten
+    although nothing proves what they hold to be right or wrong; `overrules` the ones that are
+    right by their own checksum and are overwritten all the same, because a person names their
+    regions. `erase` are whole blocks to erase again before anything is written: an erase was
+    cut short in them, and cells that read right may be weak. `lost` says in words what does not
+    come back; `reason` what this way is for; `remarks` what to look after.
     """
 
     source: Source
     target: bytes
     regions: tuple[str, ...]
     ranges: tuple[Span, ...]
+    changes: tuple[Change, ...]
     rescue: bool
     lost: tuple[str, ...]
-    why: str
+    reason: str
+    unproven: tuple[Span, ...] = ()
+    overrules: tuple[Span, ...] = ()
+    erase: tuple[Span, ...] = ()
+    remarks: tuple[str, ...] = ()
 
     def applied(self, contents: bytes) -> bytes:
         """`contents` of a chip after this repair."""
         after = bytearray(contents)
-        for start, end in self.ranges:
-            after[start:end] = self.target[start:end]
+        for each in self.changes:
+            after[each.start : each.end] = self.target[each.start : each.end]
         return bytes(after)
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A repair that was worked out and is not proposed: its source and regions, and why not."""
+
+    source: Source
+    regions: tuple[str, ...]
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +174,8 @@ class CardRoad:
 
 @dataclass(frozen=True, slots=True)
 class Triage:
-    """The findings by rising address, and what to do; `repairs` has the least one first.
+    """The findings by rising address, and what to do; `repairs` has the least one first,
+    `refused` those that would have changed what is right.
 
     `stop` is the address at which an SD-card update stopped, None when none did. `own` are the
     items of this board's own that the chip still holds, `view` the contents in which they
@@ -110,3 +191,9 @@ class Triage:
     view: bytes
     repairs: tuple[Repair, ...]
     card: CardRoad | None
+    refused: tuple[Refused, ...] = ()
+
+    @property
+    def damaged(self) -> bool:
+        """Whether something is found wrong: neither intact nor merely not checked."""
+        return self.kind not in (Kind.INTACT, Kind.NOT_CHECKED)

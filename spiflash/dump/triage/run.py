@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from spiflash.dump.compare.whole import SECTOR
 from spiflash.dump.finding import Span
-from spiflash.dump.identity import identity
 from spiflash.dump.layout.region import Layout, Region, Role
-from spiflash.dump.triage.alone import UNPROVEN
 from spiflash.dump.triage.card import card_road
-from spiflash.dump.triage.happened import Whole
-from spiflash.dump.triage.known import Known
-from spiflash.dump.triage.reference import Reference, reference
+from spiflash.dump.triage.pieces import islands
+from spiflash.dump.triage.processor import processor
+from spiflash.dump.triage.proposal import Case
+from spiflash.dump.triage.reference import Known, Reference, reference, with_layout
 from spiflash.dump.triage.regions import judge
 from spiflash.dump.triage.repairs import repairs
-from spiflash.dump.triage.result import Kind, RegionFinding, Triage
+from spiflash.dump.triage.result import Kind, RegionFinding, Triage, Whole
 from spiflash.dump.triage.whole import whole
 from spiflash.dump.wording import counted
 
@@ -46,15 +46,15 @@ def diagnose(
     """See `triage`."""
     contents = chip.contents
     size = len(contents)
-    chosen = layout or _layout(size, own, model, chip)
-    chip = _with_layout(chip, chosen)
+    chosen = layout or _with_loader(*_layout(size, own, model, chip))
+    if layout is not None:
+        chip = with_layout(chip, chosen)
     happened = whole(chip, own, model, chosen)
     view = chip
     if happened is not None and happened.view != contents:
-        view = _with_layout(reference(happened.view, layout or chosen), chosen)
+        view = reference(happened.view, layout)
         if own is None and model is None and layout is None:
-            view = reference(happened.view)
-            chosen = view.layout
+            chosen = _with_loader(view.layout, view)
     regions = _regions(chosen)
     known = Known(chip, own, model)
     findings = [judge(known, region) for region in regions]
@@ -65,39 +65,73 @@ def diagnose(
     seen = findings
     if view is not chip:
         seen = [judge(Known(view, own, model), region) for region in regions]
-        findings = [_everywhere(each, happened) for each in findings]
+        findings = [_everywhere(each, happened, contents) for each in findings]
     elif happened is not None:
         findings = [_overwritten(each, happened, size) for each in findings]
+        seen = findings
     kind, headline = _overall(happened, findings)
+    case = Case(
+        known,
+        view,
+        happened,
+        tuple(findings),
+        tuple(seen),
+        chosen,
+        lambda contents: _examined(contents, (chip, own, model), layout),
+    )
+    proposed, refused = repairs(case)
     return Triage(
         kind=kind,
         headline=headline,
         layout=chosen,
         regions=tuple(findings),
         stop=_stop(happened, findings),
-        own=view.own,
+        own=with_layout(view, chosen).own,
         view=view.contents,
-        repairs=repairs(chip, view, happened, findings, seen, own, model, chosen),
-        card=card_road(findings, [each for each in (own, model, view) if each is not None]),
+        repairs=proposed,
+        card=card_road(findings, known, view),
+        refused=refused,
     )
 
 
-def _layout(size: int, own: Reference | None, model: Reference | None, chip: Reference) -> Layout:
-    """The backup's before the chip's own, which what happened may have taken along."""
+def _examined(
+    contents: bytes, at_hand: Sequence[Reference | None], layout: Layout | None
+) -> Reference:
+    """`contents` examined, unless they are something that has been."""
+    for each in at_hand:
+        if each is not None and each.contents == contents:
+            return each
+    return reference(contents, layout)
+
+
+def _layout(
+    size: int, own: Reference | None, model: Reference | None, chip: Reference
+) -> tuple[Layout, Reference]:
+    """The backup's before the chip's own, which what happened may have taken along; and whose
+    it is."""
     for each in (own, model, chip):
         if each is not None and each.stated and each.layout.size == size and not each.remarks:
-            return each.layout
+            return each.layout, each
     for each in (own, model):
         if each is not None and each.layout.size == size:
-            return each.layout
-    return chip.layout
+            return each.layout, each
+    return chip.layout, chip
 
 
-def _with_layout(chip: Reference, layout: Layout) -> Reference:
-    if chip.layout == layout:
-        return chip
-    own = identity(chip.contents, chip.findings, layout, show_secrets=True)
-    return replace(chip, layout=layout, own=own)
+def _with_loader(layout: Layout, known: Reference) -> Layout:
+    """A layout that nobody states, with the code at its beginning as the loader: a processor
+    starts there (common practice, no source)."""
+    if known.stated or any(each.role is Role.BOOT for each in layout.regions):
+        return layout
+    gap = next((end for start, end in layout.gaps if start == 0), 0)
+    first = next(iter(islands(known.contents, 0, min(gap, len(known.contents)), SECTOR)), (0, 0))
+    if first[0] >= SECTOR or not processor(known.contents[: first[1]]):
+        return layout
+    end = min(-(-first[1] // SECTOR) * SECTOR, gap)
+    names = {each.name for each in layout.named}
+    name = next(each for each in ("boot", "loader", "code", "start-code") if each not in names)
+    regions = (Region(name, 0, end, Role.BOOT), *layout.regions)
+    return Layout(layout.size, regions, layout.groups, layout.source)
 
 
 def _regions(layout: Layout) -> list[Region]:
@@ -106,10 +140,11 @@ def _regions(layout: Layout) -> list[Region]:
     return sorted((*layout.regions, *gaps), key=lambda region: region.start)
 
 
-def _everywhere(finding: RegionFinding, happened: Whole | None) -> RegionFinding:
+def _everywhere(finding: RegionFinding, happened: Whole | None, chip: bytes) -> RegionFinding:
     """A region of a chip that is swapped or moved as a whole."""
     region = finding.region
-    if happened is None or finding.kind is Kind.INTACT:
+    span = slice(region.start, region.end)
+    if happened is None or (not finding.bad and chip[span] == happened.view[span]):
         return finding
     where: tuple[Span, ...] = ((region.start, region.end),)
     return RegionFinding(region, happened.kind, happened.detail, where, shift=happened.shift)
@@ -137,13 +172,16 @@ def _overwritten(finding: RegionFinding, happened: Whole, size: int) -> RegionFi
 def _overall(happened: Whole | None, findings: Sequence[RegionFinding]) -> tuple[Kind, str]:
     if happened is not None:
         return happened.kind, f"{happened.detail[:1].upper()}{happened.detail[1:]}."
-    bad = [each for each in findings if each.kind is not Kind.INTACT]
-    if not any(each.region.role in (Role.KERNEL, Role.ROOT) for each in findings) and not bad:
-        return Kind.DAMAGED, "Neither a kernel nor a root file system is found."
+    bad = [each for each in findings if each.bad]
     if not bad:
-        open_ = [each.region.name for each in findings if each.detail == UNPROVEN]
-        doubt = f"; nothing vouches for {', '.join(open_)}" if open_ else ""
-        return Kind.INTACT, f"Nothing is wrong as far as can be told{doubt}."
+        unchecked = [each for each in findings if each.kind is Kind.NOT_CHECKED]
+        if not any(each.region.role in (Role.KERNEL, Role.ROOT) for each in findings):
+            return Kind.NOT_CHECKED, "Neither a kernel nor a root file system is found."
+        if not unchecked:
+            return Kind.INTACT, "Everything is right by a checksum, the backup or the image."
+        names = ", ".join(each.region.name for each in unchecked[:8])
+        more = f" and {len(unchecked) - 8} more" if len(unchecked) > 8 else ""
+        return Kind.NOT_CHECKED, f"Nothing is found wrong; not checked: {names}{more}."
     worst = min(bad, key=lambda each: _WORST.index(each.kind))
     more = f"; {counted(len(bad) - 1, 'other region')} with findings" if len(bad) > 1 else ""
     return worst.kind, f"{worst.region.name}: {worst.detail}{more}."

@@ -9,11 +9,11 @@ from spiflash.dump.compare.whole import SECTOR, find_shifts, swapped
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.formats.banner import find_banners
 from spiflash.dump.layout.region import Layout, Role
-from spiflash.dump.triage.happened import Whole
+from spiflash.dump.survey import survey
 from spiflash.dump.triage.interrupted import interrupted
-from spiflash.dump.triage.likeness import alike, moved
+from spiflash.dump.triage.likeness import alike, moved, used
 from spiflash.dump.triage.reference import Reference
-from spiflash.dump.triage.result import Kind
+from spiflash.dump.triage.result import Kind, Whole
 
 _MOSTLY = 0.5
 _UNITS = ((2, "pairs"), (4, "fours"))
@@ -48,7 +48,16 @@ def _swapped(chip: Reference, known: Sequence[Reference]) -> Whole | None:
             continue
         if any(True for _ in find_banners(turned)):
             return _as_swapped(turned, words)
+        if not _recognised(chip.findings) and len(_recognised(survey(turned))) > 1:
+            return _as_swapped(turned, words)
     return None
+
+
+def _recognised(findings: Sequence[Finding]) -> list[Finding]:
+    """Images, trees, file systems and saved environments that are whole."""
+    kinds = {kind for each in _BY_ROLE.values() for kind in each} | {"jffs2"}
+    whole_ones = (Verdict.VOUCHED, Verdict.CONSISTENT)
+    return [e for e in findings if e.kind in kinds and e.verdict in whole_ones]
 
 
 def _as_swapped(turned: bytes, words: str) -> Whole:
@@ -87,29 +96,41 @@ def _shifted(chip: Reference, known: Sequence[Reference], layout: Layout) -> Who
         if len(places) * SECTOR < size // 64 or alike(contents, other) > _MOSTLY:
             continue
         for shift in find_shifts(other, contents, places):
-            if alike(moved(contents, -shift), other) > _MOSTLY:
+            back = moved(contents, -shift)
+            if alike(back, other) > _MOSTLY and not _in_place(contents, other, layout):
                 return _as_shifted(contents, shift)
     if any(alike(contents, each.sized(size)) > _MOSTLY for each in known):
         return None
     found: dict[int, int] = {}
     for region in layout.regions:
         kinds = _BY_ROLE.get(region.role, ())
-        near = [f.start - region.start for f in chip.findings if f.kind in kinds]
-        near = [shift for shift in near if shift < region.length and -shift <= region.length]
-        if near:
-            best = min(near, key=abs)
-            found[best] = found.get(best, 0) + 1
+        shifts = {f.start - region.start for f in _recognised(chip.findings) if f.kind in kinds}
+        if 0 in shifts:
+            # Where one piece is in its place, not everything was moved.
+            return None
+        for shift in shifts:
+            found[shift] = found.get(shift, 0) + 1
     if found:
-        shift = max(found, key=lambda each: found[each])
-        if shift and found[shift] >= 2:
+        shift = max(found, key=lambda each: (found[each], -abs(each)))
+        if found[shift] >= 2 and abs(shift) <= size // 4:
             return _as_shifted(contents, shift)
     return None
+
+
+def _in_place(contents: bytes, other: bytes, layout: Layout) -> bool:
+    """Whether a region that is not blank stands where it should."""
+    return any(
+        contents[each.start : each.end] == other[each.start : each.end]
+        and used(contents[each.start : each.end]).any()
+        for each in layout.regions
+    )
 
 
 _BY_ROLE = {
     Role.KERNEL: ("uboot-image", "fit"),
     Role.ROOT: ("squashfs", "cramfs", "romfs"),
     Role.TREE: ("devicetree",),
+    Role.ENVIRONMENT: ("environment",),
 }
 
 

@@ -1,0 +1,200 @@
+"""What a repair must leave alone, and the gate that every proposal passes.
+
+A byte is kept when something speaks for it: a checksum, being this board's own, or standing in
+its place outside of the firmware, whatever it means. It is given up only for what this board's own
+backup holds there, or for a range that a person names. The gate goes by what the chip holds and
+what it would hold, and knows nothing of how a repair was worked out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spiflash.dump.compare.sectors import differing
+from spiflash.dump.compare.whole import SECTOR
+from spiflash.dump.finding import Span, Verdict, environments, merged
+from spiflash.dump.identity import OwnItem
+from spiflash.dump.layout.region import Layout, Role
+from spiflash.dump.triage.alone import VOUCHED
+from spiflash.dump.triage.pieces import WRITTEN_BY_THE_BOARD
+from spiflash.dump.triage.reference import FIRMWARE, Reference, surely_own, with_layout
+from spiflash.dump.triage.result import Change, Why
+
+Flags = NDArray[np.bool_]
+
+MOST = 32
+"""Ranges that are listed of one kind."""
+
+
+def spans_of(flags: Flags) -> tuple[Span, ...]:
+    """The runs of true flags as address ranges."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    return tuple((int(low), int(high)) for low, high in edges.reshape(-1, 2))
+
+
+def _flags(size: int, spans: Sequence[Span]) -> Flags:
+    found = np.zeros(size, dtype=bool)
+    for start, end in spans:
+        found[max(start, 0) : end] = True
+    return found
+
+
+def outside_firmware(chip: Reference, layout: Layout) -> Flags:
+    """Bytes that no firmware may be put on: what either layout, the one to go by or the one
+    that the chip states itself, calls anything but firmware; gaps; file systems that the
+    board writes to; saved environments."""
+    size = len(chip.contents)
+    allowed = _flags(size, [(e.start, e.end) for e in layout.regions if e.role in FIRMWARE])
+    if chip.stated:
+        others = [e for e in chip.layout.regions if e.role not in (*FIRMWARE, Role.ENVIRONMENT)]
+        allowed &= ~_flags(size, [(e.start, e.end) for e in others])
+    written = [(e.start, e.end) for e in chip.findings if e.kind in WRITTEN_BY_THE_BOARD]
+    saved = [(e.start, e.end) for e in environments(chip.findings) if e.saved]
+    outside: Flags = ~(allowed & ~_flags(size, [*written, *saved]))
+    return outside
+
+
+def own_items(chip: Reference, layout: Layout) -> list[OwnItem]:
+    """What is this board's own for certain, by the layout to go by, and by what the chip states
+    itself where it does."""
+    found = surely_own(with_layout(chip, layout))
+    return [*found, *surely_own(chip)] if chip.stated else found
+
+
+def own_bytes(chip: Reference, layout: Layout) -> Flags:
+    """The bytes of `own_items`."""
+    return _flags(len(chip.contents), [(e.start, e.end) for e in own_items(chip, layout)])
+
+
+def right_bytes(chip: Reference) -> Flags:
+    """What a checksum proves, but for what lies in a larger item whose own checksum fails: the
+    blocks of a broken archive are of no use by themselves."""
+    size = len(chip.contents)
+    broken = [
+        (each.start, each.end)
+        for each in chip.findings
+        if each.verdict is Verdict.DAMAGED and each.kind not in WRITTEN_BY_THE_BOARD
+    ]
+    proven: Flags = np.frombuffer(chip.levels, np.uint8) == VOUCHED
+    return proven & ~_flags(size, broken)
+
+
+def violations(
+    chip: Reference,
+    target: bytes,
+    changes: Sequence[Change],
+    layout: Layout,
+    *,
+    backup: bytes | None,
+    named: Sequence[Span] = (),
+) -> tuple[str, ...]:
+    """What a repair of `chip` to `target` would change although it must not, in words; empty
+    when nothing.
+
+    `backup` are the contents of this board's own verified backup, `named` the ranges of which a
+    person says that they may be overwritten although a checksum holds. In an environment that is
+    put in anew this board's own are judged by their values: see `lost_items`.
+    """
+    size = len(chip.contents)
+    before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
+    differs = before != after
+    found: list[str] = []
+    if stray := spans_of(differs & ~_flags(size, [(e.start, e.end) for e in changes])):
+        found.append(f"{_words(stray)} would change for no reason that is given")
+    if backup is not None:
+        differs &= after != np.frombuffer(backup, np.uint8)
+    put = [e for e in changes if role_at(layout, e.start) is Role.ENVIRONMENT]
+    mended = [(e.start, e.end) for e in put if e.why is Why.BOOTS_NOTHING]
+    whole = [(e.start, e.end) for e in put]
+    for flags, spared, what in (
+        (own_bytes(chip, layout), whole, "is this board's own"),
+        (right_bytes(chip), [*mended, *named], "is right by its checksum"),
+        (
+            outside_firmware(chip, layout),
+            [*whole, *named],
+            "belongs to no loader, kernel or file system of the firmware",
+        ),
+    ):
+        if spans := spans_of(differs & flags & ~_flags(size, spared)):
+            found.append(f"{_words(spans)} {what}")
+    return tuple(found)
+
+
+def role_at(layout: Layout, address: int) -> Role | None:
+    """The role of the region at an address; None in a gap."""
+    region = layout.at(address)
+    return region.role if region is not None else None
+
+
+def unproven(
+    chip: Reference, target: bytes, known: Sequence[bytes]
+) -> tuple[tuple[Span, ...], bool]:
+    """The sectors in which something is overwritten that nothing proves right or wrong;
+    and whether a sector is overwritten that is neither blank nor in a source."""
+    before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
+    gone = (before != after) & (before != 0xFF)
+    damaged = np.zeros(len(gone), dtype=bool)
+    for each in chip.findings:
+        if each.verdict is Verdict.DAMAGED:
+            for start, end in each.damage or ((each.start, each.end),):
+                damaged[start:end] = True
+    open_ = spans_of(gone & ~damaged)
+    sectors = [(low // SECTOR * SECTOR, -(-high // SECTOR) * SECTOR) for low, high in open_]
+    listed = tuple((low, min(high, len(target))) for low, high in merged(sectors))
+    return listed, _only_copy(chip.contents, target, known)
+
+
+def _only_copy(contents: bytes, target: bytes, known: Sequence[bytes]) -> bool:
+    """Whether a sector would be overwritten that is neither blank nor in a source."""
+    for place in differing(contents, target).tolist():
+        low = place * SECTOR
+        here = contents[low : low + SECTOR]
+        blank = here.count(0xFF) == len(here)
+        if not blank and not any(each[low : low + len(here)] == here for each in known):
+            return True
+    return False
+
+
+def lost_items(
+    chip: Reference, after: Reference, layout: Layout, foreign: frozenset[str]
+) -> tuple[str, ...]:
+    """This board's own addresses, serial numbers and calibration that would be gone; texts in
+    `foreign` are known to be another board's."""
+
+    texts = {each.text for each in own_items(after, layout)}
+    gone = {
+        each.kind
+        for each in own_items(chip, layout)
+        if each.text not in foreign
+        and chip.contents[each.start : each.end] != after.contents[each.start : each.end]
+        and (each.kind not in ("mac", "serial") or each.text not in texts)
+    }
+    return tuple(f"a {kind} of this board's own would be gone" for kind in sorted(gone))
+
+
+def variables_lost(
+    chip: Reference, after: Reference, changes: Sequence[Change], allowed: frozenset[bytes]
+) -> tuple[str, ...]:
+    """The variables that a whole environment would lose or get anew, but for those `allowed`."""
+    then = {each.start: each.by_name for each in environments(after.findings) if each.saved}
+    found: list[str] = []
+    for each in environments(chip.findings):
+        touched = any(
+            e.start < each.end and each.start < e.end and e.why is Why.BOOTS_NOTHING
+            for e in changes
+        )
+        if not (each.saved and each.checksum_ok and touched):
+            continue
+        new = then.get(each.start, {})
+        names = {n for n in {*each.by_name, *new} if each.by_name.get(n) != new.get(n)} - allowed
+        found += [f"the variable {name.decode('latin-1')[:40]} would change" for name in names]
+    return tuple(sorted(found))
+
+
+def _words(spans: Sequence[Span]) -> str:
+    shown = ", ".join(f"{low:06X}h–{high - 1:06X}h" for low, high in spans[:4])
+    more = len(spans) - 4
+    return f"{shown} and {more} more" if more > 0 else shown
