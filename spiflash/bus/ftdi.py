@@ -39,9 +39,14 @@ class FtdiBus:
         clock: Clock,
         *,
         description: str,
+        serial: str = "",
         pins: mpsse.Pins | None = None,
         hertz: float = 6e6,
     ) -> None:
+        self.serial = serial
+        """The adapter's serial number, "" without one."""
+        self.longest_read = mpsse.TRANSFER_LIMIT
+        """The most bytes that one read command asks for."""
         self._link = link
         self._engine = engine
         self._clock = clock
@@ -70,6 +75,16 @@ class FtdiBus:
     def description(self) -> str:
         """Type, serial number and channel of the adapter."""
         return self._description
+
+    @property
+    def link(self) -> Link:
+        """The connection to the engine; only what proves an adapter looks at it."""
+        return self._link
+
+    @property
+    def engine(self) -> mpsse.Engine:
+        """What this kind of adapter can do."""
+        return self._engine
 
     @property
     def clock_limits(self) -> tuple[float, float]:
@@ -124,6 +139,7 @@ class FtdiBus:
         """
         if not 1 <= chunk <= mpsse.TRANSFER_LIMIT:
             raise ValueError(f"a chunk of {chunk} bytes does not fit one command")
+        chunk = min(chunk, self.longest_read)
         sizes = [min(chunk, length - start) for start in range(0, length, chunk)]
         hertz = self._divisor.hertz
         ahead = max(1, min(AHEAD, (self._engine.tx_fifo - 16) // 3 - len(out) // 3))
@@ -222,7 +238,7 @@ class FtdiBus:
 
 
 def open_channel(
-    ftdi: Ftdi, clock: Clock, *, description: str, pins: mpsse.Pins | None = None
+    ftdi: Ftdi, clock: Clock, *, description: str, serial: str, pins: mpsse.Pins | None = None
 ) -> FtdiBus:
     """Wrap an opened pyftdi port; the engine follows from the device's release number.
 
@@ -237,4 +253,6 @@ def open_channel(
             remedy="Use an FT232H, channel A or B of an FT2232H or FT4232H, or channel A of an "
             "FT2232C/D.",
         )
-    return FtdiBus(Link(ftdi, clock), engine, clock, description=description, pins=pins)
+    return FtdiBus(
+        Link(ftdi, clock), engine, clock, description=description, serial=serial, pins=pins
+    )

@@ -76,6 +76,8 @@ class Link:
         self._free_at = 0.0
         self.in_step = False
         """The engine has carried out all it was told, and every reply was fetched."""
+        self.gently = False
+        """The engine last started without the pins going through the serial port."""
         # An adapter that works sends its status bytes at least every 16 ms.
         ftdi.timeouts = (int(1000 * GRACE), ftdi.timeouts[1])
         ftdi.write_data_set_chunksize(WRITE_PIECE)
@@ -127,6 +129,7 @@ class Link:
             fresh()
             seen = self._echo(0xAA)
             if seen == _answer(0xAA):
+                self.gently = fresh == self._fresh
                 break
         else:
             raise _out_of_step(seen, 0xAA)
@@ -162,6 +165,38 @@ class Link:
         while seen != _answer(opcode) and self._clock.now() <= deadline:
             seen = (seen + bytes(self._ftdi.read_data_bytes(READ_PIECE, attempt=1)))[-2:]
         return seen
+
+    # -- what `spiflash prove` looks at ------------------------------------------------------
+
+    def levels_when_released(self) -> int:
+        """The levels of pins 0 to 7, one bit each, after SCK, MOSI and chip select were driven low
+        and then released the way closing does it: an input that nothing holds is pulled high by
+        the adapter. The chip sees a select period without a clock."""
+        self.in_step = False
+        self.write(mpsse.OUTPUTS_LOW + bytes((mpsse.READ_LOW_PINS, mpsse.SEND_NOW)))
+        self.read(1, 0.0)
+        self._ftdi.set_bitmode(0, Ftdi.BitMode.BITBANG)
+        return int(self._ftdi.read_pins())
+
+    def idle_read_seconds(self, latency: int) -> float:
+        """Seconds that a read takes when the adapter has nothing to send and was told to wait for
+        `latency` milliseconds before it says so."""
+        before = self._ftdi.get_latency_timer()
+        self._ftdi.set_latency_timer(latency)
+        try:
+            self._ftdi.read_data_bytes(1, attempt=1)
+            start = self._clock.now()
+            self._ftdi.read_data_bytes(1, attempt=1)
+            return self._clock.now() - start
+        finally:
+            self._ftdi.set_latency_timer(before)
+
+    def abandon(self, command: bytes) -> None:
+        """Send `command` and close the port as a killed process does: nothing is released, and
+        what the engine is at goes on."""
+        self.in_step = False
+        self.write(command)
+        self._ftdi.close(freeze=True)
 
     # -- giving back ---------------------------------------------------------------------
 

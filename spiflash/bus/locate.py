@@ -138,7 +138,8 @@ def _open_usb(url: str, pins: mpsse.Pins | None) -> FtdiBus:
             ftdi.open_from_device(device, wanted.channel)
     except (FtdiError, OSError, ValueError) as exc:
         raise usb.usb_error(url, exc) from exc
-    return open_channel(ftdi, WallClock(), description=url, pins=pins)
+    serial = found.serial or ""
+    return open_channel(ftdi, WallClock(), description=url, serial=serial, pins=pins)
 
 
 def _open_simulated(spec: str, pins: mpsse.Pins | None) -> FtdiBus:
@@ -174,7 +175,12 @@ def open_bench_bus(bench: Bench, name: str, pins: mpsse.Pins | None = None) -> F
     except (USBError, OSError, ValueError) as exc:
         raise BusError(f"The simulated adapter cannot be opened ({exc}).") from exc
     bus = open_channel(
-        ftdi, bench.clock, description=f"{name} ({bench.adapter_name}, simulated)", pins=pins
+        ftdi,
+        bench.clock,
+        description=f"{name} ({bench.adapter_name}, simulated)",
+        # A simulated adapter proves nothing: it is none that anything is kept of.
+        serial="",
+        pins=pins,
     )
     bus.on_close = lambda: _put_away(bench)
     return bus

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
 from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
-from spiflash.cli.screen import Bars, answer
+from spiflash.cli.screen import Bars, announce_adapter, answer
 from spiflash.cli.values import Label
 from spiflash.errors import UnstableReadError
 from spiflash.report.as_json import backup_json
@@ -42,7 +43,7 @@ def backup(
     Example:
       spiflash backup --adapter sim:heron --board gauge-23
     """
-    with connect(settings_from(options)) as connection:
+    with connect(replace(settings_from(options), announce_adapter=announce_adapter)) as connection:
         made = back_up(connection, shelf_from(shelf), Bars(), board=board, passes=passes)
     path, page = made.set.path, made.set.page
     if as_json:

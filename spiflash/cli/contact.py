@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import click
 
 from spiflash.cli.options import bench_options, json_option, settings_from
-from spiflash.cli.screen import show
+from spiflash.cli.screen import announce_adapter, show
 from spiflash.errors import ChipAbsentError, UnstableReadError
 from spiflash.report.contact import contact_json, contact_text
 from spiflash.work.contact import make_contact
@@ -25,7 +26,7 @@ def contact(as_json: bool, **options: Any) -> None:
     Example:
       spiflash contact --adapter sim:heron
     """
-    found = make_contact(settings_from(options))
+    found = make_contact(replace(settings_from(options), announce_adapter=announce_adapter))
     show(contact_json(found), contact_text(found), as_json=as_json)
     if found.good:
         return

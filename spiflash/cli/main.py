@@ -26,6 +26,7 @@ from spiflash.cli.convert import convert
 from spiflash.cli.erase import erase
 from spiflash.cli.identify import identify
 from spiflash.cli.ledger import ledger
+from spiflash.cli.prove import prove
 from spiflash.cli.rehearse import rehearse
 from spiflash.cli.restore import restore
 from spiflash.cli.screen import begin, let_go, show_error
@@ -69,6 +70,7 @@ for _command in (
     adapters,
     wiring,
     contact,
+    prove,
     identify,
     chips,
     backup,

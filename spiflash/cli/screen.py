@@ -15,12 +15,14 @@ from typing import TextIO
 import click
 from tqdm import tqdm
 
+from spiflash.archive.adapters import AdapterRecord
 from spiflash.archive.files import printable
 from spiflash.cli.folding import folded
 from spiflash.errors import DeclinedError, OutputError, SpiflashError
 from spiflash.nor.chip import Chip
 from spiflash.report.cautions import about_voltage
 from spiflash.report.changes import plan_text
+from spiflash.report.prove import proven_sentence
 from spiflash.work.progress import Advance
 from spiflash.work.rewrite import Work
 
@@ -111,6 +113,11 @@ def let_go() -> None:
 def show(document: dict[str, object], text: str, *, as_json: bool) -> None:
     """The result: one JSON document, or text."""
     answer(json.dumps(document, indent=2) if as_json else text, as_json=as_json)
+
+
+def announce_adapter(record: AdapterRecord | None) -> None:
+    """Say whether this program's assumptions were tried on the adapter in use."""
+    click.echo(fitted(proven_sentence(record), sys.stderr), err=True)
 
 
 def announce_voltage(chip: Chip) -> None:

@@ -7,6 +7,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from spiflash.archive.adapters import AdapterRecord, known
+from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bus
 from spiflash.bus.mpsse import Pins
 from spiflash.bus.transaction import Bus, Sampling
@@ -56,6 +58,8 @@ class Settings:
     trust_sfdp: bool = False
     announce: Callable[[Chip], None] = lambda _chip: None
     """Called as soon as the chip is known, before anything else is done with it."""
+    announce_adapter: Callable[[AdapterRecord | None], None] = lambda _record: None
+    """Called with what is known of an adapter that has a serial number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +97,7 @@ def connect(settings: Settings) -> Iterator[Connection]:
     Raises what `open_bus`, `probe`, `identify`, `best_clock` and `check_capacity` raise.
     """
     table = chip_table(settings.tables)
-    bus = open_bus(settings.adapter, settings.pins)
+    bus, record = open_adapter(settings)
     try:
         chip = find_out(
             bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
@@ -104,10 +108,26 @@ def connect(settings: Settings) -> Iterator[Connection]:
         if ceiling is None:
             eye = measure_eye(bus, chip.answers, top=chip.clock_fast)
             ceiling = best_clock(eye)
+            if record is not None and record.ceiling:
+                ceiling = min(ceiling, record.ceiling)
         with connected(bus, chip, ceiling, eye) as connection:
             yield connection
     finally:
         bus.close()
+
+
+def open_adapter(settings: Settings) -> tuple[FtdiBus, AdapterRecord | None]:
+    """Open the adapter, with what was found out about it by trying: see `work/prove.py`.
+
+    Raises what `open_bus` raises.
+    """
+    bus = open_bus(settings.adapter, settings.pins)
+    record = known(bus.engine.name, bus.serial)
+    if record is not None and record.longest_read:
+        bus.longest_read = record.longest_read
+    if bus.serial:
+        settings.announce_adapter(record)
+    return bus, record
 
 
 def find_out(

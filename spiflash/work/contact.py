@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from spiflash.bus.locate import open_bus
 from spiflash.bus.transaction import Bus, Sampling
 from spiflash.errors import SpiflashError
 from spiflash.nor import commands
@@ -19,7 +18,7 @@ from spiflash.nor.probe import ID_BYTES, PROBE_CLOCK
 from spiflash.nor.tables import chip_table
 from spiflash.report.cautions import about_voltage
 from spiflash.report.contact import ContactFault, ContactReport, EyeLine
-from spiflash.work.connection import Settings, connected, find_out
+from spiflash.work.connection import Settings, connected, find_out, open_adapter
 from spiflash.work.eye import Eye, measure_eye
 
 LISTENINGS = 200
@@ -41,7 +40,7 @@ is pulled up; where two masters drive it, the low one wins (common practice, no 
 def make_contact(settings: Settings) -> ContactReport:
     """Listen, identify, sweep the clocks. Raises what opening the adapter raises."""
     table = chip_table(settings.tables)
-    bus = open_bus(settings.adapter, settings.pins)
+    bus, _ = open_adapter(settings)
     try:
         faults = list(diagnose(listen(bus)))
         chip: Chip | None = None

@@ -51,7 +51,7 @@ class Lane:
         try:
             ftdi = Ftdi()
             ftdi.open_from_device(device, self.channel)
-            self.bus = open_channel(ftdi, clock, description=f"channel {self.channel}")
+            self.bus = open_channel(ftdi, clock, description=f"channel {self.channel}", serial="")
             found = find_out(self.bus, chip_table(), "W25Q64JV")
             self.bus.set_clock(30e6)
             with NorFlash(self.bus, found) as flash:

@@ -44,7 +44,7 @@ def look(
         chip.core.forget()
     bench = make_bench(chip, clip=clip)
     bench.clock.advance(0.1)
-    monkeypatch.setattr(contact, "open_bus", lambda url, pins: open_bench_bus(bench, "test"))
+    monkeypatch.setattr(contact, "open_adapter", lambda _: (open_bench_bus(bench, "test"), None))
     return contact.make_contact(Settings())
 
 
@@ -129,7 +129,7 @@ def test_nothing_is_changed_on_the_chip(monkeypatch: pytest.MonkeyPatch) -> None
     before = chip.snapshot()
     bench = make_bench(chip)
     bench.clock.advance(0.1)
-    monkeypatch.setattr(contact, "open_bus", lambda url, pins: open_bench_bus(bench, "test"))
+    monkeypatch.setattr(contact, "open_adapter", lambda _: (open_bench_bus(bench, "test"), None))
     contact.make_contact(Settings())
     assert chip.snapshot() == before
     assert not chip.registers["SR1"] & 0x02

@@ -32,7 +32,7 @@ def test_closing_one_channel_leaves_the_other_at_work() -> None:
     device, clock, simulated = bench(first, second)
     ftdi = Ftdi()
     ftdi.open_from_device(device, 1)
-    idle = open_channel(ftdi, clock, description="idle")
+    idle = open_channel(ftdi, clock, description="idle", serial="")
     closed = threading.Event()
 
     def close_in_between(number: int) -> None:

@@ -114,7 +114,7 @@ def open_on(
 ) -> FtdiBus:
     ftdi = Port()
     ftdi.open_from_device(usb.core.find(backend=UsbBackend([device])), interface)
-    return open_channel(ftdi, device.clock, description="test", pins=pins)
+    return open_channel(ftdi, device.clock, description="test", serial="", pins=pins)
 
 
 def rig(
@@ -682,7 +682,7 @@ def test_the_port_can_be_opened_again_after_closing() -> None:
     for _ in range(3):
         ftdi = Port()
         ftdi.open_from_device(usb.core.find(backend=backend), 1)
-        bus = open_channel(ftdi, device.clock, description="again")
+        bus = open_channel(ftdi, device.clock, description="again", serial="")
         tape.forget()
         assert bus.run([ID]) == directly([ID], Tape())
         assert bus.description == "again"

@@ -61,6 +61,9 @@ class Pins:
         return bytes((SET_LOW_PINS, self.high | (0 if selected else CS), self.direction))
 
 
+OUTPUTS_LOW = bytes((SET_LOW_PINS, 0, SCK | MOSI | CS))
+"""SCK, MOSI and chip select driven low, everything else an input."""
+
 RELEASE = bytes((SET_LOW_PINS, 0, 0, SET_HIGH_PINS, 0, 0))
 """Every pin becomes an input."""
 

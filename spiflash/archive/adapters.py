@@ -1,0 +1,133 @@
+"""What is known of an adapter: which of the assumptions about it were tried on it, and how it did.
+
+One JSON file an adapter, named by model and serial number, in a folder beside the shelf. A file
+that cannot be read counts as none: the adapter is then one that nothing is known of.
+"""
+
+from __future__ import annotations
+
+import enum
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+
+import platformdirs
+
+from spiflash.archive.fields import parse_object
+from spiflash.archive.files import make_folders, read_plain, shelf_error, write_file
+from spiflash.errors import BackupSetError
+
+VERSION = 1
+_LIMIT = 1 << 20
+
+
+class Outcome(enum.Enum):
+    """What became of one check."""
+
+    HOLDS = "holds"
+    FAILS = "does not hold"
+    UNTRIED = "not tried"
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One assumption: what it says, how it turned out, and what was measured, in a sentence."""
+
+    name: str
+    assumption: str
+    outcome: Outcome
+    measured: str
+
+
+@dataclass(frozen=True, slots=True)
+class AdapterRecord:
+    """What was found out about one adapter at one time.
+
+    `ceiling` is the fastest SPI clock in hertz that may be used with it, `longest_read` the most
+    bytes that one read command may ask for; 0 where nothing limits them.
+    """
+
+    model: str
+    serial: str
+    made: datetime
+    program: Mapping[str, str]
+    checks: tuple[Check, ...]
+    ceiling: float = 0.0
+    longest_read: int = 0
+
+    @property
+    def failed(self) -> tuple[Check, ...]:
+        """The assumptions that do not hold."""
+        return tuple(each for each in self.checks if each.outcome is Outcome.FAILS)
+
+    def document(self) -> dict[str, object]:
+        """The record as JSON has it."""
+        plain = asdict(self) | {"version": VERSION, "made": self.made.isoformat()}
+        plain["checks"] = [asdict(each) | {"outcome": each.outcome.value} for each in self.checks]
+        return plain
+
+
+def default_folder() -> Path:
+    """Where these files are."""
+    return Path(platformdirs.user_data_dir("spiflash", appauthor=False)) / "adapters"
+
+
+def _path(folder: Path, model: str, serial: str) -> Path:
+    return folder / f"{re.sub(r'[^A-Za-z0-9]+', '-', f'{model}-{serial}')}.json"
+
+
+def keep(record: AdapterRecord, folder: Path | None = None) -> Path:
+    """Put the record in place of the one before; its path. Raises `ShelfError`."""
+    path = _path(folder or default_folder(), record.model, record.serial)
+    new = path.with_suffix(".new")
+    text = json.dumps(record.document(), indent=1, ensure_ascii=False) + "\n"
+    try:
+        make_folders(path.parent)
+        new.unlink(missing_ok=True)
+        write_file(new, [text.encode()])
+        new.replace(path)
+    except OSError as error:
+        raise shelf_error(
+            error, f"keeping what was found in “{path}”", state="The tests are done."
+        ) from error
+    return path
+
+
+def known(model: str, serial: str, folder: Path | None = None) -> AdapterRecord | None:
+    """What is known of an adapter; None when nothing is, and for one without a serial number."""
+    if not serial:
+        return None
+    try:
+        path = _path(folder or default_folder(), model, serial)
+        return _parse(read_plain(path, _LIMIT).decode())
+    except (OSError, ValueError, RuntimeError, BackupSetError):
+        return None
+
+
+def _parse(text: str) -> AdapterRecord:
+    fields = parse_object(text, "record of an adapter")
+    if fields.integer("version") != VERSION:
+        fields.refuse("version", "is of another program")
+    checks = tuple(
+        Check(
+            each.text("name"),
+            each.text("assumption"),
+            Outcome(each.text("outcome")),
+            each.text("measured"),
+        )
+        for each in fields.children("checks")
+    )
+    record = AdapterRecord(
+        model=fields.text("model"),
+        serial=fields.text("serial"),
+        made=fields.moment("made"),
+        program=fields.text_mapping("program"),
+        checks=checks,
+        ceiling=fields.number("ceiling"),
+        longest_read=fields.integer("longest_read"),
+    )
+    fields.finish()
+    return record

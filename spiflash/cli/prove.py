@@ -1,0 +1,78 @@
+"""spiflash prove"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from spiflash.archive.adapters import keep
+from spiflash.cli.options import bench_options, json_option, settings_from, shelf_from, shelf_option
+from spiflash.cli.screen import Bars, show
+from spiflash.cli.values import PathGiven
+from spiflash.report.prove import prove_page, prove_text
+from spiflash.work.audit import save_page
+from spiflash.work.prove import prove as prove_adapter
+
+QUESTION = (
+    "The checks that write use the chip's last block. What the chip holds is backed up first and "
+    "written back at the end. Use a chip that may be erased.\nWrite to this chip?"
+)
+
+
+@click.command()
+@click.option("--read-only", is_flag=True, help="Make only the checks that write nothing.")
+@click.option(
+    "--unplug",
+    is_flag=True,
+    help="Also ask you to pull the USB cable while the chip is being written.",
+)
+@click.option("--page", type=PathGiven(), metavar="FILE", help="Write a page.")
+@click.option("--yes", is_flag=True, help="Do not ask before the chip is written.")
+@bench_options
+@shelf_option
+@json_option
+def prove(
+    read_only: bool,
+    unplug: bool,
+    page: Path | None,
+    yes: bool,
+    shelf: Path | None,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Try on your bench what spiflash assumes about the adapter.
+
+    Clip the adapter onto a chip: a spare one, or with --read-only any. The result is kept for this
+    adapter (by its serial number), and settings that it needs are used from then on. The exit
+    status is 1 when an assumption does not hold.
+
+    \b
+    Examples:
+      spiflash prove --read-only
+      spiflash prove --adapter sim:heron --yes
+    """
+    settings = settings_from(options)
+
+    def agree() -> bool:
+        return yes or (sys.stdin.isatty() and click.confirm(QUESTION, err=True))
+
+    def replug() -> bool:
+        return click.confirm("Plug it in again. Is it plugged in?", err=True)
+
+    record = prove_adapter(
+        settings,
+        Bars(),
+        shelf=None if read_only else shelf_from(shelf),
+        agree=agree,
+        replug=replug if unplug else None,
+    )
+    simulated = (settings.adapter or "").startswith("sim:")
+    kept = "" if simulated or not record.serial else str(keep(record))
+    if page is not None:
+        save_page(prove_page(record), page)
+    show(record.document() | {"kept": kept or None}, prove_text(record, kept), as_json=as_json)
+    if record.failed:
+        click.get_current_context().exit(1)
