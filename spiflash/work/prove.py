@@ -62,10 +62,8 @@ ODD = 40960
 lies elsewhere."""
 
 SINGLE_PAGES = 8
-"""Pages that are programmed one by one, to see how long each takes."""
-
-PAGES = 240
-"""Pages that are then programmed in one go, if the block has so many."""
+"""Pages that are programmed one by one, to see how long each takes; the block's others follow in
+one go."""
 
 STEP = 20e-6
 """Seconds between two looks at a chip that is programming a page."""
@@ -337,13 +335,16 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf) -> None:
             if max(times) > limit:
                 late.append(f"{kind.size // 1024} KiB took {max(times):.2f} s of {limit:.2f} s")
         page = geometry.page
-        busy = [_page_busy(connection, low + n * page) for n in range(SINGLE_PAGES)]
+        # What is programmed is what was there.
+        pages = [
+            (at, made.contents[at : at + page]) for at in range(low, connection.chip.size, page)
+        ]
+        busy = [_page_busy(connection, *each) for each in pages[:SINGLE_PAGES]]
         begun = bus.clock.now()
-        count = min(PAGES, (connection.chip.size - low) // page - SINGLE_PAGES)
-        start = low + SINGLE_PAGES * page
-        flash.program([(start + n * page, _page_data(page)) for n in range(count)])
+        flash.program(pages[SINGLE_PAGES:])
         took = bus.clock.now() - begun
         # A page on the wires: write enable, command, address and data.
+        count = len(pages) - SINGLE_PAGES
         share = count * (8 * (1 + 4 + page) / bus.hertz + statistics.median(busy)) / took
         said.append(f"page {1000 * statistics.median(busy):.2f} ms")
         if max(busy) > geometry.program.maximum:
@@ -379,11 +380,7 @@ def _erase_times(connection: Connection, kind: EraseType, low: int) -> Iterator[
         yield clock.now() - begun
 
 
-def _page_data(page: int) -> bytes:
-    return bytes(index & 0xFF for index in range(page))
-
-
-def _page_busy(connection: Connection, start: int) -> float:
+def _page_busy(connection: Connection, start: int, data: bytes) -> float:
     """Seconds that the chip is busy with one page: status bytes follow it closely in the same
     batch, so that neither USB nor the host is in the figure."""
     flash, geometry = connection.flash, connection.flash.geometry
@@ -391,9 +388,7 @@ def _page_busy(connection: Connection, start: int) -> float:
     step = 16 / connection.bus.hertz + STEP
     looks = int(1.2 * geometry.program.maximum / step) + 1
     way = flash.way
-    order = commands.program(
-        way.shown(start), _page_data(geometry.page), way.width, native=way.native
-    )
+    order = commands.program(way.shown(start), data, way.width, native=way.native)
     answers = connection.bus.run([commands.write_enable(), order, *[look] * looks])[2:]
     flash.wait(geometry.program, f"programming at {start:#x}")
     ready = next((n for n, answer in enumerate(answers) if not answer[0] & commands.WIP), looks)
