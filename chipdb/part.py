@@ -157,7 +157,7 @@ class Part:
     """The capacity that the SFDP of this part gives, where that is not its own."""
     sfdp_minor: int | None = None
     """Minor revision of its basic flash table (0: JESD216, 5: A, 6: B), where it tells the part
-    from another one with the same ID."""
+    from another one with the same ID. Only 0 or not counts: later ones change with the date."""
     refused: str = ""
     """A reason in words where this part does not follow the common command set closely
     enough to be written with this program; empty where it works."""

@@ -138,7 +138,7 @@ def _by_four_byte(part: Part, sfdp: Sfdp) -> list[str]:
 def _by_the_rest(part: Part, sfdp: Sfdp) -> list[str]:
     found = []
     minor = sfdp.basic_header.minor
-    if part.sfdp_minor is not None and part.sfdp_minor != minor:
+    if part.sfdp_minor is not None and bool(part.sfdp_minor) != bool(minor):
         found.append(f"{part.name} has SFDP 1.{part.sfdp_minor}, this chip has 1.{minor}")
     if sfdp.basic.page is not None and sfdp.basic.page != part.page:
         found.append(f"{part.name} has pages of {part.page} bytes, SFDP says {sfdp.basic.page}")

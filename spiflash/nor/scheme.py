@@ -210,7 +210,7 @@ _ALL = (
     Scheme(
         "bp-semper",
         # S25HL512T, from memory: 35h reads CFR1V, which has TBPROT in bit 5 as CR1 of the S
-        # generation. What 01h does with a second byte differs, so it is sent one.
+        # generation; a second byte of 01h goes there.
         (SR1, _CR1),
         rule=rules.bp_spansion,
         decides="CR1",

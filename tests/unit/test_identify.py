@@ -501,3 +501,13 @@ def test_an_erase_whose_size_is_disputed_is_not_used_where_others_work() -> None
     assert [kind.size for kind in kinds] == [16384]
     assert chip.erase_reach(kinds[0]) == 65536
     assert any("no other erase" in note for note in chip.notes)
+
+
+@pytest.mark.parametrize(("name", "opcodes"), [("W25Q256FV", False), ("W25Q256JV", True)])
+def test_generations_of_the_w25q256_are_told_by_the_revision_of_their_sfdp(
+    name: str, opcodes: bool
+) -> None:
+    """winbond.c of Linux 6.12, w25q256_post_bfpt_fixups: only the JV has 4-byte opcodes."""
+    chip = identify(heard(name), chip_table())
+    assert chip.name == name
+    assert (FourByte.OPCODES in chip.four_byte) == opcodes
