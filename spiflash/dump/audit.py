@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.dump.coverage import Coverage, coverage
+from spiflash.dump.coverage import Coverage, Island, coverage, islands
 from spiflash.dump.finding import Finding
 from spiflash.dump.fit import Fit, fit, smallest_chip, used_end
 from spiflash.dump.hints import Hints, hints
@@ -32,6 +32,7 @@ class Audit:
     others: tuple[Known, ...]
     remarks: tuple[str, ...]
     regions: tuple[Occupancy, ...]
+    islands: tuple[Island, ...]
     hints: Hints
     own: tuple[OwnItem, ...]
     used_end: int
@@ -69,8 +70,9 @@ def examine(
         others=known if layout is not None else known[1:],
         remarks=remarks,
         regions=occupancy(contents, findings, chosen),
-        hints=hints(contents, findings, show_secrets=show_secrets),
-        own=identity(contents, findings, chosen, show_secrets=show_secrets),
+        islands=islands(contents, findings),
+        hints=hints(contents, findings, hide=hide),
+        own=identity(contents, findings, chosen, hide=hide),
         used_end=used_end(contents, findings),
         smallest=smallest_chip(contents, findings),
         fits=tuple(fit(contents, findings, chosen, size) for size in sizes),

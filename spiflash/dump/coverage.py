@@ -12,7 +12,16 @@ from spiflash.dump.finding import Finding, Span, Verdict, merged
 
 # A byte in several findings counts once, for the last of these that claims it. Damage comes
 # last: where one checksum holds and another fails, the byte must not pass as proven.
+_NOTHING = (Verdict.NOTED, Verdict.BLANK)
+_MOST_ISLANDS = 1000
+SECTOR = 4096
 _ORDER = (Verdict.CONSISTENT, Verdict.BLANK, Verdict.VOUCHED, Verdict.DAMAGED)
+
+
+def percent(part: int, whole: int) -> str:
+    """A share to a tenth of a per cent, rounded down: "100.0 %" means all of it."""
+    tenths = part * 1000 // max(whole, 1)
+    return f"{tenths // 10}.{tenths % 10} %"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +55,12 @@ class Coverage:
             return "empty"
         if self.used == 0:
             return "blank throughout"
-        vouched = self.vouched * 1000 // self.used
         unproven = -((self.consistent + self.unproven) * -1000 // self.used)
-        fitting = self.consistent * 1000 // self.used
-        of_these = f" ({fitting / 10:.1f} % fit their format)" if self.consistent else ""
+        of_these = (
+            f" ({percent(self.consistent, self.used)} fit their format)" if self.consistent else ""
+        )
         return (
-            f"{vouched / 10:.1f} % vouched, {self.damaged} bytes known bad, "
+            f"{percent(self.vouched, self.used)} vouched, {self.damaged} bytes known bad, "
             f"{unproven / 10:.1f} % unproven{of_these}"
         )
 
@@ -61,6 +70,44 @@ def coverage(contents: bytes, findings: Iterable[Finding]) -> Coverage:
     counts = np.bincount(levels(len(contents), findings), minlength=len(_ORDER) + 1).tolist()
     unproven, consistent, blank, vouched, damaged = counts
     return Coverage(len(contents), blank, vouched, damaged, consistent, unproven)
+
+
+@dataclass(frozen=True, slots=True)
+class Island:
+    """Data that no format was recognised in: `length` bytes from `start`, whole sectors.
+
+    `entropy` is in bits a byte: packed or encrypted data come close to 8, tables and code lie
+    between 4 and 7 (common practice, no source).
+    """
+
+    start: int
+    length: int
+    entropy: float
+
+    @property
+    def end(self) -> int:
+        """The address after the last byte."""
+        return self.start + self.length
+
+
+def islands(contents: bytes, findings: Iterable[Finding]) -> tuple[Island, ...]:
+    """Every run of 4 KiB sectors with bytes that are neither recognised nor blank nor zero, in
+    rising order; the first thousand."""
+    data = np.frombuffer(contents, dtype=np.uint8)
+    free = (data != 0xFF) & (data != 0x00)
+    claimed = [s for f in findings for s, v in f.claims() if v not in _NOTHING]
+    for start, end in merged(claimed):
+        free[max(start, 0) : end] = False
+    sectors = np.add.reduceat(free, np.arange(0, len(free), SECTOR), dtype=np.int64) > 0
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], sectors, [False])).astype(np.int8)))
+    found = []
+    for first, last in edges.reshape(-1, 2).tolist()[:_MOST_ISLANDS]:
+        start, end = first * SECTOR, min(last * SECTOR, len(contents))
+        counts = np.bincount(data[start:end][free[start:end]], minlength=256)
+        shares = counts[counts > 0] / counts.sum()
+        entropy = abs(float(-(shares * np.log2(shares)).sum()))
+        found.append(Island(start, end - start, round(entropy, 1)))
+    return tuple(found)
 
 
 def levels(size: int, findings: Iterable[Finding]) -> npt.NDArray[np.uint8]:

@@ -112,6 +112,12 @@ def environments(findings: Iterable[Finding]) -> tuple[Environment, ...]:
     return tuple(sorted(found, key=lambda each: (not each.saved, each.start)))
 
 
+def damaged_spans(findings: Iterable[Finding]) -> list[Span]:
+    """Every range in which a checksum fails, sorted and without overlap."""
+    claims = (claim for each in findings for claim in each.claims())
+    return merged([span for span, verdict in claims if verdict is Verdict.DAMAGED])
+
+
 def without(
     spans: tuple[Span, ...] | list[Span], holes: tuple[Span, ...] | list[Span]
 ) -> list[Span]:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from spiflash.dump.budget import Budget
 from spiflash.dump.finding import Finding, Proof, Span, Verdict, merged, without
 from spiflash.dump.formats import FILE_SYSTEMS, FORMATS, IN_PIECES, PACKED, REMAINDERS
 from spiflash.dump.formats.magic import outside
@@ -64,12 +65,18 @@ def _weighed(found: Sequence[Finding], size: int) -> list[Finding]:
     if not broken:
         return found
     sure = np.zeros(size, dtype=bool)
-    for each in found:
-        if each.kind not in _UNPACKED:
-            for (start, end), verdict in each.claims():
-                if verdict is Verdict.VOUCHED:
-                    sure[start:end] = True
-    narrowed = {id(each): _narrow(each, sure) for each in broken}
+    for start, end in merged(
+        [
+            span
+            for each in found
+            if each.kind not in _UNPACKED
+            for span, verdict in each.claims()
+            if verdict is Verdict.VOUCHED
+        ]
+    ):
+        sure[start:end] = True
+    looking = Budget(16 * size)
+    narrowed = {id(each): _narrow(each, sure, looking) for each in broken}
     spans = merged([s for each in narrowed.values() for s in each.damage or _whole(each)])
     return [narrowed.get(id(each)) or _cleared(each, spans) for each in found]
 
@@ -101,9 +108,11 @@ def _cleared(finding: Finding, broken: Sequence[Span]) -> Finding:
     )
 
 
-def _narrow(finding: Finding, vouched: npt.NDArray[np.bool_]) -> Finding:
+def _narrow(finding: Finding, vouched: npt.NDArray[np.bool_], looking: Budget) -> Finding:
+    """Damage reduced to what other checksums do not vouch for, as long as `looking` lasts:
+    hostile contents hold thousands of items that overlap."""
     known = finding.damage or ((finding.start, finding.end),)
-    if len(known) > _MOST_SPANS:
+    if len(known) > _MOST_SPANS or not looking.spend(sum(end - start for start, end in known)):
         return finding
     spans = [span for start, end in known for span in _clear(vouched, start, end)]
     if not spans or len(spans) > _MOST_SPANS or tuple(spans) == known:

@@ -6,6 +6,7 @@ clip and read again, not a proof.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -16,9 +17,17 @@ from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.legacy import find_legacy_images
 from spiflash.dump.formats.squashfs import superblocks
+from spiflash.dump.wording import counted
 
 _LEAST = 4096  # below one sector, a constant or repeating dump says nothing
 _FEWEST_VALUES = 16  # a nearly blank chip has constant bits because it holds next to nothing
+_OFF = 512
+_FEWEST_FEEDS = 64
+_WORDS = (
+    ("boot loader banner", re.compile(rb"U-Boot (?:SPL )?(?:20\d\d\.\d\d|1\.\d\.\d)")),
+    ("kernel version string", re.compile(rb"Linux version \d{1,2}\.\d")),
+    ("boot variables", re.compile(rb"\0(?:bootcmd|bootargs|bootdelay)=")),
+)
 _WRAP = 64 << 10  # a repetition from here on is a matter of address bits, below it of the bus
 
 
@@ -46,7 +55,10 @@ def symptoms(contents: bytes) -> tuple[Symptom, ...]:
     repetition = _period(contents)
     if repetition is not None:
         return (_repeated(len(contents), repetition),)
-    return (*_stuck_bits(contents), *_shifted(contents))
+    found = (*_by_size(contents), *_line_ends(contents), *_stuck_bits(contents))
+    if _strong_kinds(contents):
+        return found  # in order as it stands
+    return (*found, *_swapped(contents), *_shifted(contents))
 
 
 def _constant(value: int) -> Symptom:
@@ -127,6 +139,51 @@ def _stuck_bits(contents: bytes) -> Iterator[Symptom]:
             )
 
 
+def _by_size(contents: bytes) -> Iterator[Symptom]:
+    """A few bytes more or fewer than a chip can hold: chips hold powers of two."""
+    size = len(contents)
+    for chip in (1 << (size.bit_length() - 1), 1 << size.bit_length()):
+        off = size - chip
+        if 0 < abs(off) <= _OFF and chip >= _WRAP:
+            more = "more" if off > 0 else "fewer"
+            yield Symptom(
+                "odd-size",
+                f"The dump has {counted(abs(off), 'byte')} {more} than the {chip} of a chip.",
+                "bytes were added or lost on the way, and what lies after that place stands "
+                "shifted: do not write it. Read again, or copy the file again in binary mode.",
+            )
+
+
+def _line_ends(contents: bytes) -> Iterator[Symptom]:
+    """A transfer as text turns each 0Ah into 0Dh 0Ah, or the other way round. By chance one of
+    256 bytes 0Ah comes after a 0Dh."""
+    feeds = contents.count(b"\n")
+    pairs = contents.count(b"\r\n")
+    expected = max(feeds, contents.count(b"\r")) / 256
+    text = "the file was copied as text, by FTP or through a mail: every byte after the first "
+    text += "change stands shifted. Do not write it; copy it again in binary mode."
+    if feeds >= _FEWEST_FEEDS and pairs == feeds and len(set(contents[:65536])) > 100:
+        yield Symptom("cr-lf", f"Each of the {feeds} bytes 0Ah comes after a 0Dh.", text)
+    elif expected > 40 and pairs == 0 and len(contents) % _LEAST:
+        yield Symptom("lf-only", "No byte 0Ah comes after a 0Dh, as some would by chance.", text)
+
+
+def _swapped(contents: bytes) -> Iterator[Symptom]:
+    """Known formats that appear when bytes change places."""
+    for width, words in ((2, "pairs"), (4, "groups of four")):
+        whole = len(contents) // width * width
+        data = np.frombuffer(contents, dtype=np.uint8, count=whole)
+        kinds = _strong_kinds(data.reshape(-1, width)[:, ::-1].tobytes())
+        if kinds:
+            yield Symptom(
+                f"bytes-swapped-{8 * width}",
+                f"The bytes stand swapped in {words}; put right, they give: {kinds}.",
+                "the file was made for a bus of that width or by a tool that reads words of the "
+                "other byte order. On the chip the order is another: do not write it as it is.",
+            )
+            return
+
+
 def _shifted(contents: bytes) -> Iterator[Symptom]:
     """Known formats that appear when every bit moves by one place."""
     data = np.frombuffer(contents, dtype=np.uint8)
@@ -159,4 +216,5 @@ def _strong_kinds(contents: bytes) -> str:
     found = [finding.title for finding in sound if finding is not None]
     if next(superblocks(contents), None) is not None:
         found.append("SquashFS file system")
+    found += [name for name, text in _WORDS if any(True for _ in text.finditer(contents))]
     return ", ".join(found)

@@ -66,4 +66,5 @@ def finding_json(finding: Finding) -> dict[str, object]:
         "uncovered": [list(span) for span in finding.uncovered],
         "damage": [list(span) for span in finding.damage],
         "parent": finding.parent,
+        "proof": None if finding.proof is None else finding.proof.words,
     }

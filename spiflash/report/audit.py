@@ -6,9 +6,10 @@ import shlex
 from collections import Counter
 
 from spiflash.dump.audit import Audit
+from spiflash.dump.coverage import Island
 from spiflash.dump.fit import Fit
 from spiflash.dump.hints import Console, Hints
-from spiflash.dump.layout import Region
+from spiflash.dump.layout import Region, Role
 from spiflash.report.amounts import address, amount, counted, span
 from spiflash.report.as_json import finding_json
 from spiflash.report.lines import table
@@ -32,6 +33,38 @@ def next_steps(name: str) -> tuple[tuple[str, str], ...]:
 def region_words(region: Region) -> str:
     """The role, and whether the region is to be kept."""
     return region.role.value + (", keep" if region.keep else "")
+
+
+_FIRMWARE = (Role.BOOT, Role.KERNEL, Role.ROOT, Role.TREE)
+
+
+def island_region(audit: Audit, island: Island) -> str:
+    """The region in which data begin that nothing recognises."""
+    region = audit.layout.at(island.start)
+    return region.name if region is not None else "no region"
+
+
+def island_advice(audit: Audit, island: Island) -> str:
+    """What to do about data that nothing recognises: what is no firmware may be the only copy of
+    calibration or settings."""
+    region = audit.layout.at(island.start)
+    return "" if region is not None and region.role in _FIRMWARE else "keep"
+
+
+def _islands(audit: Audit, size: int) -> list[str]:
+    shown = audit.islands[:_SHOWN]
+    rows = [
+        (
+            span(each.start, each.end, size),
+            amount(each.length),
+            f"{each.entropy:.1f} bits a byte",
+            clean(island_region(audit, each), 24),
+            island_advice(audit, each),
+        )
+        for each in shown
+    ]
+    more = len(audit.islands) - len(shown)
+    return [*table(rows), *([f"  and {more:,} more"] if more > 0 else [])]
 
 
 def console_words(console: Console) -> str:
@@ -87,6 +120,8 @@ def audit_text(audit: Audit) -> str:
     lines += _layout(audit, size)
     lines += ["", "What the boot loader looks for", *_hints(audit.hints, size)]
     lines += ["", "This board's own", *_own(audit, size)]
+    if audit.islands:
+        lines += ["", "Not recognised", *_islands(audit, size)]
     lines += ["", "Fit", f"  {need_words(audit)}"]
     lines += [f"  {clean(fit_words(each), 800)}" for each in audit.fits]
     lines += ["", "Findings", *_findings(audit, size)]
@@ -100,7 +135,8 @@ def _layout(audit: Audit, size: int) -> list[str]:
     rows = []
     for each in audit.regions:
         region = each.region
-        holds = "; ".join(clean(title, 60) for title in (*each.contents, *each.remarks))
+        bad = (f"DAMAGED: {counted(each.damaged, 'byte')} fail a checksum",) if each.damaged else ()
+        holds = "; ".join(clean(title, 60) for title in (*bad, *each.contents, *each.remarks))
         used = f"{amount(each.used)} used" if each.used else "unused"
         rows.append(
             (
@@ -197,6 +233,7 @@ def audit_json(audit: Audit) -> dict[str, object]:
                     "used": each.used,
                     "free": each.free,
                     "room": each.room,
+                    "damaged": each.damaged,
                     "contents": list(each.contents),
                     "remarks": list(each.remarks),
                 }
@@ -241,6 +278,16 @@ def audit_json(audit: Audit) -> dict[str, object]:
                 "secret": each.secret,
             }
             for each in audit.own
+        ],
+        "not_recognised": [
+            {
+                "start": each.start,
+                "length": each.length,
+                "entropy": each.entropy,
+                "region": island_region(audit, each),
+                "keep": bool(island_advice(audit, each)),
+            }
+            for each in audit.islands
         ],
         "used_end": audit.used_end,
         "smallest_chip": audit.smallest,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from spiflash.dump.compare import Comparison, VariableChange
+from spiflash.dump.compare import ByteChange, Comparison, VariableChange
 from spiflash.report.amounts import address, counted, span
 from spiflash.report.wording import clean
 
@@ -44,6 +44,23 @@ def compare_text(found: Comparison, before: str, after: str) -> str:
             )
         if len(found.differences) > _SHOWN:
             lines.append(f"  and {len(found.differences) - _SHOWN:,} more")
+    if found.single:
+        lines += ["", "Single bytes"]
+        lines += [_byte(each, size) for each in found.single[:_SHOWN]]
+    if found.moved:
+        lines += ["", "Moved"]
+        lines += [
+            f"  {clean(each.title, 80)}: at {address(each.before, size)} in A, at "
+            f"{address(each.after, size)} in B"
+            for each in found.moved
+        ]
+    if found.own:
+        lines += ["", "Board's own"]
+        for own in found.own[:_SHOWN]:
+            lines.append(
+                f"  {address(own.at, size)}  {own.kind} ({clean(own.name, 32)}): "
+                f"A {clean(own.before or 'none', 60)}, B {clean(own.after or 'none', 60)}"
+            )
     if found.variables:
         lines += ["", "Environment"]
         for change in found.variables:
@@ -52,6 +69,14 @@ def compare_text(found: Comparison, before: str, after: str) -> str:
         lines += ["", "Unsure: these sectors of the chip read differently each time"]
         lines += [f"  {span(low, high, size)}" for low, high in found.unsure]
     return "\n".join(lines)
+
+
+def _byte(change: ByteChange, size: int) -> str:
+    bit = "" if change.bit is None else f", bit {change.bit}"
+    return (
+        f"  {address(change.at, size)}  A {change.before:02X}h, B {change.after:02X}h{bit}: "
+        f"A {change.says_before.value}, B {change.says_after.value}"
+    )
 
 
 def _variable(change: VariableChange, size: int) -> list[str]:
@@ -101,4 +126,20 @@ def compare_json(found: Comparison, before: str, after: str) -> dict[str, object
             for each in found.variables
         ],
         "unsure": [list(pair) for pair in found.unsure],
+        "single_bytes": [
+            {
+                "at": each.at,
+                "a": each.before,
+                "b": each.after,
+                "bit": each.bit,
+                "a_says": each.says_before.value,
+                "b_says": each.says_after.value,
+            }
+            for each in found.single
+        ],
+        "own": [
+            {"at": e.at, "kind": e.kind, "name": e.name, "a": e.before, "b": e.after}
+            for e in found.own
+        ],
+        "moved": [{"title": e.title, "a": e.before, "b": e.after} for e in found.moved],
     }

@@ -6,8 +6,15 @@ from dataclasses import dataclass
 
 from spiflash.dump.audit import Audit
 from spiflash.dump.hints import Environment
-from spiflash.report.amounts import address, amount, span
-from spiflash.report.audit import console_words, fit_words, need_words, region_words
+from spiflash.report.amounts import address, amount, counted, span
+from spiflash.report.audit import (
+    console_words,
+    fit_words,
+    island_advice,
+    island_region,
+    need_words,
+    region_words,
+)
 from spiflash.report.wording import clean
 
 # The layout: a bar to scale on the left, a row of text for each region, fans between them.
@@ -34,6 +41,7 @@ class _Entry:
     tip: str = ""
     gap: bool = False
     keep: bool = False
+    damaged: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +89,17 @@ def examined_pieces(audit: Audit) -> dict[str, object]:
         ],
         "own": _own(audit, size),
         "own_total": len(audit.own),
+        "islands": [
+            (
+                span(each.start, each.end, size),
+                amount(each.length),
+                f"{each.entropy:.1f}",
+                clean(island_region(audit, each), 40),
+                island_advice(audit, each),
+            )
+            for each in audit.islands[:_OWN_LIMIT]
+        ],
+        "islands_total": len(audit.islands),
         "need": clean(need_words(audit)),
         "fits": [(each.fits, clean(fit_words(each), 900)) for each in audit.fits[:12]],
     }
@@ -155,7 +174,8 @@ def _entries(audit: Audit, size: int) -> list[_Entry]:
         region = each.region
         if region.start >= size:
             continue
-        holds = "; ".join(clean(text, 80) for text in (*each.remarks, *each.contents))
+        bad = (f"DAMAGED, {counted(each.damaged, 'byte')}",) if each.damaged else ()
+        holds = "; ".join(clean(text, 80) for text in (*bad, *each.remarks, *each.contents))
         found.append(
             _Entry(
                 region.start,
@@ -168,6 +188,7 @@ def _entries(audit: Audit, size: int) -> list[_Entry]:
                 tip=f"{clean(region.name, 64)}: {amount(each.used)} used, {amount(each.free)} "
                 f"free, {amount(each.room)} of it at the end. {holds}",
                 keep=region.keep,
+                damaged=bool(each.damaged),
             )
         )
     for low, high in audit.layout.gaps:

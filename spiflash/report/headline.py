@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 from spiflash.archive.record import Record
 from spiflash.dump.audit import Audit
-from spiflash.dump.coverage import Coverage
-from spiflash.dump.finding import Verdict
+from spiflash.dump.coverage import Coverage, percent
+from spiflash.dump.finding import damaged_spans
 from spiflash.report.amounts import address, amount, counted
 from spiflash.report.record_facts import bad_contact
+from spiflash.report.wording import clean
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,16 +73,25 @@ def audit_headline(audit: Audit) -> Headline:
     if not covered.used:
         return Headline("mixed", "Blank", "Every sector is erased: there is nothing to check.")
     if covered.damaged:
-        first = next((e for e in audit.findings if e.verdict is Verdict.DAMAGED), None)
-        where = f" The first is at {address(first.start, covered.total)}." if first else ""
         return Headline(
             "bad",
             "Damaged",
-            f"{counted(covered.damaged, 'byte')} fail a checksum of their own.{where}",
+            f"{counted(covered.damaged, 'byte')} fail a checksum of their own. {_where(audit)}",
         )
-    share = covered.vouched * 100 / covered.used
+    share = percent(covered.vouched, covered.used)
     if audit.symptoms:
         return Headline("mixed", "Doubtful", "There are signs that the reading went wrong.")
     if covered.vouched * 2 >= covered.used:
-        return Headline("good", "No damage found", f"Checksums vouch for {share:.1f} % of it.")
-    return Headline("mixed", "Hardly proven", f"Checksums vouch for only {share:.1f} % of it.")
+        return Headline("good", "No damage found", f"Checksums vouch for {share} of it.")
+    return Headline("mixed", "Hardly proven", f"Checksums vouch for only {share} of it.")
+
+
+def _where(audit: Audit) -> str:
+    """Which regions are damaged, and where the first damage begins."""
+    first = min(start for start, _ in damaged_spans(audit.findings))
+    place = f"The first is at {address(first, audit.coverage.total)}"
+    names = [clean(each.region.name, 24) for each in audit.regions if each.damaged]
+    if not names:
+        return f"{place}, in no region."
+    more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+    return f"{place}. In the layout: {', '.join(names[:6])}{more}."

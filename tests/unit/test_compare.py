@@ -19,6 +19,7 @@ from hwmocks.boards.heron import (
     mac_address,
 )
 from spiflash.dump.compare import Comparison, How, compare
+from spiflash.dump.compare.result import Says
 
 FACTORY = heron_factory()
 FILLER = random.Random(5).randbytes(64 << 10)
@@ -138,3 +139,33 @@ def test_two_files_of_16_mib_take_less_than_a_second(kind: str) -> None:
     found = compare(before, after[kind])
     assert time.process_time() - started < 1
     assert found.equal is (kind == "same")
+
+
+def test_a_turned_bit_is_named_with_both_values_and_the_sum_that_holds() -> None:
+    at = 0x70000 + 5000  # in the kernel, over whose data an image header keeps a CRC
+    after = bytearray(FACTORY)
+    after[at] ^= 0x20
+    (change,) = compare(FACTORY, bytes(after)).single
+    assert (change.at, change.before, change.after, change.bit) == (
+        *(at, FACTORY[at], FACTORY[at] ^ 0x20),
+        5,
+    )
+    assert (change.says_before, change.says_after) == (Says.HOLDS, Says.FAILS)
+    (turned,) = compare(bytes(after), FACTORY).single
+    assert (turned.says_before, turned.says_after) == (Says.FAILS, Says.HOLDS)
+
+
+def test_another_address_is_named_with_both() -> None:
+    found = compare(heron_variant(0x11), heron_variant(0x12))
+    macs = {(each.before, each.after) for each in found.own if each.kind == "mac"}
+    assert (mac_address(0x11), mac_address(0x12)) in macs
+
+
+def test_a_moved_environment_is_called_moved() -> None:
+    env = FACTORY[0x40000:0x50000]
+    after = bytearray(FACTORY)
+    after[0x40000:0x50000] = b"\xff" * 0x10000
+    after[0x600000:0x610000] = env
+    found = compare(FACTORY, bytes(after))
+    assert [(each.before, each.after) for each in found.moved] == [(0x40000, 0x600000)]
+    assert found.variables == ()

@@ -124,3 +124,49 @@ def test_six_bytes_alone_in_an_own_region_are_a_guess() -> None:
 def test_a_flood_of_addresses_is_bounded() -> None:
     contents = b"02:00:5e:00:53:17 " * 50_000
     assert 0 < len(identity(contents, (), Layout(len(contents), ()))) <= 1000
+
+
+def own_region(*pieces: bytes) -> tuple[bytes, Layout]:
+    """64 KiB of the board's own, then blank flash."""
+    body = b"".join(pieces)
+    layout = Layout(1 << 17, (Region("factory", 0, 1 << 16, Role.OWN, True),))
+    return body.ljust(1 << 17, b"\xff"), layout
+
+
+def macs_of(contents: bytes, layout: Layout) -> list[tuple[int, str]]:
+    found = identity(contents, survey(contents), layout)
+    return [(each.start, each.text) for each in found if each.kind == "mac"]
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 8])
+@pytest.mark.parametrize("before", [0, 4, 0x28])
+@pytest.mark.parametrize("last", [0x10, 0xF8])
+def test_binary_addresses_back_to_back(count: int, before: int, last: int) -> None:
+    """They begin with zeros (RFC 7042's range) and may end with one."""
+    rows = [bytes.fromhex("00005e0053") + bytes([last + n]) for n in range(count)]
+    contents, layout = own_region(b"\xff" * before, *rows)
+    expected = [(before + 6 * n, row.hex(":")) for n, row in enumerate(rows)]
+    assert macs_of(contents, layout) == expected
+
+
+@pytest.mark.parametrize("text", [b"heron1", b"hello!", b"board\0\0", b"v1.2.3", b"pw=123"])
+def test_no_address_is_made_of_text(text: bytes) -> None:
+    assert macs_of(*own_region(b"\xff" * 16, text)) == []
+
+
+@pytest.mark.parametrize(
+    "example",
+    [b"00:11:22:33:44:55", b"aa:bb:cc:dd:ee:ff", b"12:34:56:78:9a:bc", b"de-ad-be-ef-ca-fe"],
+)
+def test_addresses_of_examples_are_nobodys(example: bytes) -> None:
+    assert macs_of(*own_region(b"usage: setmac " + example + b"\0")) == []
+
+
+def test_addresses_without_separators() -> None:
+    bare = b"00005E00532A"
+    assert macs_of(*own_region(b"\xff" * 32, bare, b"\0")) == [(32, "00:00:5e:00:53:2a")]
+    named, layout = b"\0wlan_mac=" + bare + b"\0", Layout(1 << 17, ())
+    contents = (b"\xff" * 0x8000 + named).ljust(1 << 17, b"\xff")
+    assert macs_of(contents, layout) == [(0x8000 + 10, "00:00:5e:00:53:2a")]
+    digits = (b"\xff" * 0x8000 + b"\0build=20240518000A\0").ljust(1 << 17, b"\xff")
+    assert macs_of(digits, layout) == []

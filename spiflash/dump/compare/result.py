@@ -59,12 +59,60 @@ class VariableChange:
     after: str | None
 
 
+class Says(enum.Enum):
+    """What the checksums of one side say of a byte."""
+
+    HOLDS = "checksum OK"
+    FAILS = "checksum fails"
+    NOTHING = "no checksum"
+
+
+@dataclass(frozen=True, slots=True)
+class ByteChange:
+    """One byte that differs: both values, and what each side's own checksums say of it."""
+
+    at: int
+    before: int
+    after: int
+    says_before: Says
+    says_after: Says
+
+    @property
+    def bit(self) -> int | None:
+        """The number of the bit, 0 to 7, where it is the only one that differs."""
+        wrong = self.before ^ self.after
+        return wrong.bit_length() - 1 if wrong.bit_count() == 1 else None
+
+
+@dataclass(frozen=True, slots=True)
+class OwnChange:
+    """An address or serial number of a board at `at`: `before` or `after` is None where the
+    other side has it alone."""
+
+    at: int
+    kind: str
+    name: str
+    before: str | None
+    after: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """An item that stands elsewhere in B, byte for byte or with the same variables."""
+
+    title: str
+    before: int
+    after: int
+
+
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """A and B beside each other, over the bytes that both have.
 
     `relations` say in sentences what holds of the two as wholes ("B is A with its bytes swapped
-    in pairs"). `unsure` are (start, end) ranges of B that no reading settled.
+    in pairs"). `unsure` are (start, end) ranges of B that no reading settled. `single` are
+    bytes where few of a sector differ; `own` what names another board; `moved` what stands
+    elsewhere.
     """
 
     size_before: int
@@ -75,6 +123,9 @@ class Comparison:
     regions: tuple[RegionChange, ...]
     variables: tuple[VariableChange, ...]
     unsure: tuple[tuple[int, int], ...] = ()
+    single: tuple[ByteChange, ...] = ()
+    own: tuple[OwnChange, ...] = ()
+    moved: tuple[Moved, ...] = ()
 
     @property
     def bytes_differing(self) -> int:

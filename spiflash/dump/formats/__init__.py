@@ -15,11 +15,10 @@ from spiflash.dump.formats.banner import find_banners
 from spiflash.dump.formats.blank import find_blank
 from spiflash.dump.formats.cramfs import find_cramfs
 from spiflash.dump.formats.credentials import find_der, find_pem
-from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.disks import find_ext, find_fat
 from spiflash.dump.formats.elf import find_elf
 from spiflash.dump.formats.environment import find_environments
-from spiflash.dump.formats.fit import find_fit_images
+from spiflash.dump.formats.fit import find_trees
 from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.legacy import find_legacy_images
 from spiflash.dump.formats.romfs import find_romfs
@@ -50,9 +49,8 @@ FORMATS: tuple[Search, ...] = (
     find_mbr,
     find_gpt,
     find_legacy_images,
-    find_fit_images,
+    find_trees,
     find_environments,
-    find_device_trees,
     find_streams,
     find_elf,
     find_pem,

@@ -55,12 +55,13 @@ def find_device_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[
     """
     for tree in trees(contents, packed):
         if not any(child.name == "images" for child in tree.root.children):
-            yield _described(contents, tree)
+            yield device_tree(contents, tree)
 
 
 def trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Tree]:
     """All trees in order, also those within a property of another."""
-    budget = Budget(len(contents))  # tokens; each is at least four bytes
+    # Tokens: a hundred trees of the usual size in 16 MiB, and some seconds at the most.
+    budget = Budget((1 << 18) + len(contents) // 16)
     for at in outside(places(contents, MAGIC), packed):
         tree = _read(contents, at, budget) if at + _HEADER.size <= len(contents) else None
         if tree is not None:
@@ -91,7 +92,8 @@ def _read(contents: bytes, at: int, budget: Budget) -> Tree | None:
     return Tree(at, total, version, nodes, root)
 
 
-def _described(contents: bytes, tree: Tree) -> Finding:
+def device_tree(contents: bytes, tree: Tree) -> Finding:
+    """The finding for a tree that carries no images."""
     details = [
         ("size", f"{tree.total} bytes"),
         ("version", str(tree.version)),

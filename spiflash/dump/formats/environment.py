@@ -52,6 +52,7 @@ _FARTHEST = 64 << 10
 
 _MOST_TELLING = 20_000
 _MOST_SHOWN = 500
+_MOST_TOLD = 16  # environments whose variables stand in the details for people
 _MOST_COMPILED = 2000
 _PADDING = {byte: re.compile(re.escape(bytes([byte])) + b"+") for byte in (0x00, 0xFF)}
 _FIRSTS = (CHECKSUM, CHECKSUM + 1)
@@ -70,8 +71,9 @@ class _Search:
         self.summing = Budget(96 * len(contents))
         self.steps = Budget(2_000_000)
         self.reading = Budget(4 * len(contents))
-        self.variables = Budget(100_000)
+        self.variables = Budget(40_000)
         self.known: Span = (0, -1)
+        self.told = Budget(_MOST_TOLD)
 
     def run(self) -> Iterator[Finding]:
         runs = list(self.runs())
@@ -265,7 +267,7 @@ class _Search:
             f"U-Boot environment, {counted(len(each.variables), 'variable')}",
             Verdict.VOUCHED,
             tuple(checks),
-            (*details, *shown(each.variables)),
+            (*details, *(shown(each.variables) if self.told.spend(1) else ())),
             uncovered=((flag, flag + 1),) if each.redundant else (),
             facts=each,
         )

@@ -15,7 +15,7 @@ from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
 from spiflash.dump.facts import Architecture, BundleFacts, Holds, ImageFacts
 from spiflash.dump.finding import Finding, Proof, Span, Verdict, merged, without
-from spiflash.dump.formats.devicetree import Tree, TreeNode, trees
+from spiflash.dump.formats.devicetree import Tree, TreeNode, device_tree, trees
 from spiflash.dump.wording import counted, readable
 
 _MOST_IMAGES = 64
@@ -80,12 +80,15 @@ class _Image:
     unknown: tuple[str, ...]
 
 
-def find_fit_images(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Trees with images; VOUCHED where every hash holds, DAMAGED where one fails."""
+def find_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Trees with images, VOUCHED where every hash holds and DAMAGED where one fails; and plain
+    device trees."""
     budget = Budget(16 * len(contents))
     for tree in trees(contents, packed):
         holder = next((each for each in tree.root.children if each.name == "images"), None)
-        if holder is not None:
+        if holder is None:
+            yield device_tree(contents, tree)
+        else:
             found = [
                 _examined(contents, tree, node, budget) for node in holder.children[:_MOST_IMAGES]
             ]

@@ -7,15 +7,22 @@ from collections.abc import Sequence
 from spiflash.dump.finding import Finding
 from spiflash.dump.hints.collect import collect
 from spiflash.dump.hints.values import Console, Environment, Hints, Load, Version
-from spiflash.dump.secrets import masker
+from spiflash.dump.secrets import Masker, masker
 
 __all__ = ["Console", "Environment", "Hints", "Load", "Version", "hints"]
 
 
-def hints(contents: bytes, findings: Sequence[Finding], *, show_secrets: bool = False) -> Hints:
+def hints(
+    contents: bytes,
+    findings: Sequence[Finding],
+    *,
+    show_secrets: bool = False,
+    hide: Masker | None = None,
+) -> Hints:
     """What `contents` say about how the board starts.
 
     Only text that lies uncompressed in the dump is seen. Secrets are masked unless
-    `show_secrets`. All strings are untrusted, but printable and bounded in length.
+    `show_secrets`, by `hide` where that is given. All strings are untrusted, but printable and
+    bounded in length.
     """
-    return collect(contents, findings, masker(findings, show=show_secrets))
+    return collect(contents, findings, hide or masker(findings, show=show_secrets))

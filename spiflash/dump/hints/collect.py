@@ -16,6 +16,7 @@ from spiflash.dump.wording import readable
 
 _MOST = 200
 _MOST_COMMANDS = 1000
+_MOST_ENVIRONMENTS = 24
 _VALUE = 2000
 _ADDRESS_NAME = re.compile(r"addr(_\w+)?$|_addr|^loadaddr$|address$", re.IGNORECASE)
 _ADDRESS_VALUE = re.compile(r"(0x)?[0-9a-fA-F]{4,16}")
@@ -31,7 +32,7 @@ _FILE_NAME = re.compile(
 
 def collect(contents: bytes, findings: Sequence[Finding], hide: Masker) -> Hints:
     """See `hints`."""
-    found = environments(findings)
+    found = environments(findings)[:_MOST_ENVIRONMENTS]
     spaces = [_plain(block) for block in found]
     loads = [
         *_script_loads(found, spaces, hide),
@@ -153,6 +154,8 @@ def _consoles(
         where = f"environment at {block.start:06X}h"
         for name in space:
             text = f"console={space[name]}" if name == "console" else space[name]
+            if "console=" not in text:
+                continue
             for match in _CONSOLE.finditer(filled(text, space)):
                 yield Console(match[1], int(match[2] or 0), where)
         if (speed := space.get("baudrate", "")).isdigit() and len(speed) <= 8:

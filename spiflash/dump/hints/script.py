@@ -21,6 +21,9 @@ _FROM_FLASH = {"fsload": "flash file system", "ubifsload": "flash file system"}
 _FROM_NETWORK = {
     *("tftpboot", "tftp", "bootp", "dhcp", "rarpboot", "nfs", "wget", "tftpsrv", "pxe"),
 }
+_LOADS = re.compile(r"^\W*(?:\$|\w*load|\w*size|tftp|bootp|dhcp|rarpboot|nfs|wget|pxe|sysboot)")
+"""How a command begins that may load a file: far cheaper than filling in its variables."""
+
 _MEDIA = {
     "mmc": "SD card",
     "usb": "USB",
@@ -110,6 +113,8 @@ def _follow(
 
 def wanted(command: str, variables: Mapping[str, str]) -> Wanted | None:
     """The file that one command loads; None when it loads none."""
+    if not _LOADS.search(command):
+        return None
     text = filled(command, variables)
     words = [word.strip("\"'") for word in text.split()]
     if not words:

@@ -8,7 +8,7 @@ from spiflash.dump.finding import Finding
 from spiflash.dump.identity.gather import gather
 from spiflash.dump.identity.item import OwnItem
 from spiflash.dump.layout.region import Layout
-from spiflash.dump.secrets import masker
+from spiflash.dump.secrets import Masker, masker
 
 __all__ = ["OwnItem", "identity"]
 
@@ -19,6 +19,7 @@ def identity(
     layout: Layout,
     *,
     show_secrets: bool = False,
+    hide: Masker | None = None,
 ) -> tuple[OwnItem, ...]:
     """What in `contents` differs from board to board, by rising address.
 
@@ -26,4 +27,4 @@ def identity(
     `confidence`; what rests on a checksum or on two places that agree says that. At most a
     thousand items.
     """
-    return gather(contents, findings, layout, masker(findings, show=show_secrets))
+    return gather(contents, findings, layout, hide or masker(findings, show=show_secrets))

@@ -27,6 +27,8 @@ _MOST = 1000
 _SMALL = 1024
 """Bytes: a longer piece of data in a gap is code or a file rather than an identity."""
 
+_ADDRESS_NAME = re.compile(r"mac|addr|bssid|hwa", re.IGNORECASE)
+_SETTING = re.compile(rb"([A-Za-z_][\w.#-]{0,63})[=:][ \t]?[\"']?$")
 _SERIAL_NAME = re.compile(
     r"^(board_?|product_?|device_?|factory_?)?(serial(#|_?n(o|um(ber)?)?)?|s/?n|serno)$",
     re.IGNORECASE,
@@ -102,9 +104,11 @@ class _Search:
         else:
             sure = "likely: a variable of an environment whose checksum fails"
         value = mac.parse(variable.value)
+        if value is None and _ADDRESS_NAME.search(name):
+            value = mac.parse_bare(variable.value)
         if value is not None:
             self.macs.setdefault(value, variable.at)
-            self.add(variable.at, 17, "mac", name, mac.spelled(value), sure)
+            self.add(variable.at, len(variable.value), "mac", name, mac.spelled(value), sure)
         elif is_serial_name(name) and len(variable.value) >= 4:
             self.serials.setdefault(variable.value, variable.at)
             self.add(variable.at, len(variable.value), "serial", name, text, sure)
@@ -133,17 +137,20 @@ class _Search:
         raw = self.contents[region.start : end]
         for found in mac.find_neighbours(raw, region.start, self.macs):
             self.add(found.at, 6, "mac", "six bytes", found.text, "likely: next to a known address")
+        for found in mac.find_bare(self.contents, region.start, end, named=False):
+            likely = "likely: twelve digits of an address in a region that is the board's own"
+            self.add(found.at, 12, "mac", "text", found.text, likely)
         for block in data_blocks(self.contents, region.start, end):
-            self.own_block(block, end)
+            self.own_block(block, region.start, end)
 
     def gap(self, start: int, end: int) -> None:
         """Blocks that vouch for themselves and serial numbers, in small pieces of data that no
         region claims: without a partition table, the board's own data stands there."""
         for block in data_blocks(self.contents, start, end):
             if block.length <= _SMALL:
-                self.own_block(block, end, unclaimed=True)
+                self.own_block(block, start, end, unclaimed=True)
 
-    def own_block(self, block: Block, limit: int, *, unclaimed: bool = False) -> None:
+    def own_block(self, block: Block, start: int, limit: int, *, unclaimed: bool = False) -> None:
         length = with_checksum(self.contents, block, limit)
         if length is not None:
             mark = readable(self.contents[block.at : block.at + 4])
@@ -158,7 +165,11 @@ class _Search:
             return
         inside = self.within(block)
         for at, text in serial_texts(self.contents, block):
-            if mac.parse(text) is not None or _is_word(text):
+            if mac.parse(text) is not None or mac.parse_bare(text) is not None or _is_word(text):
+                continue
+            # What stands behind another name is what that name says.
+            setting = _SETTING.search(self.contents[max(at - 66, block.at) : at])
+            if setting and not is_serial_name(setting[1].decode("ascii")):
                 continue
             likely = (
                 "perhaps: letters and digits in data that no region claims"
@@ -178,17 +189,16 @@ class _Search:
                         mac.spelled(value),
                         "a guess: six bytes beside a serial number that can be an address",
                     )
-        if unclaimed:
-            return
-        at = block.at + block.length - 6  # an address may begin with zeros, a block does not
-        alone = 0 <= at <= block.at and not any(self.contents[at : block.at])
-        if alone and not inside and (at == 0 or self.contents[at - 1] == 0xFF):
-            value = self.contents[at : at + 6]
-            if mac.is_plausible(value):
-                guess = "a guess: six bytes by themselves that can be an address"
+        row = mac.in_a_row(self.contents, block.at, block.at + block.length, start)
+        if not inside and row and not (unclaimed and len(row) == 1):
+            guess = "a guess: six bytes by themselves that can be an address"
+            if len(row) > 1:
+                guess = f"likely: {len(row)} addresses of one maker one after the other"
+            for at in row:
+                value = self.contents[at : at + 6]
                 self.add(at, 6, "mac", "six bytes", mac.spelled(value), guess)
-                return
-        if not inside:
+            return
+        if not inside and not unclaimed:
             kind = "calibration" if block.length >= 16 else "data"
             first = self.contents[block.at : block.at + 4]
             self.add(
@@ -220,6 +230,9 @@ class _Search:
             else:
                 confidence = "perhaps: an address in text, not known whose"
             self.add(found.at, 17, "mac", "text", found.text, confidence)
+        for found in mac.find_bare(self.contents, 0, len(self.contents), named=True):
+            likely = "likely: twelve digits behind a name that speaks of an address"
+            self.add(found.at, 12, "mac", "text", found.text, likely)
 
 
 def _some(contents: bytes, text: bytes) -> Iterator[int]:

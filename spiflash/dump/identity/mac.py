@@ -6,6 +6,7 @@ clear.
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -23,14 +24,22 @@ _NEIGHBOURS = 8
 """Interfaces of one board usually have addresses in a row (common practice, no source)."""
 
 EXAMPLES = frozenset(
-    bytes.fromhex(text) for text in ("001122334455", "112233445566", "0123456789ab", "123456789abc")
+    bytes.fromhex(text) for text in ("deadbeef0001", "deadbeefcafe", "001122334456", "cafebabe0001")
 )
-"""Addresses that stand for "put yours here" (common practice, no source)."""
+"""Addresses that stand for "put yours here", besides those whose bytes rise in equal steps, such as
+00:11:22:33:44:55 (common practice, no source)."""
+
+_BARE = re.compile(rb"(?<![0-9A-Za-z])[0-9A-Fa-f]{12}(?![0-9A-Za-z])")
+_NAMED = re.compile(
+    rb"(?:mac|hwaddr|ethaddr|bssid)[A-Za-z0-9_.-]{0,12}[\"']?[ \t]{0,2}[=:][ \t]{0,2}[\"']?$",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Mac:
-    """An address and where it stands: `length` is 6 for bytes, 17 for text."""
+    """An address and where it stands: `length` is 6 for bytes, 17 or 12 for text with and without
+    separators."""
 
     at: int
     length: int
@@ -56,7 +65,61 @@ def is_plausible(value: bytes) -> bool:
         and any(value[3:])
         and value[3:] != b"\xff\xff\xff"
         and value not in EXAMPLES
+        and len({(b - a) & 0xFF for a, b in itertools.pairwise(value)}) > 1
     )
+
+
+def is_text(value: bytes) -> bool:
+    """Whether bytes are a piece of text rather than an address."""
+    return sum(0x20 <= byte <= 0x7E for byte in value) >= 5
+
+
+def in_a_row(contents: bytes, low: int, high: int, start: int) -> list[int]:
+    """Where addresses stand one after the other that fill a piece of data from `low` to `high`
+    in a region that begins at `start`; none when they do not.
+
+    An address may begin or end in zeros, which the piece of data leaves out.
+    """
+    for spare in range(3):
+        end = high + spare
+        # The last byte of one may be FFh as well, which looks like blank flash.
+        if any(contents[high:end]) and contents[high:end] != b"\xff":
+            break
+        count = -(-(end - low) // 6)
+        first = end - 6 * count
+        values = [contents[at : at + 6] for at in range(first, end, 6)]
+        if (
+            1 <= count <= _NEIGHBOURS
+            and first >= start
+            and not any(contents[first:low])
+            and (first == start or contents[first - 1] in (0x00, 0xFF))
+            and all(is_plausible(value) and not is_text(value) for value in values)
+            and len({value[:3] for value in values}) == 1
+            and (count == 1 or len(set(values)) == count)
+        ):
+            return list(range(first, end, 6))
+    return []
+
+
+def parse_bare(text: bytes) -> bytes | None:
+    """The six bytes of twelve hexadecimal digits that can be an address."""
+    if not _BARE.fullmatch(text):
+        return None
+    value = bytes.fromhex(text.decode("ascii"))
+    return value if is_plausible(value) else None
+
+
+def find_bare(contents: bytes, start: int, end: int, *, named: bool) -> Iterator[Mac]:
+    """Addresses as twelve hexadecimal digits between `start` and `end`; with `named` only those
+    behind a name that speaks of an address."""
+    matches = _BARE.finditer(contents, start, end)
+    for match in itertools.islice(matches, _MOST):
+        value = parse_bare(match[0])
+        before = contents[max(match.start() - 32, 0) : match.start()]
+        if value is None or match[0].isdigit():
+            continue
+        if not named or _NAMED.search(before):
+            yield Mac(match.start(), 12, value)
 
 
 def parse(text: bytes) -> bytes | None:

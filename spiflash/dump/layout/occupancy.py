@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Finding, Span, Verdict, damaged_spans
 from spiflash.dump.layout.region import Layout, Region
 
 SECTOR = 4096
@@ -25,7 +25,7 @@ class Occupancy:
     A sector is used when it holds anything but FFh, or when a finding covers it: the padding of
     an environment belongs to its checksum. `room` is the unused part at the end, by which the
     contents could grow. `contents` are titles of findings (untrusted), `remarks` what does not
-    fit together.
+    fit together. `damaged` counts bytes that fail a checksum.
     """
 
     region: Region
@@ -34,6 +34,7 @@ class Occupancy:
     room: int
     contents: tuple[str, ...]
     remarks: tuple[str, ...] = ()
+    damaged: int = 0
 
 
 def used_sectors(contents: bytes, findings: Sequence[Finding]) -> NDArray[np.bool_]:
@@ -59,11 +60,16 @@ def occupancy(
     used = used_sectors(contents, findings)
     shown = [each for each in findings if each.verdict not in _EMPTY]
     shown.sort(key=lambda each: (each.start, -each.length))
-    return tuple(_of(region, used, shown, len(contents)) for region in layout.regions)
+    broken = damaged_spans(findings)
+    return tuple(_of(region, used, shown, broken, len(contents)) for region in layout.regions)
 
 
 def _of(
-    region: Region, used: NDArray[np.bool_], findings: Sequence[Finding], size: int
+    region: Region,
+    used: NDArray[np.bool_],
+    findings: Sequence[Finding],
+    broken: Sequence[Span],
+    size: int,
 ) -> Occupancy:
     sectors = used[region.start // SECTOR : -(-min(region.end, size) // SECTOR)]
     places = np.flatnonzero(sectors)
@@ -84,6 +90,9 @@ def _of(
         room=region.length - full,
         contents=(*titles[:_TITLES], *more),
         remarks=tuple(_remarks(region, outermost, size)),
+        damaged=sum(
+            max(min(end, region.end) - max(start, region.start), 0) for start, end in broken
+        ),
     )
 
 
