@@ -52,7 +52,8 @@ def finding_json(finding: Finding) -> dict[str, object]:
     (pairs of name and value), "uncovered" (ranges of a vouched or damaged item that none of its
     checksums covers), "damage" (the smallest ranges known to contain its damage; none means all
     of it) and "parent" (the place in the list, from 0, of the smallest finding around it, or
-    null). Ranges are pairs: the start, and the address after the last byte.
+    null), "proof" (what kind of checksum proves a vouched item, in words, or null). Ranges are
+    pairs: the start, and the address after the last byte.
     """
     return {
         "start": finding.start,

@@ -226,6 +226,7 @@ def test_json_is_one_document_with_everything(tmp_path_factory: pytest.TempPathF
         "uncovered": [],
         "damage": [],
         "parent": None,
+        "proof": None,
     }
     assert json.loads(backup_json(RECORD, (), COVERAGE))["set"] is None
 

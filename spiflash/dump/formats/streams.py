@@ -59,8 +59,6 @@ class _Sort:
     weight: int = 1
 
 
-# gzip ------------------------------------------------------------------------------------------
-
 _GZIP = re.compile(rb"\x1f\x8b\x08[\0-\x1f].{4}[\0\2\4][\0-\x0d\xff]", re.DOTALL)
 
 
@@ -73,8 +71,6 @@ def _gzip_head(contents: bytes, at: int) -> int:
             after = contents.find(b"\0", after) + 1 or len(contents)
     return after + (2 if flags & 2 else 0) - at
 
-
-# xz --------------------------------------------------------------------------------------------
 
 _XZ = b"\xfd7zXZ\0"
 _XZ_CHECKS = {0: "", 1: "CRC-32", 4: "CRC-64", 10: "SHA-256"}
@@ -120,8 +116,6 @@ def _number(raw: bytes, at: int) -> tuple[int, int]:
     raise IndexError
 
 
-# LZMA alone ------------------------------------------------------------------------------------
-
 _LZMA_LARGEST = 256 << 20
 _LZMA_UNKNOWN = (1 << 64) - 1
 _PIECE = 1 << 20
@@ -164,8 +158,6 @@ def _lzma_needs(contents: bytes, at: int) -> int:
     return int.from_bytes(contents[at + 1 : at + 5], "little")
 
 
-# bzip2 -----------------------------------------------------------------------------------------
-
 _BZIP2_BLOCK = int.from_bytes(bytes.fromhex("314159265359"), "big")
 
 
@@ -177,8 +169,6 @@ def _bzip2_starts(contents: bytes) -> Iterator[int]:
         if len(block) == 6 and contents[at + 3] in b"123456789" and wrong.bit_count() <= 1:
             yield at
 
-
-# zstd ------------------------------------------------------------------------------------------
 
 _ZSTD = bytes.fromhex("28b52ffd")
 _ZSTD_BLOCKS = 1000
@@ -206,12 +196,8 @@ def _zstd_needs(contents: bytes, at: int) -> int:
         return 0
 
 
-def _zstd_chain(contents: bytes, at: int) -> bool:
-    """Whether block headers lead from one to the next up to a last block."""
-    return _zstd_end(contents, at) is not None
-
-
 def _zstd_end(contents: bytes, at: int) -> int | None:
+    """Where block headers that lead from one to the next end; None where they do not."""
     summed = contents[at + 4] & 4
     at += _zstd_head(contents, at)
     for _ in range(_ZSTD_BLOCKS):
@@ -226,8 +212,6 @@ def _zstd_end(contents: bytes, at: int) -> int | None:
     return None
 
 
-# lz4 -------------------------------------------------------------------------------------------
-
 _LZ4 = bytes.fromhex("04224d18")
 _LZ4_OLDER = bytes.fromhex("02214c18")
 _LZ4_BLOCK = 8 << 20
@@ -240,8 +224,6 @@ def _lz4_header_holds(header: bytes) -> bool:
         return False
     return header[:4] == _LZ4 and not header[4] & 1
 
-
-# All of them -----------------------------------------------------------------------------------
 
 _SORTS = (
     _Sort(
@@ -296,7 +278,7 @@ _SORTS = (
         check=lambda contents, at: "XXH64" if contents[at + 4] & 4 else "",
         needs=_zstd_needs,
         head=lambda contents, at: _zstd_head(contents, at) + 3,  # the first block's header too
-        proven=_zstd_chain,
+        proven=lambda contents, at: _zstd_end(contents, at) is not None,
     ),
     _Sort(
         "lz4",
