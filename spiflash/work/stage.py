@@ -65,15 +65,19 @@ def stage(
     loaded = load_image(image)
     given = load_layout(layout) if layout is not None else None
     known = reference(loaded.contents, given)
-    files = files_for_card(known, tuple(names))
+    made = files_for_card(known, tuple(names))
+    files = made.files
     if not files:
+        why = "; ".join(f"{name}: {reason}" for name, reason in made.left[:6])
+        nothing = f"Nothing in {image} says which files its boot loader looks for on a card."
         raise ImageError(
-            f"Nothing in {image} says which files its boot loader looks for on a card.",
+            f"None of the files that are asked for can be made. {why}." if why else nothing,
             state="Nothing was written.",
             remedy="Name them: --name heronfw.img. The board's documentation has the names.",
         )
     _check_sizes(files, chip_size or given_size(known.layout.size, loaded.contents))
-    remarks = _check_card(folder)
+    left = tuple(f"{name} is not made: {reason}." for name, reason in made.left)
+    remarks = (*left, *_check_card(folder))
     kept = [each.name for each in files if _holds(folder, each)]
     missing = [each for each in files if each.name not in kept]
     for each in missing:

@@ -172,7 +172,7 @@ def test_pieces_by_their_names(known: Reference) -> None:
     """Trees, kernels and root file systems have their own lengths, the loader its region's."""
     contents = heron_open()
     names = ("u-boot.bin", "heron.dtb", "uImage", "root.squashfs", "flash.bin")
-    boot, tree, kernel, root, whole = files_for_card(known, names)
+    boot, tree, kernel, root, whole = files_for_card(known, names).files
     assert boot.contents == contents[:0x40000]
     assert tree.contents[:4] == b"\xd0\x0d\xfe\xed"
     assert len(tree.contents) == int.from_bytes(tree.contents[4:8], "big")
@@ -180,3 +180,36 @@ def test_pieces_by_their_names(known: Reference) -> None:
     assert root.contents[:4] == b"hsqs"
     assert root.start == 0x200000
     assert whole.contents == contents
+
+
+SCRIPTS = {
+    "bootcmd": "run sdall",
+    "loadaddr": "0x41000000",
+    "sdall": "fatload mmc 0 ${loadaddr} all.img && sf probe && sf update ${loadaddr} 0 ${filesize}",
+    "sdapp": "fatload mmc 0 ${loadaddr} app.img && run put",
+    "put": "sf erase 0x50000 0x10000; sf write ${loadaddr} 0x50000 ${filesize}",
+    "sdodd": "fatload mmc 0 ${loadaddr} odd.img; sf write ${loadaddr} 0x51234 ${filesize}",
+    "sdtwo": "fatload mmc 0 ${loadaddr} two.img; sf write ${loadaddr} 0x50000 1; sf write 1 0 1",
+    "sdloop": "fatload mmc 0 ${loadaddr} $fn",
+    "sdram": "fatload mmc 0 ${loadaddr} thing.img && go ${loadaddr}",
+}
+
+
+@pytest.mark.needs("mkenvimage")
+def test_a_file_holds_what_its_script_writes(tmp_path: Path, known: Reference) -> None:
+    """A script that writes to 50000h gets what stands at 50000h, never the whole image."""
+    (tmp_path / "t").write_text("".join(f"{name}={value}\n" for name, value in SCRIPTS.items()))
+    subprocess.run(["mkenvimage", "-s", "0x10000", "-o", "e", "t"], cwd=tmp_path, check=True)
+    contents = bytearray(heron_open())
+    contents[0x40000:0x50000] = (tmp_path / "e").read_bytes()
+    contents[0x50000:0x51000] = b"app!" * 0x400
+    made = files_for_card(reference(bytes(contents), known.layout))
+    by_name = {each.name: each for each in made.files}
+    assert by_name["all.img"].contents == bytes(contents)
+    assert (by_name["app.img"].start, by_name["app.img"].contents) == (0x50000, b"app!" * 0x400)
+    left = dict(made.left)
+    assert "051234h" in left["odd.img"]
+    assert "several places" in left["two.img"]
+    assert "variable" in left["$fn"]
+    assert "thing.img" in left
+    assert not set(left) & set(by_name)

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spiflash.dump.hints import Hints
+from spiflash.dump.hints.script import filled, followed, wanted
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.reference import Known, Reference
 from spiflash.dump.triage.result import CardRoad, Kind, Proof, RegionFinding
@@ -74,21 +75,95 @@ class CardFile:
     start: int
 
 
-def files_for_card(image: Reference, names: tuple[str, ...] = ()) -> tuple[CardFile, ...]:
+@dataclass(frozen=True, slots=True)
+class CardFiles:
+    """The files for a card; `left` are those that are asked for and cannot be made, with why."""
+
+    files: tuple[CardFile, ...]
+    left: tuple[tuple[str, str], ...] = ()
+
+
+def files_for_card(image: Reference, names: tuple[str, ...] = ()) -> CardFiles:
     """The files that the boot loader in `image` asks for, or the `names` given instead.
 
-    A name with folders keeps them. Empty when nothing says which names are looked for.
+    What a file holds is what stands in the image where the loader's script writes it; where no
+    script says so, what its name speaks of. A file of which nothing says what it is to hold is
+    left out, unless a person names it: then it is the whole image. A name with folders keeps
+    them. Nothing at all when nothing says which names are looked for.
     """
-    return tuple(_file(image, name) for name in names or card_files(image.hints))
+    places = destinations(image)
+    files: list[CardFile] = []
+    left: list[tuple[str, str]] = []
+    for name in names or card_files(image.hints):
+        made = _file(image, name, places.get(name, frozenset()), named=bool(names))
+        if isinstance(made, CardFile):
+            files.append(made)
+        else:
+            left.append((name, made))
+    return CardFiles(tuple(files), tuple(left))
 
 
-def _file(image: Reference, name: str) -> CardFile:
+def destinations(image: Reference) -> dict[str, frozenset[int]]:
+    """Where in the flash the scripts write the files that they load from a card: the addresses
+    by file."""
+    found: dict[str, set[int]] = {}
+    for block in image.hints.environments:
+        space = dict(block.variables)
+        for name in space:
+            loaded = ""
+            for step in followed(name, space):
+                load = wanted(step, space)
+                if load is not None:
+                    loaded = load.file if load.medium == CARD else ""
+                    continue
+                to = _written_to(filled(step, space), image.layout)
+                if loaded and to is not None:
+                    found.setdefault(loaded, set()).add(to)
+    return {name: frozenset(places) for name, places in found.items()}
+
+
+def _written_to(step: str, layout: Layout) -> int | None:
+    """The flash address that a command writes to; None when it writes to none that is known.
+
+    Order of arguments: U-Boot, doc/usage/cmd (from memory): sf write|update ADDR OFFSET LENGTH,
+    mtd write NAME ADDR OFFSET.
+    """
+    words = step.split()
+    if len(words) > 3 and words[:2] in (["sf", "write"], ["sf", "update"]):
+        place = words[3]
+    elif len(words) > 3 and words[:2] == ["mtd", "write"]:
+        place = words[4] if len(words) > 4 else words[2]
+    else:
+        return None
+    known = next((each.start for each in layout.named if each.name == place), None)
+    if known is not None:
+        return known
+    return int(place, 16) if re.fullmatch(r"(0x)?[0-9a-fA-F]{1,8}", place) else None
+
+
+def _file(image: Reference, name: str, places: frozenset[int], *, named: bool) -> CardFile | str:
+    """The file, or why it cannot be made."""
+    if "$" in name:
+        return "its name stands in a variable that is not set"
     role = next((role for role, pattern in _MEANT if pattern.search(name)), None)
     region = _region(image.layout, role)
+    if len(places) > 1:
+        shown = ", ".join(f"{place:06X}h" for place in sorted(places))
+        return f"the scripts write it to several places: {shown}"
+    if places:
+        (place,) = places
+        if region is None or region.start != place:
+            region = next((e for e in image.layout.regions if e.start == place), None)
+            if place == 0:
+                return CardFile(name, image.contents, "the whole image", 0)
+            if region is None:
+                return f"its script writes it to {place:06X}h, where nothing begins in the image"
     if region is None:
+        if not named:
+            return "nothing says what it is to hold"
         return CardFile(name, image.contents, "the whole image", 0)
     contents = image.contents[region.start : region.end]
-    if role is not Role.BOOT:
+    if region.role is not Role.BOOT:
         # The boot loader takes the file's own length; the blank rest of a region is not of it.
         contents = contents.rstrip(b"\xff") or contents
     return CardFile(name, contents, f"region {region.name}", region.start)
