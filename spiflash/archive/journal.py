@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import itertools
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -76,6 +77,9 @@ class JournalState:
 
     IDs and register values are raw bytes in lower-case hexadecimal; `size` is the size of
     the chip in bytes; `ranges` ascend and do not overlap; `begun` has its UTC offset.
+    `four_byte_mode` is the address mode before, None where it is not known; `segment` what the
+    register with the high address bits held. `at` is the address of the image's first byte (None
+    in version 1), `parts` are the parts of it that are to be written, None for all.
     """
 
     chip: str
@@ -88,13 +92,9 @@ class JournalState:
     begun: datetime
     registers: Mapping[str, str] = field(default_factory=dict)
     four_byte_mode: bool | None = None
-    """Whether the chip was in 4-byte address mode before; None where that is not known."""
     segment: int = 0
-    """What the register with the high address bits held before."""
     at: int | None = None
-    """The address of the image's first byte; None in journals of version 1."""
     parts: tuple[Range, ...] | None = None
-    """The parts of the image that are to be written; None for all of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,19 +128,12 @@ class Journal:
                 error, f"making “{journals}”", state="The chip was not touched."
             ) from error
         key = _key(state.jedec_id, state.unique_id)
-        number = 1
-        while True:
-            # Of chips that cannot be told apart, and of copies that share an ID, several may be
-            # half done at the same time.
-            path = journals / (key if number == 1 else f"{key}-{number}")
-            number += 1
-            if os.path.lexists(path):
-                continue
-            try:
-                digests = _write(path, state, before, after)
-            except NameTakenError:
-                continue
-            return cls(path, state, *digests)
+        # Of chips that cannot be told apart, and of copies that share an ID, several may be half
+        # done at the same time.
+        for name in itertools.chain((key,), (f"{key}-{number}" for number in itertools.count(2))):
+            with contextlib.suppress(NameTakenError):
+                return cls(journals / name, state, *_write(journals / name, state, before, after))
+        raise AssertionError("there is always another name")
 
     @classmethod
     def load(cls, path: Path) -> Journal:
@@ -214,12 +207,10 @@ class Journal:
         again. On the disk when this returns. Raises `ShelfError`."""
         if self.version < 2:
             return
-        known = joined((*self.astray(), *ranges))
-        document = {"ranges": [asdict(each) for each in known]}
+        document = {"ranges": [asdict(each) for each in joined((*self.astray(), *ranges))]}
         new = self.path / f".{ASTRAY}"
         try:
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(new)
+            new.unlink(missing_ok=True)
             write_file(new, (json.dumps(document).encode(),))
             os.replace(new, self.path / ASTRAY)
             sync_folder(self.path)
@@ -316,22 +307,15 @@ class OpenJournals:
 
     def of_chip(self, jedec_id: str, unique_id: str | None) -> tuple[Journal, ...]:
         """Those of this chip; without a unique ID, of all chips of its kind without one."""
-        return tuple(
-            each
-            for each in self.whole
-            if (each.state.jedec_id, each.state.unique_id) == (jedec_id, unique_id)
-        )
+        wanted = jedec_id, unique_id
+        return tuple(e for e in self.whole if (e.state.jedec_id, e.state.unique_id) == wanted)
 
     def corrupt_of_chip(
         self, jedec_id: str, unique_id: str | None
     ) -> tuple[tuple[Path, BackupSetError | ShelfError], ...]:
         """The damaged ones that may be of this chip, by the names of their folders."""
         key = _key(jedec_id, unique_id)
-        return tuple(
-            (path, error)
-            for path, error in self.corrupt
-            if path.name == key or path.name.startswith(f"{key}-")
-        )
+        return tuple(each for each in self.corrupt if f"{each[0].name}-".startswith(f"{key}-"))
 
 
 def open_journals(journals: Path) -> OpenJournals:
@@ -368,8 +352,8 @@ def _write(path: Path, state: JournalState, before: bytes, after: bytes) -> tupl
         document["begun"] = state.begun.isoformat()
         document["before_sha256"], document["after_sha256"] = digests
         document["digest"] = _digest(document)
-        text = json.dumps(document, indent=1, ensure_ascii=False) + "\n"
-        write_file(folder / "state.json", (text.encode(),))
+        text = json.dumps(document, indent=1, ensure_ascii=False)
+        write_file(folder / "state.json", (text.encode(), b"\n"))
         write_file(folder / IN_USE, ())
     return digests[0], digests[1]
 

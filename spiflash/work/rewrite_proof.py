@@ -193,22 +193,23 @@ def _compare(
     for (low, high), data in zip(where, found, strict=True):
         held[low:high] = data
         suspects += [low + at for at in disagreements([data, target[low:high]])]
-    wrong: list[int] = []
-    noisy: list[int] = []
+    # All together in a few rounds: a chip that ignores writes has hundreds.
+    readings = {start: [bytes(held[start : start + SECTOR])] for start in suspects}
+    unsettled = suspects
+    for number in range(2, 2 + AGAIN):
+        if not unsettled:
+            break
+        spans = [(start, start + SECTOR) for start in unsettled]
+        again = read_stretches(connection, spans, number, "reading again", watcher)
+        for start, data in zip(unsettled, again, strict=True):
+            readings[start].append(data)
+        unsettled = [start for start in unsettled if readings[start][-1] != readings[start][-2]]
+    if unsettled:
+        raise _unsure(unsettled)
     for start in suspects:
-        readings = [bytes(held[start : start + SECTOR])]
-        expected = target[start : start + SECTOR]
-        for number in range(2, 2 + AGAIN):
-            readings += read_stretches(
-                connection, [(start, start + SECTOR)], number, "reading again", watcher
-            )
-            if readings[-1] == readings[-2]:
-                break
-        else:
-            raise _unsure([start])
-        held[start : start + SECTOR] = readings[-1]
-        (noisy if readings[-1] == expected else wrong).append(start)
-    return wrong, noisy
+        held[start : start + SECTOR] = readings[start][-1]
+    wrong = [at for at in suspects if held[at : at + SECTOR] != target[at : at + SECTOR]]
+    return wrong, [at for at in suspects if at not in set(wrong)]
 
 
 def _refuse_unsure(sectors: Sequence[int]) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import random
+import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -53,11 +54,15 @@ SHARED = bytes.fromhex("D2640C0A11223344")
 
 @dataclass
 class Said:
-    """Remembers what was said."""
+    """Remembers what was said, and the titles of the bars."""
 
     lines: list[str] = field(default_factory=list)
+    bars: list[str] = field(default_factory=list)
 
-    step = WATCHER.step
+    @contextmanager
+    def step(self, title: str, total: int) -> Iterator[Callable[[int], None]]:
+        self.bars.append(title)
+        yield lambda count: None
 
     def say(self, text: str) -> None:
         self.lines.append(text)
@@ -507,6 +512,48 @@ def test_a_rotten_journal_is_a_stop(name: str, tmp_path: Path) -> None:
         with pytest.raises(CutShortError, match="damaged"):
             board.write(shelf, image, leave=FREELY)
     assert board.holds == half
+
+
+class Deaf(Wrapper):
+    """A chip that takes the write enable command, and no page and no erase."""
+
+    def transfer(self, mosi: bytes, beat: Beat) -> bytes:
+        ignored = mosi[:1] in (b"\x02", b"\x20", b"\x52", b"\xd8") and len(mosi) >= 4
+        return super().transfer(b"\xab" + mosi[1:] if ignored else mosi, beat)
+
+
+def test_a_chip_that_ignores_writes_ends_in_words_and_few_bars(tmp_path: Path) -> None:
+    board, shelf, said = Board(noise(1), clip=Deaf), Shelf(tmp_path), Said()
+    with pytest.raises(SpiflashError) as caught, board.session() as connection:
+        restore(connection, shelf, Image("new", noise(2)), said, agree=yes, leave=FREELY)
+    assert caught.value.remedy
+    assert board.holds == noise(1)
+    assert len(said.bars) < 40
+
+
+def test_the_boards_own_items_tell_copies_of_a_chip_apart(tmp_path: Path) -> None:
+    """Two boards whose chips share a unique ID and all of the firmware: the address stands in an
+    environment (a CRC-32 and variables, as U-Boot's `mkenvimage` makes it)."""
+    base = noise(1)
+    ours = base[:0x70000] + environment("00:00:5e:00:53:01") + base[0x71000:]
+    theirs = base[:0x70000] + environment("00:00:5e:00:53:02") + base[0x71000:]
+    board, second = Board(ours, 1, unique=SHARED), Board(theirs, 2, unique=SHARED)
+    shelf, image = Shelf(tmp_path), image_for(ours)
+    board.cut(shelf, image, leave=FREELY)
+    with pytest.raises(ChipMismatchError, match="not of this chip"):
+        second.write(shelf, None, leave=FREELY)
+    assert second.holds == theirs
+    # The same board with another setting is still the same board.
+    board.chip.contents[0x70000:0x71000] = environment("00:00:5e:00:53:01", "bootdelay=9")
+    board.write(shelf, None)
+    assert board.holds[:0x70000] == image.contents[:0x70000]
+    assert b"bootdelay=9" in board.holds
+
+
+def environment(address: str, setting: str = "bootdelay=2") -> bytes:
+    text = f"baudrate=115200\0bootcmd=run nor\0{setting}\0ethaddr={address}\0\0".encode()
+    body = text.ljust(SECTOR - 4, b"\xff")
+    return zlib.crc32(body).to_bytes(4, "little") + body
 
 
 # -- the supply --------------------------------------------------------------------------------
