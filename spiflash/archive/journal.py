@@ -8,8 +8,7 @@
 
 The folder appears when everything in it is on the disk, and goes when the work is proven; while
 it is there, the chip may be in between. Version 1 held only the ranges in before.bin, no digest
-of the state, and not which part of the image was asked for.
-"""
+of the state, and not which part of the image was asked for."""
 
 from __future__ import annotations
 
