@@ -175,6 +175,9 @@ class Person:
 
     # -- the screen ------------------------------------------------------------------------
 
+    def progress(self, station: str, text: str) -> None:
+        """How far a step is."""
+
     def closed(self, station: str, text: str) -> None:
         """A station has ended."""
 

@@ -226,6 +226,9 @@ class Quiet:
     def skipped(self, station: str, record: BoardRecord) -> None:
         """A board was finished before."""
 
+    def progress(self, station: str, text: str) -> None:
+        """Nothing."""
+
     def closed(self, station: str, text: str) -> None:
         """A station has ended."""
 

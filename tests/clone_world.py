@@ -23,6 +23,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -98,6 +99,8 @@ JOBS: dict[str, dict[str, Any]] = {
                       "low": 1, "high": 32, "keep": ""},
     "corrected": {"mac": "ethaddr", "serial": "serial", "first": "84", "last": "a3",
                   "low": 5, "high": 36, "keep": KEEP},
+    "batch": {"mac": "ethaddr", "serial": "serial", "first": "50", "last": "ff",
+              "low": 1, "high": 96, "keep": KEEP},
 }  # fmt: skip
 
 
@@ -160,11 +163,17 @@ def expected(own: bytes, job: str, values: dict[str, str]) -> bytes:
     return bytes(made)
 
 
-def every_value() -> list[tuple[str, tuple[bytes, ...]]]:
+def every_value() -> dict[str, tuple[bytes, ...]]:
     """All values of all jobs, and what they look like on a chip."""
-    macs = [f"00:00:5e:00:53:{i:02x}" for i in range(0x80, 0xB0)]
-    found = [(each, (each.encode(), bytes.fromhex(each.replace(":", "")))) for each in macs]
-    return found + [(f"HG-{i:04d}", (f"HG-{i:04d}".encode(),)) for i in range(1, 49)]
+    macs = [f"00:00:5e:00:53:{i:02x}" for i in range(0x50, 0x100)]
+    found = {each: (each.encode(), bytes.fromhex(each.replace(":", ""))) for each in macs}
+    return found | {f"HG-{i:04d}": (f"HG-{i:04d}".encode(),) for i in range(1, 97)}
+
+
+@cache
+def values_in(cells: bytes) -> frozenset[str]:
+    """Which of the values stand on a chip that holds `cells`."""
+    return frozenset(text for text, looks in VALUES.items() if any(each in cells for each in looks))
 
 
 VALUES = every_value()
@@ -280,7 +289,10 @@ class World:
             outcome = error
         session.end()
         self.dead = False
-        self.backups.setdefault(board.name, set()).update(self.names() - sets)
+        for name in self.names() - sets:
+            contents = (self.folder / "shelf" / name / "data" / "flash.bin").read_bytes()
+            whose = [each for each in session.seen if before[each.name] == contents]
+            self.backups.setdefault((whose or [board])[-1].name, set()).add(name)
         self.tally["kills"] += killed
         text = outcome if isinstance(outcome, Exception) else outcome and outcome.result
         reason = outcome.reason if isinstance(outcome, BoardRecord) else ""
@@ -395,9 +407,11 @@ class World:
     def _true_row(
         self, session: _Session, job: str, before: dict[str, bytes], row: dict[str, Any]
     ) -> None:
-        board = session.seen[0]
         if row["result"] == "PASS":
             self.tally["good"] += 1
+            # One that was exchanged before it was read is another board from the start.
+            held = [each for each in session.seen if _sha256(each.cells) == row["after_sha256"]]
+            board = (held or session.seen)[0]
             candidates = (*board.held, board.first, before[board.name])
             own = [each for each in candidates if _sha256(each) == row["before_sha256"]]
             if _sha256(board.cells) != row["after_sha256"] or not own:
@@ -415,21 +429,22 @@ class World:
                 if each not in kept:
                     raise ViolationError(f"what {board.name} held before is in no set")
 
-    def carriers(self, looks: tuple[bytes, ...]) -> list[Board]:
-        """Boards on which a value counts: it got there by this program, or the board is good."""
-        return [
-            board
-            for board in self.boards
-            if any(look in board.cells for look in looks)
-            and (board.good or (board.written and not any(look in board.first for look in looks)))
-        ]
+    def carried(self) -> dict[str, list[str]]:
+        """The boards on which a value counts: it got there by this program, or the board is
+        good."""
+        found: dict[str, list[str]] = {}
+        for board in self.boards:
+            if board.good or board.written:
+                came = frozenset() if board.good else values_in(board.first)
+                here = values_in(board.cells) - came
+                for text in here:
+                    found.setdefault(text, []).append(board.name)
+        return found
 
     def _identities(self) -> None:
-        for text, looks in VALUES:
-            found = self.carriers(looks)
-            if len(found) > 1:
-                names = " and ".join(board.name for board in found)
-                raise ViolationError(f"{text} is on {names}")
+        for text, names in self.carried().items():
+            if len(names) > 1:
+                raise ViolationError(f"{text} is on {' and '.join(names)}")
 
     def _values(self) -> None:
         in_hand = {each[0] for each in self.query("select key from boards_in_hand")}
@@ -448,8 +463,8 @@ class World:
                 row = newest.get(key, {"values": {}})
                 if text.lower() not in {each.lower() for each in row["values"].values()}:
                     raise ViolationError(f"{text} is lost: {key} does not have it")
-        for text, looks in VALUES:
-            if self.carriers(looks) and text.lower() not in owner:
+        for text in self.carried():
+            if text.lower() not in owner:
                 raise ViolationError(f"{text} is on a board and to be had by another")
 
 

@@ -117,6 +117,13 @@ class CloneScreen:
             else:
                 self._print(clean(f"{self._named(station)}: {text}", LONGEST))
 
+    def progress(self, station: str, text: str) -> None:
+        """How far a step is: in the panels only."""
+        with self._lock:
+            if self._live:
+                self._panels[station] = replace(self._panels[station], status=text)
+                self._draw()
+
     def result(self, station: str, record: BoardRecord) -> None:
         """PASS or FAIL, and the bell."""
         with self._lock:
@@ -138,7 +145,10 @@ class CloneScreen:
     def closed(self, station: str, text: str) -> None:
         """No more boards are worked on at a station."""
         with self._lock:
-            self._sign(station, "END", f"this adapter has ended: {text}", LOOK)
+            panel = replace(self._panels[station], status=f"ENDED: {text}")
+            self._panels[station] = panel
+            # The sign of the last board stays: somebody may still have to take it off.
+            self._sign(station, panel.sign or "END", panel.note, LOOK)
             self._above(f"{self._named(station)} has ended: {text}")
 
     def say(self, text: str) -> None:

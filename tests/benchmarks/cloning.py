@@ -3,6 +3,7 @@
     python tests/benchmarks/cloning.py [--boards 60] [--faulty 6] [--adapters 4]
     python tests/benchmarks/cloning.py --kills 50 --adapters 1 --boards 20 --faulty 2
     python tests/benchmarks/cloning.py --kills 50 --adapters 4 --boards 44 --faulty 4
+    python tests/benchmarks/cloning.py --twins 20 --swaps 20 --boards 60
 
 The first runs the batch twice, through all adapters and through one, in simulated time. The time
 that a person takes to move the clip is in separate lines: CHANGE seconds a board, one person for
@@ -11,12 +12,18 @@ the simulation of chips and adapters included.
 
 The others run it in a process that is killed at random moments: see `cloning_kills.py`. All
 kills have to fall into the batch, which has to be long enough for that.
+
+The last has boards of 128 KiB among which are `--twins`: every other one has the unique ID of
+other twins and contents of its own, the rest have no unique ID and hold what the first board does,
+so that they have to be refused. `--swaps` boards are exchanged for another in the middle of the
+work, half of them while they are written to, and come again. `clone_world` judges after each.
 """
 
 # ruff: noqa: E402 - run as a script, it has to find the packages beside it first.
 from __future__ import annotations
 
 import argparse
+import random
 import sys
 import tempfile
 import time
@@ -104,9 +111,14 @@ def main() -> int:
     parser.add_argument(
         "--longest", type=float, help="processor seconds to a kill, at most (6, or 4 an adapter)"
     )
+    parser.add_argument("--twins", type=int, default=0)
+    parser.add_argument("--swaps", type=int, default=0)
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="cloning-") as name:
-        wrong = _kills(options, Path(name)) if options.kills else _batches(options, Path(name))
+        if options.twins or options.swaps:
+            wrong = _twins(options, Path(name))
+        else:
+            wrong = (_kills if options.kills else _batches)(options, Path(name))
     print(f"wrong                           {len(wrong):8d}")
     for line in wrong:
         print("WRONG:", line)
@@ -128,6 +140,43 @@ def _kills(options: argparse.Namespace, folder: Path) -> list[str]:
     print(f"killed by SIGKILL               {found.sigkills:8d}")
     print(f"boards taken up again           {found.resumed:8d}")
     return found.wrong
+
+
+def _twins(options: argparse.Namespace, folder: Path) -> list[str]:
+    from clone_world import Event, ViolationError, World
+
+    rng = random.Random(options.seed)
+    kinds = [("shared", False) if i % 2 == 0 else ("none", True) for i in range(options.twins)]
+    kinds += [("own" if i % 2 else "none", False) for i in range(options.boards - options.twins)]
+    world = World.new(folder, str(folder / "ledger.sqlite"), kinds)
+    swapped = set(rng.sample(range(len(kinds)), options.swaps))
+    order = rng.sample(range(len(kinds)), len(kinds))
+    wrong: list[str] = []
+    noticed = 0
+    refused: set[int] = set()
+    for index in [*order, *order]:
+        board = world.boards[index]
+        event = None
+        if index in swapped:
+            swapped.remove(index)
+            event = Event("swap", rng.randrange(30), rng.random() < 0.5, rng.randrange(9))
+        if board.good and event is None:
+            continue
+        try:
+            outcome = world.work(board, "batch", event)
+        except ViolationError as error:
+            wrong.append(str(error).splitlines()[-1])
+            continue
+        noticed += event is not None and not board.good
+        if event is None and "byte for byte" in str(getattr(outcome, "reason", outcome)):
+            refused.add(index)
+    print(f"boards                          {len(kinds):8d}")
+    print(f"twins                           {options.twins:8d}")
+    print(f"exchanged in the middle         {world.tally['swaps']:8d}")
+    print(f"of them noticed                 {noticed:8d}")
+    print(f"good                            {sum(each.good for each in world.boards):8d}")
+    print(f"refused as a second identity    {len(refused):8d}")
+    return wrong
 
 
 def _batches(options: argparse.Namespace, folder: Path) -> list[str]:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import struct
 import zlib
 from pathlib import Path
+from unittest import mock
 
 import pytest
 
 from spiflash.archive.ledger import After, InHand, Ledger
 from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger_values import Counted
 from spiflash.errors import CloneJobError
 from spiflash.nor.tables import chip_table
 from spiflash.work.clone.check import check_job
@@ -263,3 +265,92 @@ def test_values_that_boards_have_already_do_not_count(tmp_path: Path) -> None:
         checked = check_job(job, chip_table(), ledger)
         assert (checked.listed, checked.free) == (4, 2)
         assert "3 boards are still to be made" in checked.problems[0].text
+
+
+LISTED = GOOD.replace('first = "00:00:5e:00:53:80"\nlast = "00-00-5E-00-53-83"', 'list = "l"')
+TEXTS = GOOD.replace('pattern = "HG-####"\nfirst = 7\nlast = 11', 'list = "l"')
+
+
+@pytest.mark.parametrize(
+    ("text", "lines", "words"),
+    [
+        (LISTED, "00:00:00:00:00:00", "line 1: 00:00:00:00:00:00 is no address"),
+        (LISTED, "00:00:5e:00:53:90\n01:00:5e:00:53:90", "line 2: 01:00:5e:00:53:90 is a group"),
+        (LISTED, "ff-ff-ff-ff-ff-ff", "line 1: ff:ff:ff:ff:ff:ff is a group"),
+        (LISTED, "0000.5e00.5390\n00:00:5E:00:53:90", "line 2: 00:00:5e:00:53:90 stands on line 1"),
+        (TEXTS, "Serial Number\nHG-1\nHG-2", "line 1: “Serial Number” looks like a heading"),
+        (TEXTS, "serial,mac\nHG-1,00:00:5e:00:53:90", "line 1: “,” stands in it"),
+        (TEXTS, "HG-1\nHG-2;x", "line 2: “;” stands in it"),
+        (TEXTS, 'HG-1\n"HG-2"', "line 2: “\"” stands in it"),
+        (TEXTS, "HG-1\nhg-1", "line 2: hg-1 stands on line 1"),
+        (TEXTS, "HG-1\n01:00:5e:00:53:90", "line 2: 01:00:5e:00:53:90 is a group"),
+        (TEXTS, "x" * 1025, "line 1: a value has 1025 characters, more than 1024"),
+    ],
+)  # fmt: skip
+def test_what_is_no_list_of_identities_is_refused(
+    tmp_path: Path, text: str, lines: str, words: str
+) -> None:
+    (tmp_path / "l").write_text(lines)
+    with pytest.raises(CloneJobError) as caught:
+        job_from(tmp_path, text)
+    assert words in caught.value.cause
+
+
+def test_remarks_in_lists_and_what_an_editor_adds_are_no_values(tmp_path: Path) -> None:
+    (tmp_path / "l").write_bytes(b"\xef\xbb\xbf#stickers\r\n# roll 2\r\nHG-1\r\n\r\nHG-2\r\n")
+    assert list(job_from(tmp_path, TEXTS).values[1].texts) == ["HG-1", "HG-2"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('variable = "serial#"', 'variable = "ethaddr"', "ethaddr is set by mac already"),
+        ('keep = ["location"]', 'keep = ["location", "ethaddr"]', "ethaddr is kept here, and set"),
+        ("00:00:5e:00:53:80", "00:00:00:00:00:00", "is no address"),
+        ("00-00-5E-00-53-83", "02-00-5E-00-53-83", "more than 1048576 values"),
+    ],
+)
+def test_two_values_for_one_variable_and_impossible_ranges_are_refused(
+    tmp_path: Path, old: str, new: str, words: str
+) -> None:
+    assert GOOD.count(old) == 1
+    with pytest.raises(CloneJobError) as caught:
+        job_from(tmp_path, GOOD.replace(old, new))
+    assert words in caught.value.cause
+
+
+def test_a_job_file_that_is_too_long_is_refused_not_cut(tmp_path: Path) -> None:
+    """Cut at a mebibyte it would be a job that keeps less."""
+    with pytest.raises(CloneJobError, match="more than 1048576 bytes"):
+        job_from(tmp_path, GOOD + "#" * (1 << 20))
+
+
+def test_check_shows_the_ends_of_each_list_and_the_first_label(tmp_path: Path) -> None:
+    found = check_job(job_from(tmp_path), chip_table())
+    assert found.samples == (
+        ("mac", "00:00:5e:00:53:80", "00:00:5e:00:53:83"),
+        ("serial", "HG-0007", "HG-0011"),
+    )
+    assert (found.label, found.sound) == ("HG-0007", True)
+
+
+def test_a_range_of_a_million_costs_no_more_than_one_of_ten(tmp_path: Path) -> None:
+    """Counted by the values that are spelled out: none but a few, whatever the length."""
+    text = GOOD.replace("HG-####", "HG-#######").replace("last = 11", "last = 1000006")
+    text = text.replace("length = 12", "length = 16").replace("boards = 3", "boards = 4")
+    text = text.replace("00:00:5e:00:53:80", "00:00:5e:10:00:00")
+    job = job_from(tmp_path, text.replace("00-00-5E-00-53-83", "00-00-5E-1F-00-00"))
+    spelled = 0
+    real = Counted._at
+
+    def counted(self: Counted, index: int) -> str:
+        nonlocal spelled
+        spelled += 1
+        return real(self, index)
+
+    with mock.patch.object(Counted, "_at", counted), Ledger(tmp_path / "ledger.sqlite") as ledger:
+        found = check_job(job, chip_table(), ledger)
+        board = InHand("a", "j", "b", "ef4017", "a", SIZE, "/s", "00" * 32, {})
+        assert ledger.draw(board, job.columns)["serial"] == "HG-0000007"
+    assert (found.listed, found.sound) == (983041, True)
+    assert spelled < 100

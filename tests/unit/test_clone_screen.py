@@ -109,7 +109,7 @@ def test_four_stations_keep_their_last_sign_on_24_lines(capsys: pytest.CaptureFi
         screen.say("a remark")
     terminal.feed(capsys.readouterr().err)
     assert all(shows(terminal, word) for word in ("PASS", "FAIL", "END", "1", "2", "3", "4"))
-    assert "this adapter has ended: The" in terminal.text
+    assert "ENDED: The adapter stopped" in terminal.text
     assert "4 of 20 boards good, 1 failed; 24 good boards an hour" in terminal.text
     assert "read: Readings differ." in terminal.text
     # The next board is on the clip: the sign of the one before stays, in thin ink.

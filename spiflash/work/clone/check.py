@@ -156,9 +156,13 @@ def _in_both(first: ValueRule, second: ValueRule) -> str:
         alike = set()
     few, many = sorted((first, second), key=lambda rule: len(rule.texts))
     one, other = few.texts, many.texts
-    if isinstance(one, Counted) and isinstance(other, Counted) and few.kind == many.kind == MAC:
-        low, high = max(one.low, other.low), min(one.high, other.high)
-        return one[low - one.low] if low <= high else ""
+    if isinstance(one, Counted) and isinstance(other, Counted):
+        if few.kind == many.kind == MAC:
+            low, high = max(one.low, other.low), min(one.high, other.high)
+            return one[low - one.low] if low <= high else ""
+        # All of a range are of one kind.
+        if Identity.of(few.kind, one[0]).kind != Identity.of(many.kind, other[0]).kind:
+            return ""
     for text in few.texts:
         identity = Identity.of(few.kind, text)
         if many.texts.has(identity) and identity not in alike:

@@ -7,7 +7,7 @@ the ledger, draws values and writes rows one after the other.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -39,6 +39,10 @@ class Screen(Protocol):
 
     def status(self, station: str, text: str) -> None:
         """What goes on at a station, in a few words."""
+        ...
+
+    def progress(self, station: str, text: str) -> None:
+        """How far a step at a station is; called often."""
         ...
 
     def result(self, station: str, record: BoardRecord) -> None:
@@ -142,7 +146,7 @@ class Loop:
     def _boards(self, station: Station) -> None:
         seat = Seat(
             station.name,
-            _Obedient(self._abandon),
+            _Obedient(self._abandon, lambda text: self.screen.progress(station.name, text)),
             lambda text: self.screen.status(station.name, text),
         )
         while not self.stopping():
@@ -182,18 +186,26 @@ class Loop:
 
 
 class _Obedient:
-    """A watcher that breaks the work off when told to: in a thread, Ctrl-C does not arrive."""
+    """A watcher that breaks the work off when told to: in a thread, Ctrl-C does not arrive.
+    `tell` is shown each full tenth of a step."""
 
-    def __init__(self, abandon: threading.Event) -> None:
+    def __init__(self, abandon: threading.Event, tell: Callable[[str], None]) -> None:
         self._abandon = abandon
+        self._tell = tell
 
     @contextmanager
     def step(self, title: str, total: int) -> Iterator[Advance]:
-        """Nothing is shown."""
+        """See `Watcher`."""
+        done = tenths = 0
 
         def advance(count: int) -> None:
+            nonlocal done, tenths
             if self._abandon.is_set():
                 raise KeyboardInterrupt
+            done += count
+            if total and done * 10 // total > tenths:
+                tenths = done * 10 // total
+                self._tell(f"{title}, {10 * tenths} %")
 
         advance(0)
         yield advance
