@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from chipdb.part import EraseType, FourByte, Part, SecurityRegisters, UniqueId
 from spiflash.nor.geometry import Geometry
@@ -70,6 +70,11 @@ class ChipIdentity:
         """The identity as it is written on the disk. Raises ValueError for what is none."""
         unique = None if unique_id is None else bytes.fromhex(unique_id)
         return cls(bytes.fromhex(jedec_id), unique, size)
+
+    def may_stand_as(self, kept: ChipIdentity) -> bool:
+        """Whether `kept`, written down earlier, may be this chip: the same, or without a unique ID,
+        which versions before could not read of some parts (EN25QH, SST26). The contents decide."""
+        return kept in (self, replace(self, unique_id=None))
 
     @property
     def unique_hex(self) -> str | None:

@@ -58,9 +58,11 @@ def sets_of(
     `known`, which it held whole at some time, and the one that a person `named`."""
     identity = connection.identity
     unique = identity.unique_hex
-    found = list(shelf.backups_of(identity.jedec_id.hex(), unique, identity.size).sets)
-    if unique is None:
-        found = [each for each in found if _contents(each) in known]
+    found: list[BackupSet] = []
+    for noted in dict.fromkeys((unique, None)):
+        sets = shelf.backups_of(identity.jedec_id.hex(), noted, identity.size).sets
+        # What has no unique ID written down is this board's by its contents alone.
+        found += [each for each in sets if noted is not None or _contents(each) in known]
     return found if named is None else [named, *found]
 
 

@@ -124,7 +124,7 @@ def _named(path: Path, connection: Connection) -> BackupSet:
     found = open_set(path)
     record = found.record
     kept = ChipIdentity.from_hex(record.chip.jedec_id, record.chip.unique_id, record.size)
-    same = kept == connection.identity
+    same = connection.identity.may_stand_as(kept)
     if same and record.verified:
         return found
     why = "is of another chip" if not same else "is not verified"

@@ -11,16 +11,20 @@ import stat
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from archive_samples import MADE, chip_of, contents_of, record_of
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spiflash.archive.backupset import open_set
 from spiflash.archive.bag import write_bag
 from spiflash.archive.shelf import Shelf, default_root
-from spiflash.errors import BackupSetError, ShelfError
+from spiflash.errors import BackupSetError, NoBackupError, ShelfError
+from spiflash.nor.chip import ChipIdentity
+from spiflash.work.keeping import sets_of
+from spiflash.work.restore import Leave, backup_of_this_chip
 
 CONTENTS = contents_of(2)
 RECORD = record_of(CONTENTS)
@@ -66,6 +70,7 @@ def test_the_same_moment_gets_another_name(shelf: Shelf) -> None:
     assert len(shelf.sets().sets) == 3
 
 
+@settings(deadline=None)
 @given(
     board=st.text(st.characters(exclude_categories=["Cs"]), max_size=300),
     name=st.sampled_from(["W25Q64JV", "../../etc/x", "..", "", "MX25L6406E/MX25L6408E"]),
@@ -265,3 +270,29 @@ def test_a_file_in_the_shelfs_place_is_named_as_such(tmp_path: Path) -> None:
 def test_preparing_leaves_nothing_behind(tmp_path: Path) -> None:
     Shelf(tmp_path / "shelf").prepare(1)
     assert list((tmp_path / "shelf").iterdir()) == []
+
+
+class OnTheClip:
+    """As much of a connection as it takes to ask whose a set is."""
+
+    def __init__(self, size: int, unique_id: str) -> None:
+        self.identity = ChipIdentity.from_hex(CHIP.jedec_id, unique_id, size)
+
+
+def test_a_set_from_before_the_unique_id_could_be_read_is_still_this_boards(shelf: Shelf) -> None:
+    """Earlier versions noted none for EN25QH and SST26. Such a set counts where a person names it
+    or where its contents are the board's."""
+    size = len(CONTENTS)
+    board: Any = OnTheClip(size, UNIQUE)
+    kept = shelf.place(replace(RECORD, chip=chip_of(size, unique_id=None)), CONTENTS, None, "")
+    other = shelf.place(
+        replace(RECORD, chip=chip_of(size, unique_id="d2647c8f1b2a3c46"), made=MADE - timedelta(1)),
+        CONTENTS,
+        None,
+        "",
+    )
+    assert sets_of(board, shelf, [CONTENTS]) == [kept]
+    assert sets_of(board, shelf, [contents_of(1)]) == []
+    assert backup_of_this_chip(board, shelf, Leave(backup=kept.path), b"") == kept
+    with pytest.raises(NoBackupError, match="another chip"):
+        backup_of_this_chip(board, shelf, Leave(backup=other.path), b"")
