@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from spiflash.dump.finding import Finding
-from spiflash.dump.layout.occupancy import Occupancy, occupancy, used_sectors
-from spiflash.dump.layout.region import Layout
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.layout.occupancy import used_sectors
+from spiflash.dump.layout.region import Layout, Region
 
 SECTOR = 4096
+_BLANK = b"\xff"
 SMALLEST = 64 << 10
 """Bytes: no smaller chip is suggested."""
 
@@ -44,9 +46,24 @@ class Fit:
 
 
 def used_end(contents: bytes, findings: Sequence[Finding]) -> int:
-    """The address, a whole number of 4 KiB sectors, from which on nothing is used."""
-    places = np.flatnonzero(used_sectors(contents, findings))
+    """The address, a whole number of 4 KiB sectors, from which on nothing is used: blank, or
+    zeros that belong to nothing, as tools fill an image up."""
+    places = np.flatnonzero(_held(contents, findings))
     return min((int(places[-1]) + 1) * SECTOR, len(contents)) if len(places) else 0
+
+
+def _held(contents: bytes, findings: Sequence[Finding]) -> NDArray[np.bool_]:
+    """For each 4 KiB sector whether it holds anything that has to be kept."""
+    used = used_sectors(contents, findings)
+    whole = len(contents) // SECTOR
+    data = np.frombuffer(contents, dtype=np.uint8, count=whole * SECTOR)
+    zero = np.zeros(len(used), dtype=bool)
+    zero[:whole] = (data.reshape(whole, SECTOR) == 0).all(axis=1)
+    for each in findings:
+        if each.verdict not in (Verdict.BLANK, Verdict.NOTED):
+            zero[each.start // SECTOR : -(-each.end // SECTOR)] = False
+    held: NDArray[np.bool_] = used & ~zero
+    return held
 
 
 def smallest_chip(contents: bytes, findings: Sequence[Finding]) -> int:
@@ -85,7 +102,8 @@ def fit(contents: bytes, findings: Sequence[Finding], layout: Layout, size: int)
         return Fit(
             size,
             True,
-            f"It fits when cut at {size} bytes: everything from {end:06X}h on is blank.",
+            f"It fits when cut at {size} bytes: everything from {end:06X}h on is blank"
+            f"{' or zero' if contents[end:].strip(_BLANK) else ''}.",
             lost=lost,
         )
     period = repeats_after(contents)
@@ -103,10 +121,10 @@ def fit(contents: bytes, findings: Sequence[Finding], layout: Layout, size: int)
 def _too_large(
     contents: bytes, findings: Sequence[Finding], layout: Layout, size: int, lost: tuple[str, ...]
 ) -> Fit:
-    used = used_sectors(contents, findings)
+    used = _held(contents, findings)
     over = int(used[size // SECTOR :].sum()) * SECTOR
     taken = int(used.sum()) * SECTOR
-    rooms = _rooms(occupancy(contents, findings, layout))
+    rooms = _rooms(layout, used, len(contents))
     missing = used_end(contents, findings) - size
     enough = sum(room.room for room in rooms) >= missing
     verdict = f"It does not fit: {over} used bytes lie beyond {size}."
@@ -119,11 +137,20 @@ def _too_large(
     return Fit(size, False, verdict, over, lost, rooms, enough and taken <= size)
 
 
-def _rooms(filled: Sequence[Occupancy]) -> tuple[Room, ...]:
-    """Largest first; only what lies in front of the last used byte helps, so that the last
-    used region counts for nothing."""
-    last = max((index for index, each in enumerate(filled) if each.used), default=-1)
-    rooms = [Room(each.region.name, each.room) for each in filled[: max(last, 0)] if each.room]
+def _rooms(layout: Layout, used: NDArray[np.bool_], size: int) -> tuple[Room, ...]:
+    """The unused ends of regions and of gaps between them, largest first. Only what lies before
+    the last used byte helps, so that the last used one counts for nothing."""
+    gaps = [Region(f"gap-{low:06X}h", low, high - low) for low, high in layout.gaps]
+    places = np.flatnonzero(used)
+    last = int(places[-1]) * SECTOR if len(places) else 0
+    rooms = []
+    for each in (*layout.regions, *gaps):
+        if each.start <= last < each.end or each.start >= last:
+            continue
+        held = places[(places >= each.start // SECTOR) & (places < -(-each.end // SECTOR))]
+        reached = min((int(held[-1]) + 1) * SECTOR, each.end) if len(held) else each.start
+        if min(each.end, size) > reached:
+            rooms.append(Room(each.name, min(each.end, size) - reached))
     return tuple(sorted(rooms, key=lambda room: -room.room))
 
 

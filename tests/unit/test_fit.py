@@ -66,3 +66,20 @@ def test_more_used_than_the_chip_holds() -> None:
 def test_blank_contents_need_nothing(size: int) -> None:
     assert used_end(b"\xff" * size, ()) == 0
     assert fit(b"\xff" * size, (), Layout(size, ()), 4096).fits
+
+
+def test_zeros_that_fill_an_image_up_are_nothing() -> None:
+    contents = heron_open()[: 4 * M] + bytes(4 * M)
+    findings = survey(contents)
+    assert used_end(contents, findings) <= 4 * M
+    found = fit(contents, findings, find_layouts(contents, findings)[0].layout, 4 * M)
+    assert found.fits
+    assert "blank or zero" in found.verdict
+
+
+def test_gaps_are_room_too() -> None:
+    contents = b"A" * 0x10000 + b"\xff" * 0x20000 + b"B" * 0x10000
+    layout = Layout(len(contents), (Region("a", 0, 0x10000), Region("b", 0x30000, 0x10000)))
+    found = fit(contents, survey(contents), layout, 0x20000)
+    assert [(room.region, room.room) for room in found.shrink] == [("gap-010000h", 0x20000)]
+    assert found.enough

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import struct
+import subprocess
 import zlib
+from pathlib import Path
 
 import pytest
 
@@ -53,10 +55,11 @@ def test_without_a_saved_environment_the_compiled_one_speaks() -> None:
         ("fatload mmc 0:1 ${addr} up/${name}", "up/a.bin", "SD card"),
         ("ext4load usb 0 0x42000000 /boot/Image", "/boot/Image", "USB"),
         ("load mmc 1 $addr a.itb 0x1000", "a.itb", "SD card"),
-        ("tftpboot ${addr} 10.0.0.1:a.img", "10.0.0.1:a.img", "network"),
+        ("tftpboot ${addr} 10.0.0.1:a.img", "a.img", "network"),
         ("tftp a.img", "a.img", "network"),
         ("dhcp", "whatever the server names", "network"),
-        ("nfs 0x42000000 10.0.0.1:/x", "10.0.0.1:/x", "network"),
+        ("nfs 0x42000000 10.0.0.1:/x", "/x", "network"),
+        ("sysboot mmc 0:1 any ${addr} /extlinux/a.conf", "/extlinux/a.conf", "SD card"),
         ("fsload 0x42000000 uImage", "uImage", "flash file system"),
     ],
 )
@@ -88,3 +91,28 @@ def test_secrets_are_masked_also_where_they_are_filled_in() -> None:
     shown = repr(read(contents, show_secrets=True))
     assert "hush-hush-9" in shown
     assert "open-sesame-1" in shown
+
+
+def test_loops_and_assignments_before_a_load() -> None:
+    found = read(
+        environment(
+            "bootcmd=for f in a.img b.img; do load mmc 0:1 0x42000000 $f; done",
+            "other=setenv fn c.img; fatload usb 0 0x42000000 ${fn}",
+            "bootdelay=2",
+        )
+    )
+    assert {"a.img", "b.img", "c.img"} <= {each.file for each in found.loads}
+
+
+@pytest.mark.needs("mkimage")
+def test_scripts_in_the_flash_are_read(tmp_path: Path) -> None:
+    (tmp_path / "boot.cmd").write_text("setenv n upgrade.img\nif fatload mmc 0 $a $n; then x; fi\n")
+    subprocess.run(
+        ["mkimage", "-A", "arm", "-T", "script", "-C", "none", "-d", "boot.cmd", "boot.scr"],
+        cwd=tmp_path,
+        check=True,
+        capture_output=True,
+    )
+    contents = b"\xff" * 0x3000 + (tmp_path / "boot.scr").read_bytes() + b"\xff" * 0x1000
+    (load,) = read(contents).loads
+    assert (load.file, load.medium, load.at) == ("upgrade.img", "SD card", 0x3000)

@@ -202,3 +202,17 @@ def _outcome(text: str) -> str:
         return f"a layout of {read_layout(text, 'x').size} bytes"
     except LayoutError as error:
         return error.cause
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "mtdparts=gpmi-nand:1m(nboot),15m(nroot);spi0.0:256k(boot),64k(env),-(rest)",
+        "mtdparts=spi0.0:256k(boot),64k(env),-(rest);spi-nand0:1m(nboot),15m(nroot)",
+        "mtdparts=nand0:4m(nboot),-(nroot);nor0:256k(boot),64k(env),-(rest)",
+    ],
+)
+def test_of_several_flashes_the_spi_nor_is_taken(text: str) -> None:
+    contents = (b"\xff" * 0x1000 + text.encode() + b"\0").ljust(16 << 20, b"\xff")
+    first = find_layouts(contents, ())[0].layout
+    assert [each.name for each in first.regions] == ["boot", "env", "rest"]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from spiflash.dump.facts import BannerFacts, Speaker
+from spiflash.dump.facts import BannerFacts, BundleFacts, ImageFacts, Speaker
 from spiflash.dump.finding import Finding, environments
-from spiflash.dump.hints.script import commands, filled, followed, wanted
+from spiflash.dump.hints.script import assigned, commands, filled, followed, wanted
 from spiflash.dump.hints.values import Console, Environment, Hints, Load, Version
 from spiflash.dump.layout.tree import Node, read_tree
 from spiflash.dump.secrets import Masker
@@ -36,6 +36,7 @@ def collect(contents: bytes, findings: Sequence[Finding], hide: Masker) -> Hints
     spaces = [_plain(block) for block in found]
     loads = [
         *_script_loads(found, spaces, hide),
+        *_image_loads(findings, spaces[0] if spaces else {}, hide),
         *_text_loads(contents, found, findings),
     ]
     return Hints(
@@ -97,13 +98,35 @@ def _script_loads(
         safe = {name: hide.named(name, value) for name, value in space.items()}
         for variable in block.variables:
             script = safe.get(readable(variable.name), "")
-            for command in commands(script):
-                left -= 1
-                if left < 0:
-                    return
-                hit = wanted(command, safe)
-                if hit is not None:
-                    yield Load(hit.file[:200], hit.medium, hit.command[:400], variable.at)
+            for known in assigned(script, safe):
+                for command in commands(script):
+                    left -= 1
+                    if left < 0:
+                        return
+                    hit = wanted(command, known)
+                    if hit is not None:
+                        yield Load(hit.file[:200], hit.medium, hit.command[:400], variable.at)
+
+
+def _image_loads(
+    findings: Sequence[Finding], space: Mapping[str, str], hide: Masker
+) -> Iterator[Load]:
+    """What script images in the flash load; they run with the environment's variables."""
+    safe = {name: hide.named(name, value) for name, value in space.items()}
+    left = _MOST_COMMANDS
+    for finding in findings:
+        facts = finding.facts
+        images = facts.images if isinstance(facts, BundleFacts) else (facts,)
+        for image in images:
+            if not isinstance(image, ImageFacts) or not image.script:
+                continue
+            script = hide.text(image.script)
+            for known in assigned(script, safe):
+                for command in commands(script):
+                    left -= 1
+                    hit = wanted(command, known) if left > 0 else None
+                    if hit is not None:
+                        yield Load(hit.file[:200], hit.medium, hit.command[:400], finding.start)
 
 
 def _text_loads(

@@ -5,6 +5,7 @@ Command names and the order of their arguments: U-Boot, doc/usage/cmd (from memo
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -23,6 +24,9 @@ _FROM_NETWORK = {
 }
 _LOADS = re.compile(r"^\W*(?:\$|\w*load|\w*size|tftp|bootp|dhcp|rarpboot|nfs|wget|pxe|sysboot)")
 """How a command begins that may load a file: far cheaper than filling in its variables."""
+
+_SERVER = re.compile(r"^\d{1,3}(?:\.\d{1,3}){3}:")
+"""The server in front of a file's name."""
 
 _MEDIA = {
     "mmc": "SD card",
@@ -76,8 +80,27 @@ def commands(text: str) -> Iterator[str]:
     """The single commands of a script."""
     for piece in _SEPARATOR.split(text):
         words = piece.strip().removeprefix("if ").removeprefix("then ").removeprefix("else ")
+        words = words.removeprefix("do ")
         if words and words not in ("fi", "done", "then", "do", "else"):
             yield words
+
+
+def assigned(text: str, variables: Mapping[str, str]) -> Iterator[Mapping[str, str]]:
+    """`variables` with what a script sets before it loads: `setenv NAME VALUE`, and each value of
+    a `for NAME in VALUES` in turn; `variables` themselves first. At most sixteen."""
+    known = dict(variables)
+    for command in commands(text):
+        words = command.split()
+        if words[:1] == ["setenv"] and len(words) > 2:
+            known[words[1]] = filled(" ".join(words[2:]).strip("\"'"), known)
+    yield known
+    loops = itertools.islice(_LOOP.finditer(text), 4)
+    for loop in loops:
+        for value in filled(loop[2], known).split()[:16]:
+            yield known | {loop[1]: value.strip("\"'")}
+
+
+_LOOP = re.compile(r"\bfor\s+(\w{1,64})\s+in\s+([^;\n]{1,1000})")
 
 
 def followed(name: str, variables: Mapping[str, str]) -> tuple[str, ...]:
@@ -122,6 +145,11 @@ def wanted(command: str, variables: Mapping[str, str]) -> Wanted | None:
     verb, arguments = words[0], words[1:]
     if verb in _FROM_FLASH and arguments:
         return Wanted(arguments[-1], _FROM_FLASH[verb], text)
+    if verb == "sysboot":
+        # sysboot <interface> <device[:partition]> <any|ext2|fat> [<address>] [<file>]
+        last = arguments[-1] if len(arguments) > 4 else variables.get("bootfile", "")
+        medium = _MEDIA.get(arguments[0], arguments[0]) if arguments else "unknown"
+        return Wanted(last or "extlinux/extlinux.conf", medium, text)
     if _FROM_MEDIUM.match(verb):
         # load <interface> [<device[:partition]> [<address> [<file> …]]]; the sizes have no address
         place = 2 if verb.endswith("size") else 3
@@ -132,7 +160,7 @@ def wanted(command: str, variables: Mapping[str, str]) -> Wanted | None:
     if verb in _FROM_NETWORK:
         # tftpboot [<address>] [[<server>:]<file>]
         names = [word for word in arguments if not _is_address(word)]
-        file = names[0] if names else variables.get("bootfile", "")
+        file = _SERVER.sub("", names[0]) if names else variables.get("bootfile", "")
         return Wanted(file or "whatever the server names", "network", text)
     return None
 

@@ -7,6 +7,7 @@ at last what the findings suggest.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -39,6 +40,12 @@ class _Candidate:
     at: int
     source: str
     partitions: tuple[Partition, ...]
+    nand: bool = False
+
+
+_NAND = re.compile(r"nand", re.IGNORECASE)
+"""In the name of a flash: it is another one beside this SPI NOR (the names that Linux gives
+them, such as "gpmi-nand", "spi-nand0" and "nand@1,0"; from memory)."""
 
 
 def find_layouts(contents: bytes, findings: Sequence[Finding]) -> tuple[Known, ...]:
@@ -51,7 +58,7 @@ def find_layouts(contents: bytes, findings: Sequence[Finding]) -> tuple[Known, .
     size = len(contents)
     candidates = [*_stated(contents, findings), *_trees(contents, findings)]
     # A table that leaves the flash, or covers only a corner of it, is about another flash.
-    candidates.sort(key=lambda each: (not _suits(each, size), each.rank, each.at))
+    candidates.sort(key=lambda each: (each.nand, not _suits(each, size), each.rank, each.at))
     found: list[Known] = []
     for candidate in candidates:
         layout = layout_of(candidate.partitions, size, candidate.source)
@@ -94,7 +101,13 @@ def _stated(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
             rank, where = 1, f"boot arguments of the device tree at {holder.start:06X}h"
         flash = readable(stated.flash.encode(), 40)
         found.append(
-            _Candidate(rank, stated.at, f"mtdparts for {flash}, {where}", stated.partitions)
+            _Candidate(
+                rank,
+                stated.at,
+                f"mtdparts for {flash}, {where}",
+                stated.partitions,
+                bool(_NAND.search(stated.flash)),
+            )
         )
     return found
 
@@ -117,7 +130,8 @@ def _trees(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
         root = read_tree(contents[finding.start : finding.end])
         for node in flash_partitions(root) if root is not None else ():
             source = f"node {node.name} of the device tree at {finding.start:06X}h"
-            found.append(_Candidate(2, finding.start, source, node.partitions[:MOST]))
+            nand = bool(_NAND.search(node.name))
+            found.append(_Candidate(2, finding.start, source, node.partitions[:MOST], nand))
     return found
 
 
@@ -132,6 +146,8 @@ _BY_KIND = {
     "jffs2": Role.DATA,
     "ubi": Role.DATA,
     "ubifs": Role.DATA,
+    "ext": Role.DATA,
+    "fat": Role.DATA,
 }
 
 

@@ -25,6 +25,8 @@ _NAMES = {
     "jffs2": ("files", Role.DATA),
     "ubi": ("volumes", Role.DATA),
     "ubifs": ("files", Role.DATA),
+    "ext": ("files", Role.DATA),
+    "fat": ("files", Role.DATA),
 }
 
 
