@@ -297,6 +297,10 @@ class Judge:
         """Why the command's success is not true of this board; empty when it is."""
         request, pending = run.request, board.pending
         base = bytes(board.settled)
+        if board.cells == self._without(run, board) and any(
+            each is board and cells == request.on(cells) for each, cells in run.moments
+        ):
+            return ""  # nothing was to be done; what the board wrote after that is its own affair
         choices = [base]
         if request.verb in ("resume", "undo"):
             if pending is None:

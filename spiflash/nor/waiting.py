@@ -60,7 +60,8 @@ class Waiting:
         when left out).
 
         Raises `ChipTimeoutError` some time after the data sheet's maximum, `ChipAbsentError`
-        when the status reads FFh to the end. Whether the operation did what it should is not
+        when the status reads FFh at two looks in a row: the clip is off, and what answers next
+        may be another board. Whether the operation did what it should is not
         looked at: contents are always read back.
         """
         clock = self._bus.clock
@@ -72,11 +73,13 @@ class Waiting:
             # Something is under way: nothing is to be seen before most of its time is over.
             clock.sleep(max(0.0, start + self._pace.first_look(span) - clock.now()))
         while status & WIP:
-            asked = clock.now()
+            asked, last = clock.now(), status
             status = self._status()
             looks += 1
             if not status & WIP:
                 break
+            if last == status == ABSENT:
+                raise _hung(status, what, limit, span)
             if asked - start > limit:
                 raise _hung(status, what, limit, span)
             clock.sleep(max(0.0, asked + self._pace.step(span) - clock.now()))

@@ -249,7 +249,7 @@ def restore(
     return rewrite(
         connection,
         shelf,
-        plan_work(connection, old, overlay(old.contents, image, at)),
+        plan_work(connection, old, overlay(old.contents, image, at), _asked(image, at)),
         image.name,
         image.sha256,
         watcher,
@@ -308,7 +308,13 @@ def preview(
         raise _nothing_to_resume()
     known = witnesses(connection, shelf, leave or Leave(), image, at)
     old = read_before(connection, known, 2, watcher)
-    return plan_work(connection, old, overlay(old.contents, image, at))
+    return plan_work(connection, old, overlay(old.contents, image, at), _asked(image, at))
+
+
+def _asked(image: Image, at: int) -> list[tuple[int, int]]:
+    """Where on the chip the image is to be, or the parts of it that are."""
+    parts = image.parts or ((0, len(image.contents)),)
+    return [(at + low, at + high) for low, high in parts]
 
 
 def _nothing_to_resume() -> ImageError:

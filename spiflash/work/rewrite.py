@@ -17,11 +17,13 @@ from spiflash.archive.backupset import BackupSet
 from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import (
+    ChipMismatchError,
     ChipProtectedError,
     DeclinedError,
     InterruptedWorkError,
     ShelfError,
     SpiflashError,
+    UnstableReadError,
 )
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import write_disable
@@ -29,15 +31,16 @@ from spiflash.nor.geometry import SECTOR, Geometry
 from spiflash.nor.unprotect import unprotected, why_not
 from spiflash.plan import Plan, TransferCost, make_plan
 from spiflash.plan.steps import merged
+from spiflash.report.amounts import counted
 from spiflash.work.backup import now
 from spiflash.work.command_path import prove_commands
 from spiflash.work.connection import Connection
 from spiflash.work.keeping import finish_journal, keep, sectors_of, sets_of, unsaved
 from spiflash.work.progress import Watcher
 from spiflash.work.reading import disagreements
-from spiflash.work.rewrite_proof import AstrayError, Proof, Verify, changed_sectors, prove
+from spiflash.work.rewrite_proof import AstrayError, Proof, Verify, changed_sectors, compare, prove
 from spiflash.work.rewrite_reading import Before, Stretch, stretches
-from spiflash.work.rewrite_resume import put_things_back, unexplained
+from spiflash.work.rewrite_resume import half_done, put_things_back, unexplained
 from spiflash.work.rewrite_steps import HALF_DONE, Steps
 from spiflash.work.same_board import SameBoard
 
@@ -51,11 +54,13 @@ COMPLEMENT = bytes(255 - value for value in range(256))
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """What would be done, shown to a person before it is."""
+    """What would be done, shown to a person before it is. `asked` is where the image lies: what
+    is right there already stays as it is, and is vouched for all the same."""
 
     plan: Plan
     target: bytes
     old: Before
+    asked: tuple[Stretch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +78,12 @@ class Rewritten:
         return self.proof.repaired if self.proof else ()
 
 
-def plan_work(connection: Connection, old: Before, target: bytes) -> Work:
+def plan_work(
+    connection: Connection, old: Before, target: bytes, asked: Sequence[Stretch] = ()
+) -> Work:
     """The least work from `old` to `target` (the whole chip both)."""
     plan = make_plan(old.contents, target, connection.flash.geometry, _cost(connection))
-    return Work(plan, target, old)
+    return Work(plan, target, old, tuple(asked))
 
 
 def plan_resumed(connection: Connection, old: Before, target: bytes, journal: Journal) -> Work:
@@ -190,6 +197,7 @@ def rewrite(
                 "Not done, as you said.", state="Nothing has been erased or written."
             )
         board.check_thoroughly(state="Nothing has been erased or written.")
+        _refuse_moved(connection, work, journal, watcher)
     steps = Steps(connection, board, work.old.contents)
     sets = _kept(connection, shelf, work, journal, backup, watcher)
     with contextlib.ExitStack() as stack:
@@ -228,6 +236,39 @@ def rewrite(
             _disarm(connection)
         finish_journal(journal, work.target, sets, watcher)
     return Rewritten(work.plan, proof, clock.now() - start)
+
+
+def _refuse_moved(
+    connection: Connection, work: Work, journal: Journal | None, watcher: Watcher
+) -> None:
+    """Read once more, now that the person has answered, what is to be changed and what was asked
+    for. A question may be open for an hour, in which the board runs and changes its settings, or
+    a sister with nearly the same contents comes on the clip.
+
+    Raises `ChipMismatchError` where it is not what the plan rests on.
+    """
+    sectors = set(sectors_of([*work.plan.affected, *work.asked])).difference(work.old.unstable)
+    if journal is not None:
+        # Cells that a cut left half way may read differently each time.
+        sectors -= set(half_done(journal, work.old))
+    if not sectors:
+        return
+    where = stretches(sorted(sectors))
+    held = bytearray(work.old.contents)
+    title = "reading it once more before it is written"
+    try:
+        moved, _ = compare(connection, where, held, work.old.contents, watcher, title)
+    except UnstableReadError as exc:
+        exc.state = "Nothing has been erased or written."
+        raise
+    if moved:
+        raise ChipMismatchError(
+            f"What the chip holds has changed since it was read: {counted(len(moved), 'sector')}, "
+            f"the first at {moved[0]:#x}.",
+            state="Nothing has been erased or written.",
+            remedy="The board's processor has written to it, or another board is on the clip: put "
+            "the right board on, hold its processor in reset, and repeat.",
+        )
 
 
 def _kept(

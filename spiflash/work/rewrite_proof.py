@@ -124,7 +124,7 @@ def prove(
         wrong: list[int] = []
         taken = 0
         if not whole:
-            wrong, noisy = _compare(connection, where, held, target, watcher)
+            wrong, noisy = compare(connection, where, held, target, watcher, "reading back")
             reread.update(noisy)
             whole = bool(wrong or noisy) or not _glance(connection, glances, target)
             if whole:
@@ -179,16 +179,20 @@ def _glance(connection: Connection, sectors: Sequence[int], target: bytes) -> bo
     return all(data == target[at : at + PIECE] for at, data in zip(places, found, strict=True))
 
 
-def _compare(
+def compare(
     connection: Connection,
     where: Sequence[Stretch],
     held: bytearray,
     target: bytes,
     watcher: Watcher,
+    title: str,
 ) -> tuple[list[int], list[int]]:
-    """Read back once, and again what does not match; (sectors that are wrong, sectors that
-    were only read wrongly). What was read goes into `held`."""
-    found = read_stretches(connection, where, 1, "reading back", watcher)
+    """Read `where` once, and again what is not as in `target`; (sectors that are wrong, sectors
+    that were only read wrongly). What was read goes into `held`.
+
+    Raises `UnstableReadError` for a sector of which no two readings in a row agree.
+    """
+    found = read_stretches(connection, where, 1, title, watcher)
     suspects: list[int] = []
     for (low, high), data in zip(where, found, strict=True):
         held[low:high] = data

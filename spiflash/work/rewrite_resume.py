@@ -199,6 +199,16 @@ def unexplained(journal: Journal, found: Before) -> list[int]:
     return [at for at, known in zip(inside, explained.tolist(), strict=True) if not known]
 
 
+def half_done(journal: Journal, found: Before) -> list[int]:
+    """Sectors of the ranges that hold neither what was there nor what is to be."""
+    inside = sorted(_sectors(journal.ranges))
+    held = _rows(found.contents)[np.array(inside, np.int64) // SECTOR]
+    whole = np.zeros(len(inside), dtype=bool)
+    for once in (journal.before(), journal.after()):
+        whole |= (held == _rows(once)).all(axis=1)
+    return [at for at, known in zip(inside, whole.tolist(), strict=True) if not known]
+
+
 def _between(held: Sectors, before: Sectors, after: Sectors) -> npt.NDArray[np.bool_]:
     """Sectors on the way from old to new contents: erasing only sets bits, programming leaves
     those that are to stay."""

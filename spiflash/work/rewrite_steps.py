@@ -25,7 +25,7 @@ from spiflash.nor.geometry import SECTOR, EraseType
 from spiflash.plan import Erase, Plan, Program
 from spiflash.work.connection import Connection
 from spiflash.work.progress import Watcher
-from spiflash.work.same_board import PAGE, SameBoard, Stretch
+from spiflash.work.same_board import ENOUGH, PAGE, SameBoard, Stretch
 
 GROUP = 256
 """Pages between two looks at the board: an eighth of a second of most chips, less than a hand
@@ -195,6 +195,11 @@ class Steps:
 
     def _larger(self, step: Erase, gone: Sequence[int], *, undo: bool) -> EraseSizeError:
         """Put back what an erase took beyond its block; the error to raise."""
+        what = (
+            f"The erase of {step.type.size // 1024} KiB at {step.address:#x} took more than that: "
+            f"{len(gone)} pages between {min(gone):#x} and {max(gone) + PAGE - 1:#x} were blank "
+            "after it."
+        )
         pages = [(page, self.board.expected(page) or b"") for page in gone]
         if undo:
             pages += [
@@ -205,6 +210,12 @@ class Steps:
         # It may be another board that looks so: nothing is written before the rest of it is known.
         self.board.changes(*_block(step, FAR_REACH, len(self.old)))
         self.board.check_thoroughly(state=HALF_DONE)
+        if self.board.vouching() < ENOUGH:
+            raise _too_large(
+                what,
+                "Nothing was put back: too little is left on the chip to tell it from another "
+                "board of its kind.",
+            )
         self.connection.flash.program(pages)
         for page, data in pages:
             self.board.holds(page, data)
@@ -215,11 +226,6 @@ class Steps:
         ]
         if undo and not wrong:
             self.changed = False
-        what = (
-            f"The erase of {step.type.size // 1024} KiB at {step.address:#x} took more than that: "
-            f"{len(gone)} pages between {min(gone):#x} and {max(gone) + PAGE - 1:#x} were blank "
-            "after it."
-        )
         back = (
             f"{len(wrong)} of them could not be put back."
             if wrong
@@ -227,13 +233,7 @@ class Steps:
         )
         if not self.changed:
             back = "All of it has been put back and read back right: the chip holds what it held."
-        return EraseSizeError(
-            what,
-            state=back,
-            remedy="Chip table and SFDP are wrong about this chip, or it is not the part that it "
-            "says it is: read the marking on the package, and name the part with --part or "
-            "describe it in a table file with --chips before it is written again.",
-        )
+        return _too_large(what, back)
 
     # -- looking -----------------------------------------------------------------------------
 
@@ -288,6 +288,16 @@ class Steps:
 
     def _peek(self, pages: Sequence[int]) -> list[bytes]:
         return self.connection.flash.peek(pages, PAGE, self._style())
+
+
+def _too_large(what: str, state: str) -> EraseSizeError:
+    return EraseSizeError(
+        what,
+        state=state,
+        remedy="Chip table and SFDP are wrong about this chip, or it is not the part that it "
+        "says it is: read the marking on the package, and name the part with --part or "
+        "describe it in a table file with --chips before it is written again.",
+    )
 
 
 def _block(step: Erase, size: int, end: int) -> Stretch:

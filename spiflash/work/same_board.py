@@ -208,6 +208,12 @@ class SameBoard:
         """What the page at address `page` must hold; None where that is not relied on."""
         return self._page(page // PAGE) if self._known[page // PAGE] else None
 
+    def vouching(self) -> int:
+        """Pages with contents that are relied on and that this work has not written: what there is
+        to tell this board from another by."""
+        pages = np.flatnonzero(self._known & ~self._written).tolist()
+        return sum(not self._blank(page) for page in pages)
+
     # -- looking ---------------------------------------------------------------------------
 
     def check(
