@@ -10,7 +10,7 @@ import click
 from spiflash.cli.changing import change_from, change_options, show_rewritten
 from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
 from spiflash.cli.screen import Bars, show
-from spiflash.cli.values import PathGiven
+from spiflash.cli.values import PathGiven, Range
 from spiflash.dump.audit import examine
 from spiflash.dump.found_again import overwritten
 from spiflash.dump.identity import OwnItem
@@ -54,6 +54,15 @@ from spiflash.work.rewrite import Work
     is_flag=True,
     help="Write SOURCE although it states another board's address or serial number.",
 )
+@click.option(
+    "--erase-again",
+    "again",
+    type=Range(),
+    multiple=True,
+    metavar="RANGE",
+    help="Erase these whole sectors whatever they read, such as 0x70000+0x10000: an erase was cut "
+    "short in them. They are written as SOURCE, or as they were.",
+)
 @click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
 @json_option
 def restore(
@@ -65,6 +74,7 @@ def restore(
     resume: bool,
     undo: bool,
     other_board: bool,
+    again: tuple[tuple[int, int], ...],
     only_plan: bool,
     as_json: bool,
     **options: Any,
@@ -87,6 +97,8 @@ def restore(
         raise click.UsageError(
             "--region goes with a SOURCE that holds the whole chip, without --at"
         )
+    if again and source is None:
+        raise click.UsageError("--erase-again goes with a SOURCE")
     image = load_image(source) if source is not None else None
     if image is not None and regions:
         image = only_regions(image, regions, layout)
@@ -101,6 +113,7 @@ def restore(
                 leave=change.leave,
                 at=change.at,
                 undo=undo,
+                again=again,
             )
             lost = _lost(work) if whole else ()
             document: dict[str, object] = {
@@ -130,6 +143,7 @@ def restore(
             passes=passes,
             verify=change.verify,
             undo=undo,
+            again=again,
         )
     what = "What was there before" if undo else source or "The restore that was cut short"
     show_rewritten(done, f"{what} written", as_json=as_json)

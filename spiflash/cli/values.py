@@ -59,6 +59,23 @@ class Amount(click.ParamType[int]):
         return int(found[1]) << {"": 0, "k": 10, "m": 20}[found[2].lower()]
 
 
+class Range(click.ParamType[tuple[int, int]]):
+    """A range such as 0x70000+0x10000 (start, length); becomes its start and its end."""
+
+    name = "range"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int]:
+        """(start, end) in bytes."""
+        if isinstance(value, tuple):
+            return value
+        found = re.fullmatch(r"0[xX]([0-9a-fA-F]{1,8})\+0[xX]([0-9a-fA-F]{1,8})", str(value))
+        if found is None or int(found[2], 16) == 0:
+            self.fail(f"'{value}' is not a range: write 0x70000+0x10000", param, ctx)
+        return int(found[1], 16), int(found[1], 16) + int(found[2], 16)
+
+
 class PathGiven(click.Path):
     """A path; an empty one, as an unset shell variable leaves it, would be the folder one is in.
 

@@ -130,6 +130,11 @@ def _ways(found: Triage, ways: Sequence[Way]) -> list[str]:
             )
         if repair.unproven:
             lines.append(f"  It overwrites what nothing proves: {_spans(repair.unproven)}.")
+        if repair.erase:
+            lines.append(
+                f"  Erased again whatever they read, because an erase was cut short in them: "
+                f"{_spans(repair.erase)}."
+            )
         lines += [f"  Note: {clean(each)}." for each in repair.remarks]
         if repair.rescue:
             lines.append("  The chip holds what no source has: it is saved first.")
@@ -212,6 +217,7 @@ def triage_json(found: Triage, basis: Basis, ways: Sequence[Way]) -> dict[str, o
                 "save_first": way.repair.rescue,
                 "overwrites_unproven": [list(pair) for pair in way.repair.unproven],
                 "overwrites_right": [list(pair) for pair in way.repair.overrules],
+                "erase_again": [list(pair) for pair in way.repair.erase],
                 "remarks": [clean(each) for each in way.repair.remarks],
                 "lost": [clean(each) for each in way.repair.lost],
                 "commands": list(way.commands),

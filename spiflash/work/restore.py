@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -212,13 +212,15 @@ def restore(
     passes: int = 2,
     verify: Verify = Verify.CHANGED,
     undo: bool = False,
+    again: Sequence[tuple[int, int]] = (),
 ) -> Rewritten:
     """Write `image` at address `at`; None finishes the restore that was cut short, or with
     `undo` writes back what the chip held before it. An undo that is cut short as well can be
     finished in either direction.
 
-    Only what differs is erased and programmed; everything outside the image stays. Raises
-    the refusals described in `errors`, all before anything is changed.
+    Only what differs is erased and programmed, and the (start, end) ranges `again` are erased
+    whatever they read; everything outside the image stays. Raises the refusals described in
+    `errors`, all before anything is changed.
     """
     refuse_unknown(connection)
     leave = leave or Leave()
@@ -249,7 +251,7 @@ def restore(
     return rewrite(
         connection,
         shelf,
-        plan_work(connection, old, overlay(old.contents, image, at), _asked(image, at)),
+        plan_work(connection, old, overlay(old.contents, image, at), _asked(image, at), again),
         image.name,
         image.sha256,
         watcher,
@@ -294,6 +296,7 @@ def preview(
     leave: Leave | None = None,
     at: int = 0,
     undo: bool = False,
+    again: Sequence[tuple[int, int]] = (),
 ) -> Work:
     """What `restore` would do, after reading the chip; nothing is changed or asked."""
     if image is not None:
@@ -308,7 +311,7 @@ def preview(
         raise _nothing_to_resume()
     known = witnesses(connection, shelf, leave or Leave(), image, at)
     old = read_before(connection, known, 2, watcher)
-    return plan_work(connection, old, overlay(old.contents, image, at), _asked(image, at))
+    return plan_work(connection, old, overlay(old.contents, image, at), _asked(image, at), again)
 
 
 def _asked(image: Image, at: int) -> list[tuple[int, int]]:

@@ -24,6 +24,7 @@ from spiflash.errors import (
     ShelfError,
     SpiflashError,
     UnstableReadError,
+    UsageError,
 )
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import write_disable
@@ -79,10 +80,30 @@ class Rewritten:
 
 
 def plan_work(
-    connection: Connection, old: Before, target: bytes, asked: Sequence[Stretch] = ()
+    connection: Connection,
+    old: Before,
+    target: bytes,
+    asked: Sequence[Stretch] = (),
+    again: Sequence[Stretch] = (),
 ) -> Work:
-    """The least work from `old` to `target` (the whole chip both)."""
-    plan = make_plan(old.contents, target, connection.flash.geometry, _cost(connection))
+    """The least work from `old` to `target` (the whole chip both).
+
+    Whole sectors in the (start, end) ranges `again` are erased whatever they read: an erase was
+    cut short in them, and what reads as blank today may not tomorrow. Raises `UsageError` for a
+    range off the chip.
+    """
+    assumed = bytearray(old.contents)
+    for start, end in again:
+        if end > len(assumed):
+            raise UsageError(
+                f"The range {start:#x}–{end:#x} does not lie on a chip of {len(assumed)} bytes.",
+                state="Nothing has been erased or written.",
+                remedy="Give a range within the chip.",
+            )
+        for low in range(-(-start // SECTOR) * SECTOR, end // SECTOR * SECTOR, SECTOR):
+            # 00h: every bit of an erased sector has to rise.
+            assumed[low : low + SECTOR] = bytes(SECTOR)
+    plan = make_plan(bytes(assumed), target, connection.flash.geometry, _cost(connection))
     return Work(plan, target, old, tuple(asked))
 
 

@@ -148,6 +148,8 @@ def commands(
         regions += ["--region", name if by_name else f"{start:#x}+{end - start:#x}"]
     if asked.layout is not None:
         regions += ["--layout", str(asked.layout)]
+    for start, end in repair.erase:
+        regions += ["--erase-again", f"{start:#x}+{end - start:#x}"]
     lines.append(_line("restore", (str(source),), *regions, *asked.words))
     return tuple(lines)
 

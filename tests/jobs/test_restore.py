@@ -235,3 +235,20 @@ def _renamed(description: object) -> object:
     from dataclasses import replace
 
     return replace(description, id=b"\x5a\x5a\x17")  # type: ignore[type-var]
+
+
+def test_a_block_whose_erase_was_cut_short_is_erased_again(
+    tmp_path: Path, backups: Backups
+) -> None:
+    """Whatever it reads: cells that were erased half-way may be weak. What stood there comes
+    back, and nothing else is touched."""
+    shelf, rig = Shelf(tmp_path), heron_rig()
+    old = backups.saved(rig, shelf)
+    block = (0x200000, 0x210000)
+    with rig.connect() as connection:
+        image = Image("same", old[block[0] : block[1]])
+        done = restore(connection, shelf, image, WATCHER, agree=yes, at=block[0], again=(block,))
+    erased = sum(high - low for low, high in done.plan.erased)
+    assert erased == block[1] - block[0]
+    assert all(block[0] <= low < high <= block[1] for low, high in done.plan.erased)
+    assert bytes(rig.chip.contents) == old
