@@ -140,7 +140,7 @@ class _Draft:
             for inner in self.board.own:
                 if region.start <= inner.start < region.end and inner not in self.done:
                     moved = inner.start - region.start + target.start if target else None
-                    said = f"with {region.name}" if target else f"{region.name} is not carried over"
+                    said = f"with {region.name}"
                     self.decisions.append(Decision(inner, fate, said, moved, region.name))
                     self.done.add(inner)
 

@@ -21,39 +21,26 @@ from spiflash.report.changes import ProofFacts, proof_text
 from spiflash.report.lines import facts, table, wrapped
 from spiflash.report.wording import clean
 
-KINDS = {
-    "mac": "MAC address",
-    "serial": "serial number",
-    "calibration": "calibration",
-    "key": "key",
-    "data": "data",
-    "region": "region",
-    "settings": "settings",
-    "data region": "data",
-}
-"""What the kinds of own items are called."""
-
 _SHOWN = 200
 
 
 def own_words(item: OwnItem, size: int) -> tuple[str, str]:
     """(name, what it is) of an own item, on a chip of `size` bytes; secrets stay as masked as
     the audit has them."""
-    kind = KINDS.get(item.kind, item.kind)
     if item.kind in WHOLE_KINDS:
         return clean(item.name, 24), f"{amount(item.length)} from {address(item.start, size)}"
     where = address(item.start, size)
     if item.kind == "key":
         return where, f"{clean(item.name, 24)} {clean(item.text, 24)}"
     if item.kind in ("mac", "serial"):
-        return where, f"{kind} {clean(item.text, 40)}"
-    return where, f"{kind}, {counted(item.length, 'byte')}"
+        return where, f"{item.called} {clean(item.text, 40)}"
+    return where, f"{item.called}, {counted(item.length, 'byte')}"
 
 
 def fate_words(said: Decision, size: int) -> str:
     """What becomes of an item, and why."""
     if said.whole and said.item.kind not in WHOLE_KINDS:
-        return f"{said.fate.value}: {clean(said.why, 80)}" if not said.kept else said.why
+        return clean(said.why if said.kept else f"{said.fate.value}, {said.why}", 80)
     if said.fate is Fate.VARIABLE:
         return f"{said.fate.value}{said.why and ': ' + said.why}"
     where = ""

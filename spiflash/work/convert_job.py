@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from spiflash.dump.belongings import Fate, saved_environments
+from spiflash.dump.belongings import WRITTEN, Fate, saved_environments
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.uboot_env import Environment, set_variables, stored
 from spiflash.errors import CloneJobError
@@ -87,12 +87,16 @@ def _text(
         f"chips = [{parts}]",
     ]
     reach = len(prepared.source.contents)
-    for region, _ in prepared.proposal.kept:
-        if region.start < reach:
-            lines += [
-                *("", "[[keep]]", f"name = {_quoted(region.name)}"),
-                *(f"start = {region.start:#x}", f"length = {region.length:#x}"),
-            ]
+    kept = [region for region, _ in prepared.proposal.kept if region.start < reach]
+    alike = ", ".join(_quoted(each.name) for each in kept if each.role in WRITTEN)
+    if alike:
+        # Settings tell no boards apart: two that were never set up have the same.
+        lines += [f"shared = [{alike}]"]
+    for region in kept:
+        lines += [
+            *("", "[[keep]]", f"name = {_quoted(region.name)}"),
+            *(f"start = {region.start:#x}", f"length = {region.length:#x}"),
+        ]
     for each in places:
         wanted = ", ".join(_quoted(name) for name in dict.fromkeys(names))
         lines += [

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+CALLED = {
+    "mac": "MAC address",
+    "serial": "serial number",
+    "data region": "data",
+}
+"""What kinds of own items are called; the others as they are."""
+
 
 @dataclass(frozen=True, slots=True)
 class OwnItem:
     """`length` bytes from `start`, both in bytes.
 
-    `kind` is "mac", "serial", "calibration", "data" or "key". `text` is what stands there, in
+    `kind` is "mac", "serial", "calibration", "data" or "key"; "region", "settings" or "data region"
+    for one that stands for a whole range (see `belongings`). `text` is what stands there, in
     words where it is binary, masked where it is secret; `name` the variable or form it has;
     `region` the layout's region, empty in a gap; `confidence` says in words how sure that is.
     """
@@ -27,3 +35,8 @@ class OwnItem:
     def end(self) -> int:
         """The address after the last byte."""
         return self.start + self.length
+
+    @property
+    def called(self) -> str:
+        """What it is, for people."""
+        return CALLED.get(self.kind, self.kind)

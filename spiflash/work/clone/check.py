@@ -214,8 +214,7 @@ def _masters_in_lists(job: Job, master: tuple[OwnItem, ...]) -> Iterator[Problem
 
 
 def _named(item: OwnItem) -> str:
-    kind = {"mac": "MAC address", "serial": "serial number"}.get(item.kind, item.kind)
-    return f"{kind} {item.text} ({item.name} at {item.start:#x}; {item.confidence})"
+    return f"{item.called} {item.text} ({item.name} at {item.start:#x}; {item.confidence})"
 
 
 def _somebody(job: Job) -> bytes:

@@ -115,9 +115,11 @@ def kept_of(job: Job, own: bytes) -> Kept:
     ranges = []
     for place in job.keep:
         data = own[place.start : place.end]
-        ranges.append(_range(place, data, place.name.lower() in job.shared))
+        alike = place.name.lower() in job.shared
+        ranges.append(_range(place, data, alike))
         layout = Layout(len(data), (Region("kept", 0, len(data), Role.OWN, True),))
-        for item in identities_in(data, (), layout, show_secrets=True):
+        # Settings and readings that all boards may share are no identity: a guess in them is none.
+        for item in () if alike else identities_in(data, (), layout, show_secrets=True):
             if item.kind == "mac":
                 kept.add(Identity.of(MAC, item.text))
             elif item.kind == "serial":
