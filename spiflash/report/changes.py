@@ -98,14 +98,12 @@ def proof_text(proof: ProofFacts) -> str:
         text = f"The whole chip was read back in {proof.passes} passes and is right."
     else:
         text = (
-            f"Every sector that was changed, and the start of the chip ({proof.sectors} in all), "
-            "was read back and is right."
+            "Every sector that was changed was read back and is right, with those beside and at "
+            f"the start of the chip ({proof.sectors} in all)."
         )
         if proof.glanced:
-            text += (
-                f" Of {counted(proof.glanced, 'sector')} beside them a piece was read; the others "
-                "were not."
-            )
+            text += f" Of {counted(proof.glanced, 'sector')} further off a piece was read."
+        text += " The rest of the chip was looked at in some places only."
     if proof.reread:
         text += f" {counted(len(proof.reread), 'sector')} had to be read again for it."
     return text
