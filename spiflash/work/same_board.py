@@ -246,6 +246,9 @@ class SameBoard:
         ]
         if wrong:
             self._slowly(lambda: self._accuse(wrong, pages, state))
+        # Last, since it switches the address mode, and would bring back one that was lost.
+        if self._asks_alone and self._unique_now() != self._connection.unique_id:
+            self._slowly(lambda: self._ask_again(state))
         likely = set(self._telling)
         return Look(
             self._connection.unique_id is not None,
@@ -314,15 +317,21 @@ class SameBoard:
         orders = [commands.read_status(), *(order for order, _ in known)]
         order = unique_id_order(connection.chip)
         # All in one exchange with the adapter where that can be: this goes on before every erase.
-        alone = order is None or bool(connection.flash.way.pause)
+        alone = order is None or self._asks_alone
         if order is not None and not alone:
             orders.append(order)
         status, *answers = connection.bus.run(orders)
-        unique = self._unique_now() if alone else answers.pop()
+        unique = connection.unique_id if alone else answers.pop()
         identity = replace(connection.identity, unique_id=unique)
         if answers != [right for _, right in known] or identity != connection.identity:
             return None
         return status[0]
+
+    @property
+    def _asks_alone(self) -> bool:
+        """Whether the unique ID can only be read in another address mode."""
+        connection = self._connection
+        return connection.chip.unique_id is not None and bool(connection.flash.way.pause)
 
     def _slowly(self, look: Callable[[], None]) -> None:
         """Do `look` at a clock that a long, bad lead can do, and go back to the one set."""
@@ -342,6 +351,8 @@ class SameBoard:
         except ChipMismatchError as error:
             error.state = state
             raise
+        if self._connection.chip.unique_id is None:
+            return
         known = self._connection.unique_id
         found = [self._unique_now() for _ in range(AGAIN)]
         if known in found:

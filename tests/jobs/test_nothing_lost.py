@@ -214,7 +214,7 @@ def _settings_of(contents: bytes) -> bytes:
     return contents[:0x7F000] + noise(50, 64).ljust(SECTOR, b"\xff")
 
 
-@pytest.mark.parametrize("pages", [20, 100, 230])
+@pytest.mark.parametrize("pages", [20, 230])
 def test_a_clip_that_is_moved_in_mid_write(pages: int, tmp_path: Path) -> None:
     board, second = Board(noise(1), nameless=True), Board(noise(2), 2, nameless=True)
     moved = False
