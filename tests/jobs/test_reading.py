@@ -59,7 +59,11 @@ def backed_up(rig: Rig, shelf: Path, **more: object) -> Backup:
 
 
 FULL = os.environ.get("SPIFLASH_SWEEP") == "full"
-SMALL = [row for row in benchmark.ROWS if FULL or (row.size == benchmark.MIB and not row.slow)]
+SMALL = [
+    row
+    for row in benchmark.ROWS
+    if FULL or (row.size == benchmark.MIB and not row.slow and not row.alone)
+]
 
 
 @pytest.mark.parametrize("row", SMALL, ids=lambda row: row.name)
