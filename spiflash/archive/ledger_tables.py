@@ -144,8 +144,9 @@ class Store:
         try:
             self._engine = self._open(where, read_only=read_only)
             present = self.looking(_present)
-            # Of a version before this one, other tables are expected.
-            expected = META.tables.keys() if ABOUT.name in present else {ROWS.name, IN_HAND.name}
+            # Of a version before this one, only two of the tables are expected.
+            before = {ROWS.name, IN_HAND.name}
+            expected = before if present <= before else META.tables.keys()
             self.absent = tuple(sorted(expected - present)) if ROWS.name in present else ()
             if ROWS.name not in present and present:
                 self.absent = (ROWS.name,)

@@ -201,3 +201,24 @@ def test_an_outage_that_does_not_end_is_an_error_in_words(
                 ledger.rows()
         finally:
             machine.start()
+
+
+def test_a_ledger_of_an_earlier_version_is_taken_over(machine: Server) -> None:
+    """The sample that was dumped from SQLite, put into the server's tables."""
+    text = (Path(__file__).parents[1] / "unit" / "data" / "ledger-2026-11.sql").read_text()
+    machine.empty()
+    engine = sa.create_engine(machine.url.replace("postgresql://", "postgresql+psycopg://"))
+    with engine.begin() as connection:
+        for step in text.split(";\n"):
+            if step.startswith(("CREATE", "INSERT")):
+                connection.exec_driver_sql(step)
+    engine.dispose()
+    with Ledger(machine.url) as ledger:
+        assert check_ledger(ledger).problems == ()
+        assert {each.key: each.written for each in ledger.all_in_hand()} == {"b": True, "c": True}
+        column = [Column(("serial",), (Counted("text", 0, 3, 4, "HG-2026-"),))]
+        assert ledger.draw(board("new"), column) == {"serial": "HG-2026-0003"}
+        with pytest.raises(LedgerError):
+            ledger.store.changing(
+                lambda c: c.exec_driver_sql("insert into values_given values ('mac', 'x', 'y')")
+            )

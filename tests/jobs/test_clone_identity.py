@@ -1,0 +1,171 @@
+"""No identity on two boards: IDs that repeat, boards that are swapped, a server that restarts.
+
+Stories that were told of this bench, each with the judge of `clone_world`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from clone_world import Event, World, settle
+
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger_record import BoardRecord
+from spiflash.errors import LedgerError
+from spiflash.work.clone.which import SkippedError
+
+CUT = Event("kill", 40, written=True)
+
+
+def world_of(folder: Path, *kinds: str) -> World:
+    """A world; "shared same" is a board with a shared ID that holds what the first one does."""
+    boards = [(kind.split()[0], "same" in kind) for kind in kinds]
+    return World.new(folder, str(folder / "ledger.sqlite"), boards)
+
+
+def good(outcome: object) -> BoardRecord:
+    assert isinstance(outcome, BoardRecord), outcome
+    assert outcome.good, outcome.reason
+    return outcome
+
+
+def failed(outcome: object) -> BoardRecord:
+    assert isinstance(outcome, BoardRecord), outcome
+    assert not outcome.good
+    return outcome
+
+
+@pytest.mark.parametrize("cut", [CUT, Event("power", 3, written=True)])
+def test_a_second_board_with_the_same_id_is_a_board_of_its_own(tmp_path: Path, cut: Event) -> None:
+    """The first is cut; the second gets a backup, values and a row of its own."""
+    world = world_of(tmp_path, "shared", "shared")
+    one, two = world.boards
+    world.work(one, event=cut)
+    second = good(world.work(two))
+    assert not second.resumed
+    first = good(world.work(one))
+    assert first.key != second.key
+    assert set(first.values.values()).isdisjoint(second.values.values())
+    # Each is known again, not the one for the other.
+    for board, row in ((one, first), (two, second)):
+        outcome = world.work(board)
+        assert isinstance(outcome, SkippedError)
+        assert outcome.record.key == row.key
+
+
+def test_a_finished_board_is_not_confused_with_another_of_its_id(tmp_path: Path) -> None:
+    world = world_of(tmp_path, "shared", "shared")
+    first = good(world.work(world.boards[0]))
+    second = good(world.work(world.boards[1]))
+    assert second.key != first.key
+    assert "answers alike" in second.remark
+
+
+@pytest.mark.parametrize("kind", ["shared", "none"])
+def test_a_twin_of_a_board_that_was_cut_is_not_guessed(tmp_path: Path, kind: str) -> None:
+    """Same ID, same contents: which of two boards was written to nobody can see."""
+    world = world_of(tmp_path, kind, f"{kind} same")
+    one, two = world.boards
+    world.work(one, "keeps nothing", CUT)
+    left = failed(world.work(two, "keeps nothing"))
+    assert (left.kind, left.touched) == ("own", False)
+    assert "A twin would look so, too" in left.reason
+    # A person who has looked at the stickers says so; the other way round they say no.
+    assert good(world.work(one, "keeps nothing")).resumed
+    assert not good(world.work(two, "keeps nothing")).resumed
+
+
+def test_the_values_of_a_redo_that_is_cut_stay_with_the_board(tmp_path: Path) -> None:
+    world = world_of(tmp_path, "own", "own", "none")
+    first = good(world.work(world.boards[0]))
+    world.work(world.boards[0], "other names", CUT, again=True)
+    second = good(world.work(world.boards[1]))
+    assert set(first.values.values()).isdisjoint(second.values.values())
+    again = good(world.work(world.boards[0], "other names"))
+    # The chip was seen without the first ones: they are to be had again.
+    third = good(world.work(world.boards[2]))
+    assert set(third.values.values()) <= {*first.values.values()} - {*again.values.values()}
+
+
+def test_an_address_that_a_board_keeps_goes_to_no_other(tmp_path: Path) -> None:
+    """Board 2 came with the first address of the job's range, and keeps it."""
+    world = world_of(tmp_path, *["own"] * 3)
+    kept = world.boards[2].first[0x8004:0x800A].hex(":")
+    assert kept == "00:00:5e:00:53:84"
+    good(world.work(world.boards[2], "corrected"))
+    assert good(world.work(world.boards[0], "corrected")).values["ethaddr"][-2:] == "86"
+    # Given away before its board was seen: that one is refused, and told why.
+    world = world_of(tmp_path / "late", *["own"] * 3)
+    assert good(world.work(world.boards[0], "corrected")).values["ethaddr"] == kept
+    left = failed(world.work(world.boards[2], "corrected"))
+    assert (left.kind, left.touched) == ("own", False)
+    assert f"This board keeps {kept}, which" in left.reason
+
+
+@pytest.mark.parametrize("kind", ["own", "shared", "none"])
+def test_a_board_that_is_exchanged_in_the_middle_is_noticed(
+    tmp_path: Path, kind: str, full_sweep: bool
+) -> None:
+    for away, after in [(i, n) for i in range(3) for n in (0, 6, 20)] if full_sweep else [(0, 6)]:
+        world = world_of(tmp_path / f"{away} {after}", kind, kind, kind)
+        one, *others = world.boards
+        left = failed(world.work(one, event=Event("swap", after, written=True, board=away)))
+        assert left.kind in ("swap", "contact", "read"), left.reason
+        assert left.touched
+        assert [board.cells for board in others] == [board.first for board in others]
+        if left.kind == "swap":
+            assert "put it on again" in left.reason
+            assert left.values["serial"] in left.reason
+        assert good(world.work(others[0])).values != left.values
+        assert good(world.work(one)).values == left.values
+
+
+def test_a_failed_board_keeps_what_may_stand_on_it(tmp_path: Path) -> None:
+    world = world_of(tmp_path, "own", "own")
+    left = failed(world.work(world.boards[0], event=Event("unplug", 40, written=True)))
+    second = good(world.work(world.boards[1]))
+    assert set(left.values.values()).isdisjoint(second.values.values())
+    assert good(world.work(world.boards[0])).values == left.values
+
+
+@pytest.mark.parametrize("carried_out", [True, False])
+def test_a_kill_at_any_transaction_loses_no_value(
+    tmp_path: Path, carried_out: bool, full_sweep: bool
+) -> None:
+    for after in range(16) if full_sweep else (4, 9):
+        world = world_of(tmp_path / str(after), "none")
+        world.work(world.boards[0], event=Event("kill ledger", after, written=carried_out))
+        settle(world)
+        assert all(board.good for board in world.boards)
+
+
+def test_a_ledger_that_is_full_at_the_row_says_put_it_on_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    world = world_of(tmp_path, "own")
+
+    def full(*arguments: object) -> None:
+        raise LedgerError("The ledger cannot be used (database or disk is full).")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Ledger, "append", full)
+        outcome = world.work(world.boards[0])
+    assert isinstance(outcome, LedgerError)
+    assert "put this board on again" in outcome.remedy
+    assert "is right, and has no row yet" in outcome.cause
+    again = good(world.work(world.boards[0]))
+    assert (again.resumed, again.seconds.get("write")) == (True, None)
+
+
+def test_a_board_of_another_computer_that_crashed_is_left_until_its_lease_ends(
+    tmp_path: Path,
+) -> None:
+    world = world_of(tmp_path, "own", "none")
+    for board in world.boards:
+        world.work(board, event=CUT, bench="far", far=True)
+        left = failed(world.work(board))
+        assert (left.kind, left.touched) == ("other", False)
+        assert "being worked on at bench far" in left.reason
+    world.later += 121.0
+    for board in world.boards:
+        assert good(world.work(board)).resumed
