@@ -15,6 +15,7 @@ from spiflash.dump.finding import Finding, Span, Verdict, merged
 _NOTHING = (Verdict.NOTED, Verdict.BLANK)
 _MOST_ISLANDS = 1000
 SECTOR = 4096
+_PIECE = 1 << 20
 _ORDER = (Verdict.CONSISTENT, Verdict.BLANK, Verdict.VOUCHED, Verdict.DAMAGED)
 
 
@@ -67,7 +68,7 @@ class Coverage:
 
 def coverage(contents: bytes, findings: Iterable[Finding]) -> Coverage:
     """Count the bytes of `contents` by the best that `findings` say about each."""
-    counts = np.bincount(levels(len(contents), findings), minlength=len(_ORDER) + 1).tolist()
+    counts = histogram(levels(len(contents), findings))[: len(_ORDER) + 1].tolist()
     unproven, consistent, blank, vouched, damaged = counts
     return Coverage(len(contents), blank, vouched, damaged, consistent, unproven)
 
@@ -98,16 +99,32 @@ def islands(contents: bytes, findings: Iterable[Finding]) -> tuple[Island, ...]:
     claimed = [s for f in findings for s, v in f.claims() if v not in _NOTHING]
     for start, end in merged(claimed):
         free[max(start, 0) : end] = False
-    sectors = np.add.reduceat(free, np.arange(0, len(free), SECTOR), dtype=np.int64) > 0
+    sectors = np.logical_or.reduceat(free, np.arange(0, len(free), SECTOR))
     edges = np.flatnonzero(np.diff(np.concatenate(([False], sectors, [False])).astype(np.int8)))
     found = []
     for first, last in edges.reshape(-1, 2).tolist()[:_MOST_ISLANDS]:
         start, end = first * SECTOR, min(last * SECTOR, len(contents))
-        counts = np.bincount(data[start:end][free[start:end]], minlength=256)
+        counts = histogram(data[start:end], free[start:end])
         shares = counts[counts > 0] / counts.sum()
         entropy = abs(float(-(shares * np.log2(shares)).sum()))
         found.append(Island(start, end - start, round(entropy, 1)))
     return tuple(found)
+
+
+def histogram(
+    data: npt.NDArray[np.uint8], chosen: npt.NDArray[np.bool_] | None = None
+) -> npt.NDArray[np.int64]:
+    """How often each of the 256 values stands in `data`, where `chosen` says so.
+
+    In pieces: counting turns each byte into eight, which a whole dump has no memory for.
+    """
+    counts = np.zeros(256, dtype=np.int64)
+    for low in range(0, len(data), _PIECE):
+        part = data[low : low + _PIECE]
+        if chosen is not None:
+            part = part[chosen[low : low + _PIECE]]
+        counts += np.bincount(part, minlength=256)
+    return counts
 
 
 def levels(size: int, findings: Iterable[Finding]) -> npt.NDArray[np.uint8]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spiflash.dump.coverage import histogram
 from spiflash.dump.finding import Verdict
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.jffs2 import find_jffs2
@@ -123,7 +124,7 @@ def _repeated(size: int, period: int) -> Symptom:
 
 def _stuck_bits(contents: bytes) -> Iterator[Symptom]:
     data = np.frombuffer(contents, dtype=np.uint8)
-    if np.count_nonzero(np.bincount(data, minlength=256)) < _FEWEST_VALUES:
+    if np.count_nonzero(histogram(data)) < _FEWEST_VALUES:
         return
     ever_one = int(np.bitwise_or.reduce(data))
     always_one = int(np.bitwise_and.reduce(data))
@@ -188,8 +189,11 @@ def _shifted(contents: bytes) -> Iterator[Symptom]:
     """Known formats that appear when every bit moves by one place."""
     data = np.frombuffer(contents, dtype=np.uint8)
     ones = np.array([0xFF], dtype=np.uint8)
-    before, after = np.concatenate((ones, data[:-1])), np.concatenate((data[1:], ones))
-    kinds = _strong_kinds((data >> 1 | before << 7).tobytes())
+    before = np.concatenate((ones, data[:-1]))
+    before <<= 7
+    before |= data >> 1
+    kinds = _strong_kinds(before.tobytes())
+    del before
     if kinds:
         yield Symptom(
             "bit-lost",
@@ -197,7 +201,10 @@ def _shifted(contents: bytes) -> Iterator[Symptom]:
             "the first bit was lost: the adapter samples a clock too late, or a disturbance on "
             "the clock line counts as an edge.",
         )
-    kinds = _strong_kinds((data << 1 | after >> 7).tobytes())
+    after = np.concatenate((data[1:], ones))
+    after >>= 7
+    after |= data << 1
+    kinds = _strong_kinds(after.tobytes())
     if kinds:
         yield Symptom(
             "bit-added",

@@ -93,12 +93,16 @@ def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding
 def _runs(contents: bytes, prefix: str, budget: Budget, mending: Budget) -> Iterator[_Run]:
     run: _Run | None = None
     done = 0
+    # The smallest node with anything in it has 44 bytes; a flood of empty ones is cut off.
+    left = Budget(len(contents) // 48 + 1000)
     for at in _candidates(contents, prefix):
         if at < done:
             continue
         node = _check(contents, at, prefix, budget) or _mend(contents, at, prefix, budget, mending)
         if node is None:
             continue
+        if not left.spend(1):
+            break
         state, length = node
         if run is not None:
             run.end = min(run.end, at)  # a failing node's length may be of no meaning
@@ -107,7 +111,9 @@ def _runs(contents: bytes, prefix: str, budget: Budget, mending: Budget) -> Iter
                 run = None
         if run is None:
             run = _Run(state, at, at)
-        run.uncovered += [(run.end, at), _type_byte(at, prefix)]
+        if run.end < at:
+            run.uncovered.append((run.end, at))
+        run.uncovered.append(_type_byte(at, prefix))
         run.end = at + length
         run.nodes += 1
         done = run.end if state is _State.HOLDS else at + _HEADER

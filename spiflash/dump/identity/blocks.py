@@ -19,6 +19,7 @@ _APART = 64
 """Bytes of FFh, or of 00h, that part two blocks."""
 
 _MOST = 500
+_PIECE = 1 << 20
 _SERIAL = re.compile(rb"(?=[\x21-\x7e]*\d)[A-Za-z0-9][A-Za-z0-9/_.-]{5,40}(?![\x21-\x7e])")
 
 
@@ -32,16 +33,28 @@ class Block:
 
 def data_blocks(contents: bytes, start: int, end: int) -> Iterator[Block]:
     """The pieces of data between `start` and `end`, the first five hundred."""
-    data = np.frombuffer(contents, dtype=np.uint8)[start:end]
-    places = np.flatnonzero((data != 0xFF) & (data != 0x00))
-    if not len(places):
-        return
-    breaks = np.flatnonzero(np.diff(places) > _APART)
-    firsts = np.concatenate(([0], breaks + 1))
-    lasts = np.concatenate((breaks, [len(places) - 1]))
-    for first, last in list(zip(firsts.tolist(), lasts.tolist(), strict=True))[:_MOST]:
-        low, high = int(places[first]), int(places[last]) + 1
-        yield Block(start + low, high - low)
+    count = 0
+    low = high = start  # of the block that is being followed
+    for base in range(start, end, _PIECE):
+        data = np.frombuffer(contents, dtype=np.uint8)[base : min(base + _PIECE, end)]
+        places = np.flatnonzero((data != 0xFF) & (data != 0x00)) + base
+        if not len(places):
+            continue
+        breaks = np.flatnonzero(np.diff(places) > _APART)
+        firsts = places[np.concatenate(([0], breaks + 1))].tolist()
+        lasts = places[np.concatenate((breaks, [len(places) - 1]))].tolist()
+        for first, last in zip(firsts, lasts, strict=True):
+            if high > low and first - high < _APART:
+                high = last + 1  # the piece's edge parts nothing
+                continue
+            if high > low:
+                yield Block(low, high - low)
+                count += 1
+                if count == _MOST:
+                    return
+            low, high = first, last + 1
+    if high > low:
+        yield Block(low, high - low)
 
 
 def with_checksum(contents: bytes, block: Block, limit: int) -> int | None:
