@@ -6,8 +6,8 @@
 Boot code with a banner, an environment, a kernel (legacy image around xz), a SquashFS (xz) and a
 JFFS2, made with mkimage, mkenvimage, mksquashfs and mkfs.jffs2 from this machine's own programs
 and libraries. Prints the time of the survey, of the coverage, and the headline.
-With --hostile: dumps that claim as much work as they can, each with the processor time and memory of
-the whole command. The goal is 12 s and 6 times the size and 150 MB: 246 MB (235 MiB) for these.
+With --hostile: dumps that claim as much work as they can, each with the processor time and memory
+of the whole command. The goal is 12 s and 6 times the size and 150 MB: 246 MB (235 MiB) for these.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ import zlib
 from collections.abc import Callable
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from spiflash.dump.coverage import coverage
 from spiflash.dump.survey import survey
 
 MIB = 1 << 20
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def run(*command: str | Path) -> bytes:
