@@ -124,6 +124,10 @@ class Run:
     error: BaseException | None = None
     result: object = None
     notes: list[str] = field(default_factory=list)
+    unseen: set[int] = field(default_factory=set)
+    """Addresses that the board wrote itself while the command was reading. What it writes behind
+    the reading, into a sector that is right and stays, no command sees: only what is written is
+    read back. Bytes that it overwrites have to be kept all the same."""
 
     def look(self, board: Board) -> None:
         """Before a disturbance, and at the beginning and the end."""
@@ -317,6 +321,8 @@ class Judge:
         for start, end in request.parts:
             wanted[start:end] = True
         right = cells == np.frombuffer(request.on(base), np.uint8)
+        for at in run.unseen:
+            right[at] |= cells[at] == base[at]
         outside = np.zeros(len(cells), np.bool_)
         for choice in choices:
             outside |= cells == np.frombuffer(choice, np.uint8)

@@ -27,6 +27,8 @@ DISK = ("disk full", "disk kill")
 AFTER = (0, 1, 2, 3, 5, 8, 13, 21, 34, 55, 89, 144, 233, 377)
 NOISE = (1e-6, 1e-5, 1e-4)
 """Chances of a bit to come wrong, on both data lines."""
+THINKING = 20.0
+"""Seconds until the person answers."""
 AWAY = (0.5, 1.5, 3.0)
 """Seconds that a hand takes to move the clip from one board to another."""
 
@@ -161,7 +163,9 @@ class Session:
             case "settings":
                 # While the chip works its processor waits; and it does not write into the work.
                 if self.board.chip.busy_until() < now and not self._changed():
-                    world.settings(self.board)
+                    at, size = world.settings(self.board)
+                    if not self.asked:
+                        self.run.unseen.update(range(at, at + size))
             case "noise":
                 self.noise.rate = self.noise.mosi_rate = NOISE[event.board % len(NOISE)]
                 world.tally["noise"] += 1
@@ -185,6 +189,7 @@ class Session:
 
     def ask(self, yes: bool) -> bool:
         """The question before a change; the board that was seen before it is the one meant."""
+        self.world.clock.advance(THINKING)
         self.run.look(self.board)
         self.run.asked = self.board
         self.run.answered = yes

@@ -277,11 +277,13 @@ class World:
 
     # -- what else happens -------------------------------------------------------------------
 
-    def settings(self, board: Board) -> None:
-        """The board runs and writes some bytes of its settings."""
+    def settings(self, board: Board) -> tuple[int, int]:
+        """The board runs and writes some bytes of its settings; where, and how many."""
         at = self.own_at - 4096 + self.rng.randrange(4000)
-        board.writes(at, self.rng.randbytes(self.rng.randint(1, 96)))
+        data = self.rng.randbytes(self.rng.randint(1, 96))
+        board.writes(at, data)
         self.tally["settings written"] += 1
+        return at, len(data)
 
     def other_program(self, session: Session, event: Event) -> None:
         """A second program works on the same shelf, with another board on an adapter of its own."""

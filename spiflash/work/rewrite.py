@@ -49,6 +49,8 @@ TURNAROUND = 0.3e-3
 """Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and
 the host (common practice, no source)."""
 
+HAND = 0.4
+"""Seconds from which a question was open so long that a hand could have moved the clip."""
 
 COMPLEMENT = bytes(255 - value for value in range(256))
 
@@ -213,12 +215,14 @@ def rewrite(
     if not unprotect:
         refuse_protected(connection, work.plan)
     if work.plan.steps:
+        asked = clock.now()
         if not agree(work):
             raise DeclinedError(
                 "Not done, as you said.", state="Nothing has been erased or written."
             )
         board.check_thoroughly(state="Nothing has been erased or written.")
-        _refuse_moved(connection, work, journal, watcher)
+        paused = clock.now() - asked >= HAND
+        _refuse_moved(connection, work, journal, watcher, all_asked=paused)
     steps = Steps(connection, board, work.old.contents)
     sets = _kept(connection, shelf, work, journal, backup, watcher)
     with contextlib.ExitStack() as stack:
@@ -260,25 +264,33 @@ def rewrite(
 
 
 def _refuse_moved(
-    connection: Connection, work: Work, journal: Journal | None, watcher: Watcher
+    connection: Connection,
+    work: Work,
+    journal: Journal | None,
+    watcher: Watcher,
+    *,
+    all_asked: bool,
 ) -> None:
-    """Read once more, now that the person has answered, what is to be changed and what was asked
-    for. A question may be open for an hour, in which the board runs and changes its settings, or
-    a sister with nearly the same contents comes on the clip.
+    """Read once more, now that the person has answered, what is to be changed; with `all_asked`
+    also what was asked for and is right already. A question may be open for an hour, in which the
+    board runs and changes its settings, or a sister with nearly the same contents comes on the
+    clip.
 
     Raises `ChipMismatchError` where it is not what the plan rests on.
     """
-    sectors = set(sectors_of([*work.plan.affected, *work.asked])).difference(work.old.unstable)
+    where = [*work.plan.affected, *(work.asked if all_asked else ())]
+    sectors = set(sectors_of(where)).difference(work.old.unstable)
     if journal is not None:
         # Cells that a cut left half way may read differently each time.
         sectors -= set(half_done(journal, work.old))
     if not sectors:
         return
-    where = stretches(sorted(sectors))
     held = bytearray(work.old.contents)
     title = "reading it once more before it is written"
     try:
-        moved, _ = compare(connection, where, held, work.old.contents, watcher, title)
+        moved, _ = compare(
+            connection, stretches(sorted(sectors)), held, work.old.contents, watcher, title
+        )
     except UnstableReadError as exc:
         exc.state = "Nothing has been erased or written."
         raise
