@@ -67,8 +67,13 @@ class Board:
     name: str
     chip: NorChip
     part: str
+    honest: bool = True
+    """The chip does what its table says."""
     settled: bytearray = field(init=False)
     pending: Request | None = None
+    earlier: list[Request] = field(default_factory=list)
+    """Requests that were pending before it: a process that is killed while it puts its journal
+    away has done its work."""
     touched: set[int] = field(default_factory=set)
     """Addresses of what the board itself wrote while a command was pending."""
 
@@ -83,6 +88,21 @@ class Board:
     def id(self) -> str | None:
         known = self.chip.unique_id
         return known.hex() if known and set(known) != {0xFF} else None
+
+    def settle(self) -> None:
+        """What the board holds is what it should hold."""
+        self.settled[:] = self.cells
+        self.pending = None
+        self.earlier.clear()
+        self.touched.clear()
+
+    def leave(self, request: Request) -> None:
+        """A command was cut. An undo or a resume that is cut leaves the request that was."""
+        if self.pending is not None and request.verb in ("resume", "undo"):
+            return
+        if self.pending is not None and self.pending != request:
+            self.earlier.append(self.pending)
+        self.pending = request
 
     def writes(self, at: int, data: bytes) -> None:
         """The board's own processor writes its settings."""
@@ -214,7 +234,7 @@ class Judge:
             self._succeeded(run)
         else:
             for board in changed:
-                board.pending = _joined(board.pending, run.request)
+                board.leave(run.request)
             if run.asked is not None and run.answered and not changed:
                 # Perhaps begun: a journal may be there.
                 run.asked.pending = run.asked.pending or run.request
@@ -290,9 +310,7 @@ class Judge:
         for board in dict.fromkeys(board for board, _ in run.moments):
             problem = self._wrong(run, board)
             if not problem:
-                board.settled[:] = board.cells
-                board.pending = None
-                board.touched.clear()
+                board.settle()
                 return
             problems.append(problem)
         raise ViolationError(f"success, but {'; '.join(problems)}")
@@ -316,6 +334,7 @@ class Judge:
                 request = Request("undo")
         elif pending is not None:
             choices.append(pending.on(base))
+        choices += [each.on(base) for each in board.earlier]
         cells = np.frombuffer(board.cells, np.uint8)
         wanted = np.zeros(len(cells), np.bool_)
         for start, end in request.parts:
@@ -337,11 +356,6 @@ class Judge:
             f"{board.name} has {len(bad)} bytes wrong, {inside} of them in the request, the first "
             f"at {int(bad[0]):#x}"
         )
-
-
-def _joined(old: Request | None, new: Request) -> Request:
-    """What is pending now: an undo or a resume that is cut leaves the request that was."""
-    return old if old is not None and new.verb in ("resume", "undo") else new
 
 
 def _followed(cells: bytes, before: bytes, after: bytes) -> bytes:

@@ -104,7 +104,7 @@ class World:
             unique_id=SHARED if kind == "shared" else None,
         )
         chip.power(False, 0.0)
-        return Board("ABCD"[index], chip, part)
+        return Board("ABCD"[index], chip, part, honest=kind != "larger")
 
     def say(self, text: str) -> None:
         """One line of the story that a violation is told with."""
@@ -341,9 +341,7 @@ class World:
             self.say("the journals are moved away")
         self.tally["tidied"] += 1
         for board in self.boards:
-            board.settled[:] = board.cells
-            board.pending = None
-            board.touched.clear()
+            board.settle()
         self.judge.forgive()
 
 
