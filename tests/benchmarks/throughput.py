@@ -2,6 +2,7 @@
 
     python tests/benchmarks/throughput.py            everything, about ten minutes
     python tests/benchmarks/throughput.py --quick    one adapter and clock, no plain restore
+    python tests/benchmarks/throughput.py --kernel   through a real kernel and libusb, some minutes
 
 Times are those of the simulated bench: SPI bits at the actual clock, USB microframes, a fixed
 cost for each host call, and the busy times that the chip draws.
@@ -15,6 +16,9 @@ cost for each host call, and the busy times that the chip draws.
   ready; a restore erases the chip, programs every page and reads it back.
 
 Processor time is what the host spends outside the simulated device and chip.
+
+With --kernel both run in a guest (`tests/references/kernel_guest.py` says what it needs), where
+only the ratio of the two means something: the guest's processor is emulated.
 """
 
 # ruff: noqa: E402 - run as a script, it has to find the packages beside it first.
@@ -238,17 +242,17 @@ def _ready(port: SpiPort) -> None:
         pass
 
 
-def _plain_read(port: SpiPort, size: int) -> bytes:
+def plain_reading(port: SpiPort, size: int) -> bytes:
     return b"".join(
         bytes(port.exchange(b"\x03" + at.to_bytes(3, "big"), min(CHUNK, size - at)))
         for at in range(0, size, CHUNK)
     )
 
 
-def _plain_program(port: SpiPort, data: bytes) -> None:
+def plain_programming(port: SpiPort, data: bytes, start: int = 0) -> None:
     for at in range(0, len(data), PAGE):
         port.exchange([0x06])
-        port.exchange(b"\x02" + at.to_bytes(3, "big") + data[at : at + PAGE])
+        port.exchange(b"\x02" + (start + at).to_bytes(3, "big") + data[at : at + PAGE])
         _ready(port)
 
 
@@ -256,7 +260,7 @@ def plain_read(adapter: str, hertz: float) -> Result:
     chip = NorChip(NAME, heron_factory(), seed=SEED)
     with plain_port(chip, adapter, hertz) as (port, meter):
         read: list[bytes] = []
-        result = meter.of(lambda: read.append(_plain_read(port, SIZE)))
+        result = meter.of(lambda: read.append(plain_reading(port, SIZE)))
         assert read[0] == chip.contents
     return result
 
@@ -265,7 +269,7 @@ def plain_program(adapter: str, hertz: float) -> Result:
     chip = NorChip(NAME, seed=SEED)
     data = random.Random(SEED).randbytes(PROGRAMMED)
     with plain_port(chip, adapter, hertz) as (port, meter):
-        result = meter.of(lambda: _plain_program(port, data))
+        result = meter.of(lambda: plain_programming(port, data))
     assert chip.contents[:PROGRAMMED] == data
     return result
 
@@ -278,8 +282,8 @@ def plain_restore(adapter: str, hertz: float, old: bytes, new: bytes) -> Result:
             port.exchange([0x06])
             port.exchange([0xC7])
             _ready(port)
-            _plain_program(port, new)
-            assert _plain_read(port, SIZE) == new
+            plain_programming(port, new)
+            assert plain_reading(port, SIZE) == new
 
         return meter.of(work)
 
@@ -323,10 +327,39 @@ def row(
     return met
 
 
+def in_the_guest() -> int:
+    """Run `kernel_throughput` in the guest and print what it measured."""
+    sys.path.insert(0, str(ROOT / "tests" / "references"))
+    import kernel_guest
+
+    missing = kernel_guest.missing()
+    if missing:
+        print(f"missing: {', '.join(missing)}", file=sys.stderr)
+        return 2
+    program = Path(__file__).with_name("kernel_throughput.py")
+    results, console = kernel_guest.run("heron", program)
+    if len(results) < 3:
+        print(console[-2000:], file=sys.stderr)
+        return 1
+    print(f"{'work':<22}{'':8}{'seconds':>9}{'processor s':>13}{'URBs':>8}")
+    for each in results:
+        for who in ("ours", "plain"):
+            took, spent, urbs = each[who]
+            print(f"{each['work']:<22}{who:8}{took:>9.2f}{spent:>13.2f}{urbs:>8}")
+        ratios = [b / a for a, b in zip(each["ours"], each["plain"], strict=True)]
+        shown = [f"{ratio:.2f}" for ratio in ratios]
+        print(f"{'':22}{'ratio':8}{shown[0]:>9}{shown[1]:>13}{shown[2]:>8}")
+    return 0
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description="limits, ours, and a plain loop")
     parser.add_argument("--quick", action="store_true")
-    quick = parser.parse_args().quick
+    parser.add_argument("--kernel", action="store_true")
+    given = parser.parse_args()
+    if given.kernel:
+        return in_the_guest()
+    quick = given.quick
     adapters = ("ft232h",) if quick else ("ft232h", "ft2232h")
     clocks = (30e6,) if quick else (6e6, 12e6, 30e6)
     factory = heron_factory()
