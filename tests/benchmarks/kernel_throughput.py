@@ -5,6 +5,7 @@ Runs as root in the guest of `tests/references/kernel_guest.py` only.
 
 from __future__ import annotations
 
+import functools
 import json
 import random
 import subprocess
@@ -35,6 +36,7 @@ URBS = 0
 def counted(name: str) -> None:
     call = getattr(usb.core.Device, name)
 
+    @functools.wraps(call)  # pyftdi looks at the parameters
     def count(*given: Any, **more: Any) -> Any:
         global URBS
         URBS += 1
