@@ -22,17 +22,16 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """How a chip is to be changed: from which address on, how much is read back, what a person
-    allowed, and whether `yes` was said in advance."""
+    """How a chip is to be changed: from which address on, how much is read back, and what a person
+    allowed."""
 
     at: int
     verify: Verify
     leave: Leave
-    yes: bool
 
     def consent(self, *, as_json: bool) -> Callable[[Work], bool]:
         """The question before the change."""
-        return lambda work: consent(work, yes=self.yes, as_json=as_json)
+        return lambda work: consent(work, yes=self.leave.in_advance, as_json=as_json)
 
 
 def change_options(command: F) -> F:
@@ -75,8 +74,8 @@ def change_from(options: dict[str, Any]) -> Change:
             without_backup=options.pop("without_backup"),
             backup=options.pop("backup"),
             unprotect=options.pop("unprotect"),
+            in_advance=options.pop("yes"),
         ),
-        yes=options.pop("yes"),
     )
 
 

@@ -168,6 +168,7 @@ def convert(
             prepared,
             Bars(),
             agree=lambda work: consent(work, yes=yes, as_json=as_json),
+            in_advance=yes,
             verify=Verify(verify),
             unprotect=unprotect,
         )

@@ -222,8 +222,10 @@ def convert(
     agree: Callable[[Work], bool],
     verify: Verify = Verify.CHANGED,
     unprotect: bool = False,
+    in_advance: bool = False,
 ) -> Rewritten:
-    """Write what was prepared, by the way that `restore` goes, and prove it.
+    """Write what was prepared, by the way that `restore` goes, and prove it. `unprotect` and
+    `in_advance` are those of `Leave`.
 
     Raises `ImageError` for an image that was refused, `ShelfError` when the chip holds something
     else by now than the set, and what `restore` raises.
@@ -246,7 +248,7 @@ def convert(
         prepared.made,
         watcher,
         agree=agreed,
-        leave=Leave(backup=prepared.set.path, unprotect=unprotect),
+        leave=Leave(backup=prepared.set.path, unprotect=unprotect, in_advance=in_advance),
         passes=prepared.asked.passes,
         verify=verify,
     )

@@ -55,12 +55,14 @@ class Leave:
 
     `without_backup` writes although no verified backup of this very chip is known; `backup`
     names a set that is this board's, for chips that have no unique ID to prove it; `unprotect`
-    lifts the chip's block protection for the time of the work.
+    lifts the chip's block protection for the time of the work. `in_advance` agrees to the change
+    before it is planned: nobody is asked, so that no time passes between reading and writing.
     """
 
     without_backup: bool = False
     backup: Path | None = None
     unprotect: bool = False
+    in_advance: bool = False
 
 
 def refuse_unknown(connection: Connection) -> None:
@@ -259,6 +261,7 @@ def restore(
         passes=passes,
         verify=verify,
         unprotect=leave.unprotect,
+        in_advance=leave.in_advance,
         backup=backup,
         at=at,
         parts=image.parts,
@@ -358,6 +361,7 @@ def _resume(
         verify=verify,
         journal=journal,
         unprotect=leave.unprotect,
+        in_advance=leave.in_advance,
         backup=backup,
     )
 

@@ -188,6 +188,7 @@ def rewrite(
     verify: Verify = Verify.CHANGED,
     journal: Journal | None = None,
     unprotect: bool = False,
+    in_advance: bool = False,
     backup: BackupSet | None = None,
     at: int = 0,
     parts: Sequence[Stretch] | None = None,
@@ -196,9 +197,10 @@ def rewrite(
 
     `journal` is one found open for this chip, which the caller holds (`Journal.held`) and this
     work finishes; without one, a new one is begun. `unprotect` lifts the chip's block protection
-    and puts it back afterwards. `backup` is a set that a person named as this board's. `at` is
-    the address of the image's first byte, `parts` the offsets in it that are to be written, None
-    for all: a later attempt is told apart from another request by them.
+    and puts it back afterwards. With `in_advance` nobody is asked any more, so that no time passes;
+    else what is concerned is read once more after the answer. `backup` is a set that a person named
+    as this board's. `at` is the address of the image's first byte, `parts` the offsets in it that
+    are to be written, None for all: a later attempt is told apart from another request by them.
 
     What is overwritten and is in no set is kept on the shelf first.
 
@@ -221,8 +223,9 @@ def rewrite(
                 "Not done, as you said.", state="Nothing has been erased or written."
             )
         board.check_thoroughly(state="Nothing has been erased or written.")
-        paused = clock.now() - asked >= HAND
-        _refuse_moved(connection, work, journal, watcher, all_asked=paused)
+        if not in_advance:
+            paused = clock.now() - asked >= HAND
+            _refuse_moved(connection, work, journal, watcher, all_asked=paused)
     steps = Steps(connection, board, work.old.contents)
     sets = _kept(connection, shelf, work, journal, backup, watcher)
     with contextlib.ExitStack() as stack:

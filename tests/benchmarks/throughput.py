@@ -54,7 +54,7 @@ from spiflash.work.backup import back_up
 from spiflash.work.connection import Connection, connected, find_out
 from spiflash.work.image import Image
 from spiflash.work.progress import Unwatched
-from spiflash.work.restore import restore
+from spiflash.work.restore import Leave, restore
 
 NAME = "W25Q64JV"
 SIZE = 8 << 20
@@ -203,7 +203,14 @@ def our_restore(
         work = Work(chip, actual)
         image = Image("benchmark", new)
         result = meter.of(
-            lambda: restore(connection, shelf, image, Unwatched(), agree=lambda _: True)
+            lambda: restore(
+                connection,
+                shelf,
+                image,
+                Unwatched(),
+                agree=lambda _: True,
+                leave=Leave(in_advance=True),
+            )
         )
         reading = 8 * SIZE / actual
         limit = work.needed() + reading * (2 if full else 1)

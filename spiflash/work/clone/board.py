@@ -331,6 +331,7 @@ class BoardRun:
             agree=lambda work: True,
             journal=journal,
             unprotect=self.desk.unprotect,
+            in_advance=True,
         )
 
     def _before_a_step(self) -> None:
