@@ -9,6 +9,7 @@ these is taken up where it was when the board comes again.
 from __future__ import annotations
 
 import hashlib
+import os
 import secrets
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -116,6 +117,7 @@ class BoardRun:
     remark: str = ""
     proof: Reading | None = None
     seconds: dict[str, float] = field(default_factory=dict)
+    _journals: frozenset[str] | None = None
 
     # -- the whole of it -------------------------------------------------------------------
 
@@ -321,6 +323,9 @@ class BoardRun:
 
     def _rewrite(self, connection: Connection, work: Work, journal: Journal | None = None) -> None:
         image = self.desk.job.image
+        # Before its journal is there, a new work has changed nothing: a board that is cut until
+        # then is not one that may have been written to, which a twin could be taken for.
+        self._journals = self._journal_names() if journal is None else None
         rewrite(
             connection,
             self.shelf or self.desk.shelf,
@@ -338,9 +343,13 @@ class BoardRun:
         """See, before a step that cannot be undone, that the board is still claimed here, and that
         the ledger knows that it is written to."""
         self.hold.check()
-        if not self.touched:
+        if not self.touched and self._journals != self._journal_names():
             self.desk.ledger.writing(self.key)
             self.touched = True
+
+    def _journal_names(self) -> frozenset[str]:
+        folder = (self.shelf or self.desk.shelf).journals
+        return frozenset(os.listdir(folder)) if folder.is_dir() else frozenset()
 
 
 class _Checking:
