@@ -32,6 +32,7 @@ from spiflash.work.convert import (
     prepare,
     prepare_from_set,
     refuse,
+    refuse_existing,
     save_image,
     save_page,
 )
@@ -141,6 +142,8 @@ def convert(
         passes=passes,
     )
     source = load_image(image)
+    for path in filter(None, (to_image, to_job)):
+        refuse_existing(path)
     words = words_given(options, shelf)
     settings = settings_from(options)
     if backup is not None and to_image is not None:

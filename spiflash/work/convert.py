@@ -8,6 +8,7 @@ image and the wishes, so that the same command after a cut makes the same image 
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -265,20 +266,25 @@ def save_new(path: Path, contents: bytes) -> None:
 
     Raises `OutputError`, also when the file exists already.
     """
+    refuse_existing(path)
     try:
         write_file(path, (contents,))
-    except FileExistsError as exc:
-        raise OutputError(
-            f"{path} exists already.",
-            state="It was not overwritten.",
-            remedy="Choose another name, or remove it first.",
-        ) from exc
     except OSError as exc:
         raise OutputError(
             f"{path} cannot be written ({exc.strerror or exc}).",
             state="The board was only read.",
             remedy="Check the path and the permissions.",
         ) from exc
+
+
+def refuse_existing(path: Path) -> None:
+    """Raise `OutputError` when there is something at `path`: better before the work than after."""
+    if os.path.lexists(path):
+        raise OutputError(
+            f"{path} exists already.",
+            state="It was not overwritten.",
+            remedy="Choose another name, or remove it first.",
+        )
 
 
 def save_page(prepared: Prepared, back: str, watcher: Watcher) -> Path | None:

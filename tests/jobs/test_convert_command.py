@@ -143,6 +143,7 @@ def test_variables_and_files_that_exist(here: Bench) -> None:
         ended = convert(here, "--yes", option, "there")
         assert ended.status == 52
         assert (here.folder / "there").read_text() == "mine"
+        assert here.flash == heron_factory()
     assert convert(here, "--set", "x").status == 2
     assert convert(here, "--drop", "nothing", "--yes").status == 2
     ended = convert(here, "--plan", "--set", "bootdelay=7", "--drop", "config", "--json")
