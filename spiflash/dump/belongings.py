@@ -145,14 +145,20 @@ def wholes(audit: Audit) -> list[Region]:
         and region.start < len(audit.contents)
         and not holds_environment(audit, region)
     ]
-    for start, end in audit.layout.gaps:
+    for start, end in _spare_ranges(audit.layout):
         found += _file_systems(audit.findings, start, min(end, len(audit.contents)))
     found += _unclaimed(audit, found)
     return sorted(found, key=lambda region: region.start)
 
 
+def _spare_ranges(layout: Layout) -> list[tuple[int, int]]:
+    """Where nothing should stand: no region, or one that is called spare."""
+    spare = [(each.start, each.end) for each in layout.regions if each.role is Role.SPARE]
+    return sorted((*layout.gaps, *spare))
+
+
 def _unclaimed(audit: Audit, known: Sequence[Region]) -> list[Region]:
-    """Sectors that hold something although no region claims them and no format explains it:
+    """Sectors that hold something although no region is meant for it and no format explains it:
     nothing says that it is firmware, so that it may be the board's own."""
     contents = audit.contents
     explained = [
@@ -162,7 +168,7 @@ def _unclaimed(audit: Audit, known: Sequence[Region]) -> list[Region]:
     ]
     explained += [(each.start, each.end) for each in known]
     found: list[Region] = []
-    for low, high in audit.layout.gaps:
+    for low, high in _spare_ranges(audit.layout):
         start = low if low else SECTOR  # what stands at 0 is boot code
         for at in range(start, min(high, len(contents)), SECTOR):
             end = min(at + SECTOR, high, len(contents))

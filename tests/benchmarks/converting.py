@@ -21,10 +21,11 @@ import shutil
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
+from unittest import mock
 
 ROOT = Path(__file__).resolve().parents[2]
 if __name__ == "__main__":
@@ -127,8 +128,12 @@ def batch(boards: int, on_chips: int) -> tuple[Counter[str], list[str]]:
     return counts, losses
 
 
-def cuts(every: int) -> tuple[Counter[str], list[str]]:
-    """Cut one conversion at every `every`th USB transfer; counts, and a line for each failure."""
+def cuts(
+    every: int, skipped: float = 0.0, kinds: Sequence[str] = KINDS
+) -> tuple[Counter[str], list[str]]:
+    """Cut one conversion at every `every`th USB transfer behind the share `skipped` of them.
+
+    Counts, and a line for each failure."""
     board = heron(Identity.of(7))
     contents, image = bytes(board.contents), bytes(same_layout(board).contents)
     # The same bytes are audited again and again; what an audit says depends on nothing else.
@@ -139,10 +144,12 @@ def cuts(every: int) -> tuple[Counter[str], list[str]]:
             kept[these] = examine(these, name, **more)  # type: ignore[arg-type]
         return kept[these]
 
-    job.examine = remembered  # type: ignore[attr-defined]
     counts: Counter[str] = Counter()
     problems: list[str] = []
-    with tempfile.TemporaryDirectory(prefix="converting-") as temporary:
+    with (
+        mock.patch.object(job, "examine", remembered),
+        tempfile.TemporaryDirectory(prefix="converting-") as temporary,
+    ):
         folder = Path(temporary)
         chip = new_chip(contents)
         with session(chip) as (connection, bench):
@@ -151,8 +158,8 @@ def cuts(every: int) -> tuple[Counter[str], list[str]]:
             last = bench.device.transfers
         assert chip.contents == wanted
         counts["transfers"] = last - first + 1
-        for kind in KINDS:
-            for number in range(first, last + 1, every):
+        for kind in kinds:
+            for number in range(first + int(skipped * (last - first)), last + 1, every):
                 shelf = Shelf(folder / f"{kind}-{number}")
                 problem = _cut(new_chip(contents), shelf, kind, number, image, wanted, counts)
                 held = [each.contents() for each in shelf.sets().sets]

@@ -226,7 +226,7 @@ class BenchMachine(RuleBasedStateMachine):
         return low, min(low + size * 4096 - (odd if odd % 5 == 0 else 0), world.size)
 
     def set_of(self, board: Board, number: int) -> Path | None:
-        """A set that the person names as this board's; now and then it is not."""
+        """A set that the person names as this board's, which it need not be."""
         sets = sorted(self.here.judge.sets)
         return sets[number % len(sets)] if sets and number < 2 else None
 
@@ -240,11 +240,10 @@ class BenchMachine(RuleBasedStateMachine):
 
     def teardown(self) -> None:
         try:
-            if self.world is not None and self.world.violation is None:
+            if self.here.violation is None:
                 self.settle_up()
         finally:
-            if self.world is not None:
-                TALLY.update(self.world.tally)
+            TALLY.update(self.here.tally)
             shutil.rmtree(self.root, ignore_errors=True)
 
     def settle_up(self) -> None:
@@ -268,8 +267,8 @@ class BenchMachine(RuleBasedStateMachine):
         raise error
 
 
-def erase(low: int, high: int, *, waived: bool = False) -> Order:
-    return Order(Request("erase", b"\xff" * (high - low), low, ((low, high),), waived))
+def erase(low: int, high: int) -> Order:
+    return Order(Request("erase", b"\xff" * (high - low), low, ((low, high),)))
 
 
 def write(at: int, image: bytes) -> Order:
@@ -307,7 +306,7 @@ CASES: dict[str, tuple[tuple[str, ...], str, tuple[Step, ...]]] = {
         (
             *((board, BACKUP, None) for board in "AB"),
             *((board, RUNS, None) for board in "AB"),
-            *((board, erase(64 * KIB, ALL, waived=False), None) for board in "AB"),
+            *((board, erase(64 * KIB, ALL), None) for board in "AB"),
         ),
     ),
     "settings between the cut and the resume": (
@@ -387,26 +386,24 @@ def test_what_the_machine_found(name: str, tmp_path: Path) -> None:
     holds = (starts.split() * len(kinds))[: len(kinds)]
     world = World(tmp_path, ALL, list(kinds), holds, seed=5)
     for letter, order, event in steps:
-        board = next(each for each in world.boards if each.name == letter)
+        board = world.boards["ABCD".index(letter)]
         if isinstance(order, Order):
             world.command(board, order, [event] if event else [])
         else:
             board.chip.power(False, world.clock.now())
             world.settings(board)
-    assert world.tally["commands"], world.story
+    assert world.tally["commands"]
 
 
 def configured(examples: int, steps: int, *, fixed: bool, shrink: bool) -> settings:
-    phases = [Phase.generate] + ([Phase.shrink] if shrink else [])
     return settings(
         max_examples=examples,
         stateful_step_count=steps,
         deadline=None,
         derandomize=fixed,
         database=None,
-        phases=phases,
+        phases=[Phase.generate] + ([Phase.shrink] if shrink else []),
         suppress_health_check=list(HealthCheck),
-        print_blob=False,
         report_multiple_bugs=False,
     )
 

@@ -13,6 +13,7 @@ from cli_rig import Bench, Ended, new_bench
 
 from hwmocks import store
 from hwmocks.boards.heron import heron_factory, heron_open, mac_address, serial_number
+from tests.benchmarks.converting import cuts
 
 ENV = slice(0x40000, 0x50000)
 FACTORY = slice(0x50000, 0x60000)
@@ -82,6 +83,14 @@ def test_from_backup_to_page(tmp_path: Path) -> None:
     assert "[[environment]]" in job.read_text("utf-8")  # the rehearsal clones with such a job
 
 
+def test_the_same_command_after_a_cut() -> None:
+    """A few cuts; `converting.py --cuts 20` makes them at every twentieth USB transfer."""
+    counts, problems = cuts(20) if FULL else cuts(10_000, 0.85, ("power",))
+    assert problems == []
+    assert counts["cuts by power"] >= 1
+    assert counts["of them with a journal open"] >= 1
+
+
 @sweep
 def test_without_the_board_and_once_more(here: Bench) -> None:
     image, made = here.folder / "made.bin", only_set(here)
@@ -95,6 +104,7 @@ def test_without_the_board_and_once_more(here: Bench) -> None:
     assert only_set(here) == made
 
 
+@sweep
 def test_nobody_to_ask_means_no(here: Bench) -> None:
     ended = convert(here)
     assert ended.status == 60
@@ -153,9 +163,10 @@ def test_variables_and_files_that_exist(here: Bench) -> None:
 
 
 def test_restore_says_what_it_overwrites(here: Bench) -> None:
-    if FULL:
-        planned = here.on_board("restore", "open.bin", "--plan", "--json").document
-        assert {each["name"] for each in planned["overwrites"]} >= {"ethaddr", "serial#"}
+    planned = here.on_board("restore", "open.bin", "--plan", "--json").document
+    assert {each["name"] for each in planned["overwrites"]} >= {"ethaddr", "serial#", "config"}
+    if not FULL:
+        return
     ended = here.on_board("restore", "open.bin", "--yes")
     assert ended.status == 0, ended.err
     said = ended.err

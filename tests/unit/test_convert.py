@@ -193,6 +193,15 @@ def test_a_place_that_the_layout_gives_away_is_not_blank() -> None:
     assert said.made[0x40000:0x60000].count(b"HERONFAC") == 0
 
 
+def test_what_stands_in_a_spare_region_is_not_nothing() -> None:
+    """No format, no region that is meant for it: it may be the board's own, and it stays."""
+    contents = bytearray(SMALL.contents)
+    contents[0x1F0000:0x1F0010] = b"written since..."
+    said = propose(audited(bytes(contents)), audited(bytes(SMALL_IMAGE.contents)))
+    assert by_label(said)["unclaimed@1F0000h"].fate is Fate.STAYS
+    assert said.made[0x1F0000:0x1F0010] == b"written since..."
+
+
 def test_a_plain_restore_overwrites_own_items() -> None:
     board = audited(heron_factory())
     lost = overwritten(board, heron_open())
