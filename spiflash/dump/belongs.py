@@ -32,7 +32,18 @@ from spiflash.dump.triage.processor import processor
 from spiflash.dump.wording import counted
 
 STRONG = frozenset(
-    {"uboot-image", "fit", "squashfs", "cramfs", "romfs", "ubi", "jffs2", "environment", "trx"}
+    {
+        "uboot-image",
+        "fit",
+        "squashfs",
+        "cramfs",
+        "erofs",
+        "romfs",
+        "ubi",
+        "jffs2",
+        "environment",
+        "trx",
+    }
 )
 """Kinds with a checksum or a structure that chance does not make."""
 

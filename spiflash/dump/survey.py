@@ -88,7 +88,7 @@ def _whole(finding: Finding) -> tuple[Span, ...]:
 def _with_proof(finding: Finding) -> Finding:
     if finding.verdict is not Verdict.VOUCHED or finding.proof is not None:
         return finding
-    weak = {"romfs": Proof.SUM} | dict.fromkeys(_UNPACKED, Proof.UNPACKED)
+    weak = {"romfs": Proof.SUM, "cpio": Proof.SUM} | dict.fromkeys(_UNPACKED, Proof.UNPACKED)
     return dataclasses.replace(finding, proof=weak.get(finding.kind, Proof.CRC))
 
 

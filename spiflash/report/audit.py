@@ -8,7 +8,8 @@ from collections import Counter
 from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import Island
 from spiflash.dump.fit import Fit
-from spiflash.dump.hints import Console, Hints
+from spiflash.dump.hints import Console, Hints, Write
+from spiflash.dump.hints.script import Onto
 from spiflash.dump.layout import Region, Role
 from spiflash.report.amounts import address, amount, counted, span
 from spiflash.report.as_json import finding_json
@@ -73,6 +74,24 @@ def console_words(console: Console) -> str:
     return f"{console.device}{speed} ({console.source})"
 
 
+def write_words(audit: Audit, write: Write) -> tuple[str, str]:
+    """(where to, how much) of what a script writes, in words."""
+    to, size = write.to, len(audit.contents)
+    place = to.place(audit.layout)
+    if place is not None:
+        region = audit.layout.at(place)
+        name = region.name if region is not None else "no region"
+        where = f"{address(place, size)}, {clean(name, 40)}"
+    else:
+        stated = f"{to.address:X}h" if to.address is not None else "an address that is not stated"
+        where = " at ".join(filter(None, (clean(to.name, 40), stated)))
+    if to.onto is not Onto.SPI:
+        where += f" ({to.onto.value})"
+    if to.length is not None:
+        return where, amount(to.length)
+    return where, clean(to.stated, 40) or "length not stated"
+
+
 def fit_words(fit: Fit) -> str:
     """One comparison with a chip in words."""
     text = f"{amount(fit.size)}: {fit.verdict}"
@@ -119,6 +138,8 @@ def audit_text(audit: Audit) -> str:
     lines += [f"  ! {clean(each)}" for each in audit.remarks]
     lines += _layout(audit, size)
     lines += ["", "What the boot loader looks for", *_hints(audit.hints, size)]
+    if audit.hints.writes:
+        lines += ["", "Where its scripts write", *_writes(audit)]
     lines += ["", "This board's own", *_own(audit, size)]
     if audit.islands:
         lines += ["", "Not recognised", *_islands(audit, size)]
@@ -176,6 +197,15 @@ def _hints(hints: Hints, size: int) -> list[str]:
             f"    {clean(name, 40)} = {clean(value, 40)}" for name, value in found.addresses[:20]
         ]
     return lines or ["  nothing readable"]
+
+
+def _writes(audit: Audit) -> list[str]:
+    return table(
+        [
+            (clean(each.script, 32), *write_words(audit, each), clean(each.to.command, 120))
+            for each in audit.hints.writes[:_SHOWN]
+        ]
+    )
 
 
 def _own(audit: Audit, size: int) -> list[str]:
@@ -248,6 +278,20 @@ def audit_json(audit: Audit) -> dict[str, object]:
             "files": [
                 {"file": e.file, "medium": e.medium, "command": e.command, "at": e.at}
                 for e in audit.hints.loads
+            ],
+            "writes": [
+                {
+                    "script": each.script,
+                    "at": each.at,
+                    "onto": each.to.onto.name.lower(),
+                    "name": each.to.name,
+                    "stated_address": each.to.address,
+                    "address": each.to.place(audit.layout),
+                    "length": each.to.length,
+                    "stated_length": each.to.stated,
+                    "command": each.to.command,
+                }
+                for each in audit.hints.writes
             ],
             "consoles": [
                 {"device": e.device, "speed": e.speed, "source": e.source}

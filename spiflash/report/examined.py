@@ -14,6 +14,7 @@ from spiflash.report.audit import (
     island_region,
     need_words,
     region_words,
+    write_words,
 )
 from spiflash.report.wording import clean
 
@@ -81,6 +82,10 @@ def examined_pieces(audit: Audit) -> dict[str, object]:
                 address(each.at, size),
             )
             for each in audit.hints.loads[:40]
+        ],
+        "writes": [
+            (clean(each.script, 64), *write_words(audit, each), clean(each.to.command, 200))
+            for each in audit.hints.writes[:40]
         ],
         "consoles": [clean(console_words(each), 160) for each in audit.hints.consoles[:24]],
         "environments": [

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import random
+import subprocess
+import zlib
 
 import pytest
 
@@ -170,3 +172,62 @@ def test_addresses_without_separators() -> None:
     assert macs_of(contents, layout) == [(0x8000 + 10, "00:00:5e:00:53:2a")]
     digits = (b"\xff" * 0x8000 + b"\0build=20240518000A\0").ljust(1 << 17, b"\xff")
     assert macs_of(digits, layout) == []
+
+
+def serials_of(contents: bytes, layout: Layout) -> list[tuple[int, str]]:
+    found = identity(contents, survey(contents), layout)
+    return [(each.start, each.text) for each in found if each.kind == "serial"]
+
+
+@pytest.mark.parametrize(
+    "text", [b"HG-2019-0023", b"2144AX0019", b"00ab12cd34", b"heron-00231", b"S/N: HG20190023"]
+)
+def test_serial_numbers_in_a_region_that_is_the_boards_own(text: bytes) -> None:
+    number = text.removeprefix(b"S/N: ")
+    at = 32 + len(text) - len(number)
+    assert serials_of(*own_region(b"\xff" * 32, text, b"\0")) == [(at, number.decode())]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [b"mtdblock5", b"sha256", b"uart0_clk", b"libfoo.so.6", b"wlan0mac", b"x9Kq2z", b"a/b2c3d4e5"],
+)
+def test_words_of_programs_are_no_serial_numbers(text: bytes) -> None:
+    assert serials_of(*own_region(b"\xff" * 32, text, b"\0")) == []
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_has_no_serial_number(seed: int) -> None:
+    """Calibration in an own region, and code in short pieces outside of every region."""
+    rng = random.Random(seed)
+    assert serials_of(*own_region(rng.randbytes(1 << 16))) == []
+    pieces = b"".join(rng.randbytes(900) + b"\xff" * 124 for _ in range(512))
+    assert serials_of(pieces, Layout(len(pieces), ())) == []
+    words = (
+        rng.choice([b"\0", b"\n"]) + b"IRQ%d-%04d" % (rng.randrange(99), n) for n in range(900)
+    )
+    text = b"".join(words) + b"\0"
+    assert serials_of(b"\xff" * 4096 + text + b"\xff" * 4096, Layout(8192 + len(text), ())) == []
+
+
+def test_a_name_in_text_says_what_a_serial_number_is() -> None:
+    text = b"colour=blue\nserial_number=HG-2019-0023\nserial=%s\nSerialNo: none\nserialno=on\n"
+    contents = (b"\xff" * 4096 + text).ljust(1 << 16, b"\xff")
+    at = contents.index(b"HG-2019")
+    assert serials_of(contents, Layout(len(contents), ())) == [(at, "HG-2019-0023")]
+
+
+def test_a_short_serial_number_is_not_looked_for_elsewhere() -> None:
+    body = b"serial#=1234\0bootcmd=x\0baudrate=9600\0\0".ljust(4092, b"\xff")
+    contents = zlib.crc32(body).to_bytes(4, "little") + body + b"\x011234\x01" * 100
+    contents = contents.ljust(1 << 16, b"\xff")
+    assert serials_of(contents, Layout(len(contents), ())) == [(12, "1234")]
+
+
+@pytest.mark.needs("dtc")
+def test_the_serial_number_of_a_device_tree() -> None:
+    source = b'/dts-v1/; / { serial-number = "HG-2019-0023"; compatible = "x,y"; };'
+    done = subprocess.run(["dtc", "-O", "dtb"], input=source, capture_output=True, check=True)
+    contents = (b"\xff" * 4096 + done.stdout).ljust(1 << 16, b"\xff")
+    at = contents.index(b"HG-2019")
+    assert serials_of(contents, Layout(len(contents), ())) == [(at, "HG-2019-0023")]

@@ -13,13 +13,16 @@ from collections.abc import Callable, Iterable, Sequence
 from spiflash.dump.finding import Finding, Span
 from spiflash.dump.formats.banner import find_banners
 from spiflash.dump.formats.blank import find_blank
+from spiflash.dump.formats.cpio import find_cpio
 from spiflash.dump.formats.cramfs import find_cramfs
 from spiflash.dump.formats.credentials import find_der, find_pem
 from spiflash.dump.formats.disks import find_ext, find_fat
 from spiflash.dump.formats.elf import find_elf
 from spiflash.dump.formats.environment import find_environments
+from spiflash.dump.formats.erofs import find_erofs
 from spiflash.dump.formats.fit import find_trees
 from spiflash.dump.formats.jffs2 import find_jffs2
+from spiflash.dump.formats.kernel import find_kernels
 from spiflash.dump.formats.legacy import find_legacy_images
 from spiflash.dump.formats.romfs import find_romfs
 from spiflash.dump.formats.runs import find_dense, find_zeros
@@ -38,6 +41,7 @@ FILE_SYSTEMS: tuple[Search, ...] = (
     find_jffs2,
     find_squashfs,
     find_cramfs,
+    find_erofs,
 )
 """Searched first, in this order."""
 
@@ -50,6 +54,8 @@ FORMATS: tuple[Search, ...] = (
     find_gpt,
     find_legacy_images,
     find_trees,
+    find_kernels,
+    find_cpio,
     find_environments,
     find_streams,
     find_elf,
@@ -63,7 +69,7 @@ FORMATS: tuple[Search, ...] = (
 REMAINDERS: tuple[Search, ...] = (find_zeros, find_dense)
 """What is worth noting where nothing else was found."""
 
-PACKED = frozenset({"squashfs", "cramfs", "jffs2", "ubi", "ubifs"})
+PACKED = frozenset({"squashfs", "cramfs", "erofs", "jffs2", "ubi", "ubifs"})
 """Kinds of file systems that hold the contents of files in pieces."""
 
 IN_PIECES = frozenset({"jffs2", "ubi", "ubifs", "banner", "blank", "default-environment"})

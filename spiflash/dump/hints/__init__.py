@@ -1,4 +1,4 @@
-"""What the boot loader looks for: versions, environment, files, console."""
+"""What the boot loader looks for: versions, environment, files, console; where scripts write."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 from spiflash.dump.finding import Finding
 from spiflash.dump.hints.collect import collect
-from spiflash.dump.hints.values import Console, Environment, Hints, Load, Version
+from spiflash.dump.hints.values import Console, Environment, Hints, Load, Version, Write
 from spiflash.dump.secrets import Masker, masker
 
-__all__ = ["Console", "Environment", "Hints", "Load", "Version", "hints"]
+__all__ = ["Console", "Environment", "Hints", "Load", "Version", "Write", "hints"]
 
 
 def hints(

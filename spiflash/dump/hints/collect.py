@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
-from spiflash.dump.facts import BannerFacts, BundleFacts, ImageFacts, Speaker
+from spiflash.dump.facts import BannerFacts, BundleFacts, ImageFacts
 from spiflash.dump.finding import Finding, environments
-from spiflash.dump.hints.script import assigned, commands, filled, followed, wanted
-from spiflash.dump.hints.values import Console, Environment, Hints, Load, Version
+from spiflash.dump.hints.script import assigned, commands, filled, followed, wanted, written
+from spiflash.dump.hints.values import Console, Environment, Hints, Load, Version, Write
 from spiflash.dump.layout.tree import Node, read_tree
 from spiflash.dump.secrets import Masker
 from spiflash.dump.uboot_env import Environment as Block
@@ -23,28 +25,19 @@ _ADDRESS_VALUE = re.compile(r"(0x)?[0-9a-fA-F]{4,16}")
 _CONSOLE = re.compile(r"\bconsole=([\w./-]{2,32})(?:,(\d{3,8}))?")
 _STDOUT_SPEED = re.compile(r":(\d{3,8})")
 
-_FILE_NAME = re.compile(
-    rb"(?<![\x21-\x7e])[\w./-]{1,40}\.(?:bin|img|itb|uimage|scr|dtb|ubi|squashfs|fw|rom|uboot)"
-    rb"(?![\x21-\x7e])",
-    re.IGNORECASE,
-)
-
 
 def collect(contents: bytes, findings: Sequence[Finding], hide: Masker) -> Hints:
     """See `hints`."""
     found = environments(findings)[:_MOST_ENVIRONMENTS]
     spaces = [_plain(block) for block in found]
-    loads = [
-        *_script_loads(found, spaces, hide),
-        *_image_loads(findings, spaces[0] if spaces else {}, hide),
-        *_text_loads(contents, found, findings),
-    ]
+    loads, writes = _steps(_scripts(findings, found, spaces, hide))
     return Hints(
         versions=tuple(_versions(findings)),
         environments=tuple(
             _environment(block, space, hide) for block, space in zip(found, spaces, strict=True)
         ),
         loads=_distinct_loads(loads),
+        writes=_distinct_writes(writes),
         consoles=tuple(dict.fromkeys(_consoles(contents, findings, found, spaces)))[:_MOST],
     )
 
@@ -88,83 +81,77 @@ def _environment(block: Block, space: Mapping[str, str], hide: Masker) -> Enviro
     )
 
 
-def _script_loads(
-    found: Sequence[Block], spaces: Sequence[Mapping[str, str]], hide: Masker
-) -> Iterator[Load]:
-    # A real board has some dozens.
-    left = _MOST_COMMANDS
-    for block, space in zip(found, spaces, strict=True):
-        # Filled in from what may be shown, or a token in a URL would slip through.
-        safe = {name: hide.named(name, value) for name, value in space.items()}
+@dataclass(frozen=True, slots=True)
+class _Script:
+    """The text of a script, as it may be shown, with the variables that it runs with."""
+
+    name: str
+    at: int
+    text: str
+    variables: Mapping[str, str]
+
+
+def _scripts(
+    findings: Sequence[Finding],
+    found: Sequence[Block],
+    spaces: Sequence[Mapping[str, str]],
+    hide: Masker,
+) -> Iterator[_Script]:
+    """Every variable of the environments, then every script image: those run with the variables
+    of the first environment."""
+    # Filled in from what may be shown, or a token in a URL would slip through.
+    safe = [{name: hide.named(name, value) for name, value in space.items()} for space in spaces]
+    for block, space in zip(found, safe, strict=True):
         for variable in block.variables:
-            script = safe.get(readable(variable.name), "")
-            for known in assigned(script, safe):
-                for command in commands(script):
-                    left -= 1
-                    if left < 0:
-                        return
-                    hit = wanted(command, known)
-                    if hit is not None:
-                        yield Load(hit.file[:200], hit.medium, hit.command[:400], variable.at)
-
-
-def _image_loads(
-    findings: Sequence[Finding], space: Mapping[str, str], hide: Masker
-) -> Iterator[Load]:
-    """What script images in the flash load; they run with the environment's variables."""
-    safe = {name: hide.named(name, value) for name, value in space.items()}
-    left = _MOST_COMMANDS
+            name = readable(variable.name)
+            yield _Script(name, variable.at, space.get(name, ""), space)
     for finding in findings:
         facts = finding.facts
         images = facts.images if isinstance(facts, BundleFacts) else (facts,)
         for image in images:
-            if not isinstance(image, ImageFacts) or not image.script:
-                continue
-            script = hide.text(image.script)
-            for known in assigned(script, safe):
-                for command in commands(script):
-                    left -= 1
-                    hit = wanted(command, known) if left > 0 else None
-                    if hit is not None:
-                        yield Load(hit.file[:200], hit.medium, hit.command[:400], finding.start)
+            if isinstance(image, ImageFacts) and image.script:
+                text = hide.text(image.script)
+                name = f"script {hide.text(readable(image.name.encode(), 40))}".strip()
+                yield _Script(name, finding.start, text, safe[0] if safe else {})
 
 
-def _text_loads(
-    contents: bytes, found: Sequence[Block], findings: Sequence[Finding]
-) -> Iterator[Load]:
-    """File names that stand by themselves in the boot code, near its banner."""
-    covered = [(block.start, block.end) for block in found]
-    for low, high in _boot_code(findings, len(contents)):
-        for count, match in enumerate(_FILE_NAME.finditer(contents, low, high)):
-            if count == _MOST:
-                break
-            at = match.start()
-            if not any(start <= at < end for start, end in covered):
-                yield Load(readable(match[0]), "named in the boot code", "", at)
-
-
-def _boot_code(findings: Sequence[Finding], size: int) -> Iterator[tuple[int, int]]:
-    """The 256 KiB on both sides of each boot loader banner, without overlap."""
-    reached = 0
-    for finding in findings:
-        facts = finding.facts
-        if isinstance(facts, BannerFacts) and facts.speaker is Speaker.LOADER:
-            low = max(finding.start - (256 << 10), reached)
-            reached = max(min(finding.end + (256 << 10), size), reached)
-            if low < reached:
-                yield low, reached
+def _steps(scripts: Iterable[_Script]) -> tuple[list[Load], list[Write]]:
+    """What the scripts load and write; names of files come from here alone, because what else
+    looks like one may be part of a message."""
+    loads: list[Load] = []
+    writes: list[Write] = []
+    left = _MOST_COMMANDS
+    for script in scripts:
+        for known in assigned(script.text, script.variables):
+            for command in commands(script.text):
+                left -= 1
+                if left < 0:
+                    return loads, writes
+                load, to = wanted(command, known), written(command, known)
+                if load is not None:
+                    loads.append(Load(load.file[:200], load.medium, load.command[:400], script.at))
+                if to is not None:
+                    short = dataclasses.replace(
+                        to, name=to.name[:64], stated=to.stated[:64], command=to.command[:400]
+                    )
+                    writes.append(Write(script.name, script.at, short))
+    return loads, writes
 
 
 def _distinct_loads(loads: Iterable[Load]) -> tuple[Load, ...]:
-    """Each file and medium once; a name from the boot code only where no script loads it."""
+    """Each file and medium once."""
     found: dict[tuple[str, str], Load] = {}
     for load in loads:
-        known = {file for file, _ in found}
-        if not load.command and load.file in known:
-            continue
-        if len(found) < _MOST:
-            found.setdefault((load.file, load.medium), load)
-    return tuple(found.values())
+        found.setdefault((load.file, load.medium), load)
+    return tuple(found.values())[:_MOST]
+
+
+def _distinct_writes(writes: Iterable[Write]) -> tuple[Write, ...]:
+    """Each command of a script once, whichever environment has it."""
+    found: dict[tuple[str, str], Write] = {}
+    for write in writes:
+        found.setdefault((write.script, write.to.command), write)
+    return tuple(found.values())[:_MOST]
 
 
 def _consoles(

@@ -1,14 +1,17 @@
-"""Reading boot scripts: what runs after what, and which files they ask for.
+"""Reading boot scripts: what runs after what, which files they ask for, where they write.
 
 Command names and the order of their arguments: U-Boot, doc/usage/cmd (from memory).
 """
 
 from __future__ import annotations
 
+import enum
 import itertools
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+
+from spiflash.dump.layout.region import Layout
 
 _STEPS = 60
 _DEEPEST = 8
@@ -38,6 +41,11 @@ _MEDIA = {
     "ubi": "UBI volume",
     "virtio": "virtual disk",
     "host": "host",
+    "hostfs": "host",
+    "semihosting": "host",
+    "blkmap": "mapped disk",
+    "pvblock": "virtual disk",
+    "efi_media": "disk of the firmware",
 }
 
 
@@ -48,6 +56,46 @@ class Wanted:
     file: str
     medium: str
     command: str
+
+
+_WHOLE = re.compile(r"(?:spi-)?nor0")
+"""What the boot loader calls the whole of the first SPI NOR flash where others have a partition."""
+
+
+class Onto(enum.Enum):
+    """What a command writes to."""
+
+    SPI = "SPI flash"
+    PARTITION = "flash partition"
+    NAND = "NAND flash"
+    MEMORY = "memory, or flash that is mapped there"
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What one command writes to.
+
+    `address` is in bytes: in the flash, in the partition `name` where there is one, or in the
+    processor's memory; None where it is not stated as a number. `length` is in bytes, None where
+    it is not stated as a number; `stated` is the length as it stands there, such as
+    "${filesize}", empty where the command has none.
+    """
+
+    onto: Onto
+    name: str
+    address: int | None
+    length: int | None
+    stated: str
+    command: str
+
+    def place(self, layout: Layout) -> int | None:
+        """The address in the SPI flash; None where it is not known or not of that flash."""
+        if self.onto not in (Onto.SPI, Onto.PARTITION):
+            return None
+        if not self.name or _WHOLE.fullmatch(self.name):
+            return self.address
+        known = next((each.start for each in layout.named if each.name == self.name), None)
+        return known + self.address if known is not None and self.address is not None else None
 
 
 def filled(text: str, variables: Mapping[str, str]) -> str:
@@ -148,15 +196,15 @@ def wanted(command: str, variables: Mapping[str, str]) -> Wanted | None:
     if verb == "sysboot":
         # sysboot <interface> <device[:partition]> <any|ext2|fat> [<address>] [<file>]
         last = arguments[-1] if len(arguments) > 4 else variables.get("bootfile", "")
-        medium = _MEDIA.get(arguments[0], arguments[0]) if arguments else "unknown"
+        medium = _medium(arguments[0]) if arguments else None
+        if medium is None:
+            return None
         return Wanted(last or "extlinux/extlinux.conf", medium, text)
     if _FROM_MEDIUM.match(verb):
         # load <interface> [<device[:partition]> [<address> [<file> …]]]; the sizes have no address
         place = 2 if verb.endswith("size") else 3
-        if len(arguments) > place:
-            medium = _MEDIA.get(arguments[0], arguments[0])
-            return Wanted(arguments[place], medium, text)
-        return None
+        medium = _medium(arguments[0]) if len(arguments) > place else None
+        return Wanted(arguments[place], medium, text) if medium is not None else None
     if verb in _FROM_NETWORK:
         # tftpboot [<address>] [[<server>:]<file>]
         names = [word for word in arguments if not _is_address(word)]
@@ -167,3 +215,49 @@ def wanted(command: str, variables: Mapping[str, str]) -> Wanted | None:
 
 def _is_address(word: str) -> bool:
     return bool(re.fullmatch(r"(0x)?[0-9a-fA-F]{5,16}|\$\{?\w*addr\w*\}?", word))
+
+
+def _medium(interface: str) -> str | None:
+    """In words; None for what is no interface: the command is a sentence that begins alike."""
+    return interface if "$" in interface else _MEDIA.get(interface)
+
+
+_WRITES = re.compile(r"^(?:sf|mtd|nand|cp)\b")
+_WIDTHS = {"": 4, ".b": 1, ".w": 2, ".l": 4, ".q": 8}
+
+
+def written(command: str, variables: Mapping[str, str]) -> Written | None:
+    """What one command writes to; None when it writes to no flash.
+
+    sf write|update ADDR OFFSET LENGTH; mtd write[.OPTIONS] NAME ADDR [OFFSET [LENGTH]];
+    nand write[.OPTIONS] ADDR OFFSET|PARTITION [LENGTH]; cp[.b|.w|.l|.q] FROM TO COUNT. Numbers
+    are hexadecimal.
+    """
+    if not _WRITES.search(command):
+        return None
+    text = filled(command, variables)
+    words = [word.strip("\"'") for word in text.split()]
+    verb, action = words[0], words[1].partition(".")[0] if len(words) > 1 else ""
+    if verb == "sf" and action in ("write", "update") and len(words) > 3:
+        onto, name, address, stated = Onto.SPI, "", words[3], words[4:5]
+    elif verb == "mtd" and action == "write" and len(words) > 3:
+        onto, name, stated = Onto.PARTITION, words[2], words[5:6]
+        address = words[4] if len(words) > 4 else "0"
+    elif verb == "nand" and action == "write" and len(words) > 3:
+        onto, name, address, stated = Onto.NAND, "", words[3], words[4:5]
+    elif (width := _WIDTHS.get(verb.removeprefix("cp"))) and len(words) > 3:
+        count = _number(words[3])
+        length = count * width if count is not None else None
+        return Written(Onto.MEMORY, "", _number(words[2]), length, words[3], text)
+    else:
+        return None
+    start = _number(address)
+    if start is None and not name and "$" not in address:
+        # A partition's name stands where an offset may stand too.
+        name, start = address, 0
+    length = _number(stated[0].removeprefix("+")) if stated else None
+    return Written(onto, name, start, length, stated[0] if stated else "", text)
+
+
+def _number(word: str) -> int | None:
+    return int(word, 16) if re.fullmatch(r"(0x)?[0-9a-fA-F]{1,16}", word) else None

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from spiflash.dump.hints.script import Written
+
 
 @dataclass(frozen=True, slots=True)
 class Version:
@@ -35,14 +37,24 @@ class Environment:
 class Load:
     """A file that the boot loader asks for.
 
-    `medium` in words ("SD card", "network", "USB", …); `command` is the piece of script or text
-    it was found in; `at` where that stands.
+    `medium` in words ("SD card", "network", "USB", …); `command` is the command that loads it;
+    `at` where the script stands.
     """
 
     file: str
     medium: str
     command: str
     at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """What a script writes to; `script` is the variable or image that it is, `at` where its text
+    stands."""
+
+    script: str
+    at: int
+    to: Written
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,4 +73,5 @@ class Hints:
     versions: tuple[Version, ...] = ()
     environments: tuple[Environment, ...] = ()
     loads: tuple[Load, ...] = ()
+    writes: tuple[Write, ...] = ()
     consoles: tuple[Console, ...] = ()

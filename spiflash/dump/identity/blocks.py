@@ -6,6 +6,7 @@ of data among blank or zero bytes.
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -20,7 +21,11 @@ _APART = 64
 
 _MOST = 500
 _PIECE = 1 << 20
-_SERIAL = re.compile(rb"(?=[\x21-\x7e]*\d)[A-Za-z0-9][A-Za-z0-9/_.-]{5,40}(?![\x21-\x7e])")
+_SERIAL = re.compile(rb"(?=[\x21-\x7e]*\d)[A-Za-z0-9][A-Za-z0-9/_.-]{5,40}(?=[\x00\r\n\xff]|$)")
+_KEYED = re.compile(
+    rb"(?<![A-Za-z])(?i:serial(?:#|[_-]?n(?:o|um(?:ber)?))|serno|s/n)[\"']?[ \t]{0,2}[=:][ \t]{0,2}"
+    rb"[\"']?([A-Za-z0-9][A-Za-z0-9/_.-]{3,40})(?![\x21\x23-\x26\x28-\x7e])"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +100,8 @@ def _little(raw: bytes) -> int:
 
 
 def serial_texts(contents: bytes, block: Block) -> Iterator[tuple[int, bytes]]:
-    """(address, text) of what may be a serial number: letters and digits, six at least."""
+    """(address, text) of what may be a serial number in a region that is the board's own:
+    letters and digits, six at least, up to the end of the text."""
     raw = contents[block.at : block.at + block.length]
     for count, match in enumerate(_SERIAL.finditer(raw)):
         before = raw[match.start() - 1 : match.start()]
@@ -103,7 +109,31 @@ def serial_texts(contents: bytes, block: Block) -> Iterator[tuple[int, bytes]]:
             continue
         if count == 50:
             return
-        yield block.at + match.start(), match[0]
+        if is_serial(match[0]):
+            yield block.at + match.start(), match[0]
+
+
+def keyed_serials(contents: bytes) -> Iterator[tuple[int, bytes]]:
+    """(address, text) of serial numbers behind a name that says so, the first fifty."""
+    matches = _KEYED.finditer(contents)
+    found = ((match.start(1), match[1]) for match in matches)
+    numbers = (each for each in found if any(map(_DIGITS.__contains__, each[1])))
+    yield from itertools.islice(numbers, 50)
+
+
+_DIGITS = frozenset(b"0123456789")
+
+
+def is_serial(text: bytes) -> bool:
+    """Whether text that no name explains has the form of a serial number: two digits at least;
+    with small letters only where it is a hexadecimal number or ends in four digits. What is left
+    out are words of programs and noise (common practice, no source)."""
+    digits = sum(map(_DIGITS.__contains__, text))
+    if digits < 2 or b"/" in text:
+        return False
+    if text.upper() == text:
+        return True
+    return bool(re.fullmatch(rb"[0-9a-f]{8,}|[\x20-\x7e]*\d{4}", text))
 
 
 def mac_beside(contents: bytes, at: int, length: int) -> int | None:

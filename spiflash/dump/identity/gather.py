@@ -6,12 +6,14 @@ import bisect
 import re
 from collections.abc import Iterator, Sequence
 
+from spiflash.dump.facts import TreeFacts
 from spiflash.dump.finding import Finding, environments
 from spiflash.dump.formats.magic import places
 from spiflash.dump.identity import mac
 from spiflash.dump.identity.blocks import (
     Block,
     data_blocks,
+    keyed_serials,
     mac_beside,
     serial_texts,
     with_checksum,
@@ -19,6 +21,7 @@ from spiflash.dump.identity.blocks import (
 from spiflash.dump.identity.item import OwnItem
 from spiflash.dump.identity.secrets import find_secrets
 from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.layout.tree import read_tree
 from spiflash.dump.secrets import MASK, Masker, is_secret
 from spiflash.dump.uboot_env import Environment, Variable
 from spiflash.dump.wording import readable
@@ -26,6 +29,11 @@ from spiflash.dump.wording import readable
 _MOST = 1000
 _SMALL = 1024
 """Bytes: a longer piece of data in a gap is code or a file rather than an identity."""
+
+_SECTOR = 4096
+
+_DISTINCT = 6
+"""Bytes: a shorter serial number stands elsewhere by chance."""
 
 _ADDRESS_NAME = re.compile(r"mac|addr|bssid|hwa", re.IGNORECASE)
 _SETTING = re.compile(rb"([A-Za-z_][\w.#-]{0,63})[=:][ \t]?[\"']?$")
@@ -64,7 +72,9 @@ class _Search:
                 self.variable(variable, block)
         own = [region for region in self.layout.regions if region.keep or region.role is Role.OWN]
         self.same_again()
+        self.trees(findings)
         self.secrets()
+        self.keyed()
         for region in own:
             self.own_region(region)
         for start, end in self.layout.gaps:
@@ -109,8 +119,9 @@ class _Search:
         if value is not None:
             self.macs.setdefault(value, variable.at)
             self.add(variable.at, len(variable.value), "mac", name, mac.spelled(value), sure)
-        elif is_serial_name(name) and len(variable.value) >= 4:
-            self.serials.setdefault(variable.value, variable.at)
+        elif is_serial_name(name) and _can_be_serial(variable.value):
+            if len(variable.value) >= _DISTINCT:
+                self.serials.setdefault(variable.value, variable.at)
             self.add(variable.at, len(variable.value), "serial", name, text, sure)
         elif is_secret(name, text):
             self.add(variable.at, len(variable.value), "key", name, text, sure)
@@ -132,6 +143,25 @@ class _Search:
                         f"sure: the same text is a serial number at {first:06X}h",
                     )
 
+    def trees(self, findings: Sequence[Finding]) -> None:
+        """Serial numbers in device trees: the root's property serial-number (Devicetree
+        Specification, section 3.2)."""
+        for finding in findings:
+            if not isinstance(finding.facts, TreeFacts):
+                continue
+            root = read_tree(self.contents[finding.start : finding.end])
+            value = root.properties.get("serial-number", b"").rstrip(b"\0") if root else b""
+            at = self.contents.find(value, finding.start, finding.end) if len(value) > 3 else -1
+            if at >= 0 and value.isascii() and readable(value) == value.decode("ascii"):
+                sure = "likely: the serial number that a device tree states"
+                self.add(at, len(value), "serial", "serial-number", readable(value), sure)
+
+    def keyed(self) -> None:
+        """Serial numbers behind their name in text, such as a file of settings."""
+        for at, text in keyed_serials(self.contents):
+            likely = "likely: text behind a name that speaks of a serial number"
+            self.add(at, len(text), "serial", "text", readable(text), likely)
+
     def own_region(self, region: Region) -> None:
         end = min(region.end, len(self.contents))
         raw = self.contents[region.start : end]
@@ -144,8 +174,8 @@ class _Search:
             self.own_block(block, region.start, end)
 
     def gap(self, start: int, end: int) -> None:
-        """Blocks that vouch for themselves and serial numbers, in small pieces of data that no
-        region claims: without a partition table, the board's own data stands there."""
+        """Blocks that vouch for themselves and addresses in a row, in small pieces of data that
+        no region claims: without a partition table, the board's own data stands there."""
         for block in data_blocks(self.contents, start, end):
             if block.length <= _SMALL:
                 self.own_block(block, start, end, unclaimed=True)
@@ -171,14 +201,15 @@ class _Search:
             setting = _SETTING.search(self.contents[max(at - 66, block.at) : at])
             if setting and not is_serial_name(setting[1].decode("ascii")):
                 continue
-            likely = (
-                "perhaps: letters and digits in data that no region claims"
-                if unclaimed
-                else "likely: letters and digits in a region that is the board's own"
-            )
+            beside = mac_beside(self.contents, at, len(text))
+            likely = "likely: letters and digits in a region that is the board's own"
+            if unclaimed:
+                # Nothing says that this is the board's own: any text with digits would do.
+                if beside is None or block.at % _SECTOR:
+                    continue
+                likely = "perhaps: letters and digits beside what can be an address"
             if self.add(at, len(text), "serial", "text", readable(text), likely):
                 inside = True
-                beside = mac_beside(self.contents, at, len(text))
                 if beside is not None and block.at <= beside:
                     value = self.contents[beside : beside + 6]
                     self.add(
@@ -240,6 +271,12 @@ def _some(contents: bytes, text: bytes) -> Iterator[int]:
         if count == 100:
             return
         yield at
+
+
+def _can_be_serial(value: bytes) -> bool:
+    """Printable, of a sensible length, and no reference to another variable."""
+    printable = all(0x20 <= byte <= 0x7E for byte in value)
+    return printable and 4 <= len(value) <= 64 and b"$" not in value
 
 
 def _is_word(text: bytes) -> bool:

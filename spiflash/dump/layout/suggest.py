@@ -17,10 +17,13 @@ one leaves erase blocks blank."""
 _NAMES = {
     "uboot-image": ("image", Role.OTHER),
     "fit": ("image", Role.OTHER),
+    "kernel": ("kernel", Role.KERNEL),
     "environment": ("env", Role.ENVIRONMENT),
     "devicetree": ("dtb", Role.TREE),
     "squashfs": ("rootfs", Role.ROOT),
     "cramfs": ("rootfs", Role.ROOT),
+    "erofs": ("rootfs", Role.ROOT),
+    "cpio": ("initramfs", Role.ROOT),
     "romfs": ("rootfs", Role.ROOT),
     "jffs2": ("files", Role.DATA),
     "ubi": ("volumes", Role.DATA),
@@ -28,6 +31,10 @@ _NAMES = {
     "ext": ("files", Role.DATA),
     "fat": ("files", Role.DATA),
 }
+
+
+_IN_KERNEL = frozenset({"cpio"})
+"""What may stand inside a raw kernel, at any place."""
 
 
 def suggested(findings: Sequence[Finding], size: int) -> Layout:
@@ -71,7 +78,10 @@ def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, bool]]:
             continue
         if pieces:
             start, end, kind, kernel = pieces[-1]
-            if finding.end <= end:
+            if kind == "kernel" and finding.start % SECTOR == 0 and finding.kind not in _IN_KERNEL:
+                # How far a raw kernel reaches is an upper bound: what begins a sector ends it.
+                pieces[-1] = (start, min(end, finding.start), kind, kernel)
+            elif finding.end <= end:
                 continue
             near = finding.start - end <= _TOGETHER
             if finding.kind == kind and kind in ("jffs2", "ubi", "ubifs") and near:

@@ -20,8 +20,18 @@ UNPROVEN = "nothing speaks against it; no checksum covers it"
 VOUCHED = 3
 """The level of a byte that a checksum proves, in `dump.coverage`."""
 
-FILE_SYSTEMS = ("squashfs", "jffs2", "cramfs", "romfs", "ubi", "ubifs", "ext", "fat")
-IMAGES = ("uboot-image", "fit")
+FILE_SYSTEMS = (
+    "squashfs",
+    "jffs2",
+    "cramfs",
+    "erofs",
+    "romfs",
+    "cpio",
+    "ubi",
+    "ubifs",
+    "ext",
+    "fat",
+)
 MOST_PLACES = 64
 """Places of one finding that are kept."""
 

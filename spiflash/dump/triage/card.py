@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spiflash.dump.hints import Hints
-from spiflash.dump.hints.script import filled, followed, wanted
+from spiflash.dump.hints.script import followed, wanted, written
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.reference import Known, Reference
 from spiflash.dump.triage.result import CardRoad, Kind, Proof, RegionFinding
@@ -116,29 +116,11 @@ def destinations(image: Reference) -> dict[str, frozenset[int]]:
                 if load is not None:
                     loaded = load.file if load.medium == CARD else ""
                     continue
-                to = _written_to(filled(step, space), image.layout)
+                write = written(step, space)
+                to = write.place(image.layout) if write is not None else None
                 if loaded and to is not None:
                     found.setdefault(loaded, set()).add(to)
     return {name: frozenset(places) for name, places in found.items()}
-
-
-def _written_to(step: str, layout: Layout) -> int | None:
-    """The flash address that a command writes to; None when it writes to none that is known.
-
-    Order of arguments: U-Boot, doc/usage/cmd (from memory): sf write|update ADDR OFFSET LENGTH,
-    mtd write NAME ADDR OFFSET.
-    """
-    words = step.split()
-    if len(words) > 3 and words[:2] in (["sf", "write"], ["sf", "update"]):
-        place = words[3]
-    elif len(words) > 3 and words[:2] == ["mtd", "write"]:
-        place = words[4] if len(words) > 4 else words[2]
-    else:
-        return None
-    known = next((each.start for each in layout.named if each.name == place), None)
-    if known is not None:
-        return known
-    return int(place, 16) if re.fullmatch(r"(0x)?[0-9a-fA-F]{1,8}", place) else None
 
 
 def _file(image: Reference, name: str, places: frozenset[int], *, named: bool) -> CardFile | str:

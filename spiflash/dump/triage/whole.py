@@ -127,8 +127,8 @@ def _in_place(contents: bytes, other: bytes, layout: Layout) -> bool:
 
 
 _BY_ROLE = {
-    Role.KERNEL: ("uboot-image", "fit"),
-    Role.ROOT: ("squashfs", "cramfs", "romfs"),
+    Role.KERNEL: ("uboot-image", "fit", "kernel"),
+    Role.ROOT: ("squashfs", "cramfs", "erofs", "romfs", "cpio"),
     Role.TREE: ("devicetree",),
     Role.ENVIRONMENT: ("environment",),
 }
