@@ -307,8 +307,10 @@ def _settle(
                 connection.execute(sa.delete(IDENTITIES).where(this))
         connection.execute(sa.delete(IN_HAND).where(board))
     if after is After.FORGET:
-        give_back(connection, record.key)
-        connection.execute(sa.delete(IN_HAND).where(board & (IN_HAND.c.written == 0)))
+        written = connection.scalar(sa.select(IN_HAND.c.written).where(board))
+        if not written:
+            give_back(connection, record.key)
+            connection.execute(sa.delete(IN_HAND).where(board))
 
 
 def _in_hand(connection: sa.Connection, wanted: sa.ColumnElement[bool]) -> tuple[InHand, ...]:

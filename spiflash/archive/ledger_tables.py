@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
+from urllib.parse import quote
 
 import platformdirs
 import sqlalchemy as sa
@@ -159,8 +160,14 @@ class Store:
         if "://" not in str(where):
             path = Path(where).expanduser().absolute()
             if read_only:
+                # A bench that was killed in mid-write left a journal: SQLite has to put back what
+                # it says before it can read, and may not do that in mode ro.
+                cut = path.with_name(f"{path.name}-journal").exists()
+                may = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
                 url = sa.URL.create(
-                    "sqlite", database=f"file:{path}", query={"mode": "ro", "uri": "true"}
+                    "sqlite",
+                    database=f"file:{quote(str(path))}",
+                    query={"mode": "rw" if cut and may else "ro", "uri": "true"},
                 )
             else:
                 make_folders(path.parent)
@@ -240,6 +247,13 @@ class Store:
     def _error(self, exc: Exception) -> LedgerError:
         original = getattr(exc, "orig", None) or exc
         cause = str(original).strip().splitlines() or [type(exc).__name__]
+        if getattr(original, "sqlite_errorname", "") == "SQLITE_READONLY_ROLLBACK":
+            return LedgerError(
+                f"The ledger {self.name} was cut in mid-write, and may not be written to here.",
+                state="Nothing was changed. Earlier rows are safe.",
+                remedy="Open it once where it may be written to, with the file beside it whose "
+                "name ends in -journal: never copy or move the one without the other.",
+            )
         return LedgerError(
             f"The ledger {self.name} cannot be used ({cause[0]}).",
             state="Nothing was written to it by this step; earlier rows are safe.",

@@ -210,8 +210,21 @@ class Column:
         own = [values.get(name) for name in self.names]
         if len(self.lists) == 1:
             text, (only,) = own[0], self.lists
-            return text is not None and only.has(Identity.of(only.kind, text))
+            if text is None or not _plain(only.kind, text):
+                return False
+            return only.has(Identity.of(only.kind, text))
         return any(list(texts) == own for texts in zip(*self.lists, strict=False))
+
+
+def _plain(kind: str, text: str) -> bool:
+    """Whether a value is spelled as a list of this kind gives it: another kind's list may have
+    given it in another spelling."""
+    if kind == MAC:
+        return as_mac(text) == text
+    try:
+        return kind != HEX or bytes.fromhex(text).hex() == text
+    except ValueError:
+        return False
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,7 +41,7 @@ def begun(shelf: Shelf, seed: int, bench: str = "a", unique_id: str = "") -> InH
 
 def cut(shelf: Shelf, seed: int, where: Range) -> Journal:
     """The journal of work that was cut on the board with these contents."""
-    old = contents_of(seed=seed)[where.start : where.start + where.length]
+    old = contents_of(seed=seed)
     state = JournalState(
         *("MX25L6406E", ID, None, SIZE, (where,), "i", "11" * 32), datetime(2026, 5, 1, tzinfo=UTC)
     )

@@ -7,6 +7,8 @@ import json
 import multiprocessing
 import sqlite3
 import stat
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -242,3 +244,46 @@ def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:
     path.write_bytes(b"not a database at all" * 100)
     with pytest.raises(LedgerError, match="not a database"):
         Ledger(path)
+
+
+@pytest.mark.parametrize("name", ["batch #3.sqlite", "50%41.sqlite", "what?.sqlite", "a;b&c=d"])
+def test_a_ledger_of_any_name_can_be_looked_at(tmp_path: Path, name: str) -> None:
+    """SQLite's names of files for looking only are URIs: RFC 3986 gives such signs a meaning."""
+    with Ledger(tmp_path / name) as ledger:
+        ledger.append(record("a"), After.KEEP)
+    with Ledger(tmp_path / name, read_only=True) as ledger:
+        assert len(ledger.rows()) == 1
+    assert [each.name for each in tmp_path.iterdir()] == [name]
+
+
+KILLED = """import os, sqlite3, sys
+ledger = sqlite3.connect(sys.argv[1], isolation_level=None)
+ledger.execute("PRAGMA cache_size = 1")
+ledger.execute("BEGIN IMMEDIATE")
+ledger.execute("UPDATE ledger_rows SET result = 'FAIL'")
+ledger.execute("CREATE TABLE junk (x)")
+for i in range(200):
+    ledger.execute("INSERT INTO junk VALUES (?)", ("y" * 500,))
+os._exit(9)
+"""
+
+
+def test_a_ledger_cut_in_mid_write_can_be_looked_at(tmp_path: Path) -> None:
+    """sqlite.org/lockingv3.html, "hot journals": who reads next has to put the file back first."""
+    path = tmp_path / "ledger.sqlite"
+    with Ledger(path) as ledger:
+        ledger.append(record("a"), After.KEEP)
+    subprocess.run([sys.executable, "-c", KILLED, path], check=False)
+    assert (tmp_path / "ledger.sqlite-journal").stat().st_size
+    with Ledger(path, read_only=True) as ledger:
+        assert check_ledger(ledger).problems == ()
+        assert [row.result for row in ledger.rows()] == ["PASS"]
+
+
+def test_a_value_in_another_kinds_spelling_is_drawn_anew(ledger: Ledger) -> None:
+    """The board had an address from a list of texts; the job's list is of kind mac by now."""
+    text = "00-00-5E-00-53-01"
+    assert ledger.draw(board("a"), [Column(("ethaddr",), (Listed("text", (text,)),))])
+    for kind, again in (("mac", "00:00:5e:00:53:01"), ("hex", "00005e005301")):
+        column = Column(("ethaddr",), (Listed(kind, (again,)),))
+        assert ledger.draw(board("a"), [column]) == {"ethaddr": again}

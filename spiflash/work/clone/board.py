@@ -118,6 +118,7 @@ class BoardRun:
     proof: Reading | None = None
     seconds: dict[str, float] = field(default_factory=dict)
     _journals: frozenset[str] | None = None
+    _told: bool = False
 
     # -- the whole of it -------------------------------------------------------------------
 
@@ -291,7 +292,7 @@ class BoardRun:
         job, finished = self.desk.job, self.finished
         columns: tuple[Column, ...] = job.columns
         before: Mapping[str, str] = {}
-        if finished is not None and set(finished.values) == {rule.name for rule in job.values}:
+        if finished is not None and job.takes(finished.values):
             # A board that is done again is the same board, and keeps what it has.
             columns, before = (), finished.values
         self.values = self.desk.ledger.draw(
@@ -326,6 +327,8 @@ class BoardRun:
         # Before its journal is there, a new work has changed nothing: a board that is cut until
         # then is not one that may have been written to, which a twin could be taken for.
         self._journals = self._journal_names() if journal is None else None
+        # Of a board that was written to before, the values may be new ones all the same.
+        self._told = False
         rewrite(
             connection,
             self.shelf or self.desk.shelf,
@@ -343,9 +346,9 @@ class BoardRun:
         """See, before a step that cannot be undone, that the board is still claimed here, and that
         the ledger knows that it is written to."""
         self.hold.check()
-        if not self.touched and self._journals != self._journal_names():
+        if not self._told and self._journals != self._journal_names():
             self.desk.ledger.writing(self.key)
-            self.touched = True
+            self.touched = self._told = True
 
     def _journal_names(self) -> frozenset[str]:
         folder = (self.shelf or self.desk.shelf).journals

@@ -133,6 +133,16 @@ class ValueRule:
             return bytes.fromhex(text.replace(":", ""))
         return bytes.fromhex(text) if self.kind == "hex" else text.encode("latin-1")
 
+    def takes(self, text: str) -> bool:
+        """Whether a value that another job gave can be written here: it may be of another kind, or
+        longer than the place."""
+        try:
+            length = len(self.raw(text))
+        except ValueError:
+            return False
+        fits = self.place is None or length <= self.place.length
+        return fits and (self.kind != "mac" or length == 6)
+
 
 @dataclass(frozen=True, slots=True)
 class Job:
@@ -171,6 +181,12 @@ class Job:
     def may_share(self) -> frozenset[Identity]:
         """Identities that all boards may have, by the job's own word."""
         return frozenset(Identity.of("text", each) for each in self.shared)
+
+    def takes(self, values: Mapping[str, str]) -> bool:
+        """Whether a board that has these values can keep them under this job."""
+        return values.keys() == {rule.name for rule in self.values} and all(
+            rule.takes(values[rule.name]) for rule in self.values
+        )
 
     def action(self, kind: str) -> str:
         """What to do after a failure of this kind."""

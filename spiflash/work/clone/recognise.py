@@ -5,7 +5,8 @@ is compared with what ledger, backup set and journal say of each board whose chi
 board in hand was backed up before it was written to. It holds
 
 * what its backup holds, when nothing has been written yet;
-* what it was to get, when it was cut between the last write and its row;
+* what it was to get, when it was cut between the last write and its row; the job may have been
+  changed since, so the values that were drawn for it and stand on it will do;
 * outside its journal's ranges what it held before the work that was cut, and inside them, page by
   page, old contents, new contents, nothing, or something on the way: an erase that was cut has only
   set bits, all over its sector; a program that was cut has only cleared those that are to be clear.
@@ -80,10 +81,10 @@ def look(
     shelf: Shelf,
     bench: str,
     targets: Targets,
-    keeps: Callable[[BoardRecord], bool | None],
+    keeps: Callable[[str], bool | None],
 ) -> Looked:
     """Compare the board that was read with `boards` in hand and with `finished` ones; `keeps` says
-    whether it keeps what a finished one keeps (None: nothing is known).
+    by its key whether it keeps what one of them keeps (None: nothing is known).
 
     Raises `BoardError` when a backup that this bench made is gone: that very board, half written,
     would be taken for a new one.
@@ -99,6 +100,10 @@ def look(
             unseen.append(board)
             continue
         known = _compared(board, kept, reading, targets)
+        if known is None and keeps(board.key) is not False and _has_its_values(board, reading):
+            # Another job was to make it, or this one before its file was changed: what it came
+            # with is in its set, and all of it is made anew.
+            known = Recognised(board, kept.contents(), Shelf(kept.path.parent), None, Looks.DONE)
         if known is not None:
             found.append(known)
     order = list(Looks)
@@ -113,7 +118,7 @@ def look(
 def _finished(
     records: Sequence[BoardRecord],
     reading: Reading,
-    keeps: Callable[[BoardRecord], bool | None],
+    keeps: Callable[[str], bool | None],
 ) -> tuple[BoardRecord | None, bool]:
     """The finished board that was read, and whether it looks as it came: as it left, or changed
     since but with its values and what it keeps; else without its values."""
@@ -123,7 +128,7 @@ def _finished(
             return record, False
     came = None
     for record in records:
-        kept = keeps(record)
+        kept = keeps(record.key)
         own = [Identity.of(TEXT, text) for text in record.values.values()]
         if record.before_sha256 == digest:
             came = came or record
@@ -137,6 +142,12 @@ def _finished(
         elif kept:
             came = came or record
     return came, True
+
+
+def _has_its_values(board: InHand, reading: Reading) -> bool:
+    """Whether values stand on the board that were drawn for this one, and so for no other."""
+    own = [Identity.of(TEXT, text) for text in board.values.values()]
+    return board.written and bool(own) and all(each.stands_in(reading.contents) for each in own)
 
 
 def _compared(

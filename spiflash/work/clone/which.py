@@ -98,7 +98,7 @@ class Which:
             self.desk.shelf,
             self.desk.bench,
             self.targets,
-            lambda record: keepers.get(record.key),
+            keepers.get,
         )
 
     def _is_it(self, each: Recognised) -> bool:
@@ -182,10 +182,9 @@ class Which:
 
     def targets(self, board: InHand, own: bytes) -> list[bytes]:
         """What the job makes of a board: with the values it has, and with those it had last."""
-        names = {rule.name for rule in self.desk.job.values}
         found = []
         for values in (board.values, self.desk.ledger.last_values(board.key)):
-            if values.keys() == names:
+            if self.desk.job.takes(values):
                 # A board of which this job could make nothing was never written to by it.
                 with suppress(NotTheBoardsOwnError, EnvironmentEditError, ImageError):
                     found.append(make_target(self.desk.job, own, values))
