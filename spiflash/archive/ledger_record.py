@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import TypeVar
 
@@ -100,6 +100,17 @@ class BoardRecord:
             expected=_number(fields, document, "expected"),
             seconds=_mapping(fields, document, "seconds", float),
         )
+
+
+def last_of_each(records: Iterable[BoardRecord]) -> tuple[BoardRecord, ...]:
+    """The last row of every board: one that failed, came again and passed is a good board. Rows of
+    boards that were never recognised stand each for itself."""
+    last: dict[object, BoardRecord] = {}
+    for number, record in enumerate(records):
+        key = record.key or number
+        last.pop(key, None)
+        last[key] = record
+    return tuple(last.values())
 
 
 _TEXTS = (

@@ -110,6 +110,7 @@ def clone(
     """
     from spiflash.archive.ledger import Ledger
     from spiflash.archive.ledger_check import check_ledger
+    from spiflash.archive.ledger_record import last_of_each
     from spiflash.archive.ledger_tables import default_path
     from spiflash.cli.clone_screen import CloneScreen
     from spiflash.nor.tables import chip_table
@@ -172,15 +173,16 @@ def clone(
             "problems": list(chain.problems),
         },
     }
-    text = summary_text(done.records, len(done.skipped))
+    boards = last_of_each(done.records)
+    text = summary_text(boards, len(done.skipped))
     text += "\n" + chain_text(chain.rows, chain.head, chain.broken, chain.problems)
     show(document, text, as_json=as_json)
     if done.errors:
         raise done.errors[0]
-    failed = sum(not each.good for each in done.records)
+    failed = sum(not each.good for each in boards)
     if failed:
         raise BoardsFailedError(
-            f"{failed} of {len(done.records)} boards failed.",
+            f"{failed} of {len(boards)} boards failed.",
             state="Their rows say why. What was written to a board stays with it; other values "
             "went back to the list.",
             remedy="Put them on again, or look at them with 'spiflash ledger FAIL'.",

@@ -15,7 +15,7 @@ from dataclasses import replace
 
 import click
 
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger_record import BoardRecord, last_of_each
 from spiflash.cli.folding import folded
 from spiflash.report.clone import (
     ROWS,
@@ -96,7 +96,7 @@ class CloneScreen:
         self._waiting: list[str] = []
         self._drawn = 0
         self._wanted, self._before = wanted, before
-        self._good = self._failed = 0
+        self._records: list[BoardRecord] = []
         self._clock = clock
         self._begun = clock()
         self._bell = Bell(self._strike, pause)
@@ -127,8 +127,7 @@ class CloneScreen:
     def result(self, station: str, record: BoardRecord) -> None:
         """PASS or FAIL, and the bell."""
         with self._lock:
-            self._good += record.good
-            self._failed += not record.good
+            self._records.append(record)
             self._sign(station, record.result, reason_line(record), GOOD if record.good else BAD)
             if not self._live:
                 self._print(result_text(self._named(station), record, LONGEST))
@@ -270,8 +269,10 @@ class CloneScreen:
     def _lines(self) -> list[str]:
         width, height = self._width(), shutil.get_terminal_size().lines
         count = len(self._panels)
+        boards = last_of_each(self._records)
+        good = sum(each.good for each in boards)
         total = progress_text(
-            self._before + self._good, self._failed, self._wanted, self._clock() - self._begun
+            self._before + good, len(boards) - good, self._wanted, self._clock() - self._begun
         )
         if ROWS * count + 3 > height:
             return [panel.line(width) for panel in self._panels.values()] + [clean(total, width)]

@@ -15,7 +15,7 @@ import pytest
 
 from spiflash.archive.ledger import After, InHand, Ledger
 from spiflash.archive.ledger_check import check_ledger
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger_record import BoardRecord, last_of_each
 from spiflash.archive.ledger_values import Column, Counted, Listed
 from spiflash.errors import LedgerError, ValuesUsedUpError
 
@@ -287,3 +287,24 @@ def test_a_value_in_another_kinds_spelling_is_drawn_anew(ledger: Ledger) -> None
     for kind, again in (("mac", "00:00:5e:00:53:01"), ("hex", "00005e005301")):
         column = Column(("ethaddr",), (Listed(kind, (again,)),))
         assert ledger.draw(board("a"), [column]) == {"ethaddr": again}
+
+
+def test_a_board_that_came_again_and_passed_is_no_failed_board() -> None:
+    """As after a cable that was pulled out: the rows stay both, the count is of boards."""
+    rows = [
+        record("a", "FAIL", kind="adapter"),
+        record("b", "PASS"),
+        record("", "FAIL"),
+        record("a", "PASS"),
+        record("", "FAIL"),
+        record("c", "PASS"),
+        record("c", "FAIL"),
+    ]
+    last = last_of_each(rows)
+    assert [(each.key, each.result) for each in last] == [
+        ("b", "PASS"),
+        ("", "FAIL"),
+        ("a", "PASS"),
+        ("", "FAIL"),
+        ("c", "FAIL"),
+    ]
