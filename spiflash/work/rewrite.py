@@ -17,6 +17,7 @@ from spiflash.archive.backupset import BackupSet
 from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import (
+    AdapterLostError,
     ChipMismatchError,
     ChipProtectedError,
     DeclinedError,
@@ -346,6 +347,12 @@ def _left_behind(error: SpiflashError, steps: Steps, journal: Journal, *, resume
         f"{error.state} What the chip held before and what it is to hold are kept in "
         f"{journal.path}."
     ).strip()
+    if isinstance(error, AdapterLostError):
+        error.state = f"The chip holds a mixture of old and new contents. {error.state}"
+        error.remedy = (
+            "Plug it in again and run 'spiflash restore --resume' to finish; do not power the "
+            "board before."
+        )
 
 
 def _disarm(connection: Connection) -> None:

@@ -156,6 +156,8 @@ def test_unplugged_while_writing(here: Here, tmp_path: Path) -> None:
     assert "Traceback" not in ended.err
     (journal,) = (bench.shelf / "journals").iterdir()
     assert str(journal) in ended.err
+    for needed in ("mixture", "restore --resume", "do not power the board"):
+        assert needed in " ".join(ended.err.split())
     factory, new = ((bench.folder / name).read_bytes() for name in ("factory.bin", "image"))
     assert bench.flash not in (factory, new)
     here.faults = UsbFaults()
