@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -51,21 +52,30 @@ def examine(
 ) -> Audit:
     """Examine `contents`; `name` is what to call them. `layout` outweighs what they state;
     `sizes` are chips, in bytes, to try them against; `signs` is False for contents that were
-    not read from a chip just now, in which signs of a bad reading are not looked for. Empty
-    contents raise ValueError."""
+    not read from a chip just now, in which signs of a bad reading are not looked for. The same
+    bytes are examined once, however often a command asks. Empty contents raise ValueError."""
     if not contents:
         raise ValueError("nothing to examine")
+    found = _examined(bytes(contents), layout, tuple(sizes), show_secrets)
+    return dataclasses.replace(found, name=name, symptoms=symptoms(contents) if signs else ())
+
+
+@functools.lru_cache(maxsize=3)  # a conversion has three: board, image, and what is made of them
+def _examined(
+    contents: bytes, layout: Layout | None, sizes: tuple[int, ...], show_secrets: bool
+) -> Audit:
+    """An audit without a name and without signs."""
     findings = survey(contents)
     hide = masker(findings, show=show_secrets)
     known = find_layouts(contents, findings)
     chosen = layout or known[0].layout
     remarks = known[0].remarks if layout is None else _misfit(layout, len(contents))
     return Audit(
-        name=name,
+        name="",
         contents=contents,
         findings=tuple(_readable(each, hide) for each in findings),
         coverage=coverage(contents, findings),
-        symptoms=symptoms(contents) if signs else (),
+        symptoms=(),
         layout=chosen,
         others=known if layout is not None else known[1:],
         remarks=remarks,

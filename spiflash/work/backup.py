@@ -86,7 +86,6 @@ def back_up(
     Ctrl-C.
     """
     shelf.prepare(ROOM * connection.chip.size)
-    examined = _Examined()
     with Unfinished.of(shelf, connection, lambda: clock().timestamp()) as unfinished:
         try:
             reading = read_in_passes(
@@ -96,7 +95,7 @@ def back_up(
                 earlier=unfinished.found(connection, watcher),
                 keep=unfinished.keep,
                 stale=lambda: unfinished.set_aside(watcher),
-                attend=lambda contents: attention(examined(contents)),
+                attend=lambda contents: attention(examine(contents, "flash.bin")),
             )
             one_time = read_for_set(connection, reading)
         except KeyboardInterrupt as exc:
@@ -107,22 +106,9 @@ def back_up(
                 remedy="Start the backup again when you are ready: within the hour it uses the "
                 "finished passes of a chip with a unique ID.",
             ) from exc
-        audit = examined(reading.contents)
-        made = put_on_shelf(connection, reading, one_time, shelf, board, clock(), audit)
+        made = put_on_shelf(connection, reading, one_time, shelf, board, clock())
         unfinished.drop(reading.contents)
     return made
-
-
-class _Examined:
-    """Examines contents, the same ones once."""
-
-    def __init__(self) -> None:
-        self._last: Audit | None = None
-
-    def __call__(self, contents: bytes) -> Audit:
-        if self._last is None or self._last.contents != contents:
-            self._last = examine(contents, "flash.bin")
-        return self._last
 
 
 def read_for_set(connection: Connection, reading: Reading) -> OneTime:
@@ -146,14 +132,12 @@ def put_on_shelf(
     shelf: Shelf,
     board: str,
     made: datetime,
-    audit: Audit | None = None,
 ) -> Backup:
-    """Make a set of a finished reading; `one_time` is what the security registers hold, `audit`
-    what was found in the contents.
+    """Make a set of a finished reading; `one_time` is what the security registers hold.
 
     Raises `ShelfError`.
     """
-    audit = audit or examine(reading.contents, "flash.bin")
+    audit = examine(reading.contents, "flash.bin")
     record = record_of(connection, reading, one_time, audit.symptoms, board, made)
     page = backup_page(record, reading.contents, audit.findings, audit.coverage, audit=audit)
     placed = shelf.place(record, reading.contents, one_time.otp, page, readings_kept(reading))

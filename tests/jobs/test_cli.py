@@ -66,6 +66,7 @@ def test_every_option_is_explained(command: str) -> None:
 
 
 OTHERWISE = {
+    "convert": "test_convert_command.py runs its examples, with the shelf they need",
     "clone": "test_clone_example.py runs its examples, with the image and boards they need",
     "ledger": "its examples speak of a batch: test_clone_command.py makes one and asks for it",
     "rehearse": "the next test runs its example, and goes on with the board that it keeps",
@@ -103,15 +104,13 @@ def set_the_scene(here: Bench) -> None:
 def test_the_example_does_what_it_says(
     bench: Bench, saved: Bench, tmp_path: Path, command: str, example: str
 ) -> None:
-    here = (saved if command in ("convert", "restore", "erase", "triage") else bench).copy(
-        tmp_path / "bench"
-    )
+    here = (saved if command in ("restore", "erase", "triage") else bench).copy(tmp_path / "bench")
     set_the_scene(here)
     if command == "triage":
         board = here.board / store.CONTENTS
         board.write_bytes(bytes(0x1000) + board.read_bytes()[0x1000:])
     words = [word.replace("/media/", "") for word in shlex.split(example)]
-    if command in ("convert", "restore", "erase") and "--plan" not in words:
+    if command in ("restore", "erase") and "--plan" not in words:
         words += ["--yes"]
     before = here.flash
     shelf = {"SPIFLASH_SHELF": str(here.shelf), "SPIFLASH_ADAPTER": "sim:./board"}
@@ -125,9 +124,6 @@ def test_the_example_does_what_it_says(
         assert (here.folder / "card" / IMAGE_FILE).read_bytes() == heron_open()
     if command == "erase":
         assert here.flash[0x740000:0x750000] == b"\xff" * 65536
-    elif command == "convert" and "--yes" in words:
-        assert here.flash[:0x40000] == heron_open()[:0x40000]
-        assert here.flash[0x50000:0x60000] == before[0x50000:0x60000]
     elif command != "restore":
         assert here.flash == before
     for made in re.findall(r"--(?:page|save) (\S+)", example):
@@ -151,7 +147,8 @@ def test_rehearse_keeps_a_board_to_go_on_with(tmp_path: Path) -> None:
     assert ended.status == 0, ended.err
     assert ended.document["restored"] is True
     assert (ended.document["lost"], ended.document["cloned"]) == (0, 2)
-    assert here.run("clone", "practice/clone-job.toml", "--check").status == 0
+    if os.environ.get("SPIFLASH_SWEEP") == "full":  # the rehearsal cloned with it just now
+        assert here.run("clone", "practice/clone-job.toml", "--check").status == 0
     again = here.run("identify", "--adapter", "sim:practice/board", "--json", env={"COLUMNS": "20"})
     assert again.status == 0
     assert again.document["chip"]

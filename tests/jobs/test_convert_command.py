@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import shlex
 import shutil
 from pathlib import Path
 
 import bagit
+import click
 import pytest
 from cli_rig import Bench, Ended, new_bench
 
 from hwmocks import store
 from hwmocks.boards.heron import heron_factory, heron_open, mac_address, serial_number
+from spiflash.cli.main import program
 from tests.benchmarks.converting import cuts
 
 ENV = slice(0x40000, 0x50000)
 FACTORY = slice(0x50000, 0x60000)
 WRITTEN = slice(0x400000, 0x740000)
+CONFIG = slice(0x400000, 0x440000)
 
 
 FULL = os.environ.get("SPIFLASH_SWEEP") == "full"
@@ -26,10 +31,20 @@ sweep = pytest.mark.skipif(not FULL, reason="takes long: SPIFLASH_SWEEP=full")
 
 @pytest.fixture(scope="module")
 def before(tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    """A board with a verified backup on the shelf, and the open image as a file."""
+    """A board with a verified backup on the shelf, which a refused conversion left there; the open
+    image as a file, as the examples call it."""
     bench = new_bench(tmp_path_factory.mktemp("convert"))
-    (bench.folder / "open.bin").write_bytes(heron_open())
-    assert bench.on_board("backup").status == 0
+    (bench.folder / "openfw.img").write_bytes(heron_open())
+    (bench.folder / "half.bin").write_bytes(heron_open()[: 4 << 20])
+    ended = convert(bench, "--yes", "--json", "--board", "gauge-23", image="half.bin")
+    assert ended.status == 40
+    assert "--despite short" in ended.err
+    assert (ended.document["refused"], ended.document["fresh"]) == (["short"], True)
+    assert bench.flash == heron_factory()
+    made = only_set(bench)
+    assert "gauge-23" in made.name
+    assert (made / "data/flash.bin").read_bytes() == heron_factory()
+    bagit.Bag(str(made)).validate()
     return bench
 
 
@@ -38,7 +53,7 @@ def here(before: Bench, tmp_path: Path) -> Bench:
     return before.copy(tmp_path / "bench")
 
 
-def convert(bench: Bench, *words: str, image: str = "open.bin") -> Ended:
+def convert(bench: Bench, *words: str, image: str = "openfw.img") -> Ended:
     return bench.on_board("convert", image, *words)
 
 
@@ -47,33 +62,45 @@ def only_set(bench: Bench) -> Path:
     return found
 
 
-def assert_converted(contents: bytes) -> None:
+def assert_converted(contents: bytes, dropped: tuple[slice, ...] = ()) -> None:
+    """The image, with what is the board's own; `dropped` ranges are blank."""
     factory, image = heron_factory(), heron_open()
     assert contents[FACTORY] == factory[FACTORY]
-    assert contents[WRITTEN] == factory[WRITTEN]
+    written = bytearray(factory)
+    for each in dropped:
+        written[each] = b"\xff" * (each.stop - each.start)
+    assert contents[WRITTEN] == written[WRITTEN]
     assert contents[: ENV.start] == image[: ENV.start]
     assert contents[FACTORY.stop : WRITTEN.start] == image[FACTORY.stop : WRITTEN.start]
     for text in (f"ethaddr={mac_address(0x17)}", f"serial#={serial_number(0x17)}"):
         assert f"\0{text}\0".encode() in contents[ENV]
 
 
-def test_from_backup_to_page(tmp_path: Path) -> None:
-    here = new_bench(tmp_path)
-    (tmp_path / "open.bin").write_bytes(heron_open())
-    job = tmp_path / "job.toml"
-    ended = convert(here, "--yes", "--board", "gauge-23", "--save-job", str(job), "--json")
+def test_the_example_and_what_it_leaves(here: Bench) -> None:
+    """The one of the two in its help that writes; the README's session converts without wishes."""
+    written = "convert openfw.img --drop config --set bootdelay=3"
+    planned = "convert openfw.img --plan"
+    help_text = program.commands["convert"].get_help(click.Context(program.commands["convert"]))
+    assert re.findall(r"^ +spiflash (convert .*)$", help_text, re.MULTILINE) == [planned, written]
+    if FULL:
+        ended = here.on_board(*shlex.split(planned), "--json")
+        assert ended.status == 0, ended.err
+        assert (ended.document["lost"], here.flash) == (0, heron_factory())
+    job = here.folder / "job.toml"
+    ended = here.on_board(*shlex.split(written), "--yes", "--save-job", job, "--json")
     assert ended.status == 0, ended.err
-    assert_converted(here.flash)
+    assert_converted(here.flash, (CONFIG,))
+    assert b"\0bootdelay=3\0" in here.flash[ENV]
     found = ended.document
     assert found["verified"]
-    assert found["fresh"]
-    assert found["lost"] == 0
+    assert not found["fresh"]
     names = {each["name"] for each in found["own"]}
     assert names >= {"ethaddr", "serial#", "factory", "config", "readings", "psk"}
+    lost = {each["name"] for each in found["own"] if each["fate"] == "not carried over"}
+    assert lost >= {"config", "psk"}
+    assert not lost & {"ethaddr", "serial#", "factory", "readings"}
+    assert found["lost"] == sum(each["fate"] == "not carried over" for each in found["own"])
     made = only_set(here)
-    assert "gauge-23" in made.name
-    assert (made / "data/flash.bin").read_bytes() == heron_factory()
-    bagit.Bag(str(made)).validate()
     page = Path(found["page"])
     assert page.parent == made
     html = page.read_text("utf-8")
@@ -81,6 +108,23 @@ def test_from_backup_to_page(tmp_path: Path) -> None:
     assert "••••••" in html
     assert f"spiflash restore {made}" in html
     assert "[[environment]]" in job.read_text("utf-8")  # the rehearsal clones with such a job
+
+
+@sweep
+def test_from_backup_to_converted(tmp_path: Path) -> None:
+    here = new_bench(tmp_path)
+    (tmp_path / "openfw.img").write_bytes(heron_open())
+    ended = convert(here, "--yes", "--board", "gauge-23", "--json")
+    assert ended.status == 0, ended.err
+    assert_converted(here.flash)
+    found = ended.document
+    assert found["verified"]
+    assert found["fresh"]
+    assert found["lost"] == 0
+    made = only_set(here)
+    assert "gauge-23" in made.name
+    assert (made / "data/flash.bin").read_bytes() == heron_factory()
+    bagit.Bag(str(made)).validate()
 
 
 def test_the_same_command_after_a_cut() -> None:
@@ -94,7 +138,7 @@ def test_the_same_command_after_a_cut() -> None:
 @sweep
 def test_without_the_board_and_once_more(here: Bench) -> None:
     image, made = here.folder / "made.bin", only_set(here)
-    alone = here.run("convert", "open.bin", "--backup", made, "--save-image", image)
+    alone = here.run("convert", "openfw.img", "--backup", made, "--save-image", image)
     assert alone.status == 0, alone.err
     assert_converted(image.read_bytes())
     assert convert(here, "--yes").status == 0
@@ -112,22 +156,19 @@ def test_nobody_to_ask_means_no(here: Bench) -> None:
     assert here.flash == heron_factory()
 
 
+@sweep
 def test_a_wrong_image_is_not_written(here: Bench) -> None:
-    (here.folder / "half.bin").write_bytes(heron_open()[: 4 << 20])
-    every = (("--yes", "--json"), ("--yes",), ("--plan",), ("--save-image", "x.bin"))
-    for words in every if FULL else every[:1]:
+    """The setting up has seen the same with --yes --json."""
+    for words in (("--yes",), ("--plan",), ("--save-image", "x.bin")):
         ended = convert(here, *words, image="half.bin")
         assert ended.status == 40
         assert "--despite short" in ended.err
         assert not (here.folder / "x.bin").exists()
-        if "--json" in words:
-            assert ended.document["refused"] == ["short"]
     assert here.flash == heron_factory()
 
 
 @sweep
 def test_a_wrong_image_despite_its_reason(here: Bench) -> None:
-    (here.folder / "half.bin").write_bytes(heron_open()[: 4 << 20])
     ended = convert(here, "--yes", "--despite", "short", image="half.bin")
     assert ended.status == 0, ended.err
     assert_converted(here.flash)
@@ -163,11 +204,11 @@ def test_variables_and_files_that_exist(here: Bench) -> None:
 
 
 def test_restore_says_what_it_overwrites(here: Bench) -> None:
-    planned = here.on_board("restore", "open.bin", "--plan", "--json").document
+    planned = here.on_board("restore", "openfw.img", "--plan", "--json").document
     assert {each["name"] for each in planned["overwrites"]} >= {"ethaddr", "serial#", "config"}
     if not FULL:
         return
-    ended = here.on_board("restore", "open.bin", "--yes")
+    ended = here.on_board("restore", "openfw.img", "--yes")
     assert ended.status == 0, ended.err
     said = ended.err
     for word in (

@@ -15,7 +15,9 @@ from hwmocks.boards.heron import (
     mac_address,
     serial_number,
 )
-from spiflash.dump.identity import OwnItem, identity
+from spiflash.dump import audit
+from spiflash.dump.finding import Finding
+from spiflash.dump.identity import OwnItem, identity, mac
 from spiflash.dump.layout import Layout, Region, Role, find_layouts
 from spiflash.dump.survey import survey
 
@@ -231,3 +233,33 @@ def test_the_serial_number_of_a_device_tree() -> None:
     contents = (b"\xff" * 4096 + done.stdout).ljust(1 << 16, b"\xff")
     at = contents.index(b"HG-2019")
     assert serials_of(contents, Layout(len(contents), ())) == [(at, "HG-2019-0023")]
+
+
+def test_addresses_without_separators_are_found_as_their_pattern_says() -> None:
+    """The arrays that look for twelve digits in a row find what the pattern finds."""
+    for seed in range(300):
+        rng = random.Random(seed)
+        kinds = (b"0aF9fA:gZ \xff", b"09aF")[seed % 2]
+        text = bytes(rng.choice(kinds) for _ in range(rng.randrange(60)))
+        address = rng.randbytes(6).hex().encode()
+        text += b"-" + address * rng.randrange(1, 3) + b" " * (seed % 3 > 0) + address
+        start, end = rng.randrange(len(text) + 1), rng.randrange(len(text) + 20)
+        pattern = mac._BARE.finditer(text, start, end)
+        expected = [match.start() for match in pattern]
+        assert list(mac._bare_places(text, start, end)) == expected
+
+
+def test_the_same_contents_are_examined_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    looked: list[bytes] = []
+
+    def counting(given: bytes) -> tuple[Finding, ...]:
+        looked.append(given)
+        return survey(given)
+
+    monkeypatch.setattr(audit, "survey", counting)
+    contents = random.Random(3).randbytes(5000)
+    first = audit.examine(contents, "one")
+    second = audit.examine(bytes(bytearray(contents)), "two", signs=False)
+    assert (len(looked), first.name, second.name) == (1, "one", "two")
+    assert second.symptoms == ()
+    assert first.findings == second.findings

@@ -112,14 +112,36 @@ def parse_bare(text: bytes) -> bytes | None:
 def find_bare(contents: bytes, start: int, end: int, *, named: bool) -> Iterator[Mac]:
     """Addresses as twelve hexadecimal digits between `start` and `end`; with `named` only those
     behind a name that speaks of an address."""
-    matches = _BARE.finditer(contents, start, end)
-    for match in itertools.islice(matches, _MOST):
-        value = parse_bare(match[0])
-        before = contents[max(match.start() - 32, 0) : match.start()]
-        if value is None or match[0].isdigit():
+    for at in itertools.islice(_bare_places(contents, start, end), _MOST):
+        text = contents[at : at + 12]
+        value = parse_bare(text)
+        before = contents[max(at - 32, 0) : at]
+        if value is None or text.isdigit():
             continue
         if not named or _NAMED.search(before):
-            yield Mac(match.start(), 12, value)
+            yield Mac(at, 12, value)
+
+
+_DIGIT = np.zeros(256, dtype=bool)
+_DIGIT[list(b"0123456789ABCDEFabcdef")] = True
+
+
+def _bare_places(contents: bytes, start: int, end: int) -> Iterator[int]:
+    """Where `_BARE` matches between `start` and `end`; arrays tell twelve digits in a row far
+    faster than a pattern that has to look at every byte."""
+    data = np.frombuffer(contents, dtype=np.uint8)[start:end]
+    if len(data) < 12:
+        return
+    here = np.zeros(len(data) + 2, dtype=bool)
+    here[1:-1] = _DIGIT[data]
+    two = here[:-1] & here[1:]
+    four = two[:-2] & two[2:]
+    size = len(data) - 11
+    fits = four[1 : 1 + size] & four[5 : 5 + size] & four[9 : 9 + size]
+    fits &= ~here[:size] & ~here[13:]
+    for at in (np.flatnonzero(fits) + start).tolist():
+        if _BARE.match(contents, at, end):
+            yield at
 
 
 def parse(text: bytes) -> bytes | None:

@@ -128,11 +128,14 @@ _MOST_WORDS = 20_000
 def _settings(contents: bytes) -> Iterator[Secret]:
     """Only lines of text: what is inside binary code names things that are no secrets."""
     starts: set[int] = set()
+    small = contents.lower()  # one search for the three ways to spell a word
     for word in _HINTS:
-        for spelled in (word, word.upper(), word.capitalize()):
-            for at in itertools.islice(places(contents, spelled), _MOST_WORDS):
-                before = _BEFORE.search(contents[max(at - 60, 0) : at])
-                starts.add(at - (len(before[0]) if before else 0))
+        spelled = (word, word.upper(), word.capitalize())
+        for at in itertools.islice(places(small, word), 3 * _MOST_WORDS):
+            if contents[at : at + len(word)] not in spelled:
+                continue
+            before = _BEFORE.search(contents[max(at - 60, 0) : at])
+            starts.add(at - (len(before[0]) if before else 0))
     done = 0
     for start in sorted(starts):
         match = _SETTING.match(contents, start) if start >= done else None
