@@ -282,6 +282,13 @@ TEXTS = GOOD.replace('pattern = "HG-####"\nfirst = 7\nlast = 11', 'list = "l"')
         (TEXTS, "serial,mac\nHG-1,00:00:5e:00:53:90", "line 1: “,” stands in it"),
         (TEXTS, "HG-1\nHG-2;x", "line 2: “;” stands in it"),
         (TEXTS, 'HG-1\n"HG-2"', "line 2: “\"” stands in it"),
+        (TEXTS, "HG-1\nHG-2  # spare", "line 2: “HG-2  # spare” is more than a value"),
+        (TEXTS, "HG-1 # spare", "line 1: “HG-1 # spare” is more than a value"),
+        (TEXTS, "HG-1   HG-2", "line 1: “HG-1   HG-2” is more than a value"),
+        (TEXTS, "HG-1 00:00:5e:00:53:90", "line 1: “HG-1 00:00:5e:00:53:90” is more than a value"),
+        (TEXTS, "HG-1\n-- end of roll 2 --", "line 2: “-- end of roll 2 --” is more than a value"),
+        (TEXTS, "S/N.:\nHG-1\nHG-2", "line 1: “S/N.:” looks like a heading"),
+        (TEXTS, "HG-1\n0:0:5e:0:53:90", "line 2: “0:0:5e:0:53:90” is a MAC address without"),
         (TEXTS, "HG-1\nhg-1", "line 2: hg-1 stands on line 1"),
         (TEXTS, "HG-1\n01:00:5e:00:53:90", "line 2: 01:00:5e:00:53:90 is a group"),
         (TEXTS, "x" * 1025, "line 1: a value has 1025 characters, more than 1024"),
@@ -297,7 +304,7 @@ def test_what_is_no_list_of_identities_is_refused(
 
 
 def test_remarks_in_lists_and_what_an_editor_adds_are_no_values(tmp_path: Path) -> None:
-    (tmp_path / "l").write_bytes(b"\xef\xbb\xbf#stickers\r\n# roll 2\r\nHG-1\r\n\r\nHG-2\r\n")
+    (tmp_path / "l").write_bytes(b"\xef\xbb\xbf#stickers\r\n # roll 2\r\nHG-1\r\n\r\nHG-2\r\n")
     assert list(job_from(tmp_path, TEXTS).values[1].texts) == ["HG-1", "HG-2"]
 
 
@@ -354,3 +361,46 @@ def test_a_range_of_a_million_costs_no_more_than_one_of_ten(tmp_path: Path) -> N
         assert ledger.draw(board, job.columns)["serial"] == "HG-0000007"
     assert (found.listed, found.sound) == (983041, True)
     assert spelled < 100
+
+
+def test_a_job_file_that_an_editor_marked_as_utf_8_is_read(tmp_path: Path) -> None:
+    assert job_from(tmp_path, "\ufeff" + GOOD.replace("\n", "\r\n")).name == job_from(tmp_path).name
+
+
+def test_a_checksum_over_another_checksum_is_computed_after_it(tmp_path: Path) -> None:
+    """`zlib` says what is right. The order in the file is that of drawing, not of computing."""
+    more = """
+[[value]]
+name = "first"
+pattern = "A###"
+first = 1
+last = 9
+at = 0x7000
+sum = "CRC-32/ISO-HDLC"
+sum_at = 0x7010
+sum_start = 0x7000
+sum_length = {}
+
+[[value]]
+name = "second"
+pattern = "B###"
+first = 1
+last = 9
+at = 0x7800
+sum = "CRC-32/ISO-HDLC"
+sum_at = 0x7004
+sum_start = 0x7800
+sum_length = {}
+
+[failure]"""
+    job = job_from(tmp_path, GOOD.replace("\n[failure]", more.format(8, 4)))
+    assert problems(job) == []
+    values = {rule.name: rule.texts[0] for rule in job.values}
+    target = make_target(job, image(), values)
+    assert target[0x7004:0x7008] == zlib.crc32(b"B001").to_bytes(4, "little")
+    assert target[0x7010:0x7014] == zlib.crc32(target[0x7000:0x7008]).to_bytes(4, "little")
+    # The outer one reaches over the inner one, and the inner one over the outer one's place.
+    text = more.format(8, 4).replace("sum_start = 0x7800\nsum_length = 4",
+                                     "sum_start = 0x7010\nsum_length = 4")  # fmt: skip
+    found = problems(job_from(tmp_path, GOOD.replace("\n[failure]", text)))
+    assert any("checksums of first and second cover each other" in each for _, each in found), found

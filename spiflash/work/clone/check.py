@@ -18,7 +18,7 @@ from spiflash.dump.uboot_env import (
     stored,
 )
 from spiflash.nor.tables import ChipTable
-from spiflash.work.clone.job import Job, Stretch, ValueRule
+from spiflash.work.clone.job import Job, Stretch, ValueRule, sums_in_order
 from spiflash.work.clone.target import NotTheBoardsOwnError, make_target
 
 IDENTITY = ("mac", "serial")
@@ -107,6 +107,10 @@ def _places(job: Job) -> Iterator[Problem]:
             yield Problem(
                 line, f"{second.name} at {second.start:#x} overlaps {first.name} ({first.start:#x})"
             )
+    try:
+        list(sums_in_order(job.values))
+    except ValueError as exc:
+        yield Problem(max(value.line for value in job.values if value.sum), str(exc))
     for rule in job.environments:
         try:
             read_environment(job.image.contents[rule.place.start : rule.place.end])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from spiflash.archive.ledger_values import Column, Identity, Listed, ValueList
@@ -91,6 +91,10 @@ class Stretch:
         """The address after the last byte."""
         return self.start + self.length
 
+    def overlaps(self, other: Stretch) -> bool:
+        """Whether they have a byte in common."""
+        return self.start < other.end and other.start < self.end
+
 
 @dataclass(frozen=True, slots=True)
 class EnvironmentRule:
@@ -142,6 +146,22 @@ class ValueRule:
             return False
         fits = self.place is None or length <= self.place.length
         return fits and (self.kind != "mac" or length == 6)
+
+
+def sums_in_order(values: Sequence[ValueRule]) -> Iterator[tuple[ValueRule, SumRule]]:
+    """The values that have a checksum, one that covers another's checksum after that one. Raises
+    ValueError for checksums that cover each other."""
+    waiting = [(each, each.sum) for each in values if each.sum is not None]
+    while waiting:
+        for one in waiting:
+            covers, others = one[1].covers, [each for each in waiting if each is not one]
+            if not any(covers.overlaps(sum_rule.place) for _, sum_rule in others):
+                break
+        else:
+            names = " and ".join(each.name for each, _ in waiting)
+            raise ValueError(f"the checksums of {names} cover each other: none can be right")
+        waiting.remove(one)
+        yield one
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,7 +68,7 @@ def load_job(path: Path) -> Job:
                 state="No board has been touched.",
                 remedy="Values belong into list files, which may be longer.",
             )
-        text = raw.decode("utf-8")
+        text = raw.decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as exc:
         reason = exc.strerror if isinstance(exc, OSError) else "it is not UTF-8 text"
         raise CloneJobError(

@@ -19,7 +19,7 @@ from spiflash.dump.uboot_env import (
     set_variables,
     stored,
 )
-from spiflash.work.clone.job import EnvironmentRule, Job, Stretch, SumRule
+from spiflash.work.clone.job import EnvironmentRule, Job, Stretch, SumRule, sums_in_order
 from spiflash.work.image import overlay
 
 PAGE = 256
@@ -56,11 +56,9 @@ def make_target(job: Job, own: bytes, values: Mapping[str, str]) -> bytes:
             raw = value.raw(values[value.name])
             padding = bytes([value.fill]) * (value.place.length - len(raw))
             target[value.place.start : value.place.end] = raw + padding
-    for value in job.values:
-        # Last, since a checksum may cover other values too.
-        if value.sum is not None:
-            place = slice(value.sum.place.start, value.sum.place.end)
-            target[place] = checksum(value.sum, target)
+    # Last, since a checksum may cover other values too.
+    for _, summed in sums_in_order(job.values):
+        target[summed.place.start : summed.place.end] = checksum(summed, target)
     return bytes(target)
 
 

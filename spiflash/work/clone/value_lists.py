@@ -1,8 +1,8 @@
 """Where the values of the boards come from: counted ranges and list files.
 
 A list file holds one value a line; blank lines, and lines that begin with "#", are left out. What
-looks like a table with columns or a line of headings is refused: written to a board, it would be an
-identity.
+looks like a table with columns, a line of headings or a remark beside a value is refused: written
+to a board, it would be an identity.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ _LIMIT = 64 << 20
 """Bytes of a list file."""
 
 _SEPARATORS = ",;\t|\"'"
-_HEADING = re.compile(r"[A-Za-z][A-Za-z #_/()-]*")
+_COLUMNS = re.compile(r"\s{2,}|\s#")
+_SHORT_MAC = re.compile(r"[0-9A-Fa-f]{1,2}(:[0-9A-Fa-f]{1,2}){5}")
 
 
 def mac_text(text: str) -> str:
@@ -63,6 +64,9 @@ def plain_text(text: str) -> str:
         raise ValueError(f"“{text[:40]}” is not plain ASCII text")
     if re.search(r"[:.-]", text) and as_mac(text) is not None:
         mac_text(text)  # an address in a list of texts is one all the same
+    elif _SHORT_MAC.fullmatch(text):
+        # Boot loaders take it for the address that another list may spell in full.
+        raise ValueError(f"“{text}” is a MAC address without its zeros: write two digits a byte")
     return text
 
 
@@ -101,10 +105,17 @@ def listed(path: Path, kind: str) -> Listed:
     found: dict[Identity, int] = {}
     texts: list[str] = []
     lines = _lines(path)
-    _refuse_headings(path, lines, kind)
     for number, line in enumerate(lines, 1):
-        if not line.strip() or line.startswith("#"):
+        if not _is_value(line):
             continue
+        words = line.split()
+        if kind == TEXT and (
+            _COLUMNS.search(line.strip())
+            or line.lstrip().startswith(("//", "--"))
+            or (len(words) > 1 and any(as_mac(each) for each in words))
+        ):
+            _refuse(path, number, f"“{line.strip()[:40]}” is more than a value, or a remark; # "
+                    "stands in front of remarks, on a line of their own")  # fmt: skip
         separator = next((each for each in _SEPARATORS if each in line), None)
         if separator is not None:
             shown = "a tab" if separator == "\t" else f"“{separator}”"
@@ -124,6 +135,7 @@ def listed(path: Path, kind: str) -> Listed:
             _refuse(path, number, f"more than {MOST} values")
     if not found:
         _refuse(path, 1, "the list is empty")
+    _refuse_headings(path, lines, kind)
     return Listed(kind, tuple(texts))
 
 
@@ -145,16 +157,16 @@ def _lines(path: Path) -> list[str]:
 
 def _refuse_headings(path: Path, lines: Sequence[str], kind: str) -> None:
     """Raise for a first line without a digit above lines that all have some."""
-    values = [
-        (number, line.strip())
-        for number, line in enumerate(lines, 1)
-        if line.strip() and not line.startswith("#")
-    ]
-    if kind != TEXT or len(values) < 2 or not _HEADING.fullmatch(values[0][1]):
+    values = [(number, line.strip()) for number, line in enumerate(lines, 1) if _is_value(line)]
+    if kind != TEXT or len(values) < 2 or any(each.isdigit() for each in values[0][1]):
         return
     if all(any(each.isdigit() for each in text) for _, text in values[1:]):
         number, text = values[0]
         _refuse(path, number, f"“{text[:40]}” looks like a heading; put # in front of it")
+
+
+def _is_value(line: str) -> bool:
+    return bool(line.strip()) and not line.lstrip().startswith("#")
 
 
 def _within(low: int, high: int) -> None:
