@@ -41,7 +41,7 @@ from spiflash.archive.ledger_tables import (
     WRITTEN,
     Store,
 )
-from spiflash.archive.ledger_values import TEXT, Column, Identity, Kept, KeptRange
+from spiflash.archive.ledger_values import TEXT, Column, Identity, Kept, KeptRange, kept_by
 from spiflash.errors import BackupSetError, LedgerError
 
 
@@ -160,8 +160,8 @@ class Ledger:
         self.store.changing(step)
 
     def may_carry(self, key: str) -> tuple[Identity, ...]:
-        """What may stand on the board with this key, of all that it ever got."""
-        mine = (IDENTITIES.c.key == key) & (IDENTITIES.c.state == WRITTEN)
+        """What may stand on the board with this key, of all that it ever got or came with."""
+        mine = (IDENTITIES.c.key == key) & (IDENTITIES.c.state != RESERVED)
         chosen = sa.select(IDENTITIES.c.kind, IDENTITIES.c.text).where(mine)
         rows = self.store.looking(lambda connection: connection.execute(chosen).all())
         return tuple(Identity(kind, text) for kind, text in rows)
@@ -303,8 +303,10 @@ def _settle(
             if Identity.of(TEXT, row.text) in own:
                 if row.state == RESERVED:
                     connection.execute(sa.update(IDENTITIES).where(this).values(state=WRITTEN))
-            elif row.state == RESERVED or (row.state == WRITTEN and identity in gone):
+            elif row.state == RESERVED or identity in gone:
                 connection.execute(sa.delete(IDENTITIES).where(this))
+        theirs, (_, places) = RANGES.c.key == record.key, kept_by(record.kept)
+        connection.execute(sa.delete(RANGES).where(theirs & RANGES.c.place.not_in(places)))
         connection.execute(sa.delete(IN_HAND).where(board))
     if after is After.FORGET:
         written = connection.scalar(sa.select(IN_HAND.c.written).where(board))

@@ -9,15 +9,24 @@ must find the board still in hand. Every complaint is given, not only the first.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import sqlalchemy as sa
 
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger_record import FIRST, BoardRecord, Row, complaint
-from spiflash.archive.ledger_tables import ABOUT, IDENTITIES, IN_HAND, RESERVED, ROWS, WRITTEN
-from spiflash.archive.ledger_values import TEXT, Identity
+from spiflash.archive.ledger_tables import (
+    ABOUT,
+    IDENTITIES,
+    IN_HAND,
+    RANGES,
+    RESERVED,
+    ROWS,
+    WRITTEN,
+)
+from spiflash.archive.ledger_values import TEXT, Identity, kept_by
 from spiflash.errors import BackupSetError
 
 
@@ -66,9 +75,9 @@ def _against(connection: sa.Connection, records: list[tuple[int, BoardRecord]]) 
         Identity.of(TEXT, each.text): (each.key, each.state)
         for each in connection.execute(sa.select(IDENTITIES))
     }
-    in_hand: dict[str, bool] = {}
+    in_hand: dict[str, Any] = {}
     for board in connection.execute(sa.select(IN_HAND).order_by(IN_HAND.c.key)):
-        in_hand[board.key] = bool(board.written)
+        in_hand[board.key] = board
         yield from _values_in_hand(board.key, board.values, owners)
     newest = {record.key: (number, record) for number, record in records}
     passed = {record.key: (number, record) for number, record in records if record.good}
@@ -87,10 +96,46 @@ def _against(connection: sa.Connection, records: list[tuple[int, BoardRecord]]) 
     for key, (number, record) in newest.items():
         if not record.good and record.touched and record.values and key not in in_hand:
             yield f"row {number}: the board {key} was written to and is not in hand any more"
+        held = in_hand.get(key)
+        # Rows of earlier versions, which bear no number of their attempt, said less.
+        if held is not None and record.touched and not record.good and record.attempt:
+            if not held.written:
+                yield f"row {number}: the board {key} was written to; in hand it is as if not"
+            if (held.backup, held.before_sha256) != (record.backup, record.before_sha256):
+                yield f"row {number}: the board {key} is in hand with another backup than the row's"
+    yield from _kept(connection, records, owners, in_hand)
     known = passed.keys() | in_hand.keys()
     for identity, (key, state) in sorted(owners.items()):
         if state in (RESERVED, WRITTEN) and key not in known:
             yield f"{identity.text} is noted as given to {key}, of which there is nothing else"
+
+
+def _kept(
+    connection: sa.Connection,
+    records: list[tuple[int, BoardRecord]],
+    owners: Mapping[Identity, tuple[str, str]],
+    in_hand: Collection[str],
+) -> Iterator[str]:
+    """What rows say that boards keep, against what is noted of it."""
+    chosen = sa.select(RANGES.c.key, RANGES.c.place, RANGES.c.sha256)
+    noted = {(row.key, row.place): row.sha256 for row in connection.execute(chosen)}
+    kept: dict[str, dict[Identity, int]] = {}
+    places: dict[tuple[str, str], tuple[int, str]] = {}
+    for number, record in records:
+        identities, ranges = kept_by(record.kept)
+        if record.good:
+            kept[record.key] = {}
+            places = {at: said for at, said in places.items() if at[0] != record.key}
+        kept.setdefault(record.key, {}).update(dict.fromkeys(identities, number))
+        places |= {(record.key, at): (number, sha256) for at, sha256 in ranges.items()}
+    for key, each in kept.items():
+        for identity, number in sorted(each.items()):
+            if owners.get(identity, ("", ""))[0] != key:
+                yield f"row {number}: {identity.text}, which {key} keeps, is not noted as its own"
+    for (key, place), (number, sha256) in places.items():
+        # Of a board in hand, the newest reading has no row yet.
+        if noted.get((key, place)) != sha256 and key not in in_hand:
+            yield f"row {number}: what {key} keeps at {place} is not noted any more, or is changed"
 
 
 def _values_in_hand(

@@ -20,7 +20,15 @@ from spiflash.archive.ledger_tables import (
     WEAK,
     WRITTEN,
 )
-from spiflash.archive.ledger_values import TEXT, Column, Draw, Identity, Kept, KeptRange
+from spiflash.archive.ledger_values import (
+    TEXT,
+    Column,
+    Draw,
+    Identity,
+    Kept,
+    KeptRange,
+    kept_by,
+)
 from spiflash.errors import BackupSetError, IdentityTakenError, ValuesUsedUpError
 
 NOTHING_WRITTEN = "Nothing has been written to this board."
@@ -42,6 +50,7 @@ class Identities:
 
     def __init__(self) -> None:
         self._passed: dict[str, _History] = {}
+        self._kept: dict[str, frozenset[Identity]] = {}
         self._read = 0
         self._lock = threading.Lock()
 
@@ -54,6 +63,7 @@ class Identities:
             for key, each in self._passed.items()
             for identity in each.values
         }
+        found |= {each: (key, KEPT) for key, kept in self._kept.items() for each in kept}
         found |= {Identity.of(TEXT, text): (key, RESERVED) for key, text in in_hand}
         for row in connection.execute(sa.select(IDENTITIES)):
             found[Identity(row.kind, row.text)] = (row.key, row.state)
@@ -68,6 +78,9 @@ class Identities:
                     record = BoardRecord.from_json(body, f"row {number} of the ledger")
                 except BackupSetError:
                     continue  # 'spiflash ledger --check' names it
+                kept, _ = kept_by(record.kept)
+                before = frozenset() if record.good else self._kept.get(record.key, frozenset())
+                self._kept[record.key] = before | kept
                 if record.good:
                     values = frozenset(Identity.of(TEXT, each) for each in record.values.values())
                     self._passed[record.key] = _History(record.label or record.key, values)
@@ -121,12 +134,16 @@ class Identities:
                     remedy="See which of the two boards should have it. What all boards may share "
                     "is listed in the job under shared = […].",
                 )
-        connection.execute(sa.delete(RANGES).where(RANGES.c.key == key))
+        # What an earlier job let it keep stays noted: it is on the chip until that was written.
+        mine = RANGES.c.key == key
         for each in kept.ranges:
+            connection.execute(sa.delete(RANGES).where(mine & (RANGES.c.place == each.place)))
             row = {"key": key, "place": each.place, "sha256": each.sha256, "pages": each.pages}
             connection.execute(sa.insert(RANGES).values(row))
-        mine = (IDENTITIES.c.key == key) & IDENTITIES.c.state.in_((KEPT, WEAK))
-        connection.execute(sa.delete(IDENTITIES).where(mine))
+        for identity in kept.identities:
+            this = (IDENTITIES.c.kind == identity.kind) & (IDENTITIES.c.text == identity.text)
+            # Perhaps kept by somebody, and here for sure.
+            connection.execute(sa.delete(IDENTITIES).where(this & (IDENTITIES.c.state == WEAK)))
         left = {
             Identity(kind, text)
             for kind, text in connection.execute(sa.select(IDENTITIES.c.kind, IDENTITIES.c.text))

@@ -66,6 +66,8 @@ class BoardRecord:
     attempt: str = ""
     """A number drawn for this time through the loop: a row is written once, even where a server
     died between writing it and saying so."""
+    kept: tuple[str, ...] = ()
+    """What it keeps of its own: see `ledger_values.Kept.noted`."""
 
     @property
     def good(self) -> bool:
@@ -93,6 +95,7 @@ class BoardRecord:
             # Rows of earlier versions have none.
             remark=_text(fields, document, "remark") if "remark" in document else "",
             attempt=_text(fields, document, "attempt") if "attempt" in document else "",
+            kept=tuple(_list(fields, document, "kept")) if "kept" in document else (),
             values=_mapping(fields, document, "values", str),
             touched=_flag(fields, document, "touched"),
             resumed=_flag(fields, document, "resumed"),

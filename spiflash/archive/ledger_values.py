@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import re
 from abc import abstractmethod
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import overload
 
 MAC, HEX, TEXT = "mac", "hex", "text"
+RANGE = "range"
 
 LONGEST = 1024
 """Characters of a value, at most: what the ledger's tables hold on every database."""
@@ -247,3 +248,18 @@ class Kept:
     ranges: tuple[KeptRange, ...] = ()
     identities: frozenset[Identity] = frozenset()
     weak: frozenset[Identity] = frozenset()
+
+    @property
+    def noted(self) -> tuple[str, ...]:
+        """What a row says of it: "mac 00:00:5e:00:53:01", "range 50000+10000 SHA-256"."""
+        found = [f"{each.kind} {each.text}" for each in self.identities]
+        return tuple(sorted([*found, *(f"{RANGE} {r.place} {r.sha256}" for r in self.ranges)]))
+
+
+def kept_by(noted: Iterable[str]) -> tuple[frozenset[Identity], Mapping[str, str]]:
+    """What a row says that a board keeps: identities, and the SHA-256 of each place. What makes
+    no sense is left out."""
+    words = [each.partition(" ")[::2] for each in noted]
+    identities = frozenset(Identity(*each) for each in words if each[0] in (MAC, HEX, TEXT))
+    ranges = dict(rest.split(" ", 1) for kind, rest in words if kind == RANGE and " " in rest)
+    return identities, ranges

@@ -11,13 +11,13 @@ import pytest
 
 from spiflash.archive.ledger import After, InHand, Ledger
 from spiflash.archive.ledger_record import BoardRecord
-from spiflash.archive.ledger_values import Counted
+from spiflash.archive.ledger_values import Counted, Identity
 from spiflash.errors import CloneJobError
 from spiflash.nor.tables import chip_table
 from spiflash.work.clone.check import check_job
 from spiflash.work.clone.job import Job
 from spiflash.work.clone.job_file import load_job
-from spiflash.work.clone.target import NotTheBoardsOwnError, make_target
+from spiflash.work.clone.target import NotTheBoardsOwnError, kept_of, make_target
 
 SIZE = 64 << 10
 MASTER = "00:00:5e:00:53:17"
@@ -125,6 +125,13 @@ def test_a_boards_contents_are_put_together_as_the_job_says(tmp_path: Path) -> N
 
     wanted[0x6020:0x6022] = binascii.crc_hqx(bytes(wanted[0x6000:0x6020]), 0).to_bytes(2, "big")
     assert make_target(job, bytes(own), values) == wanted
+
+
+def test_an_address_behind_the_image_is_the_boards_and_given_to_no_other(tmp_path: Path) -> None:
+    own = bytearray(image() + b"\xff" * 0x1000)
+    own[SIZE + 0x100 : SIZE + 0x106] = bytes.fromhex("00005e005382")
+    found = kept_of(job_from(tmp_path), bytes(own))
+    assert Identity.of("mac", "00:00:5e:00:53:82") in found.weak
 
 
 def test_a_board_without_what_it_is_to_keep_is_refused(tmp_path: Path) -> None:

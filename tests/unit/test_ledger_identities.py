@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import stat
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -185,6 +186,65 @@ def test_what_other_hands_do_to_values_is_found(ledger: Ledger, change: str, wor
         elif "%:80" in change:
             # Drawing compares with the rows: what a has is given to nobody.
             assert again.draw(board("c"), [macs(0x80, 0x90)])["ethaddr"][-2:] != "80"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ("delete from identities where state = 'kept'", "row 1: 00:00:5e:00:53:81, which a keeps"),
+        ("update identities set key = 'b' where state = 'kept'", "which a keeps, is not noted"),
+        ("delete from kept_ranges", "row 1: what a keeps at 50000+10000 is not noted any more"),
+        ("update kept_ranges set sha256 = 'x'", "not noted any more, or is changed"),
+        ("update boards_in_hand set written = 0", "row 2: the board b was written to; in hand it"),
+        ("update boards_in_hand set backup = '/x'", "row 2: the board b is in hand with another"),
+    ],
+)
+def test_what_other_hands_do_to_kept_things_and_boards_in_hand_is_found(
+    ledger: Ledger, change: str, words: str
+) -> None:
+    keeps = kept("00:00:5E:00:53:81")
+    values = dict(ledger.draw(board("a"), [macs(0x80, 0x90)], keeps))
+    ledger.writing("a")
+    ledger.append(record("a", values=values, touched=True, kept=keeps.noted), After.KEEP)
+    values = dict(ledger.draw(board("b"), [macs(0x80, 0x90)]))
+    ledger.writing("b")
+    row = record("b", "FAIL", values=values, touched=True, backup="/shelf/b", attempt="1")
+    ledger.append(replace(row, before_sha256="00" * 32), After.FORGET)
+    assert check_ledger(ledger).problems == ()
+    with sqlite3.connect(ledger.store.name) as connection:
+        connection.execute(change)
+    with Ledger(ledger.store.name) as again:
+        found = check_ledger(again).problems
+        assert any(words in each for each in found), found
+        # The rows say what a keeps: it is given to nobody all the same.
+        assert again.free([macs(0x80, 0x83)]) == 1
+        with pytest.raises(IdentityTakenError, match="keeps 00:00:5e:00:53:81"):
+            again.draw(board("c"), [], kept("00:00:5e:00:53:81", "22"))
+
+
+def test_what_a_board_keeps_stays_noted_until_the_chip_is_seen_without_it(ledger: Ledger) -> None:
+    """It is done again under a job that keeps nothing, and fails before it is written to."""
+    keeps = kept("00:00:5E:00:53:81")
+    ledger.draw(board("a"), [], keeps)
+    ledger.append(record("a", kept=keeps.noted), After.KEEP)
+    ledger.draw(board("a"), [], Kept())
+    ledger.append(record("a", "FAIL"), After.FORGET)
+    assert ledger.draw(board("b"), [macs(0x81, 0x82)])["ethaddr"][-2:] == "82"
+    assert check_ledger(ledger).problems == ()
+    ledger.draw(board("a"), [], Kept())
+    gone = ledger.may_carry("a")
+    assert gone == (Identity.of("mac", "00:00:5e:00:53:81"),)
+    ledger.append(record("a", touched=True), After.KEEP, gone)
+    assert ledger.draw(board("c"), [macs(0x81, 0x82)])["ethaddr"][-2:] == "81"
+    assert check_ledger(ledger).problems == ()
+
+
+def test_a_guess_does_not_hide_what_another_board_keeps_for_sure(ledger: Ledger) -> None:
+    guess = Kept((), frozenset(), frozenset({Identity.of("text", "HX-7")}))
+    ledger.draw(board("a"), [], guess)
+    ledger.draw(board("b"), [], Kept((), guess.weak))
+    with pytest.raises(IdentityTakenError, match="keeps hx-7, which b has"):
+        ledger.draw(board("c"), [], Kept((), guess.weak))
 
 
 def test_one_unreadable_row_hides_no_other(ledger: Ledger) -> None:

@@ -112,6 +112,7 @@ class BoardRun:
     before_sha256: str = ""
     after_sha256: str = ""
     gone: tuple[Identity, ...] = ()
+    kept: tuple[str, ...] = ()
     compared: bool = False
     touched: bool = False
     remark: str = ""
@@ -189,6 +190,7 @@ class BoardRun:
             expected=self.proof.evidence.expected if self.proof else 0.0,
             seconds={name: round(value, 6) for name, value in self.seconds.items()},
             attempt=self.attempt,
+            kept=self.kept,
         )
 
     def _reason(self, error: SpiflashError, kind: str) -> str:
@@ -262,6 +264,7 @@ class BoardRun:
         try:
             kept = kept_of(job, self.own)
             self._draw(connection, kept)
+            self.kept = kept.noted
             self.seat.tell(job.label_for(self.values) or "making this board's image")
             target = make_target(job, self.own, self.values)
         except (NotTheBoardsOwnError, EnvironmentEditError) as exc:

@@ -93,7 +93,7 @@ def kept_of(job: Job, own: bytes) -> Kept:
     An address is looked for by its form, by the first three bytes that boards and lists here have
     in common, and by what the board's own environment says. What is likely a serial number, but is
     called so nowhere, is not given to another board; it is no reason to refuse one (it may be the
-    name of a model).
+    name of a model). So it is with what stands behind the image, where the board stays as it is.
     """
     named: set[Identity] = set()
     kept: set[Identity] = set()
@@ -125,6 +125,8 @@ def kept_of(job: Job, own: bytes) -> Kept:
                 (kept if found in named else weak).add(found)
         kept |= {each for each in named if each.stands_in(data)}
         kept |= set(_addresses(data, starts))
+    behind = own[len(job.image.contents) :]
+    weak |= {each for each in named if each.stands_in(behind)} | set(_addresses(behind, starts))
     shared = job.may_share
     return Kept(tuple(ranges), frozenset(kept - shared), frozenset(weak - kept - shared))
 
