@@ -161,7 +161,13 @@ class Ledger:
 
     def may_carry(self, key: str) -> tuple[Identity, ...]:
         """What may stand on the board with this key, of all that it ever got or came with."""
-        mine = (IDENTITIES.c.key == key) & (IDENTITIES.c.state != RESERVED)
+        return self._noted((IDENTITIES.c.key == key) & (IDENTITIES.c.state != RESERVED))
+
+    def given(self, key: str) -> tuple[Identity, ...]:
+        """What was given to the board with this key and may stand on it."""
+        return self._noted((IDENTITIES.c.key == key) & (IDENTITIES.c.state == WRITTEN))
+
+    def _noted(self, mine: sa.ColumnElement[bool]) -> tuple[Identity, ...]:
         chosen = sa.select(IDENTITIES.c.kind, IDENTITIES.c.text).where(mine)
         rows = self.store.looking(lambda connection: connection.execute(chosen).all())
         return tuple(Identity(kind, text) for kind, text in rows)

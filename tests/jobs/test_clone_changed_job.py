@@ -121,5 +121,26 @@ def test_a_board_that_fails_under_another_job_before_it_is_written_to_is_no_chan
     assert isinstance(outcome, BoardRecord)
     assert (outcome.kind, outcome.good) == ("own", False)
     assert problems(world) == ()
-    good(world, board, "first")
+    # The first job's values stand on it, other ones are drawn for it: it is known all the same.
+    row = good(world, board, "first")
+    assert (row.resumed, row.before_sha256) == (True, hashlib.sha256(board.first).hexdigest())
     assert problems(world) == ()
+
+
+def test_a_board_that_came_with_a_given_value_is_not_taken_for_the_other(tmp_path: Path) -> None:
+    """Two chips of one ID; the job keeps nothing that could tell them apart. The second came with
+    the address that the first was given: nobody guesses, and nothing of it is written over."""
+    world = World.new(tmp_path, str(tmp_path / "ledger.sqlite"), [("shared", False)] * 2)
+    one, two = world.boards
+    killed_at("append", world, one, "keeps nothing")
+    address = bytes.fromhex("00005e005380")
+    two.first = two.first.replace(bytes.fromhex("00005e005311"), address)
+    assert address in two.first
+    two.chip.contents[:] = two.first
+    outcome = world.work(two, "keeps nothing")
+    assert isinstance(outcome, BoardRecord)
+    assert (outcome.kind, outcome.touched) == ("own", False)
+    assert two.cells == two.first
+    assert "finish that board first" in outcome.reason
+    first = good(world, one, "keeps nothing", person=True)
+    assert good(world, two, "keeps nothing", person=True).key != first.key

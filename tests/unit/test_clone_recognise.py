@@ -62,7 +62,8 @@ def found(
         shelf,
         bench,
         lambda board, own: [own[::-1]],
-        lambda record: None,
+        lambda key: None,
+        lambda key: (),
     )
 
 

@@ -47,6 +47,7 @@ class Looks(enum.Enum):
     FRESH = "as it came"
     BEGUN = "its work begun"
     DONE = "as it was to become"
+    CARRIES = "with a value that was given to it"
     NEARLY = "its work begun, but for sectors that hold neither old nor new contents"
 
 
@@ -82,9 +83,11 @@ def look(
     bench: str,
     targets: Targets,
     keeps: Callable[[str], bool | None],
+    given: Callable[[str], Sequence[Identity]],
 ) -> Looked:
     """Compare the board that was read with `boards` in hand and with `finished` ones; `keeps` says
-    by its key whether it keeps what one of them keeps (None: nothing is known).
+    by its key whether it keeps what one of them keeps (None: nothing is known),
+    `given` which values may stand on a board in hand, by its key.
 
     Raises `BoardError` when a backup that this bench made is gone: that very board, half written,
     would be taken for a new one.
@@ -100,10 +103,12 @@ def look(
             unseen.append(board)
             continue
         known = _compared(board, kept, reading, targets)
-        if known is None and keeps(board.key) is not False and _has_its_values(board, reading):
-            # Another job was to make it, or this one before its file was changed: what it came
-            # with is in its set, and all of it is made anew.
-            known = Recognised(board, kept.contents(), Shelf(kept.path.parent), None, Looks.DONE)
+        if known is None and board.written:
+            looks = _by_its_values(given(board.key), keeps(board.key), reading)
+            if looks is not None:
+                # Another job was to make it, or this one before its file was changed: what it came
+                # with is in its set, and all of it is made anew.
+                known = Recognised(board, kept.contents(), Shelf(kept.path.parent), None, looks)
         if known is not None:
             found.append(known)
     order = list(Looks)
@@ -111,7 +116,7 @@ def look(
     done, as_it_came = _finished(finished, reading, keeps)
     if done is not None:
         # A finished board differs from one in hand by little more than its values.
-        found = [each for each in found if each.looks is not Looks.NEARLY]
+        found = [each for each in found if each.looks not in (Looks.CARRIES, Looks.NEARLY)]
     return Looked(tuple(found), done, tuple(unseen), as_it_came)
 
 
@@ -144,10 +149,12 @@ def _finished(
     return came, True
 
 
-def _has_its_values(board: InHand, reading: Reading) -> bool:
-    """Whether values stand on the board that were drawn for this one, and so for no other."""
-    own = [Identity.of(TEXT, text) for text in board.values.values()]
-    return board.written and bool(own) and all(each.stands_in(reading.contents) for each in own)
+def _by_its_values(given: Sequence[Identity], keeps: bool | None, reading: Reading) -> Looks | None:
+    """How a board looks on which values stand that were given to this one, and so to no other. One
+    that nobody has seen yet may have come with such a value: what they keep tells them apart."""
+    if keeps is False or not any(each.stands_in(reading.contents) for each in given):
+        return None
+    return Looks.DONE if keeps else Looks.CARRIES
 
 
 def _compared(

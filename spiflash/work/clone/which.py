@@ -99,6 +99,7 @@ class Which:
             self.desk.bench,
             self.targets,
             keepers.get,
+            ledger.given,
         )
 
     def _is_it(self, each: Recognised) -> bool:
@@ -112,7 +113,8 @@ class Which:
             if each.looks is Looks.FRESH and not self.unique_id:
                 return False
             raise BoardError("other", in_other_hands(other))
-        doubt = (each.looks is Looks.FRESH and board.written) or each.looks is Looks.NEARLY
+        fresh = each.looks is Looks.FRESH and board.written
+        doubt = fresh or each.looks in (Looks.CARRIES, Looks.NEARLY)
         name = " ".join(board.values.values()) or board.key
         if not doubt or self.desk.same(self.seat.station, name, board.backup):
             return True
@@ -120,7 +122,8 @@ class Which:
             "own",
             f"It looks like the board {board.key}, which was being written to at bench "
             f"{board.bench} (backup {board.backup}), {each.looks.value}. A twin would look so, "
-            "too. At a terminal 'spiflash clone' asks which of the two it is.",
+            "too. At a terminal 'spiflash clone' asks which of the two it is. If this is the twin, "
+            "finish that board first.",
         )
 
     def _new(self, reading: Reading, looked: Looked) -> Found:
