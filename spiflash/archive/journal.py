@@ -8,7 +8,8 @@
 
 The folder appears when everything in it is on the disk, and goes when the work is proven; while
 it is there, the chip may be in between. Version 1 held only the ranges in before.bin, no digest
-of the state, and not which part of the image was asked for."""
+of the state, and not which part of the image was asked for; version 2 nothing to erase again: it
+is still written where there is none."""
 
 from __future__ import annotations
 
@@ -38,7 +39,7 @@ from spiflash.archive.files import (
 from spiflash.archive.lock import Lock, try_lock
 from spiflash.errors import BackupSetError, ShelfError
 
-JOURNAL_VERSION = 2
+JOURNAL_VERSION = 3
 IN_USE = "in-use"
 ASTRAY = "astray.json"
 ENDED = ".ended-"  # before the name of a folder that is kept although its work is proven
@@ -78,7 +79,8 @@ class JournalState:
     the chip in bytes; `ranges` ascend and do not overlap; `begun` has its UTC offset.
     `four_byte_mode` is the address mode before, None where it is not known; `segment` what the
     register with the high address bits held. `at` is the address of the image's first byte (None
-    in version 1), `parts` are the parts of it that are to be written, None for all.
+    in version 1), `parts` are the parts of it that are to be written, None for all; `again` is what
+    is erased whatever it reads.
     """
 
     chip: str
@@ -94,6 +96,7 @@ class JournalState:
     segment: int = 0
     at: int | None = None
     parts: tuple[Range, ...] | None = None
+    again: tuple[Range, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,8 +349,10 @@ def _write(path: Path, state: JournalState, before: bytes, after: bytes) -> tupl
             write_file(folder / f"{name}.bin", (data,))[1]
             for name, data in (("before", before), ("after", after))
         )
-        document: dict[str, object] = {"journal_version": JOURNAL_VERSION}
-        document |= asdict(state)
+        version = JOURNAL_VERSION if state.again else JOURNAL_VERSION - 1
+        document: dict[str, object] = {"journal_version": version, **asdict(state)}
+        if not state.again:
+            del document["again"]
         document["begun"] = state.begun.isoformat()
         document["before_sha256"], document["after_sha256"] = digests
         document["digest"] = _digest(document)
@@ -376,13 +381,11 @@ def _key(jedec_id: str, unique_id: str | None) -> str:
 def _problem(ranges: Iterable[Range], size: int) -> str:
     """What is wrong with the ranges, in words; empty when nothing is."""
     end = 0
-    count = 0
     for each in ranges:
         if each.length < 1 or each.start < end or each.end > size:
             return f"the range of {each.length} bytes at {each.start:06X}h is out of order"
         end = each.end
-        count += 1
-    return "" if count else "there are no ranges"
+    return "" if end else "there are no ranges"
 
 
 def _ranges(fields: Fields, name: str) -> tuple[Range, ...]:
@@ -396,15 +399,10 @@ def _ranges(fields: Fields, name: str) -> tuple[Range, ...]:
 def _parse(text: str) -> tuple[int, JournalState, str, str]:
     fields = parse_object(text, "state.json")
     version = fields.integer("journal_version")
-    if version not in (1, JOURNAL_VERSION):
-        fields.refuse("journal_version", f"is {version}; this program reads 1 and 2")
-    at: int | None = None
-    parts: tuple[Range, ...] | None = None
-    if version > 1:
-        if fields.sha256("digest") != _digest(json.loads(text)):
-            fields.refuse("digest", "shows that the file was changed after it was written")
-        at = fields.optional_integer("at")
-        parts = _ranges(fields, "parts") if fields.holds("parts") else None
+    if not 1 <= version <= JOURNAL_VERSION:
+        fields.refuse("journal_version", f"is {version}; this program reads 1 to 3")
+    if version > 1 and fields.sha256("digest") != _digest(json.loads(text)):
+        fields.refuse("digest", "shows that the file was changed after it was written")
     state = JournalState(
         chip=fields.text("chip"),
         jedec_id=fields.hexadecimal("jedec_id"),
@@ -417,8 +415,9 @@ def _parse(text: str) -> tuple[int, JournalState, str, str]:
         registers=fields.hexadecimal_mapping("registers"),
         four_byte_mode=fields.optional_flag("four_byte_mode"),
         segment=fields.integer("segment"),
-        at=at,
-        parts=parts,
+        at=fields.optional_integer("at") if version > 1 else None,
+        parts=_ranges(fields, "parts") if version > 1 and fields.holds("parts") else None,
+        again=_ranges(fields, "again") if version > 2 else (),
     )
     digests = fields.sha256("before_sha256"), fields.sha256("after_sha256")
     fields.finish()

@@ -32,6 +32,7 @@ from spiflash.work.rewrite import (
     plan_resumed,
     plan_work,
     rewrite,
+    whole_sectors,
 )
 from spiflash.work.rewrite_proof import Verify
 from spiflash.work.rewrite_reading import Before, Witness, read_before
@@ -231,7 +232,7 @@ def restore(
     cut = cut_work(connection, shelf, watcher, needed=image is None)
     if cut is not None:
         refuse_withdrawn(cut.journal, undo=undo)
-        _same_request(cut.journal, image, at)
+        _same_request(cut.journal, image, at, again)
         with cut.journal.held():
             return _resume(
                 connection,
@@ -307,7 +308,7 @@ def preview(
     cut = cut_work(connection, shelf, watcher, needed=image is None)
     if cut is not None:
         refuse_withdrawn(cut.journal, undo=undo)
-        _same_request(cut.journal, image, at)
+        _same_request(cut.journal, image, at, again)
         target = replayed(cut.journal, cut.found, undo=undo)
         return plan_resumed(connection, cut.found, target, cut.journal)
     if image is None:
@@ -385,12 +386,18 @@ def _fits(connection: Connection, image: Image, at: int) -> None:
     overlay(bytes(connection.chip.size), image, at)
 
 
-def _same_request(journal: Journal, image: Image | None, at: int) -> None:
-    """Raise `CutShortError` unless `image` at `at` is what the cut work was to write: finishing
-    that would not be what was asked for."""
+def _same_request(
+    journal: Journal, image: Image | None, at: int, again: Sequence[tuple[int, int]]
+) -> None:
+    """Raise `CutShortError` unless `image` at `at` is what the cut work was to write, and `again`
+    what it was to erase: finishing that would not be what was asked for."""
     state = journal.state
+    if image is None:
+        return
     parts = state.parts if state.parts is None else tuple((r.start, r.end) for r in state.parts)
-    if image is None or (image.sha256, at, image.parts) == (state.image_sha256, state.at, parts):
+    erased = tuple((r.start, r.end) for r in state.again)
+    asked = (image.sha256, at, image.parts, whole_sectors((*again, *erased)))
+    if asked == (state.image_sha256, state.at, parts, erased):
         return
     raise CutShortError(
         f"A restore of {state.image_name} to this chip was cut short on "

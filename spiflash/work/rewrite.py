@@ -59,12 +59,14 @@ COMPLEMENT = bytes(255 - value for value in range(256))
 @dataclass(frozen=True, slots=True)
 class Work:
     """What would be done, shown to a person before it is. `asked` is where the image lies: what
-    is right there already stays as it is, and is vouched for all the same."""
+    is right there already stays as it is, and is vouched for all the same. `again` are whole
+    sectors that are erased whatever they read."""
 
     plan: Plan
     target: bytes
     old: Before
     asked: tuple[Stretch, ...] = ()
+    again: tuple[Stretch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +105,22 @@ def plan_work(
                 state="Nothing has been erased or written.",
                 remedy="Give a range within the chip.",
             )
-        for low in range(-(-start // SECTOR) * SECTOR, end // SECTOR * SECTOR, SECTOR):
-            # 00h: every bit of an erased sector has to rise.
-            assumed[low : low + SECTOR] = bytes(SECTOR)
+    inside = whole_sectors(again)
+    for low, high in inside:
+        # 00h: every bit of an erased sector has to rise.
+        assumed[low:high] = bytes(high - low)
     plan = make_plan(bytes(assumed), target, connection.flash.geometry, _cost(connection))
-    return Work(plan, target, old, tuple(asked))
+    return Work(plan, target, old, tuple(asked), inside)
+
+
+def whole_sectors(where: Sequence[Stretch]) -> tuple[Stretch, ...]:
+    """The whole sectors in some ranges, ascending, joined where they meet."""
+    found = {
+        low
+        for start, end in where
+        for low in range(-(-start // SECTOR) * SECTOR, end // SECTOR * SECTOR, SECTOR)
+    }
+    return tuple(stretches(sorted(found)))
 
 
 def plan_resumed(connection: Connection, old: Before, target: bytes, journal: Journal) -> Work:
@@ -115,15 +128,17 @@ def plan_resumed(connection: Connection, old: Before, target: bytes, journal: Jo
 
     Cells that lost power in mid-erase or mid-program may read right today and wrong tomorrow:
     every sector of the journal that is not yet what it should be is erased again, whatever it
-    reads. Nothing outside the journal's ranges is touched, so that it still covers this work
-    when it is cut short as well.
+    reads, and so is what it says to erase in any case. Nothing outside the journal's ranges is
+    touched, so that it still covers this work when it is cut short as well.
     """
     assumed = bytearray(old.contents)
     ranges = journal.ranges
+    again = set(sectors_of((each.start, each.end) for each in journal.state.again))
+    again |= set(old.unstable)
     for each in ranges:
         for start in range(each.start, each.end, SECTOR):
             end = start + SECTOR
-            if start in old.unstable or old.contents[start:end] != target[start:end]:
+            if start in again or old.contents[start:end] != target[start:end]:
                 # The complement: whatever the target is, each of its bits has to be written.
                 assumed[start:end] = target[start:end].translate(COMPLEMENT)
     geometry = _within(connection.flash.geometry, ranges)
@@ -384,6 +399,7 @@ def _state(
         segment=connection.mode.segment,
         at=at,
         parts=None if parts is None else _as_ranges(parts),
+        again=_as_ranges(work.again),
     )
 
 
@@ -416,11 +432,13 @@ def _prove(
     for remark in steps.remarks:
         watcher.say(remark)
     covered = [(each.start, each.end) for each in ranges]
+    touched = changed_sectors(work.plan)
     try:
         return prove(
             connection,
             # A work that was cut short may have left any part of its ranges undone.
-            covered if resumed else changed_sectors(work.plan),
+            covered if resumed else touched,
+            touched,
             covered,
             work.target,
             watcher,

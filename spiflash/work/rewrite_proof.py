@@ -7,6 +7,9 @@ with other settings: a bad reading is likelier than a bad cell. What still does 
 written again, page by page where bits only have to clear, with an erase where not, at most
 `REPAIRS` times.
 
+What the work has not touched is never written again on the strength of a reading: where that does
+not match, commands went astray or another board is on the clip, and the proof ends there.
+
 What else the work could have hit is looked at, too: the blocks that the largest erase of the chip
 could have taken, whole where that is little and a piece of every sector where it is much, and the
 first pages of the chip, where a page lands whose address was cut short. The first sector that has
@@ -100,6 +103,7 @@ def changed_sectors(plan: Plan) -> list[Stretch]:
 def prove(
     connection: Connection,
     changed: Sequence[Stretch],
+    touched: Sequence[Stretch],
     covered: Sequence[Stretch],
     target: bytes,
     watcher: Watcher,
@@ -109,11 +113,13 @@ def prove(
     write_again: Callable[[bytes, Sequence[int]], None],
 ) -> Proof:
     """Read back (or everything) what was `changed`, and what could have been hit with it; have
-    written again what does not match `target`, the whole chip. `covered` is what the journal
-    holds; `write_again` is given what the chip holds and the sectors concerned.
+    written again what does not match `target`, the whole chip. Of that, this very work erased or
+    programmed what it `touched`; `covered` is what the journal holds; `write_again` is given what
+    the chip holds and the sectors concerned.
 
     Raises `VerifyError` with the sectors that would not hold their contents, `AstrayError` with
-    those outside of `covered` that changed, and `UnstableReadError` when readings do not agree.
+    those that changed although they were not `touched`, and `UnstableReadError` when readings do
+    not agree.
     """
     where, glances = _worth_reading(changed, covered, len(target))
     repaired: set[int] = set()
@@ -143,7 +149,7 @@ def prove(
                 tuple(sorted(repaired)),
                 0 if whole else len(glances),
             )
-        inside = [start for start in wrong if any(low <= start < high for low, high in covered)]
+        inside = [start for start in wrong if any(low <= start < high for low, high in touched)]
         if len(inside) < len(wrong):
             raise _gone_astray(sorted(set(wrong) - set(inside)), wrong)
         if attempt < REPAIRS:
@@ -237,9 +243,9 @@ def _gone_astray(sectors: Sequence[int], wrong: Sequence[int]) -> AstrayError:
         f"{_counted(sectors)} that this work should not have touched have changed: "
         f"{_listed(sectors)}.",
         state="Nothing more is written over this contact.",
-        remedy="Commands went astray on the way to the chip: seat the clip again, shorten the "
-        "leads, set a lower --clock, then run 'spiflash restore --resume', which puts those "
-        "sectors back too.",
+        remedy="Is it still the same board? Then commands went astray on the way to the chip: seat "
+        "the clip again, shorten the leads, set a lower --clock, and run 'spiflash restore "
+        "--resume', which puts those sectors back too.",
     )
 
 

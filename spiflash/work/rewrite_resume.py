@@ -3,7 +3,9 @@
 A journal names a chip by its JEDEC ID and unique ID, which half of all parts do not have and which
 copies of chips share. So the contents decide, inside the journal's ranges and outside of them:
 
-* inside, nearly every sector must be as it was before, as it was to be, or on its way between;
+* inside, nearly every sector must be as it was before, as it was to be, or on its way between. A
+  sister with the same firmware is, but for the sector with its address: what holds neither must
+  not be where the board's own items were;
 * outside, the chip must hold what it held before. A board that ran in between may have written
   there: that is accepted where most of the rest is as it was and everything of the board's own
   (addresses, serial number, calibration) is still there, and it stays as the board left it;
@@ -13,7 +15,7 @@ copies of chips share. So the contents decide, inside the journal's ranges and o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +24,7 @@ import numpy.typing as npt
 from spiflash.archive.journal import Journal, Range
 from spiflash.archive.ledger_journal import withdrawn
 from spiflash.dump.audit import examine
+from spiflash.dump.identity import OwnItem
 from spiflash.errors import ChipMismatchError, ChipProtectedError, ShelfError
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.geometry import SECTOR
@@ -153,8 +156,9 @@ def refuse_stranger(connection: Connection, journal: Journal, found: Before) -> 
     was = _rows(whole)
     astray = tuple(at for at in sorted(differs) if _only_cleared(held, was, at // SECTOR))
     rewritten = tuple(sorted(differs - set(astray)))
-    if rewritten:
-        _refuse_other_items(connection, journal, whole, found.contents, rewritten)
+    foreign = {at for at, known in zip(inside, fits.tolist(), strict=True) if not known}
+    foreign -= set(found.unstable)
+    _refuse_other_items(connection, journal, whole, found, (*sorted(foreign), *rewritten))
     return Outside(rewritten, astray)
 
 
@@ -162,30 +166,58 @@ def _refuse_other_items(
     connection: Connection,
     journal: Journal,
     whole: bytes,
-    now: bytes,
+    found: Before,
     rewritten: Sequence[int],
 ) -> None:
-    """Raise `ChipMismatchError` when the board's own items are gone, or when there are none and no
-    unique ID either."""
+    """Raise `ChipMismatchError` when the board's own items are gone from the sectors that somebody
+    has `rewritten`, or stand there with another value; or when it had none and has no unique ID
+    either, and there are such sectors."""
     inside = _sectors(journal.ranges)
-    own = [
-        whole[item.start : item.end]
-        for item in examine(whole, "before").own
-        if item.kind in OWN and item.start // SECTOR * SECTOR not in inside
+    strange = set(unexplained(journal, found)) - set(found.unstable)
+    if not rewritten and not strange:
+        return
+    had = [item for item in examine(whole, "before").own if item.kind in OWN]
+    where = {item: set(range(item.start // SECTOR * SECTOR, item.end, SECTOR)) for item in had}
+    gone = [
+        item
+        for item in had
+        if not where[item] & inside - set(rewritten)
+        and whole[item.start : item.end] not in found.contents
     ]
-    gone = [data for data in own if data not in now]
     if gone:
         raise _not_this(
             journal,
-            f"{len(gone)} of {counted(len(own), 'item')} of the board's own that it held are not "
+            f"{len(gone)} of {counted(len(had), 'item')} of the board's own that it held are not "
             "there",
         )
-    if not own and connection.unique_id is None:
+    if not had and rewritten and connection.unique_id is None:
         raise _not_this(
             journal,
-            f"{counted(len(rewritten), 'sector')} that it was not to change hold something else, "
+            f"{counted(len(rewritten), 'sector')} hold something else than the work can have left, "
             "and nothing tells whether this board wrote them",
         )
+    # Every pattern of bits is on the way to zeros: there, what is found has to speak.
+    if strange and any(where[item] & strange for item in had):
+        _refuse_other_values(journal, whole, found.contents, had, strange)
+
+
+def _refuse_other_values(
+    journal: Journal, whole: bytes, now: bytes, had: Sequence[OwnItem], strange: Collection[int]
+) -> None:
+    """Raise `ChipMismatchError` when an own item with another value stands in one of the sectors
+    `strange`, where the board had one of that kind in the same sector."""
+    kinds = {(item.kind, item.start // SECTOR) for item in had}
+    known = {whole[item.start : item.end] for item in had}
+    target = _laid(whole, journal.ranges, journal.after())
+    for item in examine(now, "now").own:
+        at = item.start // SECTOR
+        value = now[item.start : item.end]
+        if value in known or value == target[item.start : item.end]:
+            continue
+        if at * SECTOR in strange and (item.kind, at) in kinds:
+            raise _not_this(
+                journal, f"at {item.start:#x} it holds another {item.kind} than that board"
+            )
 
 
 def unexplained(journal: Journal, found: Before) -> list[int]:
@@ -265,13 +297,18 @@ def _not_this(journal: Journal, why: str) -> ChipMismatchError:
 def replayed(journal: Journal, old: Before, *, undo: bool = False) -> bytes:
     """The chip's contents as the cut restore would have left them, as far as the journal goes;
     with `undo`, as they were before it."""
-    target = bytearray(old.contents)
     wanted = journal.before() if undo else journal.after()
+    return _laid(old.contents, journal.ranges, wanted)
+
+
+def _laid(contents: bytes, ranges: Sequence[Range], data: bytes) -> bytes:
+    """The contents with `data` in the ranges, one after the other."""
+    found = bytearray(contents)
     at = 0
-    for each in journal.ranges:
-        target[each.start : each.end] = wanted[at : at + each.length]
+    for each in ranges:
+        found[each.start : each.end] = data[at : at + each.length]
         at += each.length
-    return bytes(target)
+    return bytes(found)
 
 
 def refuse_withdrawn(journal: Journal, *, undo: bool) -> None:

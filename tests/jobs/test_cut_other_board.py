@@ -8,49 +8,144 @@ from pathlib import Path
 import pytest
 
 from hwmocks.ftdi import UsbFaults
-from hwmocks.nor.chip import NorChip
 from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
-from spiflash.errors import ChipMismatchError, NoBackupError, SpiflashError
+from spiflash.errors import ChipMismatchError, CutShortError, NoBackupError, SpiflashError
 from spiflash.work.image import Image
-from spiflash.work.restore import Leave, restore
-from tests.job_rig import WATCHER, Rig
-
-FREELY = Leave(without_backup=True)
+from spiflash.work.restore import restore
+from tests.job_rig import WATCHER
+from tests.small_board import (
+    FREELY,
+    KIB,
+    SECTOR,
+    SHARED,
+    SIZE,
+    Board,
+    environment,
+    image_for,
+    noise,
+    yes,
+)
 
 
 def test_a_cut_restore_is_not_finished_on_another_board(tmp_path: Path) -> None:
-    """An MX25L6406E has no unique ID (data sheet, from memory): only its contents tell."""
-    old = random.Random(1).randbytes(8 << 20)
-    first, other = NorChip("MX25L6406E", old, seed=3), NorChip("MX25L6406E", seed=4)
-    other.contents[:] = random.Random(2).randbytes(8 << 20)
-    image = Image("new", random.Random(3).randbytes(640 << 10))
-    shelf, rig = Shelf(tmp_path), Rig(first)
-
-    def unplug(number: int) -> None:
-        if first.pages_programmed > 1500 and rig.bench is not None:
-            rig.bench.device.unplug()
-
-    rig.faults = UsbFaults(on_transfer=unplug)
-    with pytest.raises(SpiflashError), rig.connect("MX25L6406E") as connection:
-        restore(connection, shelf, image, WATCHER, agree=lambda _: True, leave=FREELY)
-    first.power(False, 1e9)
-    before = other.snapshot()
-    with Rig(other).connect("MX25L6406E") as connection:
-        with pytest.raises(ChipMismatchError, match="not of this chip") as caught:
-            restore(connection, shelf, None, WATCHER, agree=lambda _: True, leave=FREELY)
-        assert "away from the shelf" in caught.value.remedy
-        # The same image for the other board is work of its own, bound by the backup rule.
-        with pytest.raises(NoBackupError):
-            restore(connection, shelf, image, WATCHER, agree=lambda _: True)
-    assert other.snapshot() == before
-    held = bytes(other.contents)
-    with Rig(other).connect("MX25L6406E") as connection:
-        restore(connection, shelf, image, WATCHER, agree=lambda _: True, leave=FREELY)
-    assert other.contents == image.contents + held[len(image.contents) :]
+    """Without a unique ID only the contents tell."""
+    old, held = noise(1), noise(2)
+    first, other = Board(old, 3, nameless=True), Board(held, 4, nameless=True)
+    image, shelf = Image("new", noise(3)[: 384 * KIB]), Shelf(tmp_path)
+    first.cut(shelf, image, pages=900, leave=FREELY)
+    with pytest.raises(ChipMismatchError, match="not of this chip") as caught:
+        other.write(shelf, None, leave=FREELY)
+    assert "away from the shelf" in caught.value.remedy
+    # The same image for the other board is work of its own, bound by the backup rule.
+    with pytest.raises(NoBackupError):
+        other.write(shelf, image)
+    assert other.holds == held
+    other.write(shelf, image, leave=FREELY)
+    assert other.holds == image.contents + held[len(image.contents) :]
     assert held in [each.contents() for each in shelf.sets().sets]
     assert len(open_journals(shelf.journals).whole) == 1
-    rig.faults = UsbFaults()
-    with rig.connect("MX25L6406E") as connection:
-        restore(connection, shelf, None, WATCHER, agree=lambda _: True)
-    assert first.contents == image.contents + old[len(image.contents) :]
+    first.write(shelf, None)
+    assert first.holds == image.contents + old[len(image.contents) :]
+
+
+def with_address(last: int, at: int) -> bytes:
+    """The same firmware with an environment at `at`, which has the board's own address."""
+    own = environment(f"00:00:5e:00:53:{last:02x}")
+    return noise(1)[:at] + own + noise(1)[at + SECTOR :]
+
+
+@pytest.mark.parametrize("target", ["noise", "zeros"])
+@pytest.mark.parametrize("undo", [False, True])
+@pytest.mark.parametrize("unique", [None, SHARED])
+def test_a_sister_whose_address_lies_inside_the_cut_work_is_not_that_board(
+    unique: bytes | None, undo: bool, target: str, tmp_path: Path, full_sweep: bool
+) -> None:
+    """All of the chip is to be written, so that nothing outside of the work tells them apart.
+    Every contents are on the way to zeros."""
+    if not full_sweep and (unique is None) != (target == "noise"):
+        return
+    image = Image("new", noise(7) if target == "noise" else bytes(SIZE))
+    board = Board(with_address(1, 0x24000), 1, unique is None, unique)
+    second = Board(with_address(2, 0x24000), 2, unique is None, unique)
+    shelf = Shelf(tmp_path)
+    board.save(shelf)
+    board.cut(shelf, image, pages=20)
+    with pytest.raises(ChipMismatchError, match="not of this chip"):
+        second.write(shelf, None, undo=undo)
+    assert second.holds == with_address(2, 0x24000)
+    assert len(open_journals(shelf.journals).whole) == 1
+    board.write(shelf, None, undo=undo)
+    assert board.holds == (with_address(1, 0x24000) if undo else image.contents)
+
+
+def test_a_board_that_keeps_its_address_may_have_written_inside_the_cut_work(
+    tmp_path: Path,
+) -> None:
+    board, shelf = Board(with_address(1, 0x24000), nameless=True), Shelf(tmp_path)
+    board.save(shelf)
+    board.cut(shelf, Image("new", noise(7)), pages=20)
+    settings = environment("00:00:5e:00:53:01", "bootdelay=9")
+    board.chip.contents[0x24000:0x25000] = settings
+    board.write(shelf, None)
+    assert board.holds == noise(7)
+    assert any(each.contents()[0x24000:0x25000] == settings for each in shelf.sets().sets)
+
+
+def test_a_clip_moved_while_the_program_stood_still_does_not_cost_another_board_its_address(
+    tmp_path: Path,
+) -> None:
+    """The computer slept in mid-write. Dozens of sectors that tell boards apart are the same on
+    these two, but for one, which lies in a block that the work changes elsewhere."""
+    rng, base = random.Random(3), bytearray(noise(1))
+    for start in range(0x38000, SIZE, SECTOR):
+        base[start : start + SECTOR] = b"\xff" * SECTOR
+        for at in range(start, start + SECTOR, 512):
+            base[at : at + 40] = rng.randbytes(40)
+    ours, theirs = (
+        bytes(base[:0x50000]) + own + bytes(base[0x50006:]) for own in (b"A" * 6, b"B" * 6)
+    )
+    image = image_for(image_for(ours).contents, 0x54000, 0x55000)
+    board, second = Board(ours, 1, nameless=True), Board(theirs, 2, nameless=True)
+    shelf, moved = Shelf(tmp_path), []
+    board.save(shelf)
+
+    def move(number: int) -> None:
+        if not moved and board.chip.pages_programmed > 100:
+            moved.append(number)
+            board.wires.put_on(second.chip, board.bench.clock.now() - 0.1)
+
+    with (
+        pytest.raises(SpiflashError),
+        board.session(UsbFaults(on_transfer=move)) as connection,
+    ):
+        restore(connection, shelf, image, WATCHER, agree=yes)
+    assert moved
+    assert second.holds[0x50000:0x51000] == theirs[0x50000:0x51000]
+    assert len(open_journals(shelf.journals).whole) == 1
+    board.write(shelf, None)
+    assert board.holds == image.contents
+
+
+def test_what_is_to_be_erased_again_is_so_after_a_cut_as_well(tmp_path: Path) -> None:
+    """Blank cells of an erase that was cut short read right: only the journal knows of them."""
+    blank = (0x30000, 0x40000)
+    held = noise(1)[: blank[0]] + b"\xff" * 0x10000 + noise(1)[blank[1] :]
+    board, shelf, image = Board(held), Shelf(tmp_path), image_for(held, 0x20000, 0x22000)
+
+    def unplug(number: int) -> None:
+        if board.chip.erased:
+            board.bench.device.unplug()
+
+    with (
+        pytest.raises(SpiflashError),
+        board.session(UsbFaults(on_transfer=unplug)) as connection,
+    ):
+        restore(connection, shelf, image, WATCHER, agree=yes, leave=FREELY, again=(blank,))
+    board.chip.erased.clear()
+    with pytest.raises(CutShortError, match="another request"):
+        board.write(shelf, image, again=((0x40000, 0x41000),))
+    board.write(shelf, None)
+    assert board.holds == image.contents
+    erased = {at for low, size in board.chip.erased for at in range(low, low + size, SECTOR)}
+    assert set(range(*blank, SECTOR)) <= erased
