@@ -342,14 +342,14 @@ def open_journals(journals: Path) -> OpenJournals:
     return OpenJournals(tuple(whole), tuple(corrupt))
 
 
-def _write(path: Path, state: JournalState, before: bytes, after: bytes) -> tuple[str, str]:
-    """Write the files; returns the digests of `before` and `after`."""
+def _write(path: Path, state: JournalState, before: bytes, after: bytes) -> tuple[str, str, int]:
+    """Write the files; returns the digests of `before` and `after`, and the version."""
+    version = JOURNAL_VERSION if state.again else JOURNAL_VERSION - 1
     with whole_folder(path) as folder:
         digests = tuple(
             write_file(folder / f"{name}.bin", (data,))[1]
             for name, data in (("before", before), ("after", after))
         )
-        version = JOURNAL_VERSION if state.again else JOURNAL_VERSION - 1
         document: dict[str, object] = {"journal_version": version, **asdict(state)}
         if not state.again:
             del document["again"]
@@ -359,7 +359,7 @@ def _write(path: Path, state: JournalState, before: bytes, after: bytes) -> tupl
         text = json.dumps(document, indent=1, ensure_ascii=False)
         write_file(folder / "state.json", (text.encode(), b"\n"))
         write_file(folder / IN_USE, ())
-    return digests[0], digests[1]
+    return digests[0], digests[1], version
 
 
 def _digest(document: Mapping[str, object]) -> str:
