@@ -192,6 +192,8 @@ class Masker:
         values = sorted({each for each in known if len(each) >= _SHORT}, key=len, reverse=True)
         words = "|".join(re.escape(each) for each in values[:_MOST_KNOWN])
         self._known = re.compile(words) if words else None
+        # An environment and its copies say the same again and again.
+        self._done: dict[str, str] = {}
 
     def named(self, name: str, value: str) -> str:
         """`value` as it may be shown under `name`."""
@@ -205,6 +207,14 @@ class Masker:
         """`text` with every secret in it masked."""
         if self.show or len(text) < 2:
             return text
+        known = self._done.get(text)
+        if known is None:
+            known = self._masked(text)
+            if len(self._done) < _MOST_KNOWN:
+                self._done[text] = known
+        return known
+
+    def _masked(self, text: str) -> str:
         if self._known is not None:
             text = self._known.sub(MASK, text)
         spans = sorted(span for span in _secrets(text) if MASK not in text[slice(*span)])

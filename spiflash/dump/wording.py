@@ -7,6 +7,10 @@ name should be. Its secrets are the business of `dump/secrets.py`.
 from __future__ import annotations
 
 _LIMIT = 1000
+_SPELLED = {
+    byte: f"\\x{byte:02x}" for byte in range(256) if not 0x20 <= byte <= 0x7E or byte == 0x5C
+}
+"""How bytes are spelled that are not printable, and the backslash."""
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:
@@ -16,8 +20,5 @@ def counted(number: int, one: str, many: str | None = None) -> str:
 
 def readable(raw: bytes, limit: int = _LIMIT) -> str:
     r"""`raw` as printable ASCII with \xNN for everything else, cut after `limit` bytes."""
-    text = "".join(
-        chr(byte) if 0x20 <= byte <= 0x7E and byte != 0x5C else f"\\x{byte:02x}"
-        for byte in raw[:limit]
-    )
+    text = raw[:limit].decode("latin-1").translate(_SPELLED)
     return text + "…" if len(raw) > limit else text

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spiflash.dump.checksums import crc32
+from spiflash.dump.formats.magic import places
 from spiflash.dump.identity.mac import is_plausible
 
 _APART = 64
@@ -22,6 +23,7 @@ _APART = 64
 _MOST = 500
 _PIECE = 1 << 20
 _SERIAL = re.compile(rb"(?=[\x21-\x7e]*\d)[A-Za-z0-9][A-Za-z0-9/_.-]{5,40}(?=[\x00\r\n\xff]|$)")
+_SERIAL_WORDS = (b"erial", b"ERIAL", b"erno", b"ERNO", b"/N")
 _KEYED = re.compile(
     rb"(?<![A-Za-z])(?i:serial(?:#|[_-]?n(?:o|um(?:ber)?))|serno|s/n)[\"']?[ \t]{0,2}[=:][ \t]{0,2}"
     rb"[\"']?([A-Za-z0-9][A-Za-z0-9/_.-]{3,40})(?![\x21\x23-\x26\x28-\x7e])"
@@ -115,8 +117,11 @@ def serial_texts(contents: bytes, block: Block) -> Iterator[tuple[int, bytes]]:
 
 def keyed_serials(contents: bytes) -> Iterator[tuple[int, bytes]]:
     """(address, text) of serial numbers behind a name that says so, the first fifty."""
-    matches = _KEYED.finditer(contents)
-    found = ((match.start(1), match[1]) for match in matches)
+    # Looking for a word first is far faster than the pattern at every byte.
+    words = (places(contents, word) for word in _SERIAL_WORDS)
+    starts = itertools.chain.from_iterable(itertools.islice(each, 20_000) for each in words)
+    matches = (_KEYED.match(contents, at - 1) for at in starts if at)
+    found = ((match.start(1), match[1]) for match in matches if match)
     numbers = (each for each in found if any(map(_DIGITS.__contains__, each[1])))
     yield from itertools.islice(numbers, 50)
 
