@@ -238,11 +238,15 @@ def secret_values(name: str, value: str) -> Iterator[str]:
 def masker(findings: Iterable[Finding], *, show: bool = False) -> Masker:
     """The masker for one dump: it knows what its environments and boot scripts keep secret."""
     known: set[str] = set()
+    seen: set[tuple[bytes, bytes]] = set()
     for finding in findings:
         facts = finding.facts
         if isinstance(facts, Environment):
-            for each in facts.variables:
+            fresh = {(each.name, each.value): each for each in facts.variables}
+            # Copies of an environment say nothing new.
+            for each in (fresh[key] for key in fresh.keys() - seen):
                 known.update(secret_values(readable(each.name), readable(each.value, 4000)))
+            seen.update(fresh)
         elif isinstance(facts, ImageFacts) and facts.script:
             known.update(secret_values("", facts.script))
     return Masker(known, show=show)

@@ -189,7 +189,7 @@ def _entries(audit: Audit, size: int) -> list[_Entry]:
                 share=each.used / region.length,
                 room=f"{amount(each.free)} free" if each.free else "full",
                 role=region_words(region),
-                holds=clean(holds, 38),
+                holds=clean(holds, 32),
                 tip=f"{clean(region.name, 64)}: {amount(each.used)} used, {amount(each.free)} "
                 f"free, {amount(each.room)} of it at the end. {holds}",
                 keep=region.keep,

@@ -14,7 +14,9 @@ from hwmocks.boards.heron import PARTITIONS, failed_card_flash, heron_factory, h
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.finding import Verdict
-from spiflash.dump.hints import Console, Environment, Hints, Load, Version
+from spiflash.dump.hints import Console, Environment, Hints, Load, Version, Write
+from spiflash.dump.hints.script import Onto, Written
+from spiflash.dump.layout import Layout, Region, Role
 from spiflash.report.audit_page import audit_page
 
 pytestmark = pytest.mark.needs("chromium", "bash")
@@ -97,6 +99,48 @@ def test_damage_and_the_reading_are_told(browser: Chromium, tmp_path: Path) -> N
     assert browser.complaints() == []
 
 
+OFF_SCREEN = """Array.from(document.querySelectorAll("body *")).filter(each => {
+    const box = each.getBoundingClientRect();
+    return box.width && box.height && (box.left < -0.5 || box.right > innerWidth + 0.5);
+}).map(each => each.outerHTML.slice(0, 80))"""
+
+OVERLAPS = """Array.from(document.querySelectorAll("#layout g")).flatMap(row => {
+    const texts = Array.from(row.querySelectorAll("text")).filter(each => each.textContent);
+    const edge = document.getElementById("layout").viewBox.baseVal.width;
+    const boxes = texts.map(each => each.getBBox());
+    return texts.filter((each, at) => boxes[at].x + boxes[at].width >
+        (at + 1 < boxes.length ? boxes[at + 1].x : edge)).map(each => each.textContent);
+})"""
+
+CUT_OFF = """Array.from(document.querySelectorAll("td, dd, p, li, h1, h2, h3, code")).filter(
+    each => each.scrollWidth > each.clientWidth + 1 && each.clientWidth &&
+        getComputedStyle(each).display != "inline").map(each => each.outerHTML.slice(0, 80))"""
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_nothing_lies_off_screen_or_on_other_text(
+    browser: Chromium, tmp_path: Path, width: int
+) -> None:
+    """A damaged dump with long names, regions and rows of every kind."""
+    contents = bytearray(failed_card_flash(heron_factory(), heron_open(), 0x84000))
+    contents[0x7F0000:0x7F0300] = bytes(range(1, 0xC1)) * 4
+    parts = [Region(each.name, each.start, each.size, Role.SETTINGS) for each in PARTITIONS]
+    parts[1] = Region("a-name-of-many-letters", 0x40000, 0x10000, Role.ENVIRONMENT, True)
+    for layout in (None, Layout(len(contents), tuple(parts), source="a file")):
+        audit = examine(bytes(contents), "board-17-" + "x" * 60, layout=layout, sizes=(4 << 20,))
+        browser.resize(width, 900)
+        show(browser, tmp_path, audit_page(audit))
+        assert browser.value(OFF_SCREEN) == []
+        assert browser.value(OVERLAPS) == []
+        assert browser.value(CUT_OFF) == []
+        assert browser.value("document.documentElement.scrollWidth <= innerWidth")
+        # What the filter leaves out is not there on a narrow screen either.
+        rows = "document.querySelectorAll('#findings tbody tr[hidden]')"
+        assert browser.value(f"{rows}.length") > 0
+        assert browser.value(f"Array.from({rows}).every(each => !each.offsetHeight)")
+    browser.resize(1120, 900)
+
+
 @pytest.mark.parametrize("size", [1, 4097, 1 << 20])
 def test_dumps_of_odd_sizes_and_without_contents(
     browser: Chromium, tmp_path: Path, size: int
@@ -118,7 +162,9 @@ def test_hostile_text_runs_nothing(browser: Chromium, tmp_path: Path, factory: A
         remarks=(bad,),
         regions=tuple(replace(each, contents=(bad,), remarks=(bad,)) for each in factory.regions),
         hints=Hints(
-            (Version(0, bad),), (found,), (Load(bad, bad, bad, 0),), (Console(bad, 1, bad),)
+            (Version(0, bad),), (found,), (Load(bad, bad, bad, 0),),
+            (Write(bad, 0, Written(Onto.PARTITION, bad, 0, None, bad, bad)),),
+            (Console(bad, 1, bad),),
         ),
         own=tuple(replace(each, name=bad, text=bad, region=bad, confidence=bad)
                   for each in factory.own),

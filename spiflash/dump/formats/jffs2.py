@@ -93,7 +93,8 @@ def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding
 def _runs(contents: bytes, prefix: str, budget: Budget, mending: Budget) -> Iterator[_Run]:
     run: _Run | None = None
     done = 0
-    # The smallest node with anything in it has 44 bytes; a flood of empty ones is cut off.
+    # The smallest node with anything in it has 44 bytes. Empty ones stand one in an erase block or
+    # fill up what a write left over: a flood of them is cut off.
     left = Budget(len(contents) // 48 + 1000)
     for at in _candidates(contents, prefix):
         if at < done:
@@ -101,9 +102,9 @@ def _runs(contents: bytes, prefix: str, budget: Budget, mending: Budget) -> Iter
         node = _check(contents, at, prefix, budget) or _mend(contents, at, prefix, budget, mending)
         if node is None:
             continue
-        if not left.spend(1):
-            break
         state, length = node
+        if not left.spend(1 if length > _HEADER else _EMPTY_COST):
+            break
         if run is not None:
             run.end = min(run.end, at)  # a failing node's length may be of no meaning
             if state is not run.state or not _erased(contents, run.end, at):
@@ -127,17 +128,22 @@ def _type_byte(at: int, prefix: str) -> Span:
     return offset, offset + 1
 
 
-def _candidates(contents: bytes, prefix: str) -> list[int]:
-    """Offsets where a node may start: the magic number, or a known type behind one that is
+_EMPTY_COST = 16
+_PIECE = 1 << 20
+
+
+def _candidates(contents: bytes, prefix: str) -> Iterator[int]:
+    """Rising offsets where a node may start: the magic number, or a known type behind one that is
     wrong by a bit. A node given up counts as known."""
-    halves = np.frombuffer(contents, dtype=f"{prefix}u2", count=len(contents) // 4 * 2)
     types = [*_LAYOUTS, *_EMPTY]
     known = np.array([*types, *(number & ~_ACCURATE for number in types)], dtype=np.uint16)
-    exact = halves[::2] == _MAGIC
-    hits = np.flatnonzero(exact | np.isin(halves[1::2], known))
     near = np.array([_MAGIC, *(_MAGIC ^ 1 << bit for bit in range(16))], dtype=np.uint16)
-    places: list[int] = (hits[np.isin(halves[::2][hits], near)] * 4).tolist()
-    return places
+    for base in range(0, len(contents) // 4 * 4, _PIECE):
+        count = min(_PIECE, len(contents) - base) // 4 * 2
+        halves = np.frombuffer(contents, dtype=f"{prefix}u2", count=count, offset=base)
+        exact = halves[::2] == _MAGIC
+        hits = np.flatnonzero(exact | np.isin(halves[1::2], known))
+        yield from (hits[np.isin(halves[::2][hits], near)] * 4 + base).tolist()
 
 
 def _mend(
