@@ -185,7 +185,7 @@ def _entries(audit: Audit, size: int) -> list[_Entry]:
             _Entry(
                 region.start,
                 region.end,
-                name=clean(region.name, 18),
+                name=clean(region.name, 14),
                 share=each.used / region.length,
                 room=f"{amount(each.free)} free" if each.free else "full",
                 role=region_words(region),
