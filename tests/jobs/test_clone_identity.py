@@ -36,8 +36,12 @@ def failed(outcome: object) -> BoardRecord:
 
 
 @pytest.mark.parametrize("cut", [CUT, Event("power", 3, written=True)])
-def test_a_second_board_with_the_same_id_is_a_board_of_its_own(tmp_path: Path, cut: Event) -> None:
+def test_a_second_board_with_the_same_id_is_a_board_of_its_own(
+    tmp_path: Path, cut: Event, full_sweep: bool
+) -> None:
     """The first is cut; the second gets a backup, values and a row of its own."""
+    if cut is not CUT and not full_sweep:
+        pytest.skip("takes long: SPIFLASH_SWEEP=full")
     world = world_of(tmp_path, "shared", "shared")
     one, two = world.boards
     world.work(one, event=cut)
@@ -106,6 +110,8 @@ def test_an_address_that_a_board_keeps_goes_to_no_other(tmp_path: Path) -> None:
 def test_a_board_that_is_exchanged_in_the_middle_is_noticed(
     tmp_path: Path, kind: str, full_sweep: bool
 ) -> None:
+    if kind == "own" and not full_sweep:
+        pytest.skip("takes long: SPIFLASH_SWEEP=full")
     for away, after in [(i, n) for i in range(3) for n in (0, 6, 20)] if full_sweep else [(0, 6)]:
         world = world_of(tmp_path / f"{away} {after}", kind, kind, kind)
         one, *others = world.boards

@@ -17,6 +17,8 @@ from spiflash.archive.ledger import After, InHand
 from spiflash.archive.ledger_claims import Claim
 from spiflash.archive.shelf import Shelf
 
+LONG = "takes long: SPIFLASH_SWEEP=full"
+
 
 @pytest.fixture
 def rig(tmp_path: Path) -> Rig:
@@ -34,8 +36,12 @@ def in_hand(rig: Rig) -> InHand:
     )
 
 
-def test_a_twin_of_a_board_that_another_program_works_on_gets_values_of_its_own(rig: Rig) -> None:
+def test_a_twin_of_a_board_that_another_program_works_on_gets_values_of_its_own(
+    rig: Rig, full_sweep: bool
+) -> None:
     """Two chips without unique ID that hold the same: one on another adapter, one on ours."""
+    if not full_sweep:
+        pytest.skip(LONG)
     theirs = in_hand(rig)
     assert rig.ledger.draw(theirs, rig.job.columns)["ethaddr"] == mac_address(0x80)
     claim = rig.ledger.claim("theirs", "far")
@@ -61,9 +67,11 @@ def test_a_board_on_which_a_restore_was_cut_is_not_taken_for_whole(rig: Rig) -> 
 
 
 def test_a_twin_that_was_finished_meanwhile_is_not_taken_for_this_board(
-    rig: Rig, monkeypatch: pytest.MonkeyPatch
+    rig: Rig, monkeypatch: pytest.MonkeyPatch, full_sweep: bool
 ) -> None:
     """The ledger is read, the twin is finished and let go of, and only then is it compared."""
+    if not full_sweep:
+        pytest.skip(LONG)
     theirs = in_hand(rig)
     values = rig.ledger.draw(theirs, rig.job.columns)
     asked: list[tuple[InHand, ...]] = []
