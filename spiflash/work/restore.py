@@ -250,11 +250,15 @@ def restore(
     for line in register_differences(connection, image):
         watcher.say(line)
     old = read_before(connection, witnesses(connection, shelf, leave, image, at), passes, watcher)
-    backup = backup_of_this_chip(connection, shelf, leave, old.contents)
+    work = plan_work(connection, old, overlay(old.contents, image, at), _asked(image, at), again)
+    # A work that ended just before a cut has nothing left to lose.
+    backup = (
+        backup_of_this_chip(connection, shelf, leave, old.contents) if work.plan.steps else None
+    )
     return rewrite(
         connection,
         shelf,
-        plan_work(connection, old, overlay(old.contents, image, at), _asked(image, at), again),
+        work,
         image.name,
         image.sha256,
         watcher,

@@ -242,6 +242,14 @@ def test_nothing_is_kept_twice(tmp_path: Path) -> None:
     assert len(shelf.sets().sets) == 1
 
 
+def test_what_the_chip_holds_already_needs_no_backup(tmp_path: Path) -> None:
+    """The same command after a cut that came when the work was proven and its journal gone."""
+    board, shelf = Board(noise(1), nameless=True), Shelf(tmp_path)
+    board.write(shelf, Image("same", noise(1)))
+    assert not board.chip.erased
+    assert not board.chip.pages_programmed
+
+
 def test_a_full_disk_stops_the_work_before_it_begins(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
