@@ -102,7 +102,7 @@ def restore(
     image = load_image(source) if source is not None else None
     if image is not None and regions:
         image = only_regions(image, regions, layout)
-    whole = image is not None and not regions and not change.at
+    whole = not regions and not change.at
     with connect(settings_from(options)) as connection:
         if only_plan:
             work = preview_restore(
@@ -115,21 +115,25 @@ def restore(
                 undo=undo,
                 again=again,
             )
-            lost = _lost(work) if whole else ()
+            lost = _lost(work) if image is not None else ()
             document: dict[str, object] = {
                 "plan": plan_json(work.plan),
                 "overwrites": [item_json(each) for each in lost],
             }
-            show(document, plan_text(work.plan) + overwrites_text(lost, source), as_json=as_json)
+            show(
+                document,
+                plan_text(work.plan) + overwrites_text(lost, source, whole=whole),
+                as_json=as_json,
+            )
             return
         asked = change.consent(as_json=as_json)
 
         def agreed(work: Work) -> bool:
             if image is not None and not other_board:
                 refuse_strangers(connection, shelf_from(shelf), change.leave, work)
-            lost = _lost(work) if whole else ()
+            lost = _lost(work) if image is not None else ()
             if lost:
-                Bars().say(overwrites_text(lost, source).strip("\n"))
+                Bars().say(overwrites_text(lost, source, whole=whole).strip("\n"))
             return asked(work)
 
         done = restore_chip(

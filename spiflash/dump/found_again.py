@@ -100,7 +100,8 @@ def strangers(board: Audit, made: Audit, sets: Sequence[bytes]) -> tuple[OwnItem
 
 def overwritten(board: Audit, after: bytes) -> tuple[OwnItem, ...]:
     """The board's own items, regions of settings among them, that are gone when the chip holds
-    `after`; one that stands elsewhere in it is not."""
+    `after`; one that stands elsewhere in it is not. A setting stands only behind its name: the
+    loader does not look for its address in a block of factory data."""
     lost = [
         whole_item(board, region)
         for region in wholes(board)
@@ -109,8 +110,11 @@ def overwritten(board: Audit, after: bytes) -> tuple[OwnItem, ...]:
     ]
     for each in board.own:
         raw = board.contents[each.start : each.end]
+        name = each.name.encode("latin-1", "replace") + b"="
         forms = [raw]
-        if each.kind == "mac":
+        if board.contents[max(each.start - len(name), 0) : each.start] == name:
+            forms = [name + raw]
+        elif each.kind == "mac":
             forms += [each.text.encode(), bytes.fromhex(each.text.replace(":", ""))]
         if after[each.start : each.end] != raw and not any(form in after for form in forms):
             lost.append(each)

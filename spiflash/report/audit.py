@@ -118,7 +118,7 @@ def audit_facts(audit: Audit) -> tuple[tuple[str, str], ...]:
     """(label, value): the audit in a few lines."""
     regions = ", ".join(clean(each.region.name, 24) for each in audit.regions[:16])
     files = ", ".join(clean(each.file, 40) for each in audit.hints.loads[:8])
-    kinds = Counter(each.kind for each in audit.own)
+    kinds = Counter(each.called for each in audit.own)
     own = ", ".join(f"{clean(kind, 40)} ({count:,})" for kind, count in kinds.most_common(12))
     return (
         ("Layout", f"{counted(len(audit.regions), 'region')}, from {audit.layout.source}"),
@@ -214,7 +214,7 @@ def _own(audit: Audit, size: int) -> list[str]:
             (
                 address(each.start, size),
                 counted(each.length, "byte"),
-                each.kind,
+                each.called,
                 clean(each.region, 24) or "no region",
                 clean(each.name, 32),
                 clean(each.text, 60),

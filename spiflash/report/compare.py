@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from spiflash.dump.compare import ByteChange, Comparison, VariableChange
+from spiflash.dump.identity import called
 from spiflash.report.amounts import address, counted, span
 from spiflash.report.wording import clean
 
@@ -55,10 +56,10 @@ def compare_text(found: Comparison, before: str, after: str) -> str:
             for each in found.moved
         ]
     if found.own:
-        lines += ["", "Board's own"]
+        lines += ["", "The boards' own"]
         for own in found.own[:_SHOWN]:
             lines.append(
-                f"  {address(own.at, size)}  {own.kind} ({clean(own.name, 32)}): "
+                f"  {address(own.at, size)}  {called(own.kind)} ({clean(own.name, 32)}): "
                 f"A {clean(own.before or 'none', 60)}, B {clean(own.after or 'none', 60)}"
             )
     if found.variables:

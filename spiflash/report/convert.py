@@ -119,8 +119,9 @@ def proposal_text(
     return "\n".join(line.rstrip() for line in lines)
 
 
-def overwrites_text(lost: Sequence[OwnItem], source: object) -> str:
-    """What a plain restore does to the board's own items, one line each; empty when nothing."""
+def overwrites_text(lost: Sequence[OwnItem], source: object, *, whole: bool = True) -> str:
+    """What a restore of `source`, the whole or a part of it, does to the board's own items, one
+    line each; empty when nothing."""
     if not lost:
         return ""
     size = max(each.end for each in lost)
@@ -136,7 +137,9 @@ def overwrites_text(lost: Sequence[OwnItem], source: object) -> str:
             "This overwrites or blanks what is this board's own; only its backup keeps it:",
             *table(rows),
             *more,
-            "To write the image and keep them:",
+            "To write the image and keep them:"
+            if whole
+            else "To keep them, leave their regions out; to write the whole image and keep them:",
             f"  spiflash convert {shlex.quote(clean(str(source), 500))}",
         )
     )

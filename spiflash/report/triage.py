@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from spiflash.dump.belongings import Fate
+from spiflash.dump.secrets import MASK
 from spiflash.dump.triage import Kind, RegionFinding, Repair, Triage
 from spiflash.plan import Plan
 from spiflash.report.amounts import address, counted, seconds, span
 from spiflash.report.changes import plan_json
+from spiflash.report.convert import own_words
+from spiflash.report.lines import table
 from spiflash.report.wording import clean
 
 SHOWN = 6
 """Places of one finding that are listed before the rest is only counted."""
 
 _LABEL = 10
+_OWN_SHOWN = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +67,7 @@ def triage_text(found: Triage, basis: Basis, ways: Sequence[Way]) -> str:
         seen = f"The write can be followed up to {address(found.stop)}"
         lines += ["", f"{seen}, in the sector at {address(sector)}."]
     lines += _ways(found, ways)
+    lines += _own(found, ways)
     lines += _card(found, ways)
     return "\n".join(lines)
 
@@ -141,6 +147,29 @@ def _ways(found: Triage, ways: Sequence[Way]) -> list[str]:
         lines += [f"  Lost: {clean(each)}." for each in repair.lost]
         lines += [f"    {command}" for command in way.commands]
     return lines + _refused(found)
+
+
+def _own(found: Triage, ways: Sequence[Way]) -> list[str]:
+    """What the least repair means for each own item, in the words of a conversion."""
+    if not found.own or not ways:
+        return []
+    after = ways[0].repair.target
+    rows = []
+    for item in found.own[:_OWN_SHOWN]:
+        raw = found.view[item.start : item.end]
+        if after[item.start : item.end] == raw:
+            fate = Fate.STAYS
+        else:
+            fate = Fate.CARRIED if raw in after else Fate.LEFT
+        masked = replace(item, text=MASK) if item.secret else item
+        rows.append((*own_words(masked, len(found.view)), fate.value))
+    more = len(found.own) - _OWN_SHOWN
+    return [
+        "",
+        "This board's own, and what becomes of it with the least repair",
+        *table(rows),
+        *([f"  and {more:,} more"] if more > 0 else []),
+    ]
 
 
 def _refused(found: Triage) -> list[str]:

@@ -204,21 +204,28 @@ def test_variables_and_files_that_exist(here: Bench) -> None:
 
 
 def test_restore_says_what_it_overwrites(here: Bench) -> None:
-    planned = here.on_board("restore", "openfw.img", "--plan", "--json").document
-    assert {each["name"] for each in planned["overwrites"]} >= {"ethaddr", "serial#", "config"}
-    if not FULL:
-        return
-    ended = here.on_board("restore", "openfw.img", "--yes")
-    assert ended.status == 0, ended.err
-    said = ended.err
-    for word in (
-        "MAC address 00:00:5e:00:53:17",
-        "serial number HG-2019-0023",
-        "calibration",
-        "spiflash convert",
-    ):
-        assert word in said
-    assert here.flash == heron_open()
+    """Of a whole image and of regions: before it asks, and with --yes before it writes."""
+    regions = ("--region", "env", "--region", "readings")
+    said = ("MAC address 00:00:5e:00:53:17", "serial number HG-2019-0023", "spiflash convert")
+    for words, more in (((), "calibration"), (regions, "leave their regions out")):
+        if words or FULL:
+            (here.board / store.CONTENTS).write_bytes(heron_factory())
+            ended = here.on_board("restore", "openfw.img", *words, "--yes")
+            assert ended.status == 0, ended.err
+            for word in (*said, more):
+                assert word in ended.err
+            assert ("calibration" in ended.err) is not bool(words)  # not in these regions
+    expected = bytearray(heron_factory())
+    for each in (ENV, slice(0x440000, 0x740000)):
+        expected[each] = heron_open()[each]
+    assert here.flash == expected
+    if FULL:
+        (here.board / store.CONTENTS).write_bytes(heron_factory())
+        planned = here.on_board("restore", "openfw.img", "--plan", "--json").document
+        assert {each["name"] for each in planned["overwrites"]} >= {"ethaddr", "serial#", "config"}
+        planned = here.on_board("restore", "openfw.img", *regions, "--plan", "--json").document
+        names = {each["name"] for each in planned["overwrites"]}
+        assert names == {"ethaddr", "serial#", "readings"}
 
 
 @sweep

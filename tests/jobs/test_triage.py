@@ -10,7 +10,13 @@ from typing import Any
 import pytest
 
 from hwmocks import store
-from hwmocks.boards.heron import heron_factory, heron_open, heron_variant
+from hwmocks.boards.heron import (
+    heron_factory,
+    heron_open,
+    heron_variant,
+    mac_address,
+    serial_number,
+)
 from hwmocks.bricks import make_brick
 from spiflash.cli.main import run
 
@@ -116,6 +122,12 @@ def test_from_another_boards_dump_with_its_own_identity(board: Board) -> None:
     (repair, *_) = found["repairs"]
     assert repair["source"] == "the model's image with this board's own data put back"
     assert set(repair["regions"]) == {"boot", "env"}
+    words = [*board.words, "--image", str(board.folder / "other.bin")]
+    said = " ".join(board.give(["triage", *words])[1].split())
+    assert "This board's own, and what becomes of it with the least repair" in said
+    for own in (f"MAC address {mac_address(0x17)}", f"serial number {serial_number(0x17)}"):
+        assert f"{own} stays" in said
+    assert "invented-passphrase" not in said
     board.follow(found)
     assert board.flash == good
 

@@ -17,9 +17,11 @@ from hwmocks.boards.heron import (
     heron_open,
     heron_variant,
     mac_address,
+    serial_number,
 )
 from spiflash.dump.compare import Comparison, How, compare
 from spiflash.dump.compare.result import Says
+from spiflash.report.compare import compare_text
 
 FACTORY = heron_factory()
 FILLER = random.Random(5).randbytes(64 << 10)
@@ -159,6 +161,9 @@ def test_another_address_is_named_with_both() -> None:
     found = compare(heron_variant(0x11), heron_variant(0x12))
     macs = {(each.before, each.after) for each in found.own if each.kind == "mac"}
     assert (mac_address(0x11), mac_address(0x12)) in macs
+    shown = compare_text(found, "a", "b")
+    assert f"MAC address (ethaddr): A {mac_address(0x11)}, B {mac_address(0x12)}" in shown
+    assert f"serial number (serial#): A {serial_number(0x11)}" in shown
 
 
 def test_a_moved_environment_is_called_moved() -> None:

@@ -209,7 +209,9 @@ def test_a_plain_restore_overwrites_own_items() -> None:
     assert gone == {0x401AB, 0x401C5, 0x50000, 0x5000A, 0x50010, 0x51000, 0x400000, 0x4002FA,
                     0x440000}  # fmt: skip
     elsewhere = heron_open()[:-17] + b"00:00:5e:00:53:17"
-    assert gone - {each.start for each in overwritten(board, elsewhere)} == {0x401AB, 0x5000A}
+    assert gone - {each.start for each in overwritten(board, elsewhere)} == {0x5000A}
+    variable = heron_open()[:-25] + b"ethaddr=00:00:5e:00:53:17"
+    assert gone - {each.start for each in overwritten(board, variable)} == {0x401AB, 0x5000A}
     assert overwritten(board, heron_factory()) == ()
 
 

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 from spiflash.dump.finding import Finding
 from spiflash.dump.identity.gather import gather
-from spiflash.dump.identity.item import OwnItem
+from spiflash.dump.identity.item import OwnItem, called
 from spiflash.dump.layout.region import Layout
 from spiflash.dump.secrets import Masker, masker
 
-__all__ = ["OwnItem", "identity"]
+__all__ = ["OwnItem", "called", "identity"]
 
 
 def identity(

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-CALLED = {
+_CALLED = {
     "mac": "MAC address",
     "serial": "serial number",
     "data region": "data",
 }
-"""What kinds of own items are called; the others as they are."""
+
+
+def called(kind: str) -> str:
+    """What own items of a kind are called, for people and in every command the same."""
+    return _CALLED.get(kind, kind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,4 +43,4 @@ class OwnItem:
     @property
     def called(self) -> str:
         """What it is, for people."""
-        return CALLED.get(self.kind, self.kind)
+        return called(self.kind)
