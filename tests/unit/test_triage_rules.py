@@ -384,3 +384,38 @@ def test_an_erased_own_region_is_not_intact() -> None:
     assert found.kind is Kind.NOT_CHECKED
     assert "factory" in unchecked(found)
     assert found.repairs == ()
+
+
+def boot_image(holds: int, size: int) -> bytes:
+    """A legacy image with both of its CRCs (U-Boot, include/image.h: 2 is a kernel, 7 a file
+    system)."""
+    data = random.Random(size).randbytes(size)
+    numbers = (zlib.crc32(data), 5, 5, holds, 0)
+    head = struct.pack(">7I4B32s", 0x27051956, 0, 0, size, 0, 0, *numbers, b"one")
+    return head[:4] + struct.pack(">I", zlib.crc32(head)) + head[8:] + data
+
+
+@pytest.mark.parametrize("value", [0x00, 0xFF])
+def test_what_is_left_of_a_region_does_not_vouch_for_what_is_gone(value: int) -> None:
+    """A root file system behind a kernel that is 00h throughout: its checksum holds, and the board
+    does not start."""
+    kernel = boot_image(2, 0x8000)
+    contents = put(put(GOOD, 0x20000, bytes(0x20000)), 0x20000, kernel)
+    contents = put(contents, 0x30000, boot_image(7, 0x4000))
+    layout = Layout(SIZE, (*LAYOUT.regions[:3], Region("firmware", 0x20000, 0x20000, Role.KERNEL)))
+    chip = put(contents, 0x20000, bytes([value]) * len(kernel))
+    alone = triage(chip, layout=layout)
+    assert "firmware" in unchecked(alone)
+    found = triage(chip, own_backup=reference(contents, layout), layout=layout)
+    assert kinds(found) == {"firmware": Kind.ERASED}
+    assert found.repairs[0].applied(chip) == contents
+
+
+def test_an_environment_is_none_of_the_loader_whatever_it_is_called() -> None:
+    text = (
+        "mtdparts=mtdparts=spi0.0:64k(fsbl),16k(bl-params),48k(factory),128k(kernel),128k(rootfs)"
+    )
+    name, _, value = text.partition("=")
+    contents = put(GOOD, 0x10000, environment(**{name: value, "bootcmd": "bootm 0x9f020000"}))
+    roles = {each.name: each.role for each in reference(contents).layout.regions}
+    assert (roles["fsbl"], roles["bl-params"]) == (Role.BOOT, Role.ENVIRONMENT)

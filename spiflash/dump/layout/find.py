@@ -155,12 +155,14 @@ _BY_KIND = {
 
 
 def _with_contents(layout: Layout, findings: Sequence[Finding]) -> Layout:
-    """Roles by contents where the name says nothing."""
+    """Roles by contents where the name says nothing, or the wrong thing."""
     first = {finding.start: _BY_KIND.get(finding.kind) for finding in reversed(findings)}
     regions = []
     for region in layout.regions:
         role = first.get(region.start)
-        if region.role is Role.OTHER and role is not None:
+        # "bl-params" sounds like a boot loader; one never begins with a saved environment.
+        sounds = region.role is Role.BOOT and role is Role.ENVIRONMENT
+        if (region.role is Role.OTHER or sounds) and role is not None:
             region = Region(region.name, region.start, region.length, role, region.keep)
         regions.append(region)
     return Layout(layout.size, tuple(regions), layout.groups, layout.source)

@@ -87,7 +87,7 @@ _ROWS: tuple[tuple[Role, frozenset[str], re.Pattern[str]], ...] = tuple(
             Role.BOOT,
             "boot nboot uboot ubootl bootloader bootldr loader spl mlo xloader preloader barebox "
             "redboot routerboot cfe cferom yamon bios openbios bootstrap atbootstrap fsbl fip bl "
-            "sbl qsee appsbl tz dink bs boots",
+            "sbl qsee appsbl tz dink bs boots bootcode bootrom bootblock",
             r"uboot|bootstrap|xloader|bootloader",
         ),
         (Role.DATA, "data ndata jffs fs filesystem ubifs", r"filesystem"),

@@ -10,7 +10,7 @@ from spiflash.dump.compare.whole import SECTOR
 from spiflash.dump.facts import Architecture, BannerFacts, BundleFacts, ImageFacts, ProgramFacts
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.layout.region import Region, Role
-from spiflash.dump.triage.likeness import blank_since, blank_until, used
+from spiflash.dump.triage.likeness import blank_since, used
 from spiflash.dump.triage.processor import processor
 from spiflash.dump.triage.reference import Known, Reference
 from spiflash.dump.triage.result import Kind, Proof, RegionFinding
@@ -144,7 +144,7 @@ def by_itself(known: Known, region: Region) -> RegionFinding:
         )
     late = _begins_late(chip, region)
     if late is not None:
-        text = f"it is blank up to {late:06X}h, where its contents begin"
+        text = f"it is blank or 00h up to {late:06X}h, where its contents begin"
         return RegionFinding(region, Kind.NOT_CHECKED, text)
     found = proven(chip, region)
     strict = region.role is Role.BOOT
@@ -167,11 +167,13 @@ def by_itself(known: Known, region: Region) -> RegionFinding:
 
 
 def _begins_late(chip: Reference, region: Region) -> int | None:
-    """Where the contents of a region of firmware begin behind blank sectors; None where they
-    begin as they should, at its start."""
+    """Where the contents of a region of firmware begin behind sectors that are blank or 00h; None
+    where they begin as they should, at its start."""
     if region.role not in (Role.KERNEL, Role.ROOT, Role.TREE):
         return None
-    first = blank_until(chip.contents[: region.end], region.start)
+    data = np.frombuffer(chip.contents, np.uint8)[region.start : region.end]
+    held = np.flatnonzero((data != 0xFF) & (data != 0))
+    first = region.start + int(held[0]) if len(held) else region.end
     return first if first - region.start >= SECTOR and first < region.end else None
 
 

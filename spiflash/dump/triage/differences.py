@@ -67,12 +67,14 @@ def by_bits(
 
 def out_of_place(region: Region, chunk: bytes, right: bytes) -> RegionFinding | None:
     where = ((region.start, region.end),)
+    # What is the same either way round, such as zeros, tells nothing.
+    enough = max(0.5, alike(chunk, right))
     for width, words in ((2, "pairs"), (4, "fours")):
-        if alike(swapped(chunk, width), right) > 0.5:
+        if alike(swapped(chunk, width), right) > enough:
             return RegionFinding(region, Kind.SWAPPED, f"bytes swapped in {words}", where)
     for shift in find_shifts(right, chunk, differing(right, chunk)):
         back = chunk[shift:] if shift > 0 else b"\xff" * -shift + chunk
-        if alike(back.ljust(len(chunk), b"\xff")[: len(chunk)], right) > 0.5:
+        if alike(back.ljust(len(chunk), b"\xff")[: len(chunk)], right) > enough:
             at = region.start + shift
             return RegionFinding(
                 region, Kind.SHIFTED, f"its contents begin at {at:06X}h", where, shift=shift

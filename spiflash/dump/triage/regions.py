@@ -134,6 +134,14 @@ def _against_backup(known: Known, own: Reference, region: Region, chunk: bytes) 
         return RegionFinding(
             region, itself.kind, itself.detail, itself.places or places, itself.stop
         )
+    # What is left of the region may be whole by itself, such as a root file system without the
+    # kernel before it.
+    gone = [
+        each for each in pieces(own, region) if empty(known.chip.contents[each.start : each.end])
+    ]
+    if gone and region.role not in _OWNERS:
+        spans = tuple((each.start, each.end) for each in gone)
+        return RegionFinding(region, Kind.ERASED, "a piece of it is blank or 00h", spans)
     if itself.kind is Kind.INTACT:
         text = "other contents than in the backup, whole by their checksums"
         return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM, unsure=itself.unsure)
