@@ -145,7 +145,7 @@ def wholes(audit: Audit) -> list[Region]:
         and region.start < len(audit.contents)
         and not holds_environment(audit, region)
     ]
-    for start, end in _spare_ranges(audit.layout):
+    for start, end in (*_spare_ranges(audit.layout), *_behind_firmware(audit, found)):
         found += _file_systems(audit.findings, start, min(end, len(audit.contents)))
     found += _unclaimed(audit, found)
     return sorted(found, key=lambda region: region.start)
@@ -155,6 +155,21 @@ def _spare_ranges(layout: Layout) -> list[tuple[int, int]]:
     """Where nothing should stand: no region, or one that is called spare."""
     spare = [(each.start, each.end) for each in layout.regions if each.role is Role.SPARE]
     return sorted((*layout.gaps, *spare))
+
+
+def _behind_firmware(audit: Audit, known: Sequence[Region]) -> Iterator[tuple[int, int]]:
+    """What lies behind firmware in a region of it: many boards put their settings into the rest of
+    the kernel's or root file system's partition (common practice, no source)."""
+    for region in audit.layout.regions:
+        firmware = [
+            each.end
+            for each in audit.findings
+            if region.start <= each.start < region.end
+            and each.kind in CONTAINERS
+            and each.kind not in _FILES
+        ]
+        if firmware and region not in known and region.role is not Role.SPARE:
+            yield min(max(firmware), region.end), region.end
 
 
 def _unclaimed(audit: Audit, known: Sequence[Region]) -> list[Region]:
@@ -275,7 +290,8 @@ def layout_for(image: Layout, kept: Sequence[Region], size: int) -> Layout:
     ]
     taken = {each.name for each in kept}
     named = [each for each in others if each.name not in taken]
-    regions = sorted((*kept, *named), key=lambda region: region.start)
+    ours = [replace(each, keep=each.keep or each.role is Role.OTHER) for each in kept]
+    regions = sorted((*ours, *named), key=lambda region: region.start)
     return Layout(size, tuple(regions), source=image.source)
 
 
@@ -293,8 +309,9 @@ class Wishes:
     drop: tuple[str, ...] = ()
     values: Mapping[str, str] = field(default_factory=dict)
 
-    def kept_ranges(self, board: Layout) -> list[tuple[Region, str]]:
-        """(range on the board, region of the image to put it into or "") of each `keep`.
+    def kept_ranges(self, board: Layout, more: Sequence[Region] = ()) -> list[tuple[Region, str]]:
+        """(range on the board, region of the image to put it into or "") of each `keep`; `more`
+        are ranges with a name that no region of the layout is.
 
         Raises `LayoutError` for a region that the board does not have, `UsageError` for a range
         that does not lie on it.
@@ -304,7 +321,7 @@ class Wishes:
             name, _, target = wish.partition("=")
             plain = _RANGE.fullmatch(name)
             if plain is None:
-                region = board.region(name)
+                region = next((e for e in more if e.name == name), None) or board.region(name)
             else:
                 start, length = int(plain[1], 16), int(plain[2], 16)
                 if length < 1 or start + length > board.size:

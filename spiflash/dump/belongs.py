@@ -20,6 +20,7 @@ from spiflash.dump.belongings import is_blank, saved_environments
 from spiflash.dump.facts import (
     Architecture,
     BundleFacts,
+    FileSystemFacts,
     Holds,
     ImageFacts,
     TreeFacts,
@@ -28,7 +29,7 @@ from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.fit import fit, repeats_after
 from spiflash.dump.layout import Region, Role, find_layouts
 from spiflash.dump.survey import survey
-from spiflash.dump.triage.processor import processor
+from spiflash.dump.triage.processor import byte_order, processor
 from spiflash.dump.wording import counted
 
 STRONG = frozenset(
@@ -111,6 +112,13 @@ def _size(board: Audit, image: Audit) -> Iterator[Concern]:
             f"Its own layout covers {_amount(stated)}, the file has {_amount(have)}: "
             f"{_amount(stated - have)} of it are not there.",
         )
+    elif (cut := _cut(image)) is not None:
+        over = cut.start + _stated_size(cut) - have
+        text = f"{cut.title} at {cut.start:06X}h goes on for {_amount(over)} behind its end."
+        yield Concern("short", text)
+    elif have < size and (lacking := _lacking(board, image)):
+        text = f"It ends at {have:#x}, and has no {lacking}, as this board has behind that."
+        yield Concern("short", text)
     elif have < size:
         text = f"It ends at {have:#x}; what the chip holds from there on stays."
         yield Concern("ends", text, refuses=False)
@@ -120,6 +128,38 @@ def _size(board: Audit, image: Audit) -> Iterator[Concern]:
     elif stated and stated < size and have >= stated:
         text = f"Its layout uses {_amount(stated)} of the chip's {_amount(size)}."
         yield Concern("layout-smaller", text, refuses=False)
+
+
+def _stated_size(finding: Finding) -> int:
+    return finding.facts.size if isinstance(finding.facts, FileSystemFacts) else 0
+
+
+def _cut(image: Audit) -> Finding | None:
+    """A file system that states that it reaches beyond the end of an image."""
+    have = len(image.contents)
+    outer = [each for each in image.findings if each.parent is None]
+    return next((each for each in outer if each.start + _stated_size(each) > have), None)
+
+
+def _lacking(board: Audit, image: Audit) -> str:
+    """What of a kernel and a root file system a board has behind the end of an image that has
+    none: it was cut off, or the two would be of different versions."""
+    reach = len(image.contents)
+
+    def held(audit: Audit, role: Role) -> list[int]:
+        layouts = (audit.layout, find_layouts(audit.contents, audit.findings)[-1].layout)
+        return [
+            each.start
+            for layout in layouts
+            for each in layout.regions
+            if each.role is role and not is_blank(audit.contents, each.start, each.end)
+        ]
+
+    for role, name in ((Role.KERNEL, "kernel"), (Role.ROOT, "root file system")):
+        behind = [start for start in held(board, role) if start >= reach]
+        if behind and not [start for start in held(image, role) if start < reach]:
+            return name
+    return ""
 
 
 def _amount(count: int) -> str:
@@ -172,7 +212,10 @@ def _damage(image: Audit) -> Iterator[Concern]:
 def _places(board: Audit, image: Audit) -> Iterator[Concern]:
     """Whether everything stands a little behind where it should: a header is in front."""
     outer = [each for each in _strong(image.findings) if each.parent is None]
-    starts = {each.start for each in (*image.layout.regions, *board.layout.regions)}
+    stated = find_layouts(image.contents, image.findings)[0].at is not None
+    starts = {each.start for each in board.layout.regions}
+    if stated:
+        starts |= {each.start for each in image.layout.regions}
     votes = Counter(
         each.start - start
         for each in outer
@@ -186,12 +229,21 @@ def _places(board: Audit, image: Audit) -> Iterator[Concern]:
         default=(0, 0),
     )
     enough = 1 if shift == over or shift % 4096 else 2
+    if not stated and not shift % 4096 and shift != over:
+        # Without a layout, a new image may well have all behind its loader a little later.
+        enough = 2 if _starts_otherwise(board, image, shift) else len(outer) + 1
     if count > votes[0] and count >= enough:
         yield Concern(
             "header",
             f"Everything in it stands {shift:,} bytes behind its place: there is a header in "
             "front that does not belong on the chip.",
         )
+
+
+def _starts_otherwise(board: Audit, image: Audit, length: int) -> bool:
+    """Whether the board begins with code and the image, in its first `length` bytes, does not."""
+    ours, theirs = board.contents[:length], image.contents[:length]
+    return bool(processor(ours)) and not processor(theirs)
 
 
 def _families(audit: Audit, boot: Region | None) -> dict[Architecture, str]:
@@ -210,6 +262,17 @@ def _families(audit: Audit, boot: Region | None) -> dict[Architecture, str]:
     return found
 
 
+def _kernels(audit: Audit) -> set[Architecture]:
+    """What the kernels of a dump are for, as they say."""
+    found = set()
+    for each in audit.findings:
+        images = each.facts.images if isinstance(each.facts, BundleFacts) else (each.facts,)
+        for facts in images:
+            if isinstance(facts, ImageFacts) and facts.holds is Holds.KERNEL and facts.architecture:
+                found.add(facts.architecture)
+    return found
+
+
 def _processor(board: Audit, image: Audit) -> Iterator[Concern]:
     boot = _boot(board)
     ours, theirs = _families(board, boot), _families(image, _boot(image) or boot)
@@ -220,6 +283,18 @@ def _processor(board: Audit, image: Audit) -> Iterator[Concern]:
                 "processor", f"It is for {name} ({why}); this board is {known} ({because})."
             )
             return
+    boots = [(board, boot), (image, _boot(image) or boot)]
+    ways = [byte_order(each.contents[at.start : at.end]) if at else "" for each, at in boots]
+    if all(ways) and ways[0] != ways[1]:
+        text = f"Its boot code is {ways[1]}-endian, this board's {ways[0]}-endian."
+        yield Concern("processor", text)
+        return
+    kernels = [_kernels(board), _kernels(image)]
+    if all(kernels) and not kernels[0] & kernels[1]:
+        # A 64-bit processor may run 32-bit code, but that is for a person to know.
+        text = f"Its kernel is for {min(kernels[1])}, this board's for {min(kernels[0])}."
+        yield Concern("processor", text)
+        return
     orders = [{each.order for each in saved_environments(side)} for side in (board, image)]
     if all(orders) and not orders[0] & orders[1]:
         yield Concern(
@@ -234,7 +309,10 @@ def _boot(audit: Audit) -> Region | None:
     named = next((each for each in audit.layout.regions if each.role is Role.BOOT), None)
     if named is not None:
         return named
-    first = audit.layout.regions[0].start if audit.layout.regions else 0
+    regions = audit.layout.regions
+    if regions and regions[0].start == 0 and regions[0].role is Role.OTHER:
+        return regions[0]  # whatever it is called, a processor starts there
+    first = regions[0].start if regions else 0
     return Region("boot", 0, first, Role.BOOT) if first else None
 
 

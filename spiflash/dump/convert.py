@@ -105,13 +105,14 @@ class _Draft:
         self.reach = min(len(self.image.contents), size)
         self.base = self.image.contents[:size] + self.board.contents[self.reach :]
         self.made = bytearray(self.base)
+        known = wholes(self.board)
         self.wished = {
             region: self.image.layout.region(target) if target else region
-            for region, target in self.wishes.kept_ranges(self.board.layout)
+            for region, target in self.wishes.kept_ranges(self.board.layout, known)
         }
         others = [
             each
-            for each in wholes(self.board)
+            for each in known
             if not any(one.start < each.end and each.start < one.end for one in self.wished)
         ]
         self.wholes = [*self.wished, *others]
@@ -179,8 +180,9 @@ class _Draft:
             why = "nothing says what it is, and it is large; --keep keeps it"
         else:
             return region, Fate.STAYS, "the image is blank there"
-        if fitting:
-            why += f"; --keep {region.name}={fitting[0].name} puts it there"
+        room = [e for e in fitting if is_blank(self.base, e.start, e.end)]
+        if room:
+            why += f"; --keep {region.name}={room[0].name} puts it there"
         return None, Fate.LEFT, why
 
     def _to_home(self, region: Region, home: Region) -> tuple[Region | None, Fate, str]:
@@ -225,6 +227,8 @@ class _Draft:
     def _claim(self, region: Region, role: Role) -> Region | None:
         """The region of the image's layout that has another use for a range."""
         for each in self.image.layout.regions:
+            if (each.name, each.start, each.end) == (region.name, region.start, region.end):
+                continue  # its use is told by the contents, of which the image may have none
             meets = each.start < region.end and region.start < each.end
             both_own = is_own(each) and is_own(region)
             if meets and not both_own and each.role not in (Role.SPARE, role):
@@ -418,7 +422,7 @@ class _Draft:
             tuple(decisions),
             tuple(self.kept),
             tuple(self.wishes.values.items()),
-            brought(self.board, audit, self.wishes.values),
+            brought(self.board, audit, self.wishes.values, self.image),
             audit,
         )
 

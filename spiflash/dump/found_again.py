@@ -64,17 +64,35 @@ def _forms(findings: Sequence[Finding], start: int, end: int) -> set[tuple[str, 
     }
 
 
-def brought(board: Audit, made: Audit, given: Mapping[str, str]) -> tuple[OwnItem, ...]:
+def brought(
+    board: Audit, made: Audit, given: Mapping[str, str], image: Audit | None = None
+) -> tuple[OwnItem, ...]:
     """Addresses and serial numbers in a made image that are neither the board's nor among the
-    values `given`: they come with the image, and every board written with it gets them."""
+    values `given`: they come with the image, and every board written with it gets them.
+
+    Some are known only from other contents of `image`, of which it was made, such as variables
+    that the made one has no longer.
+    """
     known = {board.contents[each.start : each.end].lower() for each in board.own}
     known |= {each.text.encode().lower() for each in board.own if each.kind == "mac"}
     known |= {each.lower().encode("latin-1", "replace") for each in given.values()}
     places = [(each.start, each.end) for each in saved_environments(made)]
+    # Addresses in firmware are on all boards of a model; anywhere else they are one board's.
     places += [(each.start, each.end) for each in made.layout.regions if is_own(each)]
+    places += [(each.start, each.end) for each in wholes(made)]
+    found = list(made.own)
+    if image is not None:
+        places += [(each.start, each.end) for each in wholes(image)]
+        starts = {each.start for each in found}
+        found += [
+            each
+            for each in image.own
+            if each.start not in starts
+            and image.contents[each.start : each.end] == made.contents[each.start : each.end]
+        ]
     return tuple(
         each
-        for each in made.own
+        for each in sorted(found, key=lambda each: each.start)
         if each.kind in ("mac", "serial")
         and any(start <= each.start < end for start, end in places)
         and board.contents[each.start : each.end] != made.contents[each.start : each.end]

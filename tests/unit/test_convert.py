@@ -7,6 +7,7 @@ is asked of the raw bytes at the stated place and of `fw_printenv` (Debian's lib
 from __future__ import annotations
 
 import os
+import struct
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -14,13 +15,19 @@ from typing import Any
 
 import pytest
 from convert_boards import (
+    BASE,
     BOARDS,
+    FACTORY,
     IMAGES,
     Identity,
+    K,
     Made,
     another_boards,
+    boot,
     heron,
+    jffs2,
     moved,
+    piece,
     same_layout,
     silent_losses,
     volumes,
@@ -202,6 +209,55 @@ def test_what_stands_in_a_spare_region_is_not_nothing() -> None:
     assert said.made[0x1F0000:0x1F0010] == b"written since..."
 
 
+PARTS = "spi0.0:192k(boot),64k(env),64k(vitals),1664k(firmware),64k(usrfs)"
+
+
+def one_partition(who: Identity, serial: str, *, generic: bool = False) -> Made:
+    """Kernel, root file system and settings in one partition, and names that say nothing."""
+    made = Made("one partition")
+    boot(made, FACTORY, PARTS)
+    values = BASE if generic else {**BASE, "ethaddr": who.mac(0), "serial#": serial}
+    made.environment(192 * K, 64 * K, values, ("ethaddr", "serial#"))
+    made.put(0x50000, FACTORY[0x70000:0x71000])
+    made.put(0x51000, squashfs())
+    if not generic:
+        made.owns(0x40000, who.macs[0] + who.calibration, "block")
+        jffs2(made, 0x1C0000, who)
+        jffs2(made, 0x1F0000, who)
+    return made
+
+
+def squashfs() -> bytes:
+    return piece(FACTORY, 0x200000, 0x400000)
+
+
+def test_settings_behind_firmware_are_no_firmware() -> None:
+    """Many boards write their settings into what the root file system leaves of its partition."""
+    mine = audited(bytes(one_partition(Identity.of(1), "A-1").contents))
+    said = propose(mine, audited(bytes(one_partition(Identity.of(0), "", generic=True).contents)))
+    found = by_label(said)
+    behind = found["jffs2@1C0000h"]
+    assert (behind.item.kind, behind.fate) == ("settings", Fate.LEFT)
+    # The image's region of that name is blank: it is the same one, and has no other use.
+    assert found["usrfs"].fate is Fate.STAYS
+    # However short, a serial number is one.
+    assert (found["serial#"].fate, found["serial#"].item.kind) == (Fate.VARIABLE, "serial")
+    kept = propose(
+        mine,
+        audited(bytes(one_partition(Identity.of(0), "", generic=True).contents)),
+        Wishes(keep=("jffs2@1C0000h",)),
+    )
+    assert by_label(kept)["jffs2@1C0000h"].fate is Fate.STAYS
+
+
+def test_an_address_known_only_from_the_image_is_named() -> None:
+    """The variable that told what six bytes are is this board's afterwards; the bytes are not."""
+    board, other = (one_partition(Identity.of(number), f"A-{number}") for number in (1, 2))
+    said = propose(audited(bytes(board.contents)), audited(bytes(other.contents)))
+    assert said.made[0x40000:0x40006] == Identity.of(2).macs[0]
+    assert 0x40000 in {each.start for each in said.brought}
+
+
 def test_a_plain_restore_overwrites_own_items() -> None:
     board = audited(heron_factory())
     lost = overwritten(board, heron_open())
@@ -232,18 +288,20 @@ WRONG: dict[str, tuple[Callable[[bytes], bytes], str]] = {
     "kernel alone": (lambda image: image[0x60000:0xA0000].rstrip(b"\xff"), "loader"),
     "one bit": (lambda image: image[:0x70000] + bytes([image[0x70000] ^ 1]) + image[0x70001:],
                 "damaged"),
-    "another processor": (lambda image: for_mips(image), "processor"),
+    "another processor": (lambda image: for_processor(image, 5), "processor"),
+    "64-bit kernel": (lambda image: for_processor(image, 22), "processor"),
     "noise": (lambda image: bytes(range(256)) * 4096, "unknown"),
 }  # fmt: skip
 
 
-def for_mips(image: bytes) -> bytes:
-    """The kernel's header says MIPS (U-Boot, include/image.h: 5 at offset 29), its CRC is right."""
+def for_processor(image: bytes, number: int) -> bytes:
+    """The kernel's header says MIPS or ARM64 (U-Boot, include/image.h: 5 or 22 at offset 29), its
+    CRC is right."""
     import zlib
 
     at = image.index(bytes.fromhex("27051956"))
     header = bytearray(image[at : at + 64])
-    header[29], header[4:8] = 5, bytes(4)
+    header[29], header[4:8] = number, bytes(4)
     header[4:8] = zlib.crc32(header).to_bytes(4, "big")
     return image[:at] + bytes(header) + image[at + 64 :]
 
@@ -261,3 +319,37 @@ def test_a_wrong_image_is_refused(kind: str) -> None:
 
 def test_a_right_image_is_not_refused() -> None:
     assert refusals(concerns(audited(heron_factory()), audited(heron_open())), ()) == ()
+
+
+def unstated(root: bool = True) -> bytes:
+    """Loader, kernel and root file system with nothing that says where they are."""
+    made = Made("unstated")
+    made.put(0, piece(FACTORY, 0, 0x10000))
+    made.put(0x40000, FACTORY[FACTORY.index(bytes.fromhex("27051956"), 0x60000) :][: 192 * K])
+    if root:
+        made.put(0x80000, squashfs())
+    return bytes(made.contents)
+
+
+@pytest.mark.parametrize("end", [0x60000, 0x80400])
+def test_an_image_that_states_no_layout_is_not_cut(end: int) -> None:
+    """Behind its kernel, or in its root file system, whose superblock states the size."""
+    board = audited(unstated())
+    assert "short" not in {each.name for each in concerns(board, board)}
+    cut = examine(unstated()[:end], "cut", signs=False)
+    assert "short" in {each.name for each in refusals(concerns(board, cut), ())}
+
+
+def mips(order: str) -> bytes:
+    """Returns and prologues of MIPS (architecture manual, from memory) among other words."""
+    words = [0x03E00008, 0x27BDFFE0, 0xAFBF001C, 0x8FBF001C, *range(0x2402_0000, 0x2402_0020)] * 64
+    code = struct.pack(f"{order}{len(words)}I", *words)
+    return code.ljust(0x10000, b"\xff") + squashfs()
+
+
+def test_mips_comes_in_two_byte_orders() -> None:
+    """No header of a boot image says which."""
+    big, little = (examine(mips(order), order, signs=False) for order in "><")
+    assert "processor" in {each.name for each in refusals(concerns(big, little), ())}
+    assert "processor" in {each.name for each in refusals(concerns(little, big), ())}
+    assert "processor" not in {each.name for each in concerns(big, big)}

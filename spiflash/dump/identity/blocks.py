@@ -143,7 +143,10 @@ def is_serial(text: bytes) -> bool:
 
 def mac_beside(contents: bytes, at: int, length: int) -> int | None:
     """Where six bytes that can be a MAC address stand right before or after a text."""
-    for place in (at - 6, at + length, (at + length + 3) & ~3):
+    places = [at - 6, at + length, (at + length + 3) & ~3]
+    if contents[at - 2 : at] == b"\0\0" and contents[max(at - 9, 0) : at - 8] in (b"", b"\xff"):
+        places.insert(0, at - 8)  # behind a blank, and filled up to a multiple of 4
+    for place in places:
         value = contents[place : place + 6] if place >= 0 else b""
         if is_plausible(value) and not all(0x20 <= byte <= 0x7E for byte in value):
             return place

@@ -210,7 +210,7 @@ class _Search:
                 likely = "perhaps: letters and digits beside what can be an address"
             if self.add(at, len(text), "serial", "text", readable(text), likely):
                 inside = True
-                if beside is not None and block.at <= beside:
+                if beside is not None and block.at <= beside + 2:
                     value = self.contents[beside : beside + 6]
                     self.add(
                         beside,

@@ -89,6 +89,19 @@ def processor(code: bytes) -> str:
     return name
 
 
+def byte_order(code: bytes) -> str:
+    """The byte order of MIPS code, "big" or "little", which no header of a boot image says; empty
+    where `code` is for another processor, or neither stands out."""
+    if processor(code) != "MIPS":
+        return ""
+    whole = min(len(code), _LOOKED_AT) // 4 * 4
+    little = np.frombuffer(code, dtype="<u4", count=whole // 4)
+    lows, bigs = _hits(little, _MIPS), _hits(little.byteswap(), _MIPS)
+    if max(lows, bigs) < 2 * min(lows, bigs):
+        return ""
+    return "big" if bigs > lows else "little"
+
+
 def _hits(words: Words, telling: tuple[tuple[int, int], ...]) -> int:
     return sum(int(np.count_nonzero((words & mask) == value)) for mask, value in telling)
 
