@@ -113,13 +113,14 @@ class _Search:
             sure = "sure: a variable of an environment whose checksum holds"
         else:
             sure = "likely: a variable of an environment whose checksum fails"
+        sound = block.saved and block.checksum_ok  # what it is called is then enough
         value = mac.parse(variable.value)
         if value is None and _ADDRESS_NAME.search(name):
             value = mac.parse_bare(variable.value)
         if value is not None:
             self.macs.setdefault(value, variable.at)
             self.add(variable.at, len(variable.value), "mac", name, mac.spelled(value), sure)
-        elif is_serial_name(name) and _can_be_serial(variable.value):
+        elif is_serial_name(name) and _can_be_serial(variable.value, 1 if sound else 4):
             if len(variable.value) >= _DISTINCT:
                 self.serials.setdefault(variable.value, variable.at)
             self.add(variable.at, len(variable.value), "serial", name, text, sure)
@@ -273,10 +274,10 @@ def _some(contents: bytes, text: bytes) -> Iterator[int]:
         yield at
 
 
-def _can_be_serial(value: bytes) -> bool:
-    """Printable, of a sensible length, and no reference to another variable."""
+def _can_be_serial(value: bytes, least: int) -> bool:
+    """Printable, `least` bytes at least and 64 at most, and no reference to another variable."""
     printable = all(0x20 <= byte <= 0x7E for byte in value)
-    return printable and 4 <= len(value) <= 64 and b"$" not in value
+    return printable and least <= len(value) <= 64 and b"$" not in value
 
 
 def _is_word(text: bytes) -> bool:
