@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 from job_rig import WATCHER, Rig, heron_rig
-from spiflash.work.clone.shelving import file_backup
 
 from hwmocks.faults import BitErrors
 from hwmocks.ftdi import LongReadFlaw, UsbFaults
@@ -19,7 +18,7 @@ from hwmocks.nor.chip import NorChip
 from spiflash.archive.backupset import open_set
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import AdapterLostError, InterruptedWorkError, ShelfError
-from spiflash.work.backup import Backup, back_up
+from spiflash.work.backup import Backup, back_up, now, put_on_shelf, read_for_set
 from spiflash.work.reading import read_in_passes
 
 ADAPTERS = ("ft232h", "ft2232h", "ft4232h", "ft2232c", "ft2232d")
@@ -70,7 +69,8 @@ def test_a_set_passes_sha256sum_and_is_private(plain: tuple[Backup, float]) -> N
 def test_a_set_made_in_a_batch_has_the_audit_on_its_page(tmp_path: Path) -> None:
     with heron_rig().connect() as connection:
         reading = read_in_passes(connection, 2, WATCHER)
-        filed = file_backup(connection, reading, Shelf(tmp_path), "heron")
+        one_time = read_for_set(connection, reading)
+        filed = put_on_shelf(connection, reading, one_time, Shelf(tmp_path), "heron", now()).set
     page = filed.page.read_text("utf-8")
     assert {"map", "layout", "files", "own"} <= set(re.findall(r' id="(\w+)"', page))
     assert filed.record.verified
