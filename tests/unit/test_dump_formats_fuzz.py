@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import lzma
 import random
+import struct
 import zlib
 from collections.abc import Sequence
 
@@ -101,20 +102,33 @@ def damaged(contents: bytes) -> list[Finding]:
     return [each for each in survey(contents) if each.verdict is Verdict.DAMAGED]
 
 
-def test_what_an_inner_checksum_vouches_for_is_not_the_damage() -> None:
-    # A TRX around an xz stream and other bytes, one of which is wrong: the TRX's CRC fails, the
-    # stream's holds, so that the damage is outside the stream.
-    stream = lzma.compress(random.Random(1).randbytes(3000))
-    body = bytes([0, 0, 1, 0, 28, 0, 0, 0]) + bytes(8) + stream + b"tail" * 30
+def trx_around(inner: bytes) -> bytearray:
+    """A TRX, whose CRC covers all behind it, around something and other bytes."""
+    body = bytes([0, 0, 1, 0, 28, 0, 0, 0]) + bytes(8) + inner + b"tail" * 30
     crc = zlib.crc32(body) ^ 0xFFFFFFFF
-    trx = bytearray(
-        b"HDR0" + (12 + len(body)).to_bytes(4, "little") + crc.to_bytes(4, "little") + body
-    )
-    assert damaged(bytes(trx)) == []
-    trx[-5] ^= 1
-    (finding,) = damaged(bytes(trx))
-    assert finding.kind == "trx"
-    assert finding.damage == ((0, 28), (28 + len(stream), len(trx)))
+    return bytearray(b"HDR0" + struct.pack("<II", 12 + len(body), crc) + body)
+
+
+def legacy_image(data: bytes) -> bytes:
+    """struct legacy_img_hdr of U-Boot: a CRC over the header, and one over the data."""
+    fields = (0x27051956, 0, 0, len(data), 0, 0, zlib.crc32(data), 5, 2, 2, 0, b"kernel")
+    header = struct.pack(">IIIIIIIBBBB32s", *fields)
+    return header[:4] + struct.pack(">I", zlib.crc32(header)) + header[8:] + data
+
+
+def test_what_an_inner_checksum_proves_is_not_the_damage() -> None:
+    """The outer CRC fails for a byte in the tail. A sum over the inner bytes as they stand proves
+    that they are not the damage; one over what a stream unpacks to does not, since other bytes can
+    unpack to the same."""
+    noise = random.Random(1).randbytes(3000)
+    for inner, clears in ((legacy_image(noise), True), (lzma.compress(noise), False)):
+        trx = trx_around(inner)
+        assert damaged(bytes(trx)) == []
+        trx[-5] ^= 1
+        (finding,) = damaged(bytes(trx))
+        assert finding.kind == "trx"
+        around = ((0, 28), (28 + len(inner), len(trx)))
+        assert finding.damage == (around if clears else ())
 
 
 def test_key_material_is_never_shown() -> None:
