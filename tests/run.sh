@@ -47,7 +47,9 @@ initdb postgresql
 runuser util-linux
 chromium chromium
 tshark tshark
-usbip usbip'
+usbip usbip
+cpio cpio
+mkfs.erofs erofs-utils'
 
 # What the full sweep needs besides: a kernel to run in a guest.
 [ "${SPIFLASH_SWEEP:-}" != full ] || programs="$programs
