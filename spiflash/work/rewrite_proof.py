@@ -38,8 +38,10 @@ from spiflash.work.rewrite_reading import Stretch, read_stretches, stretches
 REPAIRS = 2
 """How often sectors that do not verify are written again before they are given up."""
 
-AGAIN = 3
-"""Further readings of a sector that does not match: two that match in a row clear it."""
+AGAIN = 12
+"""Further readings of a sector that does not match: two that match in a row clear it. At one wrong
+bit in a million a sector of 4 KiB is wrong in one of 30 readings; three more are not enough then
+in one of a thousand sectors, which is a matter of time where many are read."""
 
 
 LITTLE = 1 / 16
