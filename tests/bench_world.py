@@ -27,15 +27,15 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.cli import changing
 from spiflash.cli import main as cli
 from spiflash.errors import SpiflashError
-from spiflash.work import connection
-from spiflash.work.backup import back_up
-from spiflash.work.connection import connected
-from spiflash.work.erase import erase
-from spiflash.work.image import Image
-from spiflash.work.progress import Unwatched
-from spiflash.work.restore import Leave, restore
-from spiflash.work.rewrite_proof import Verify
-from spiflash.work.verify import verify
+from spiflash.jobs import connection
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.connection import connected
+from spiflash.jobs.erase import erase
+from spiflash.jobs.image import Image
+from spiflash.jobs.progress import Unwatched
+from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.rewrite_proof import Verify
+from spiflash.jobs.verify import verify
 from tests.bench_judge import Board, Judge, Request, Run, ViolationError
 from tests.bench_troubles import DISK, DiskTrouble, Event, KilledError, Session
 from tests.job_rig import contents, small

@@ -13,11 +13,11 @@ from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger_record import BoardRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.uboot_env import read_environment
+from spiflash.jobs.clone.desk import Desk
+from spiflash.jobs.clone.job import Job
+from spiflash.jobs.clone.job_file import load_job
+from spiflash.jobs.clone.loop import Cloned, Loop
 from spiflash.nor.tables import chip_table
-from spiflash.work.clone.desk import Desk
-from spiflash.work.clone.job import Job
-from spiflash.work.clone.job_file import load_job
-from spiflash.work.clone.loop import Cloned, Loop
 
 
 class Rig:

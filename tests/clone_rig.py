@@ -21,9 +21,9 @@ from spiflash.archive.shelf import Shelf
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import BusError
+from spiflash.jobs.clone.desk import Desk
+from spiflash.jobs.clone.job_file import load_job
 from spiflash.nor.tables import chip_table
-from spiflash.work.clone.desk import Desk
-from spiflash.work.clone.job_file import load_job
 
 CHIPS = ("W25Q64JV", "GD25Q64C", "MX25L6406E")
 """One with an 8-byte unique ID, one with 16 bytes, one without."""

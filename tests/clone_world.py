@@ -42,13 +42,13 @@ from spiflash.archive.ledger_record import BoardRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
+from spiflash.jobs.clone.board import clone_board
+from spiflash.jobs.clone.desk import Desk, Seat
+from spiflash.jobs.clone.job import Job
+from spiflash.jobs.clone.job_file import load_job
+from spiflash.jobs.clone.which import SkippedError
+from spiflash.jobs.progress import Unwatched
 from spiflash.nor.tables import chip_table
-from spiflash.work.clone.board import clone_board
-from spiflash.work.clone.desk import Desk, Seat
-from spiflash.work.clone.job import Job
-from spiflash.work.clone.job_file import load_job
-from spiflash.work.clone.which import SkippedError
-from spiflash.work.progress import Unwatched
 
 SIZE = 128 << 10
 ENV, FACTORY, SERIAL_AT = (0x4000, 0x5000), (0x8000, 0x9000), 0xA000
@@ -330,7 +330,7 @@ class World:
             ),
             mock.patch.object(ledger_claims, "now", self._now(ledger_claims.now)),
             mock.patch(
-                "spiflash.work.clone.board.find_out", return_value=chips[session.board.part]
+                "spiflash.jobs.clone.board.find_out", return_value=chips[session.board.part]
             ),
         ):
             ledger = Ledger(self.where)

@@ -16,11 +16,11 @@ from hwmocks.nor.chip import NorChip
 from hwmocks.nor.description import ChipDescription
 from hwmocks.wire import SpiDevice
 from spiflash.bus.locate import open_bench_bus
+from spiflash.jobs.connection import DEFAULT_CEILING, Connection, connected, find_out
+from spiflash.jobs.progress import Unwatched
 from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import uniform
 from spiflash.nor.tables import chip_table
-from spiflash.work.connection import DEFAULT_CEILING, Connection, connected, find_out
-from spiflash.work.progress import Unwatched
 
 WATCHER = Unwatched()
 

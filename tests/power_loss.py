@@ -31,8 +31,8 @@ from hwmocks.wire import SpiDevice
 from spiflash.archive.shelf import Shelf
 from spiflash.bus import locate
 from spiflash.errors import SpiflashError
-from spiflash.work import restore as work_restore
-from spiflash.work.connection import Connection, connected
+from spiflash.jobs import restore as work_restore
+from spiflash.jobs.connection import Connection, connected
 
 AFTERWARDS = 1e9
 """A moment at which whatever was under way has ended."""

@@ -22,10 +22,10 @@ from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
-from spiflash.work.backup import back_up
-from spiflash.work.connection import Connection, connected
-from spiflash.work.image import Image
-from spiflash.work.restore import Leave, restore
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.connection import Connection, connected
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import Leave, restore
 from tests.job_rig import WATCHER, small
 
 KIB = 1024

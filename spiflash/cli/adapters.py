@@ -6,8 +6,8 @@ import click
 
 from spiflash.cli.options import json_option, trace_options
 from spiflash.cli.screen import show
+from spiflash.jobs.adapters import list_adapters, no_access
 from spiflash.report.amounts import clock
-from spiflash.work.adapters import list_adapters, no_access
 
 
 @click.command()

@@ -9,10 +9,10 @@ import click
 from spiflash.cli.options import json_option
 from spiflash.cli.screen import show
 from spiflash.cli.values import Amount, PathGiven
+from spiflash.jobs.audit import audit as audit_source
+from spiflash.jobs.audit import save_layout, save_page
 from spiflash.report.audit import audit_json, audit_text
 from spiflash.report.audit_page import audit_page
-from spiflash.work.audit import audit as audit_source
-from spiflash.work.audit import save_layout, save_page
 
 
 @click.command()

@@ -12,11 +12,11 @@ from spiflash.cli.options import board_options, json_option, settings_from, shel
 from spiflash.cli.screen import Bars, announce_adapter, answer
 from spiflash.cli.values import Label
 from spiflash.errors import UnstableReadError
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.connection import connect
 from spiflash.report.as_json import backup_json
 from spiflash.report.backup_details import backup_details
 from spiflash.report.backup_text import backup_text, set_text
-from spiflash.work.backup import back_up
-from spiflash.work.connection import connect
 
 
 @click.command()

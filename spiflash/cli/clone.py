@@ -21,8 +21,8 @@ from spiflash.cli.values import Frequency, PathGiven, PinName
 from spiflash.errors import BoardsFailedError, CloneJobError
 
 if TYPE_CHECKING:
-    from spiflash.work.clone.check import Checked
-    from spiflash.work.clone.job import Job
+    from spiflash.jobs.clone.check import Checked
+    from spiflash.jobs.clone.job import Job
 
 # The ledger's database library takes a third of a second to load: only those two commands that
 # need it pay for it.
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 def _show_example(context: click.Context, option: click.Parameter, wanted: bool) -> None:
     if wanted and not context.resilient_parsing:
-        from spiflash.work.clone.job_file import example_text
+        from spiflash.jobs.clone.job_file import example_text
 
         # As it is, like JSON: a remark that was folded would be no remark any more.
         answer(example_text(), as_json=True)
@@ -113,13 +113,13 @@ def clone(
     from spiflash.archive.ledger_record import last_of_each
     from spiflash.archive.ledger_tables import default_path
     from spiflash.cli.clone_screen import CloneScreen
+    from spiflash.jobs.clone.check import check_job, made_by
+    from spiflash.jobs.clone.desk import Desk, nobody_knows
+    from spiflash.jobs.clone.job_file import load_job
+    from spiflash.jobs.clone.loop import Loop
+    from spiflash.jobs.clone.station import station_for
     from spiflash.nor.tables import chip_table
     from spiflash.report.clone import chain_text, summary_text
-    from spiflash.work.clone.check import check_job, made_by
-    from spiflash.work.clone.desk import Desk, nobody_knows
-    from spiflash.work.clone.job_file import load_job
-    from spiflash.work.clone.loop import Loop
-    from spiflash.work.clone.station import station_for
 
     settings = settings_from({**options, "adapter": None, "size": None, "trust_sfdp": False})
     table = chip_table(settings.tables)

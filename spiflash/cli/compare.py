@@ -10,10 +10,10 @@ import click
 from spiflash.cli.options import bench_options, json_option, passes_option, settings_from
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import PathGiven
+from spiflash.jobs.audit import load_layout
+from spiflash.jobs.compare import compare_chip, compare_files
+from spiflash.jobs.connection import connect
 from spiflash.report.compare import compare_json, compare_text
-from spiflash.work.audit import load_layout
-from spiflash.work.compare import compare_chip, compare_files
-from spiflash.work.connection import connect
 
 
 @click.command()

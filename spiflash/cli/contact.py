@@ -10,8 +10,8 @@ import click
 from spiflash.cli.options import bench_options, json_option, settings_from
 from spiflash.cli.screen import announce_adapter, show
 from spiflash.errors import ChipAbsentError, UnstableReadError
+from spiflash.jobs.contact import make_contact
 from spiflash.report.contact import contact_json, contact_text
-from spiflash.work.contact import make_contact
 
 
 @click.command()

@@ -21,11 +21,9 @@ from spiflash.cli.screen import Bars, answer, consent, show, show_error
 from spiflash.cli.values import Label, PathGiven
 from spiflash.dump.belongings import Wishes, turned
 from spiflash.errors import SpiflashError
-from spiflash.report.changes import plan_json, plan_text, proof_json
-from spiflash.report.convert import conversion_end, conversion_json, proposal_text
-from spiflash.work.audit import load_layout
-from spiflash.work.connection import connect
-from spiflash.work.convert import (
+from spiflash.jobs.audit import load_layout
+from spiflash.jobs.connection import connect
+from spiflash.jobs.convert import (
     Asked,
     Prepared,
     foresee,
@@ -36,10 +34,12 @@ from spiflash.work.convert import (
     save_image,
     save_page,
 )
-from spiflash.work.convert import convert as convert_chip
-from spiflash.work.convert_job import save_job
-from spiflash.work.image import load_image
-from spiflash.work.rewrite_proof import Verify
+from spiflash.jobs.convert import convert as convert_chip
+from spiflash.jobs.convert_job import save_job
+from spiflash.jobs.image import load_image
+from spiflash.jobs.rewrite_proof import Verify
+from spiflash.report.changes import plan_json, plan_text, proof_json
+from spiflash.report.convert import conversion_end, conversion_json, proposal_text
 
 _MOST_CHANGES = 100
 

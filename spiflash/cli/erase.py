@@ -11,8 +11,8 @@ from spiflash.cli.changing import change_from, change_options, show_rewritten
 from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
 from spiflash.cli.screen import Bars
 from spiflash.cli.values import Amount
-from spiflash.work.connection import connect
-from spiflash.work.erase import erase as erase_chip
+from spiflash.jobs.connection import connect
+from spiflash.jobs.erase import erase as erase_chip
 
 
 @click.command()

@@ -9,8 +9,8 @@ import click
 
 from spiflash.cli.options import bench_options, json_option, settings_from
 from spiflash.cli.screen import show
+from spiflash.jobs.connection import connect
 from spiflash.report.identity import identity_json, identity_text
-from spiflash.work.connection import connect
 
 
 @click.command()

@@ -55,6 +55,7 @@ def ledger(
     """
     from spiflash.archive.ledger import Ledger
     from spiflash.archive.ledger_tables import default_path
+    from spiflash.jobs.audit import save_page
     from spiflash.report.ledger import (
         board_text,
         matching,
@@ -64,7 +65,6 @@ def ledger(
         rows_text,
     )
     from spiflash.report.ledger_page import batch_page
-    from spiflash.work.audit import save_page
 
     if expect is not None and not check:
         raise click.UsageError("--expect goes with --check")

@@ -13,7 +13,7 @@ from spiflash.bus.mpsse import Pins
 from spiflash.bus.trace import recording
 from spiflash.cli.screen import announce_voltage
 from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
-from spiflash.work.connection import Settings
+from spiflash.jobs.connection import Settings
 
 F = TypeVar("F", bound=Callable[..., Any])
 

@@ -12,9 +12,9 @@ from spiflash.archive.adapters import keep
 from spiflash.cli.options import bench_options, json_option, settings_from, shelf_from, shelf_option
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import PathGiven
+from spiflash.jobs.audit import save_page
+from spiflash.jobs.prove import prove as prove_adapter
 from spiflash.report.prove import prove_page, prove_text
-from spiflash.work.audit import save_page
-from spiflash.work.prove import prove as prove_adapter
 
 QUESTION = (
     "The checks that write use the chip's last block. What the chip holds is backed up first and "

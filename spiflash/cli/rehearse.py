@@ -18,9 +18,9 @@ from spiflash.cli.options import json_option
 from spiflash.cli.screen import Bars, answer, show
 from spiflash.cli.values import PathGiven
 from spiflash.errors import UsageError, VerifyError
-from spiflash.work.connection import Settings, connect
-from spiflash.work.rehearse import JOB, Rehearsal, Scene, save_practice
-from spiflash.work.rehearse import rehearse as rehearse_in
+from spiflash.jobs.connection import Settings, connect
+from spiflash.jobs.rehearse import JOB, Rehearsal, Scene, save_practice
+from spiflash.jobs.rehearse import rehearse as rehearse_in
 
 
 @click.command()

@@ -14,15 +14,15 @@ from spiflash.cli.values import PathGiven, Range
 from spiflash.dump.audit import examine
 from spiflash.dump.found_again import overwritten
 from spiflash.dump.identity import OwnItem
+from spiflash.jobs.connection import connect
+from spiflash.jobs.image import load_image
+from spiflash.jobs.regions import only_regions
+from spiflash.jobs.restore import preview as preview_restore
+from spiflash.jobs.restore import refuse_strangers
+from spiflash.jobs.restore import restore as restore_chip
+from spiflash.jobs.rewrite import Work
 from spiflash.report.changes import plan_json, plan_text
 from spiflash.report.convert import item_json, overwrites_text
-from spiflash.work.connection import connect
-from spiflash.work.image import load_image
-from spiflash.work.regions import only_regions
-from spiflash.work.restore import preview as preview_restore
-from spiflash.work.restore import refuse_strangers
-from spiflash.work.restore import restore as restore_chip
-from spiflash.work.rewrite import Work
 
 
 @click.command()

@@ -19,12 +19,12 @@ from spiflash.archive.adapters import AdapterRecord
 from spiflash.archive.files import printable
 from spiflash.cli.folding import folded
 from spiflash.errors import DeclinedError, OutputError, SpiflashError
+from spiflash.jobs.progress import Advance
+from spiflash.jobs.rewrite import Work
 from spiflash.nor.chip import Chip
 from spiflash.report.cautions import about_voltage
 from spiflash.report.changes import plan_text
 from spiflash.report.prove import proven_sentence
-from spiflash.work.progress import Advance
-from spiflash.work.rewrite import Work
 
 
 class Bars:

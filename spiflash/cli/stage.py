@@ -9,10 +9,10 @@ import click
 from spiflash.cli.options import json_option
 from spiflash.cli.screen import show
 from spiflash.cli.values import Amount, PathGiven
+from spiflash.jobs.stage import Staged
+from spiflash.jobs.stage import stage as stage_files
 from spiflash.report.amounts import amount
 from spiflash.report.wording import clean
-from spiflash.work.stage import Staged
-from spiflash.work.stage import stage as stage_files
 
 
 @click.command()

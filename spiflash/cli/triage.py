@@ -19,9 +19,9 @@ from spiflash.cli.options import (
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import PathGiven
 from spiflash.dump.triage import Kind
+from spiflash.jobs.connection import connect
+from spiflash.jobs.triage import Asked, triage_chip
 from spiflash.report.triage import Basis, Way, triage_json, triage_text
-from spiflash.work.connection import connect
-from spiflash.work.triage import Asked, triage_chip
 
 NOT_CHECKED = 3
 """Exit status: nothing is found wrong, and not everything could be checked."""

@@ -20,11 +20,11 @@ from spiflash.cli.options import (
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import PathGiven
 from spiflash.errors import VerifyError
+from spiflash.jobs.connection import connect
+from spiflash.jobs.image import load_image
+from spiflash.jobs.verify import verify as verify_chip
 from spiflash.report.changes import ranges_text
 from spiflash.report.record_facts import evidence_facts
-from spiflash.work.connection import connect
-from spiflash.work.image import load_image
-from spiflash.work.verify import verify as verify_chip
 
 
 @click.command()

@@ -47,12 +47,12 @@ from spiflash.archive.backupset import open_set
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.connection import connected, find_out
+from spiflash.jobs.eye import best_clock, measure_eye
+from spiflash.jobs.progress import Unwatched
 from spiflash.nor.tables import chip_table
 from spiflash.report.backup_text import backup_text
-from spiflash.work.backup import back_up
-from spiflash.work.connection import connected, find_out
-from spiflash.work.eye import best_clock, measure_eye
-from spiflash.work.progress import Unwatched
 
 __all__ = ["MIB", "ROWS", "Row", "contents_of", "described", "places", "run_trial"]
 

@@ -50,7 +50,7 @@ from hwmocks.bench import Bench
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger_record import BoardRecord
-from spiflash.work.clone.loop import Loop
+from spiflash.jobs.clone.loop import Loop
 
 CHANGE = 20.0
 """Seconds to take the clip off one board and seat it on the next (common practice, no source)."""

@@ -32,7 +32,7 @@ from hwmocks.nor.chip import NorChip
 from hwmocks.through import WriteThrough
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger_record import BoardRecord
-from spiflash.work.clone.loop import Loop
+from spiflash.jobs.clone.loop import Loop
 
 DONE = "done.txt"
 POWER_CUT = 9

@@ -20,12 +20,12 @@ import usb.core
 from pyftdi.spi import SpiController
 
 from spiflash.archive.shelf import Shelf
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.connection import Settings, connect
+from spiflash.jobs.image import Image
+from spiflash.jobs.progress import Unwatched
+from spiflash.jobs.restore import restore
 from spiflash.nor.commands import ReadStyle
-from spiflash.work.backup import back_up
-from spiflash.work.connection import Settings, connect
-from spiflash.work.image import Image
-from spiflash.work.progress import Unwatched
-from spiflash.work.restore import restore
 from tests.benchmarks.throughput import pages_of, plain_programming, plain_reading
 
 HERTZ = 12e6

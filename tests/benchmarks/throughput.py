@@ -46,15 +46,15 @@ from hwmocks.boards.heron import heron_factory
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.connection import Connection, connected, find_out
+from spiflash.jobs.image import Image
+from spiflash.jobs.progress import Unwatched
+from spiflash.jobs.restore import Leave, restore
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.tables import chip_table
-from spiflash.work.backup import back_up
-from spiflash.work.connection import Connection, connected, find_out
-from spiflash.work.image import Image
-from spiflash.work.progress import Unwatched
-from spiflash.work.restore import Leave, restore
 
 NAME = "W25Q64JV"
 SIZE = 8 << 20

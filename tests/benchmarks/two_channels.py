@@ -27,10 +27,10 @@ from hwmocks.clock import ThreadClock
 from hwmocks.ftdi import FT2232H, FtdiDevice, UsbBackend
 from hwmocks.nor.chip import NorChip
 from spiflash.bus.ftdi import FtdiBus, open_channel
+from spiflash.jobs.connection import find_out
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.tables import chip_table
-from spiflash.work.connection import find_out
 
 SIZE = 128 << 10
 

@@ -18,8 +18,8 @@ from hwmocks.nor.chip import NorChip
 from spiflash.archive.backupset import open_set
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import AdapterLostError, InterruptedWorkError, ShelfError
-from spiflash.work.backup import Backup, back_up, now, put_on_shelf, read_for_set
-from spiflash.work.reading import read_in_passes
+from spiflash.jobs.backup import Backup, back_up, now, put_on_shelf, read_for_set
+from spiflash.jobs.reading import read_in_passes
 
 ADAPTERS = ("ft232h", "ft2232h", "ft4232h", "ft2232c", "ft2232d")
 

@@ -27,7 +27,7 @@ from hwmocks import store
 from spiflash.archive.shelf import Shelf
 from spiflash.cli.main import run
 from spiflash.errors import ImageError
-from spiflash.work.image import LIMIT, load_image
+from spiflash.jobs.image import LIMIT, load_image
 
 WITHOUT_OVERRIDE = (
     ("setpriv", "--bounding-set=-dac_override,-dac_read_search", "--") if os.geteuid() == 0 else ()

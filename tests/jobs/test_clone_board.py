@@ -88,7 +88,7 @@ def test_what_is_wrong_with_the_bench_ends_the_work_not_the_board(
     def broken(*args: object) -> None:
         raise error
 
-    monkeypatch.setattr("spiflash.work.clone.board.put_on_shelf", broken)
+    monkeypatch.setattr("spiflash.jobs.clone.board.put_on_shelf", broken)
     done = rig.run(Board(1, "W25Q64JV"), Board(2, "W25Q64JV"))
     assert (done.records, done.errors) == ((), (error,))
     assert rig.ledger.rows() == ()

@@ -18,8 +18,8 @@ from clone_rig import Board, desk_in
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import After
 from spiflash.errors import AdapterNotFoundError
-from spiflash.work.clone.loop import Cloned, Loop
-from spiflash.work.clone.station import ClipStation
+from spiflash.jobs.clone.loop import Cloned, Loop
+from spiflash.jobs.clone.station import ClipStation
 
 
 def key_of(chip: NorChip) -> str:

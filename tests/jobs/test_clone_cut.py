@@ -13,7 +13,7 @@ from clone_rig import FACTORY, Board
 from hwmocks.boards.heron import heron_variant, mac_address
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import InHand
-from spiflash.work.clone.loop import Cloned, Loop
+from spiflash.jobs.clone.loop import Cloned, Loop
 
 
 @pytest.fixture

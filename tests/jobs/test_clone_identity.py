@@ -12,7 +12,7 @@ from clone_world import Event, World, settle
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger_record import BoardRecord
 from spiflash.errors import LedgerError
-from spiflash.work.clone.which import SkippedError
+from spiflash.jobs.clone.which import SkippedError
 
 CUT = Event("kill", 40, written=True)
 

@@ -20,8 +20,8 @@ from spiflash.archive.ledger_journal import withdraw
 from spiflash.archive.ledger_tables import IDENTITIES, IN_HAND, WRITTEN
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ShelfError
-from spiflash.work.image import Image
-from spiflash.work.restore import preview, restore
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import preview, restore
 
 OPEN = Image("open.bin", heron_open())
 OTHER = InHand("other", "heron-open", "b", "ef4017", "00", 8 << 20, "/s", "00" * 32, {})

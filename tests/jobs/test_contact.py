@@ -27,9 +27,9 @@ from hwmocks.nor.chip import NorChip
 from hwmocks.wire import SpiDevice
 from spiflash.bus.locate import open_bench_bus
 from spiflash.cli.main import run
+from spiflash.jobs import contact
+from spiflash.jobs.connection import Settings
 from spiflash.report.contact import ContactReport, contact_json, contact_text
-from spiflash.work import contact
-from spiflash.work.connection import Settings
 
 Clip = Callable[[SpiDevice], SpiDevice]
 

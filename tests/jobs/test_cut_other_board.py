@@ -11,8 +11,8 @@ from hwmocks.ftdi import UsbFaults
 from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ChipMismatchError, CutShortError, NoBackupError, SpiflashError
-from spiflash.work.image import Image
-from spiflash.work.restore import restore
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import restore
 from tests.job_rig import WATCHER
 from tests.small_board import (
     FREELY,

@@ -23,11 +23,11 @@ from hwmocks.nor.chip import NorChip
 from spiflash.archive.journal import OpenJournals, open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import InterruptedWorkError, ShelfError, SpiflashError
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import Leave, restore
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.commands import ReadStyle, read_status, write_enable, write_register
 from spiflash.nor.flash import NorFlash
-from spiflash.work.image import Image
-from spiflash.work.restore import Leave, restore
 from tests.benchmarks.cuts import Case, cut_once, sweep
 from tests.job_rig import WATCHER, Rig
 from tests.power_loss import CutError, Cutter, install
@@ -95,7 +95,7 @@ def test_the_switch_that_cuts_every_job(
         for lost in (False, True):
             if lost:
                 monkeypatch.setattr(
-                    "spiflash.work.restore.open_journals", lambda _: OpenJournals((), ())
+                    "spiflash.jobs.restore.open_journals", lambda _: OpenJournals((), ())
                 )
             chip = case.chip()
             with case.session(chip, UsbFaults()) as (connection, _):

@@ -15,12 +15,12 @@ from hwmocks.nor.chip import NorChip
 from spiflash.archive.shelf import Shelf
 from spiflash.cli.main import run
 from spiflash.errors import ChipMismatchError, ChipUnknownError, UsageError
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import Leave, restore
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.wrap import Reach
-from spiflash.work.backup import back_up
-from spiflash.work.connection import Connection
-from spiflash.work.image import Image
-from spiflash.work.restore import Leave, restore
 from tests.job_rig import WATCHER, Rig, heron_rig
 
 MIB = 1 << 20

@@ -29,10 +29,10 @@ from spiflash.errors import (
     SupplyLostError,
     UnstableReadError,
 )
-from spiflash.work.erase import erase
-from spiflash.work.image import Image
-from spiflash.work.restore import Leave, restore
-from spiflash.work.rewrite_proof import Verify
+from spiflash.jobs.erase import erase
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.rewrite_proof import Verify
 from tests.benchmarks.cuts import Case, sweep
 from tests.job_rig import WATCHER, Rig
 from tests.small_board import (

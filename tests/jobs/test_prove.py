@@ -25,10 +25,10 @@ from spiflash.archive.adapters import AdapterRecord, Outcome, keep, known
 from spiflash.archive.shelf import Shelf
 from spiflash.bus import locate
 from spiflash.cli.main import run
+from spiflash.jobs.connection import Settings, connect
+from spiflash.jobs.progress import Unwatched
+from spiflash.jobs.prove import prove
 from spiflash.report.prove import prove_page, prove_text, proven_sentence, verdict
-from spiflash.work.connection import Settings, connect
-from spiflash.work.progress import Unwatched
-from spiflash.work.prove import prove
 
 URL = "ftdi:///1"
 CONTENTS = heron_factory()[:0x60000].ljust(8 << 20, b"\xff")

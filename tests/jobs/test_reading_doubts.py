@@ -24,11 +24,11 @@ from spiflash.archive.record import Record
 from spiflash.archive.shelf import Shelf
 from spiflash.cli.main import run
 from spiflash.errors import ChipMismatchError, InterruptedWorkError, UnstableReadError
+from spiflash.jobs.backup import Backup, back_up
+from spiflash.jobs.passes import MOST_TRIES
+from spiflash.jobs.progress import Unwatched
+from spiflash.jobs.resume import FRESH, UNFINISHED
 from spiflash.report.backup_text import backup_text
-from spiflash.work.backup import Backup, back_up
-from spiflash.work.passes import MOST_TRIES
-from spiflash.work.progress import Unwatched
-from spiflash.work.resume import FRESH, UNFINISHED
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import believable_reading as benchmark

@@ -17,9 +17,9 @@ from hwmocks.wire import Beat
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import ChipAbsentError, UnstableReadError
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import Leave, restore
 from spiflash.nor.unprotect import put_back, unprotected
-from spiflash.work.image import Image
-from spiflash.work.restore import Leave, restore
 from tests.job_rig import WATCHER, Rig
 from tests.protection_rig import chip_with, whole
 

@@ -22,13 +22,13 @@ from spiflash.errors import (
     NoBackupError,
     SpiflashError,
 )
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.erase import erase
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.rewrite import Work
+from spiflash.jobs.verify import verify
 from spiflash.nor.commands import write_enable, write_register
-from spiflash.work.backup import back_up
-from spiflash.work.erase import erase
-from spiflash.work.image import Image
-from spiflash.work.restore import Leave, restore
-from spiflash.work.rewrite import Work
-from spiflash.work.verify import verify
 from tests.job_rig import WATCHER, Rig, heron_rig
 
 SECTOR = 4096

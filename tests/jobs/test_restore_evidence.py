@@ -21,12 +21,12 @@ from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import UnstableReadError, VerifyError
-from spiflash.work.connection import Connection, connected
-from spiflash.work.image import Image
-from spiflash.work.restore import Leave, preview, restore
-from spiflash.work.rewrite import Rewritten
-from spiflash.work.rewrite_proof import Verify
-from spiflash.work.rewrite_reading import Witness, stretches, unconfirmed
+from spiflash.jobs.connection import Connection, connected
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import Leave, preview, restore
+from spiflash.jobs.rewrite import Rewritten
+from spiflash.jobs.rewrite_proof import Verify
+from spiflash.jobs.rewrite_reading import Witness, stretches, unconfirmed
 from tests.benchmarks.cuts import Case
 from tests.job_rig import WATCHER, small
 

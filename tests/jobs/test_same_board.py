@@ -13,9 +13,9 @@ from hwmocks.faults import BitErrors, MovedClip
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import SpiDevice
 from spiflash.errors import ChipMismatchError
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.same_board import NOISE, PAGE, SameBoard
 from spiflash.nor.chip import ChipIdentity
-from spiflash.work.connection import Connection
-from spiflash.work.same_board import NOISE, PAGE, SameBoard
 from tests.job_rig import Rig
 
 KIB = 1024

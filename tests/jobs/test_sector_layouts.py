@@ -16,12 +16,12 @@ from hwmocks.nor.chip import NorChip
 from hwmocks.nor.description import ChipDescription
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ChipUnknownError
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.rewrite import Work
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import EraseType, Span, uniform
 from spiflash.plan import Erase, TransferCost, make_plan
-from spiflash.work.image import Image
-from spiflash.work.restore import Leave, restore
-from spiflash.work.rewrite import Work
 from tests.job_rig import WATCHER, Rig
 from tests.nor_rig import NorRig
 

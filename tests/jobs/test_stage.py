@@ -14,8 +14,8 @@ from spiflash.cli.main import run
 from spiflash.dump.triage import Reference, reference
 from spiflash.dump.triage.card import CardFile, files_for_card
 from spiflash.errors import CardError, ImageError
-from spiflash.work import stage as stage_module
-from spiflash.work.stage import file_system, stage
+from spiflash.jobs import stage as stage_module
+from spiflash.jobs.stage import file_system, stage
 
 
 @pytest.fixture(scope="module")

@@ -18,15 +18,15 @@ from hwmocks.nor.chip import NorChip
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Transaction
 from spiflash.errors import ChipProtectedError, InterruptedWorkError, SpiflashError
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.image import Image, load_image
+from spiflash.jobs.restore import Leave, restore
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.protection import RegisterLock
 from spiflash.nor.scheme import scheme
 from spiflash.nor.tables import chip_table
 from spiflash.nor.unprotect import unprotected
-from spiflash.work.backup import back_up
-from spiflash.work.connection import Connection
-from spiflash.work.image import Image, load_image
-from spiflash.work.restore import Leave, restore
 from tests.job_rig import WATCHER, Rig
 from tests.nor_rig import NorRig
 from tests.protection_rig import chip_with, whole

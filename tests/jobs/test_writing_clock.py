@@ -18,9 +18,9 @@ from hwmocks.nor.chip import NorChip
 from hwmocks.wire import Beat
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling
-from spiflash.work.eye import Eye, Field
-from spiflash.work.image import Image
-from spiflash.work.restore import Leave, restore
+from spiflash.jobs.eye import Eye, Field
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import Leave, restore
 from tests.job_rig import Rig
 
 NEW = bytes(range(256)) * 64

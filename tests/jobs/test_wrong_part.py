@@ -19,9 +19,9 @@ from hwmocks.nor.catalog.tables import jesd216
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import EraseSizeError
-from spiflash.work.backup import back_up
-from spiflash.work.image import Image
-from spiflash.work.restore import Leave, restore
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.image import Image
+from spiflash.jobs.restore import Leave, restore
 from tests.job_rig import WATCHER, Rig
 
 KIB = 1024

@@ -22,15 +22,15 @@ from qemu import MACHINE, PROGRAM, start_qemu
 from hwmocks.boards.heron import failed_card_flash, heron_factory, heron_open
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.triage import Kind, Source
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.connection import connected
+from spiflash.jobs.image import load_image
+from spiflash.jobs.regions import only_regions
+from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.triage import Asked, Triaged, triage_chip
 from spiflash.nor.identify import identify
 from spiflash.nor.probe import probe
 from spiflash.nor.tables import chip_table
-from spiflash.work.backup import back_up
-from spiflash.work.connection import connected
-from spiflash.work.image import load_image
-from spiflash.work.regions import only_regions
-from spiflash.work.restore import Leave, restore
-from spiflash.work.triage import Asked, Triaged, triage_chip
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

@@ -21,12 +21,12 @@ from qemu import PROGRAM, start_qemu
 
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.belongings import Fate
+from spiflash.jobs.connection import connected
+from spiflash.jobs.convert import Asked, convert, prepare
+from spiflash.jobs.image import Image
 from spiflash.nor.identify import identify
 from spiflash.nor.probe import probe
 from spiflash.nor.tables import chip_table
-from spiflash.work.connection import connected
-from spiflash.work.convert import Asked, convert, prepare
-from spiflash.work.image import Image
 
 pytestmark = pytest.mark.needs(PROGRAM)
 

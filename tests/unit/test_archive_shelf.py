@@ -22,9 +22,9 @@ from spiflash.archive.backupset import open_set
 from spiflash.archive.bag import write_bag
 from spiflash.archive.shelf import Shelf, default_root
 from spiflash.errors import BackupSetError, NoBackupError, ShelfError
+from spiflash.jobs.keeping import sets_of
+from spiflash.jobs.restore import Leave, backup_of_this_chip
 from spiflash.nor.chip import ChipIdentity
-from spiflash.work.keeping import sets_of
-from spiflash.work.restore import Leave, backup_of_this_chip
 
 CONTENTS = contents_of(2)
 RECORD = record_of(CONTENTS)

@@ -7,10 +7,10 @@ import tomllib
 from pathlib import Path
 
 from hwmocks.boards.heron import heron_open
+from spiflash.jobs.clone.check import check_job
+from spiflash.jobs.clone.job import ACTIONS
+from spiflash.jobs.clone.job_file import KEYS, example_text, load_job
 from spiflash.nor.tables import chip_table
-from spiflash.work.clone.check import check_job
-from spiflash.work.clone.job import ACTIONS
-from spiflash.work.clone.job_file import KEYS, example_text, load_job
 
 
 def keys_of(text: str) -> dict[str, set[str]]:

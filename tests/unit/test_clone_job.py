@@ -13,11 +13,11 @@ from spiflash.archive.ledger import After, InHand, Ledger
 from spiflash.archive.ledger_record import BoardRecord
 from spiflash.archive.ledger_values import Counted, Identity
 from spiflash.errors import CloneJobError
+from spiflash.jobs.clone.check import check_job
+from spiflash.jobs.clone.job import Job
+from spiflash.jobs.clone.job_file import load_job
+from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
 from spiflash.nor.tables import chip_table
-from spiflash.work.clone.check import check_job
-from spiflash.work.clone.job import Job
-from spiflash.work.clone.job_file import load_job
-from spiflash.work.clone.target import NotTheBoardsOwnError, kept_of, make_target
 
 SIZE = 64 << 10
 MASTER = "00:00:5e:00:53:17"

@@ -12,8 +12,8 @@ from clone_rig import Quiet, desk_in, write_job
 
 from spiflash.archive.ledger import Ledger
 from spiflash.bus.transaction import Bus
-from spiflash.work.clone.loop import PRESSED, Loop
-from spiflash.work.clone.station import Stopping, Tell
+from spiflash.jobs.clone.loop import PRESSED, Loop
+from spiflash.jobs.clone.station import Stopping, Tell
 
 
 class Slow:

@@ -14,9 +14,9 @@ from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.ledger import InHand
 from spiflash.archive.ledger_record import BoardRecord
 from spiflash.archive.shelf import Shelf
-from spiflash.work.clone.job import BoardError
-from spiflash.work.clone.recognise import Looked, Looks, look, unseen_remark
-from spiflash.work.reading import Reading
+from spiflash.jobs.clone.job import BoardError
+from spiflash.jobs.clone.recognise import Looked, Looks, look, unseen_remark
+from spiflash.jobs.reading import Reading
 
 SIZE = 4 * SECTOR
 ID = "c22017"

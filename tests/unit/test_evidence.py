@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import optimize, special, stats
 
-from spiflash.work.evidence import (
+from spiflash.jobs.evidence import (
     BURST_BITS,
     LIMIT,
     PAGE,

@@ -17,7 +17,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 
-RANK = {"bus": 0, "nor": 1, "plan": 2, "dump": 2, "archive": 2, "report": 3, "work": 4, "cli": 5}
+RANK = {"bus": 0, "nor": 1, "plan": 2, "dump": 2, "archive": 2, "report": 3, "jobs": 4, "cli": 5}
 """A module imports from its own room or from rooms of a lower rank."""
 
 OPEN_TO_ALL = {"spiflash", "spiflash.errors"}
@@ -166,7 +166,7 @@ def test_imports_follow_the_rules() -> None:
         ("spiflash.bus.mpsse", "from pyftdi.ftdi import Ftdi"),
         ("spiflash.nor.sfdp", "from pathlib import Path"),
         ("spiflash.nor.flash", "from spiflash.plan import make_plan"),
-        ("spiflash.nor.flash", "from ..work.backup import backup"),
+        ("spiflash.nor.flash", "from ..jobs.backup import backup"),
         ("spiflash.plan.make", "from spiflash.nor.flash import NorFlash"),
         ("spiflash.plan.make", "from spiflash.nor import NorFlash"),
         ("spiflash.plan.make", "from spiflash.bus.transaction import Transaction"),
@@ -175,10 +175,10 @@ def test_imports_follow_the_rules() -> None:
         ("spiflash.dump.survey", "if True:\n    from spiflash.bus import transaction"),
         ("spiflash.dump.survey", "import random"),
         ("spiflash.report.text", "import spiflash.bus.ftdi"),
-        ("spiflash.report.text", "from spiflash.work.backup import Backup"),
+        ("spiflash.report.text", "from spiflash.jobs.backup import Backup"),
         ("spiflash.archive.shelf", "from chipdb.part import Part"),
-        ("spiflash.work.backup", "from spiflash.cli.main import main"),
-        ("spiflash.work.backup", "import importlib\nimportlib.import_module('hwmocks')"),
+        ("spiflash.jobs.backup", "from spiflash.cli.main import main"),
+        ("spiflash.jobs.backup", "import importlib\nimportlib.import_module('hwmocks')"),
         ("spiflash.cli.main", "from chipdb import table"),
         ("spiflash.cli.main", "from tests.references import qemu"),
         ("spiflash.errors", "from spiflash.nor.geometry import SECTOR"),

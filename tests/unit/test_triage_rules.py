@@ -20,7 +20,7 @@ from spiflash.dump.triage import (
     triage,
 )
 from spiflash.dump.triage.repairs import reason_for
-from spiflash.work.sources import _damaged
+from spiflash.jobs.sources import _damaged
 
 SIZE = 0x80000
 LAYOUT = Layout(

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spiflash.work.evidence import PAGE
-from spiflash.work.reading_changes import changed_bits, find_changes, latest_alone
-from spiflash.work.weak_cells import Flips, flips_in, noise_rate, unseen, weak_bits
+from spiflash.jobs.evidence import PAGE
+from spiflash.jobs.reading_changes import changed_bits, find_changes, latest_alone
+from spiflash.jobs.weak_cells import Flips, flips_in, noise_rate, unseen, weak_bits
 
 SIZE = 16 * PAGE
 

@@ -1,0 +1,239 @@
+"""Save a chip: passes, agreement, contents, and a set on the shelf."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from hashlib import sha256
+from importlib.metadata import PackageNotFoundError, version
+
+from spiflash import __version__
+from spiflash.archive.backupset import BackupSet
+from spiflash.archive.record import AgreementRecord, ChipRecord, PassRecord, Record
+from spiflash.archive.shelf import Shelf
+from spiflash.dump.audit import Audit, examine
+from spiflash.dump.coverage import Coverage
+from spiflash.dump.finding import Finding
+from spiflash.dump.symptoms import Symptom
+from spiflash.errors import InterruptedWorkError
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.evidence_probes import attention
+from spiflash.jobs.one_time import OneTime, read_one_time
+from spiflash.jobs.passes import PassTaken
+from spiflash.jobs.progress import Watcher
+from spiflash.jobs.reading import Reading, read_in_passes
+from spiflash.jobs.resume import Unfinished
+from spiflash.jobs.same_board import SameBoard
+from spiflash.nor.geometry import SECTOR
+from spiflash.report.page import backup_page
+
+LIBRARIES = ("pyftdi", "pyusb")
+
+ROOM = 4
+"""Room that a backup needs on the shelf, in sizes of the chip: the set, and the passes that are
+kept until it is whole."""
+
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    """A set on the shelf and what was found in it."""
+
+    set: BackupSet
+    audit: Audit
+
+    @property
+    def contents(self) -> bytes:
+        """What was read."""
+        return self.audit.contents
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What was recognised in it."""
+        return self.audit.findings
+
+    @property
+    def coverage(self) -> Coverage:
+        """How far its own checksums vouch for it."""
+        return self.audit.coverage
+
+    @property
+    def record(self) -> Record:
+        """The record of the set."""
+        return self.set.record
+
+
+def now() -> datetime:
+    """The time of day, with its UTC offset, to the second."""
+    return datetime.now(UTC).astimezone().replace(microsecond=0)
+
+
+def back_up(
+    connection: Connection,
+    shelf: Shelf,
+    watcher: Watcher,
+    *,
+    board: str = "",
+    passes: int = 2,
+    clock: Callable[[], datetime] = now,
+) -> Backup:
+    """Read the chip in `passes` passes, or more, and put a set on the shelf.
+
+    Finished passes of an attempt that was cut short are used. A set is made also when passes
+    disagree; its record says what is wrong then (`verified` is False). Raises `ShelfError`
+    before anything is read when the shelf cannot be written, and `InterruptedWorkError` after
+    Ctrl-C.
+    """
+    shelf.prepare(ROOM * connection.chip.size)
+    with Unfinished.of(shelf, connection, lambda: clock().timestamp()) as unfinished:
+        try:
+            reading = read_in_passes(
+                connection,
+                passes,
+                watcher,
+                earlier=unfinished.found(connection, watcher),
+                keep=unfinished.keep,
+                stale=lambda: unfinished.set_aside(watcher),
+                attend=lambda contents: attention(examine(contents, "flash.bin")),
+            )
+            one_time = read_for_set(connection, reading)
+        except KeyboardInterrupt as exc:
+            raise InterruptedWorkError(
+                "Stopped while the chip was being read.",
+                state="The chip was only read, so nothing on it has changed; no set was made. "
+                "Passes that were finished are kept.",
+                remedy="Start the backup again when you are ready: within the hour it uses the "
+                "finished passes of a chip with a unique ID.",
+            ) from exc
+        made = put_on_shelf(connection, reading, one_time, shelf, board, clock())
+        unfinished.drop(reading.contents)
+    return made
+
+
+def read_for_set(connection: Connection, reading: Reading) -> OneTime:
+    """Read the one-time data that belong to a reading, with the board that was read on the clip.
+
+    Raises `ChipMismatchError` where another one is, or its contents are not what was read.
+    """
+    board = SameBoard(connection)
+    if not reading.doubts:
+        board.learn(reading.contents)
+        board.check_thoroughly()
+    one_time = read_one_time(connection, reading.evidence.rate_high)
+    board.check()
+    return one_time
+
+
+def put_on_shelf(
+    connection: Connection,
+    reading: Reading,
+    one_time: OneTime,
+    shelf: Shelf,
+    board: str,
+    made: datetime,
+) -> Backup:
+    """Make a set of a finished reading; `one_time` is what the security registers hold.
+
+    Raises `ShelfError`.
+    """
+    audit = examine(reading.contents, "flash.bin")
+    record = record_of(connection, reading, one_time, audit.symptoms, board, made)
+    page = backup_page(record, reading.contents, audit.findings, audit.coverage, audit=audit)
+    placed = shelf.place(record, reading.contents, one_time.otp, page, readings_kept(reading))
+    return Backup(placed, audit)
+
+
+def chip_record(connection: Connection) -> ChipRecord:
+    """What is written down of the chip itself."""
+    chip = connection.chip
+    answers = chip.answers
+    return ChipRecord(
+        name=chip.name,
+        vendor=chip.vendor,
+        jedec_id=chip.jedec_id.hex(),
+        candidates=chip.candidates,
+        identified_by=chip.how,
+        size=chip.size,
+        page=chip.geometry.page,
+        sfdp=answers.sfdp.hex() or None,
+        unique_id=connection.unique_id.hex() if connection.unique_id else None,
+        registers={name: value.hex() for name, value in connection.registers.items()},
+        rems=answers.rems.hex() or None,
+        legacy_id=answers.legacy.hex() or None,
+        supply=chip.supply_text if chip.supplies or chip.supply else None,
+    )
+
+
+def program_versions() -> dict[str, str]:
+    """Versions of this program and of what stands between it and the chip."""
+    versions = {"spiflash": __version__, "python": platform.python_version()}
+    for library in LIBRARIES:
+        try:
+            versions[library] = version(library)
+        except PackageNotFoundError:
+            continue
+    return versions
+
+
+def record_of(
+    connection: Connection,
+    reading: Reading,
+    one_time: OneTime,
+    signs: Sequence[Symptom],
+    board: str,
+    made: datetime,
+) -> Record:
+    """What is written down about a reading; `signs` are the symptoms of its contents."""
+    doubts = (*reading.doubts, *one_time.doubts)
+    return Record(
+        made=made,
+        program=program_versions(),
+        adapter=connection.bus.description,
+        board=board,
+        chip=chip_record(connection),
+        passes=tuple(_pass_record(taken) for taken in reading.passes),
+        agreement=AgreementRecord(
+            sector_size=SECTOR,
+            sectors=len(reading.contents) // SECTOR,
+            settled=reading.settled,
+            unstable=reading.unstable,
+            changed=reading.changed,
+        ),
+        evidence=reading.evidence,
+        verified=not doubts,
+        doubts=doubts,
+        symptoms=tuple(str(sign) for sign in signs),
+        size=len(reading.contents),
+        sha256=sha256(reading.contents).hexdigest(),
+        one_time=one_time.records,
+    )
+
+
+MOST_PLACES = 256
+"""Places whose readings are kept one by one; of more the whole passes are kept."""
+
+
+def readings_kept(reading: Reading) -> dict[str, bytes]:
+    """Files that keep what was read differently, so that nothing read is lost."""
+    hopeless = reading.unstable and not reading.variants
+    if hopeless or len(reading.variants) > MOST_PLACES:
+        return {f"pass-{taken.number}.bin": taken.contents for taken in reading.passes}
+    return {
+        f"{start:08x}-{number}.bin": data
+        for start, found in reading.variants.items()
+        for number, data in enumerate(found, start=1)
+    }
+
+
+def _pass_record(taken: PassTaken) -> PassRecord:
+    return PassRecord(
+        number=taken.number,
+        opcode=taken.opcode,
+        clock_hz=taken.hertz,
+        sampling=taken.setting.sampling.value,
+        chunk=taken.setting.chunk,
+        direction="down" if taken.setting.downward else "up",
+        sha256=taken.sha256,
+        seconds=taken.seconds,
+    )

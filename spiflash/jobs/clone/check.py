@@ -1,0 +1,232 @@
+"""Proving a job against its image without a board."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger_values import LONGEST, MAC, Counted, Identity, Listed
+from spiflash.dump.audit import examine
+from spiflash.dump.identity import OwnItem
+from spiflash.dump.uboot_env import (
+    EnvironmentEditError,
+    read_environment,
+    set_variables,
+    stored,
+)
+from spiflash.jobs.clone.job import Job, Stretch, ValueRule, sums_in_order
+from spiflash.jobs.clone.target import NotTheBoardsOwnError, make_target
+from spiflash.nor.tables import ChipTable
+
+IDENTITY = ("mac", "serial")
+"""What no two boards may have in common."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Why the job must not be used; `line` of the job file."""
+
+    line: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What was found. `free` values are left of `listed`; `remarks` are worth reading; `samples`
+    are name, first and last of each list, `label` the first board's."""
+
+    problems: tuple[Problem, ...]
+    remarks: tuple[str, ...]
+    listed: int
+    free: int
+    samples: tuple[tuple[str, str, str], ...] = ()
+    label: str = ""
+
+    @property
+    def sound(self) -> bool:
+        """Whether the job may be used."""
+        return not self.problems
+
+
+def check_job(job: Job, table: ChipTable, ledger: Ledger | None = None) -> Checked:
+    """Everything that can be known before the first board. With `ledger`, values given already
+    do not count."""
+    columns = job.columns
+    listed = min((len(each) for each in columns), default=0)
+    free = ledger.free(columns) if ledger is not None else listed
+    done = len(made_by(job, ledger)) if ledger is not None else 0
+    problems = [*_places(job), *_parts(job, table), *_lists(job, free, done)]
+    remarks: list[str] = []
+    if not problems:
+        found, remarks = _contents(job)
+        problems += found
+    if job.values and not job.boards:
+        remarks.append(f"the list has {free} left for as many boards; boards = … is not said")
+    return Checked(tuple(problems), tuple(remarks), listed, free, _samples(job), _label(job))
+
+
+def made_by(job: Job, ledger: Ledger) -> set[str]:
+    """The keys of the boards that this job has made."""
+    return {row.key for row in ledger.rows() if row.good and row.job == job.name}
+
+
+def _samples(job: Job) -> tuple[tuple[str, str, str], ...]:
+    return tuple((rule.name, rule.texts[0], rule.texts[-1]) for rule in job.values)
+
+
+def _label(job: Job) -> str:
+    return job.label_for({rule.name: rule.texts[0] for rule in job.values})
+
+
+def stretches(job: Job) -> list[Stretch]:
+    """Every range that the job keeps or writes; no two may overlap."""
+    found = [*job.keep, *(rule.place for rule in job.environments)]
+    for value in job.values:
+        found += [value.place] if value.place else []
+        found += [value.sum.place] if value.sum else []
+    return found
+
+
+def _places(job: Job) -> Iterator[Problem]:
+    size = len(job.image.contents)
+    if job.layout is not None and job.layout.size != size:
+        yield Problem(1, f"the layout is of {job.layout.size} bytes, the image has {size}")
+    ordered = sorted(stretches(job), key=lambda each: each.start)
+    covers = [value.sum.covers for value in job.values if value.sum]
+    for each in (*ordered, *covers):
+        if each.end > size:
+            yield Problem(
+                each.line, f"{each.name} ends {each.end - size} bytes behind the image of {size}"
+            )
+    for first, second in itertools.pairwise(ordered):
+        if second.start < first.end:
+            line = max(first.line, second.line)
+            yield Problem(
+                line, f"{second.name} at {second.start:#x} overlaps {first.name} ({first.start:#x})"
+            )
+    try:
+        list(sums_in_order(job.values))
+    except ValueError as exc:
+        yield Problem(max(value.line for value in job.values if value.sum), str(exc))
+    for rule in job.environments:
+        try:
+            read_environment(job.image.contents[rule.place.start : rule.place.end])
+        except EnvironmentEditError as exc:
+            yield Problem(rule.place.line, f"{rule.place.name}: {exc}")
+
+
+def _parts(job: Job, table: ChipTable) -> Iterator[Problem]:
+    for name in job.chips:
+        parts = table.by_name(name)
+        if not parts:
+            yield Problem(1, f"chips: the chip table has no part {name}")
+        elif all(part.size < len(job.image.contents) for part in parts):
+            yield Problem(
+                1, f"chips: the image of {len(job.image.contents)} bytes does not fit a {name}"
+            )
+
+
+def _lists(job: Job, free: int, done: int) -> Iterator[Problem]:
+    wanted = max(0, job.boards - done)
+    if job.values and free < wanted:
+        yield Problem(
+            min(job.values, key=lambda each: len(each.texts)).line,
+            f"{wanted} boards are still to be made, and the lists have values for {free}",
+        )
+    for first, second in itertools.combinations(job.values, 2):
+        found = _in_both(first, second)
+        if found:
+            yield Problem(second.line, f"{found} is in the list of {first.name} as well")
+    for rule in job.values:
+        if len(rule.texts.longest) > LONGEST:
+            # SQLite would take it, PostgreSQL would not: a job is sound for both or for none.
+            yield Problem(rule.line, f"a value has more than {LONGEST} characters")
+    names = {rule.name for rule in job.values}
+    for named in re.findall(r"\{([^{}]*)\}", job.label):
+        if named not in names:
+            yield Problem(1, f"the label names “{named}”, which is no value of the job")
+
+
+def _in_both(first: ValueRule, second: ValueRule) -> str:
+    """A value that both lists have; empty for none. Lines that belong together may be alike: they
+    go to one board."""
+    if isinstance(first.texts, Listed) and isinstance(second.texts, Listed):
+        rows = zip(first.texts, second.texts, strict=False)
+        alike = {Identity.of(first.kind, a) for a, b in rows if a == b}
+    else:
+        alike = set()
+    few, many = sorted((first, second), key=lambda rule: len(rule.texts))
+    one, other = few.texts, many.texts
+    if isinstance(one, Counted) and isinstance(other, Counted):
+        if few.kind == many.kind == MAC:
+            low, high = max(one.low, other.low), min(one.high, other.high)
+            return one[low - one.low] if low <= high else ""
+        # All of a range are of one kind.
+        if Identity.of(few.kind, one[0]).kind != Identity.of(many.kind, other[0]).kind:
+            return ""
+    for text in few.texts:
+        identity = Identity.of(few.kind, text)
+        if many.texts.has(identity) and identity not in alike:
+            return text
+    return ""
+
+
+def _contents(job: Job) -> tuple[list[Problem], list[str]]:
+    """Make a board's contents and look for what is still the master's in them."""
+    own = _somebody(job)
+    longest = {rule.name: rule.texts.longest for rule in job.values}
+    first = {rule.name: rule.texts[0] for rule in job.values}
+    try:
+        make_target(job, own, longest)
+        sample = make_target(job, own, first)
+    except (EnvironmentEditError, NotTheBoardsOwnError) as exc:
+        line = job.environments[0].place.line if job.environments else 1
+        return [Problem(line, str(exc))], []
+    master = examine(job.image.contents, job.image.name, layout=job.layout).own
+    theirs = {(item.kind, item.text.lower()) for item in master}
+    problems: list[Problem] = []
+    remarks: list[str] = []
+    for item in examine(sample, "a clone", layout=job.layout).own:
+        if (item.kind, item.text.lower()) not in theirs or item.text.lower() in job.shared:
+            continue
+        if item.kind in IDENTITY:
+            problems.append(
+                Problem(
+                    1,
+                    f"every board would get the master's {_named(item)}: keep that range, set it "
+                    f'with a [[value]], or list it under shared = ["{item.text}"]',
+                )
+            )
+        else:
+            remarks.append(f"every board gets the master's {_named(item)}")
+    problems += _masters_in_lists(job, master)
+    return problems, remarks
+
+
+def _masters_in_lists(job: Job, master: tuple[OwnItem, ...]) -> Iterator[Problem]:
+    taken = {
+        Identity.of(item.kind, item.text): item.text for item in master if item.kind in IDENTITY
+    }
+    for rule in job.values:
+        for identity, text in taken.items():
+            if identity not in job.may_share and rule.texts.has(identity):
+                yield Problem(rule.line, f"the list of {rule.name} holds the master's own {text}")
+                break
+
+
+def _named(item: OwnItem) -> str:
+    return f"{item.called} {item.text} ({item.name} at {item.start:#x}; {item.confidence})"
+
+
+def _somebody(job: Job) -> bytes:
+    """Contents of some other board: nothing of the master in what a board keeps."""
+    own = bytearray(job.image.contents)
+    for kept in job.keep:
+        own[kept.start : kept.end] = b"\xa5" * kept.length
+    for rule in job.environments:
+        place = slice(rule.place.start, rule.place.end)
+        own[place] = set_variables(bytes(own[place]), stored(dict.fromkeys(rule.keep, "kept")))
+    return bytes(own)

@@ -1,0 +1,135 @@
+"""Whether commands arrive at the chip as they were sent, at the clock of writing.
+
+What comes back from a chip is read again and again; what goes to it is believed. A bit that flips
+in the address of a page sends it into another sector, and in the address of an erase much more.
+Reading proves the way there, too: an address that arrives wrong brings the contents of another
+place. The rules that live here:
+
+* before the first erase many places are read with short commands, all over the chip, at the clock
+  and edge of writing; only what is known and differs from the contents at every address that is
+  one bit away counts, and the bits that counted give the bound that is stated;
+* the write enable latch is tried a few times only. Reading the status while the latch is set is
+  the one dangerous question: 05h with one bit wrong is 01h, which writes the status register. So
+  it comes last, when the bit errors are known to be rare;
+* where commands go astray the clock is halved, and at the slowest one the work is refused.
+"""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import numpy.typing as npt
+
+from spiflash.bus.transaction import Bus
+from spiflash.errors import ChipProtectedError, UnstableReadError
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.progress import Watcher
+from spiflash.nor import commands
+from spiflash.nor.commands import WEL, ReadStyle
+from spiflash.nor.probe import PROBE_CLOCK
+
+READS = 1024
+LENGTH = 8
+"""Bytes of one read: more than that, and the wires that come back are tried, not those that go."""
+
+AGAIN = 2
+"""Further readings of a place that came wrong, to tell which way the bits flip."""
+
+OTHER_PLACE = 5
+"""Bits that differ, of 64, from which the answer is that of another address or command; fewer are
+errors on the way back, which every reading shows and the passes measure."""
+
+LATCH = 8
+"""How often the latch is set and cleared."""
+
+NONE_SEEN = 3.0
+"""Upper 95 % bound of a Poisson mean of which no event was seen (F. Garwood, Biometrika 28
+(1936) 437–442)."""
+
+
+def prove_commands(
+    connection: Connection, contents: bytes, watcher: Watcher, *, rng: random.Random | None = None
+) -> float:
+    """See that commands reach the chip, which holds `contents`, at the clock that is set, or at
+    the fastest half, quarter … of it at which they do; the clock is left there.
+
+    Returns the 95 % bound of the rate of wrong bits on the way to the chip; 1 where the contents
+    are blank, and nothing that goes astray could do harm. Raises `UnstableReadError` when
+    commands do not arrive at `PROBE_CLOCK` either, `ChipProtectedError` when the chip does not
+    take the write enable command.
+    """
+    bus = connection.bus
+    rng = rng or random.Random()
+    starts, bits = _places(connection, contents, rng)
+    while _astray(connection, contents, starts):
+        if bus.hertz <= PROBE_CLOCK:
+            raise UnstableReadError(
+                f"Commands do not reach the chip as they are sent, at {bus.hertz / 1e6:.3g} MHz "
+                "either: short reads bring the contents of other addresses.",
+                state="Nothing has been erased or written.",
+                remedy="Seat the clip again, shorten the leads, connect ground: a page or an "
+                "erase would go to the wrong place.",
+            )
+        before = bus.hertz
+        actual = bus.set_clock(max(before / 2, PROBE_CLOCK / 2))
+        watcher.say(
+            f"commands do not always arrive at {before / 1e6:.3g} MHz: "
+            f"{actual / 1e6:.3g} MHz is used for writing"
+        )
+    _latch(bus)
+    return NONE_SEEN / bits if bits else 1.0
+
+
+def _places(connection: Connection, contents: bytes, rng: random.Random) -> tuple[list[int], int]:
+    """Places to read, and how many bits of their commands would show if they flipped."""
+    size = len(contents)
+    data = np.frombuffer(contents, np.uint8)
+    starts = np.array([rng.randrange(size - LENGTH) for _ in range(2 * READS)], np.int64)
+    offsets = np.arange(LENGTH)
+    here: npt.NDArray[np.uint8] = data[starts[:, None] + offsets]
+    varied = (here != here[:, :1]).any(axis=1)
+    starts, here = starts[varied][:READS], here[varied][:READS]
+    # Eight bits of opcode: another command answers with something else, or not at all.
+    bits = 8 * len(starts)
+    for bit in range((size - 1).bit_length()):
+        there = np.minimum(starts ^ (1 << bit), size - LENGTH)
+        bits += int((data[there[:, None] + offsets] != here).any(axis=1).sum())
+    return [int(start) for start in starts], bits
+
+
+def _astray(connection: Connection, contents: bytes, starts: list[int]) -> bool:
+    """Whether a read was answered from another place, or as another command."""
+    chip = connection.chip
+    style = ReadStyle(connection.bus.hertz > chip.clock_read, chip.fast_read_dummy)
+    found = connection.flash.peek(starts, LENGTH, style)
+    for start, answer in zip(starts, found, strict=True):
+        right = contents[start : start + LENGTH]
+        if answer == right:
+            continue
+        wrong = sum((a ^ b).bit_count() for a, b in zip(answer, right, strict=True))
+        if wrong >= OTHER_PLACE:
+            return True
+        again = connection.flash.peek([start] * AGAIN, LENGTH, style)
+        if right not in again:
+            return True
+    return False
+
+
+def _latch(bus: Bus) -> None:
+    once = [
+        commands.write_enable(),
+        commands.read_status(),
+        commands.write_disable(),
+        commands.read_status(),
+    ]
+    answers = [answer[0] for answer in bus.run(once * LATCH) if answer]
+    took = [bool(value & WEL) for value in answers[0::2]]
+    left = [bool(value & WEL) for value in answers[1::2]]
+    if sum(took) * 2 < len(took) or sum(left) * 2 > len(left):
+        raise ChipProtectedError(
+            "The chip does not take the write enable command.",
+            state="Nothing has been erased or written.",
+            remedy="See that WP# and HOLD# (pins 3 and 7) are high and that the board's processor "
+            "is held in reset, seat the clip again, then repeat.",
+        )

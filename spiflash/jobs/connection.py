@@ -1,0 +1,235 @@
+"""From an adapter URL to an identified chip that is ready for work, and back to a free bus."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from spiflash.archive.adapters import AdapterRecord, known
+from spiflash.bus.ftdi import FtdiBus
+from spiflash.bus.locate import open_bus
+from spiflash.bus.mpsse import Pins
+from spiflash.bus.transaction import Bus, Sampling
+from spiflash.errors import UnstableReadError
+from spiflash.jobs.eye import Eye, best_clock, measure_eye, steady_answers
+from spiflash.nor.address_mode import find_mode
+from spiflash.nor.addressing import ModeFound
+from spiflash.nor.capacity import Capacity, check_capacity
+from spiflash.nor.chip import Chip, ChipIdentity
+from spiflash.nor.flash import NorFlash
+from spiflash.nor.identify import candidates_for, identify
+from spiflash.nor.probe import probe, probe_namesakes, read_unique_id
+from spiflash.nor.protection import Protection
+from spiflash.nor.tables import ChipTable, chip_table
+
+DEFAULT_CEILING = 15e6
+"""Hertz: the fastest clock used where none was measured or given. Clip leads of 10 to 20 cm are
+usually good for it with late sampling (common practice, no source)."""
+
+EDGE_LIMIT = 15e6
+"""Hertz above which sampling on the rising edge goes wrong on long wires, where it was not
+measured (common practice, no source)."""
+
+
+UNIQUE_ROW = 3
+"""Equal readings in a row that a unique ID takes."""
+
+UNIQUE_TRIES = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a person said about the bench.
+
+    `adapter` is a URL or None for the only one there is; `part` a name from the chip table
+    that they insist on; `tables` further chip table files; `ceiling` the fastest SPI clock in
+    hertz that may be used, None to measure it; `size` a capacity in bytes that they state;
+    `trust_sfdp` their word that a chip described by nothing but its SFDP may be written.
+    """
+
+    adapter: str | None = None
+    part: str | None = None
+    tables: tuple[Path, ...] = ()
+    ceiling: float | None = None
+    pins: Pins = field(default_factory=Pins)
+    size: int | None = None
+    trust_sfdp: bool = False
+    announce: Callable[[Chip], None] = lambda _chip: None
+    """Called as soon as the chip is known, before anything else is done with it."""
+    announce_adapter: Callable[[AdapterRecord | None], None] = lambda _record: None
+    """Called with what is known of an adapter that has a serial number."""
+
+
+@dataclass(frozen=True, slots=True)
+class Connection:
+    """An identified chip on an open bus.
+
+    `registers` holds the raw value of each register the part documents, as found;
+    `unique_id` is None for chips without one. `capacity` says how far the size is proven, `mode`
+    in which address mode the chip was found, in which it will also be left. `edge_limit` is the
+    clock in hertz above which answers are sampled late; `eye` what was measured, if it was.
+    """
+
+    bus: Bus
+    flash: NorFlash
+    chip: Chip
+    unique_id: bytes | None
+    registers: Mapping[str, bytes]
+    protection: Protection
+    ceiling: float
+    capacity: Capacity
+    mode: ModeFound
+    edge_limit: float = EDGE_LIMIT
+    eye: Eye | None = None
+
+    @property
+    def identity(self) -> ChipIdentity:
+        """Which chip it is, as far as asking it tells."""
+        return ChipIdentity(self.chip.jedec_id, self.unique_id, self.chip.size)
+
+
+@contextmanager
+def connect(settings: Settings) -> Iterator[Connection]:
+    """Open the adapter, find out what is on the clip, and release both at the end.
+
+    Raises what `open_bus`, `probe`, `identify`, `best_clock` and `check_capacity` raise.
+    """
+    table = chip_table(settings.tables)
+    bus, record = open_adapter(settings)
+    try:
+        chip = find_out(
+            bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
+        )
+        settings.announce(chip)
+        eye = None
+        ceiling = settings.ceiling
+        if ceiling is None:
+            eye = measure_eye(bus, chip.answers, top=chip.clock_fast)
+            ceiling = best_clock(eye)
+            if record is not None and record.ceiling:
+                ceiling = min(ceiling, record.ceiling)
+        with connected(bus, chip, ceiling, eye) as connection:
+            yield connection
+    finally:
+        bus.close()
+
+
+def open_adapter(settings: Settings) -> tuple[FtdiBus, AdapterRecord | None]:
+    """Open the adapter, with what was found out about it by trying: see `jobs/prove.py`.
+
+    Raises what `open_bus` raises.
+    """
+    bus = open_bus(settings.adapter, settings.pins)
+    record = known(bus.engine.name, bus.serial)
+    if record is not None and record.longest_read:
+        bus.longest_read = record.longest_read
+    if bus.serial:
+        settings.announce_adapter(record)
+    return bus, record
+
+
+def find_out(
+    bus: Bus,
+    table: ChipTable,
+    part: str | None = None,
+    *,
+    size: int | None = None,
+    trust_sfdp: bool = False,
+) -> Chip:
+    """Ask the chip what it is, and tell it from its namesakes.
+
+    Raises what `probe` and `identify` raise.
+    """
+    answers = steady_answers(bus, probe(bus))
+    possible = candidates_for(answers, table)
+    if part is not None:
+        possible = tuple(each for each in table.by_name(part) if each in possible)
+    answers = probe_namesakes(bus, answers, possible)
+    return identify(answers, table, part, size=size, trust_sfdp=trust_sfdp)
+
+
+@contextmanager
+def connected(
+    bus: Bus, chip: Chip, ceiling: float = DEFAULT_CEILING, eye: Eye | None = None
+) -> Iterator[Connection]:
+    """The same on a bus that is open already, for a chip that is known already.
+
+    Raises `ChipMismatchError` when the chip is smaller than it says, before anything is read
+    from it that somebody could keep.
+    """
+    mode = find_mode(bus, chip)
+    with NorFlash(bus, chip, mode) as flash:
+        capacity = check_capacity(flash)
+        with flash.short_addresses():
+            unique_id = _steady_unique_id(bus, chip)
+        yield Connection(
+            bus=bus,
+            flash=flash,
+            chip=_annotated(chip, capacity, mode),
+            unique_id=unique_id,
+            registers=flash.registers(),
+            protection=flash.protection(),
+            ceiling=ceiling,
+            capacity=capacity,
+            mode=mode,
+            edge_limit=EDGE_LIMIT if eye is None else eye.reach(Sampling.EDGE),
+            eye=eye,
+        )
+
+
+def _steady_unique_id(bus: Bus, chip: Chip) -> bytes | None:
+    """The unique ID as it comes several times in a row: everything later is measured against it.
+
+    Raises `UnstableReadError` when it never does.
+    """
+    last = read_unique_id(bus, chip)
+    row = 1
+    for _ in range(UNIQUE_TRIES):
+        found = read_unique_id(bus, chip)
+        row = row + 1 if found == last else 1
+        last = found
+        if row >= UNIQUE_ROW:
+            return last
+    raise UnstableReadError(
+        "The chip's unique ID reads differently each time.",
+        state="Nothing has been changed.",
+        remedy="Seat the clip again and look with 'spiflash contact'.",
+    )
+
+
+def _annotated(chip: Chip, capacity: Capacity, mode: ModeFound) -> Chip:
+    """The chip with what was found out about its size and its address mode."""
+    notes = list(chip.notes)
+    if not capacity.proven:
+        notes.append(f"The capacity is not proven by the contents: {capacity.wrap.reason}")
+    if mode.four:
+        notes.append(
+            f"The chip was found in 4-byte address mode ({mode.evidence}) and is left in it. "
+            "Most boards expect three bytes: take the supply off and on before the board starts"
+        )
+    elif mode.four is None:
+        notes.append(
+            f"In which address mode the chip was found {mode.evidence}; it is left in 3-byte mode"
+        )
+    if mode.segment:
+        notes.append(
+            f"The register for the high address bits was found at {mode.segment} and is left so"
+        )
+    doubt = chip.write_doubt
+    if (
+        chip.sfdp is not None
+        and chip.sfdp.basic.size != chip.size
+        and not (doubt or capacity.proven or chip.size_confirmed)
+    ):
+        doubt = (
+            f"its SFDP gives {chip.sfdp.basic.size} bytes, the chip table {chip.size}, and the "
+            "contents do not tell which is right; if you know, state it with --size"
+        )
+    return replace(
+        chip,
+        how=f"{chip.how}; {capacity.sentence()}",
+        notes=tuple(notes),
+        write_doubt=doubt,
+    )

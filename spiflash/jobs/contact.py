@@ -1,0 +1,249 @@
+"""Look at the contact before anything is believed: what answers, how well, and what is wrong.
+
+Listening takes a second: many slow readings of ID and SFDP, spaced so that a fault that comes
+and goes is met. What they show is judged by `diagnose`, which is pure. Nothing is changed on the
+chip: the write enable latch is set and cleared again, which no cell notices.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from spiflash.bus.transaction import Bus, Sampling
+from spiflash.errors import SpiflashError
+from spiflash.jobs.connection import Settings, connected, find_out, open_adapter
+from spiflash.jobs.eye import Eye, measure_eye
+from spiflash.nor import commands
+from spiflash.nor.chip import Chip
+from spiflash.nor.probe import ID_BYTES, PROBE_CLOCK
+from spiflash.nor.tables import chip_table
+from spiflash.report.cautions import about_voltage
+from spiflash.report.contact import ContactFault, ContactReport, EyeLine
+
+LISTENINGS = 200
+READINGS = 16
+PAUSE = 4e-3
+"""Seconds between two readings: a fault that comes every second or so is met within them."""
+
+TABLE = 64
+SIGNATURE = b"SFDP"
+DENSE = 16
+"""Wrong bits per wrong reading above which something happened to the line for a while; single
+bit errors stay far below."""
+
+ONE_SIDED = 3
+"""How many times likelier a zero must read as one than a one as zero for a line that opens and
+is pulled up; where two masters drive it, the low one wins (common practice, no source)."""
+
+
+def make_contact(settings: Settings) -> ContactReport:
+    """Listen, identify, sweep the clocks. Raises what opening the adapter raises."""
+    table = chip_table(settings.tables)
+    bus, _ = open_adapter(settings)
+    try:
+        faults = list(diagnose(listen(bus)))
+        chip: Chip | None = None
+        eye: Eye | None = None
+        latch: bool | None = None
+        locked, refusal = False, ""
+        try:
+            chip = find_out(
+                bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
+            )
+            settings.announce(chip)
+            eye = measure_eye(bus, chip.answers, readings=READINGS, top=chip.clock_fast)
+            slow = min(PROBE_CLOCK, bus.clock_limits[1])
+            with connected(bus, chip, slow) as connection:
+                latch = connection.flash.write_enabled()
+                locked = connection.protection.register_locked
+            if not latch:
+                faults.append(_LATCH)
+            if not eye.ceiling:
+                refusal = "No clock works with either edge."
+        except SpiflashError as error:
+            refusal = f"{error.cause} {error.remedy}".strip()
+        return ContactReport(
+            adapter=bus.description,
+            chip=None if chip is None else f"{chip.name}, {chip.vendor}",
+            lines=() if eye is None else _lines(eye),
+            clock=0.0 if eye is None else eye.ceiling,
+            edge_limit=0.0 if eye is None else eye.reach(Sampling.EDGE),
+            faults=tuple(faults),
+            refusal=refusal,
+            latch=latch,
+            locked=locked,
+            cautions=() if chip is None else about_voltage(chip),
+        )
+    finally:
+        bus.close()
+
+
+def _lines(eye: Eye) -> tuple[EyeLine, ...]:
+    """One line a clock, both edges side by side."""
+    right = {(each.hertz, each.sampling): each.right for each in eye.fields}
+    return tuple(
+        EyeLine(hertz, right[hertz, Sampling.EDGE], right[hertz, Sampling.LATE], READINGS)
+        for hertz in dict.fromkeys(each.hertz for each in eye.fields)
+    )
+
+
+def listen(bus: Bus) -> list[tuple[bytes, bytes]]:
+    """Many slow readings of (ID, start of the SFDP area)."""
+    bus.set_sampling(Sampling.LATE)
+    bus.set_clock(PROBE_CLOCK)
+    # A chip in deep power-down answers only after this.
+    bus.run([commands.read_legacy_id()])
+    heard = []
+    for _ in range(LISTENINGS):
+        answer, table = bus.run([commands.read_id(ID_BYTES), commands.read_sfdp(0, TABLE)])
+        heard.append((answer, table))
+        bus.clock.sleep(PAUSE)
+    return heard
+
+
+def diagnose(heard: Sequence[tuple[bytes, bytes]]) -> tuple[ContactFault, ...]:
+    """What the readings say is wrong; empty when nothing is. Pure."""
+    tally = Counter(heard)
+    (answer, table), times = tally.most_common(1)[0]
+    everything = {value for pair in tally for part in pair for value in part}
+    if everything == {0xFF}:
+        return (_SILENT_HIGH,)
+    if everything == {0x00}:
+        return (_SILENT_LOW,)
+    if times <= max(2, len(heard) // 50):
+        return (_FLOATING,) if _mostly_ones(heard) else (_GARBLED,)
+    lasting = _shifted(table) or _stuck(answer + table, table)
+    found = [lasting] if lasting else []
+    if times < len(heard):
+        found.append(_comes_and_goes(tally, answer + table, len(heard)))
+    return tuple(found)
+
+
+def _mostly_ones(heard: Sequence[tuple[bytes, bytes]]) -> bool:
+    ones = sum(value.bit_count() for pair in heard for part in pair for value in part)
+    bits = 8 * sum(len(part) for pair in heard for part in pair)
+    return ones > 0.75 * bits
+
+
+def _shifted(table: bytes) -> ContactFault | None:
+    """The SFDP signature, found one bit too late or too early."""
+    value = int.from_bytes(table, "big")
+    size = len(SIGNATURE)
+    earlier = (value << 1).to_bytes(len(table) + 1, "big")[1 : 1 + size]
+    later = (value >> 1).to_bytes(len(table), "big")[:size]
+    if earlier == SIGNATURE:
+        return _LATE
+    # The bit that was lost in front is not known: a zero, as the signature begins with one.
+    return _EARLY if later == SIGNATURE else None
+
+
+def _stuck(known: bytes, table: bytes) -> ContactFault | None:
+    """Bits that have the same level in every byte, although the SFDP signature says otherwise."""
+    ones = zeros = 0
+    for value in known:
+        ones |= value
+        zeros |= ~value & 0xFF
+    constant = ~(ones & zeros) & 0xFF
+    off = [seen ^ right for seen, right in zip(table, SIGNATURE, strict=False)]
+    wrong = 0
+    for difference in off:
+        wrong |= difference
+    if not constant or (table[:4] != SIGNATURE and wrong & ~constant):
+        return None
+    if table[:4] == SIGNATURE:
+        return None
+    bits = ", ".join(str(bit) for bit in range(8) if constant >> bit & 1)
+    half = {0xF0: "The upper four bits", 0x0F: "The lower four bits"}.get(constant, f"Bit {bits}")
+    level = "1" if ones & constant == constant else "0"
+    return ContactFault(
+        "stuck-bits",
+        f"{half} of every byte read {level}.",
+        "clock edges are lost or doubled at a fixed place of each byte, or something drives DO "
+        "against the chip part of the time: look at the clock lead and what else hangs on DO",
+        (6, 2),
+    )
+
+
+def _comes_and_goes(tally: Counter[tuple[bytes, bytes]], known: bytes, total: int) -> ContactFault:
+    right = int.from_bytes(known, "big")
+    rises = falls = wrong = 0
+    for (answer, table), times in tally.items():
+        seen = int.from_bytes(answer + table, "big")
+        if seen != right:
+            wrong += times
+            rises += times * (seen & ~right).bit_count()
+            falls += times * (right & ~seen).bit_count()
+    sign = f"{wrong} of {total} readings were wrong at {PROBE_CLOCK / 1e6:.0f} MHz; "
+    ones = right.bit_count()
+    zeros = 8 * len(known) - ones
+    dense = rises + falls > DENSE * wrong
+    if dense and rises * ones > ONE_SIDED * falls * zeros:
+        return ContactFault(
+            "intermittent",
+            sign + "their bits mostly read 1 where they should be 0.",
+            "DO or CS# opens for moments: the clip is not seated, or a lead is loose",
+            (2, 1, 4),
+        )
+    if dense:
+        return ContactFault(
+            "other-master",
+            sign + "whole stretches were garbled, and ones read 0.",
+            "something else drives the lines for moments: the board's processor is awake; hold "
+            "it in reset (--hold-low) or take its supply away",
+            (6, 5, 2),
+        )
+    return ContactFault(
+        "noise",
+        sign + "bits go wrong both ways.",
+        "leads too long, a bad ground, or a weak supply",
+        (4, 8, 2),
+    )
+
+
+_SILENT_HIGH = ContactFault(
+    "silent-high",
+    "The data line stays high whatever is sent.",
+    "nothing drives it, and from the adapter's side these look alike: no chip under the clip, "
+    "no supply (measure pin 8 against pin 4), CS# (1) or CLK (6) or DI (5) not connected, DO (2) "
+    "open, or HOLD# (7) pulled low",
+    (8, 4, 1, 2, 7, 6, 5),
+)
+_SILENT_LOW = ContactFault(
+    "silent-low",
+    "The data line stays low whatever is sent.",
+    "no supply at the chip (measure pin 8 against pin 4), DO (2) shorted to ground, or the clip "
+    "turned round",
+    (8, 2, 4),
+)
+_FLOATING = ContactFault(
+    "floating",
+    "The data line reads as noise, mostly ones, different every time.",
+    "DO (2) is not connected, or nothing drives it",
+    (2, 1, 8),
+)
+_GARBLED = ContactFault(
+    "garbled",
+    "No two readings are alike.",
+    "another master drives the bus all the time, or the ground is not connected",
+    (4, 2, 6),
+)
+_LATE = ContactFault(
+    "bit-late",
+    "Every answer comes one bit late.",
+    "the clock is inverted or has one edge too few at the chip, or the level shifter in between "
+    "is too slow",
+    (6, 2),
+)
+_EARLY = ContactFault(
+    "bit-early",
+    "Every answer comes one bit early: its first bit is lost.",
+    "a disturbance on the clock line counts as an edge, or the clock idles at the wrong level",
+    (6, 1),
+)
+_LATCH = ContactFault(
+    "write-latch",
+    "The chip answers, but its write enable latch cannot be set.",
+    "it was met in a state in which it takes no writes, or what is sent does not reach it whole",
+    (5, 3, 7),
+)

@@ -1,0 +1,310 @@
+"""Convert one board: its backup, what the image makes of it, and the writing.
+
+Everything here is put together from what other jobs do: the set comes from `backup`, the writing
+and what follows a cut from `restore`. What the chip is to hold depends on nothing but the set, the
+image and the wishes, so that the same command after a cut makes the same image again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from spiflash.archive.backupset import BackupSet, open_set
+from spiflash.archive.files import write_file
+from spiflash.archive.shelf import Shelf
+from spiflash.dump.audit import Audit, examine
+from spiflash.dump.belongings import Wishes
+from spiflash.dump.belongs import Concern, concerns, refusals
+from spiflash.dump.convert import Proposal, propose
+from spiflash.dump.layout import Layout
+from spiflash.errors import (
+    CutShortError,
+    ImageError,
+    OutputError,
+    ShelfError,
+    UnstableReadError,
+)
+from spiflash.jobs.backup import back_up, now
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.image import Image
+from spiflash.jobs.progress import Watcher
+from spiflash.jobs.restore import (
+    SAFE,
+    Leave,
+    backup_of_this_chip,
+    cut_work,
+    preview,
+    refuse_unknown,
+    restore,
+)
+from spiflash.jobs.rewrite import Rewritten, Work
+from spiflash.jobs.rewrite_proof import Verify
+from spiflash.jobs.rewrite_reading import Before, Witness, read_before
+from spiflash.report.convert_page import conversion_page
+
+MOST_SETS = 8
+"""Sets of one board that are looked through, from the newest on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How to convert: wishes about own items, the names of concerns about the image that a
+    person accepts, a layout that outweighs what the image states, the backup set to go by
+    (None: the shelf decides), what a new set is to be called, and how often to read."""
+
+    wishes: Wishes = field(default_factory=Wishes)
+    despite: tuple[str, ...] = ()
+    image_layout: Layout | None = None
+    backup: Path | None = None
+    label: str = ""
+    passes: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A conversion before anything is written.
+
+    `board` is the audit of what the set holds, `image` that of the image. `begun` says that this
+    very conversion was cut short, `done` that the chip holds its result already; otherwise the
+    chip holds what the set holds. `fresh` says that the set was made just now.
+    """
+
+    set: BackupSet
+    source: Image
+    board: Audit
+    image: Audit
+    concerns: tuple[Concern, ...]
+    proposal: Proposal
+    asked: Asked
+    fresh: bool = False
+    begun: bool = False
+    done: bool = False
+
+    @property
+    def refused(self) -> tuple[Concern, ...]:
+        """Why the image is not written."""
+        return refusals(self.concerns, self.asked.despite)
+
+    @property
+    def made(self) -> Image:
+        """What the chip is to hold."""
+        return Image(f"{self.source.name}, made for this board", self.proposal.made)
+
+    def with_wishes(self, wishes: Wishes) -> Prepared:
+        """The same with other wishes."""
+        asked = replace(self.asked, wishes=wishes)
+        return replace(self, asked=asked, proposal=propose(self.board, self.image, wishes))
+
+
+def prepare_from_set(path: Path, image: Image, asked: Asked) -> Prepared:
+    """What `image` makes of the board whose backup is `path`, without the board."""
+    return _prepared(open_set(path), _audit_of(image, asked), image, asked)
+
+
+def prepare(
+    connection: Connection, shelf: Shelf, image: Image, asked: Asked, watcher: Watcher
+) -> Prepared:
+    """Know what the chip holds, have a verified set of exactly that, and work out the rest.
+
+    A verified set on the shelf is used when the chip still holds exactly what it holds;
+    otherwise a new one is made. Raises the refusals of `restore` and `back_up`, and
+    `CutShortError` when another restore of this chip was cut short.
+    """
+    refuse_unknown(connection)
+    theirs = _audit_of(image, asked)
+    sets = _sets(connection, shelf, asked)
+    cut = cut_work(connection, shelf, watcher, needed=False)
+    if cut is not None:
+        journal = cut.journal
+        for each in sets:
+            found = _prepared(each, theirs, image, asked)
+            if found.made.sha256 == journal.state.image_sha256:
+                return replace(found, begun=True)
+        raise CutShortError(
+            f"A restore of {journal.state.image_name} to this chip was cut short on "
+            f"{journal.state.begun:%Y-%m-%d %H:%M}; parts of the chip are half written.",
+            state=f"{SAFE} What those parts held is in {journal.path}.",
+            remedy="Give the command that was cut short with all its options, or run 'spiflash "
+            "restore --resume'; then convert.",
+        )
+    if sets:
+        held = _held(connection, sets, asked, watcher)
+        for each in sets:
+            if each.record.sha256 == hashlib.sha256(held.contents).hexdigest():
+                return _prepared(each, theirs, image, asked)
+        for each in sets:
+            found = _prepared(each, theirs, image, asked)
+            if found.proposal.made == held.contents:
+                return replace(found, done=True)
+        if asked.backup is not None:
+            raise ShelfError(
+                f"The chip does not hold what the set {asked.backup} holds.",
+                state=SAFE,
+                remedy="Leave --backup out: then what the chip holds now is saved first.",
+            )
+    made = back_up(connection, shelf, watcher, board=asked.label, passes=asked.passes)
+    if not made.record.verified:
+        raise UnstableReadError(
+            f"The backup is kept but not verified: {'; '.join(made.record.doubts)}.",
+            state=SAFE,
+            remedy="Seat the clip again or set a lower --clock, then convert again.",
+        )
+    return replace(_prepared(made.set, theirs, image, asked), fresh=True)
+
+
+def _sets(connection: Connection, shelf: Shelf, asked: Asked) -> Sequence[BackupSet]:
+    """Verified sets that may be of this very chip, newest first."""
+    if asked.backup is not None:
+        named = backup_of_this_chip(connection, shelf, Leave(backup=asked.backup), b"")
+        return [named] if named is not None else []
+    unique = connection.unique_id.hex() if connection.unique_id else None
+    listed = shelf.backups_of(connection.chip.jedec_id.hex(), unique, connection.chip.size)
+    return [each for each in listed.sets if each.record.verified][:MOST_SETS]
+
+
+def _held(
+    connection: Connection, sets: Sequence[BackupSet], asked: Asked, watcher: Watcher
+) -> Before:
+    """What the chip holds."""
+    known = [Witness(0, each.contents()) for each in sets]
+    return read_before(connection, known, asked.passes, watcher)
+
+
+def _audit_of(image: Image, asked: Asked) -> Audit:
+    return examine(image.contents, image.name, layout=asked.image_layout, signs=False)
+
+
+def _prepared(found: BackupSet, theirs: Audit, image: Image, asked: Asked) -> Prepared:
+    board = examine(found.contents(), found.name, signs=False)
+    return Prepared(
+        found,
+        image,
+        board,
+        theirs,
+        concerns(board, theirs),
+        propose(board, theirs, asked.wishes),
+        asked,
+    )
+
+
+def refuse(prepared: Prepared) -> None:
+    """Raise `ImageError` when something speaks against the image that nobody accepted."""
+    refused = prepared.refused
+    if not refused:
+        return
+    names = " ".join(f"--despite {each.name}" for each in refused if not each.final)
+    final = any(each.final for each in refused)
+    raise ImageError(
+        f"{prepared.source.name} does not belong on this board. "
+        + " ".join(each.text for each in refused),
+        state=SAFE,
+        remedy="Use an image that was made for this board and its chip."
+        + ("" if final else f" To write it all the same: {names}."),
+    )
+
+
+def foresee(connection: Connection, shelf: Shelf, prepared: Prepared, watcher: Watcher) -> Work:
+    """What writing would do; nothing is changed or asked."""
+    refuse(prepared)
+    leave = Leave(backup=prepared.set.path)
+    return preview(connection, shelf, prepared.made, watcher, leave=leave)
+
+
+def convert(
+    connection: Connection,
+    shelf: Shelf,
+    prepared: Prepared,
+    watcher: Watcher,
+    *,
+    agree: Callable[[Work], bool],
+    verify: Verify = Verify.CHANGED,
+    unprotect: bool = False,
+    in_advance: bool = False,
+) -> Rewritten:
+    """Write what was prepared, by the way that `restore` goes, and prove it. `unprotect` and
+    `in_advance` are those of `Leave`.
+
+    Raises `ImageError` for an image that was refused, `ShelfError` when the chip holds something
+    else by now than the set, and what `restore` raises.
+    """
+    refuse(prepared)
+    expected = prepared.proposal.made if prepared.done else prepared.board.contents
+
+    def agreed(work: Work) -> bool:
+        if not prepared.begun and work.old.contents != expected:
+            raise ShelfError(
+                "The chip does not hold any more what the set of this board holds.",
+                state=SAFE,
+                remedy="Is it still the same board? Convert again: what it holds is saved first.",
+            )
+        return agree(work)
+
+    return restore(
+        connection,
+        shelf,
+        prepared.made,
+        watcher,
+        agree=agreed,
+        leave=Leave(backup=prepared.set.path, unprotect=unprotect, in_advance=in_advance),
+        passes=prepared.asked.passes,
+        verify=verify,
+    )
+
+
+def save_image(prepared: Prepared, path: Path) -> None:
+    """Write the made image to a new file. Raises `ImageError` and `OutputError`."""
+    refuse(prepared)
+    save_new(path, prepared.proposal.made)
+
+
+def save_new(path: Path, contents: bytes) -> None:
+    """Write a new file, readable for its owner alone: it holds what is a board's own.
+
+    Raises `OutputError`, also when the file exists already.
+    """
+    refuse_existing(path)
+    try:
+        write_file(path, (contents,))
+    except OSError as exc:
+        raise OutputError(
+            f"{path} cannot be written ({exc.strerror or exc}).",
+            state="The board was only read.",
+            remedy="Check the path and the permissions.",
+        ) from exc
+
+
+def refuse_existing(path: Path) -> None:
+    """Raise `OutputError` when there is something at `path`: better before the work than after."""
+    if os.path.lexists(path):
+        raise OutputError(
+            f"{path} exists already.",
+            state="It was not overwritten.",
+            remedy="Choose another name, or remove it first.",
+        )
+
+
+def save_page(prepared: Prepared, back: str, watcher: Watcher) -> Path | None:
+    """Put the page about a conversion into the set of the board; None where that cannot be
+    written, which is said and no more: the board is what counts. `back` is the command for the
+    way back."""
+    moment = now()
+    page = prepared.set.path / f"conversion-{moment:%Y-%m-%d-%H%M%S}.html"
+    html = conversion_page(
+        prepared.board,
+        prepared.image,
+        prepared.proposal,
+        prepared.concerns,
+        name=prepared.set.record.board or prepared.set.record.chip.name,
+        back=back,
+        moment=moment,
+    )
+    try:
+        write_file(page, (html.encode(),))
+    except OSError as exc:
+        watcher.say(f"the page {page} cannot be written ({exc.strerror or exc})")
+        return None
+    return page

@@ -1,0 +1,326 @@
+"""Reading that can be believed: as many passes as the evidence asks for, compared page by page.
+
+What passes disagree on is read again until it is settled or counts as unstable. Two passes
+that agree are enough only when the expected number of wrong bits they could share is below
+one in a million; otherwise more are taken, as they are when contents changed meanwhile
+(`reading_changes`) or cells go wrong by themselves (`weak_cells`). Nothing read is thrown away.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from spiflash.archive.record import EvidenceRecord, ProbeRecord
+from spiflash.errors import InterruptedWorkError
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.evidence_probes import (
+    SHORT,
+    Attention,
+    probe_doubts,
+    suspects,
+    third_look,
+    third_look_record,
+)
+from spiflash.jobs.passes import PassTaken
+from spiflash.jobs.progress import Watcher
+from spiflash.jobs.reading_again import Place, settle
+from spiflash.jobs.reading_changes import (
+    Changes,
+    find_changes,
+    sectors_of,
+)
+from spiflash.jobs.reading_passes import MOST_PASSES, Passes, Weighed
+from spiflash.nor.geometry import SECTOR
+
+WEAK_PASSES = 5
+"""Passes that are taken where cells go wrong by themselves, to find as many of them as possible."""
+
+SUSPECT = 12
+"""Readings, at least, of what the contents themselves or a third look speak against."""
+
+NOISY = 1.5e-6
+"""Error rate above which a third look meets noise, and asks again before it makes much of it."""
+
+KEPT = 16
+"""Places that were read again of which every reading is kept, also once they are settled."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the passes agreed on. `settled`, `unstable` and `changed` hold sector addresses;
+    `variants` every different reading of a place that is not plainly settled, by address, in the
+    order in which they came (empty where re-reading was not tried, since the passes hold them
+    all)."""
+
+    contents: bytes
+    passes: tuple[PassTaken, ...]
+    settled: tuple[int, ...]
+    unstable: tuple[int, ...]
+    evidence: EvidenceRecord
+    variants: Mapping[int, tuple[bytes, ...]] = field(default_factory=dict)
+    changed: tuple[int, ...] = ()
+    torn: bool = False
+    """Whether contents went on changing, so that no two whole passes hold the same state."""
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """Why it should not be believed, in sentences without their full stop; empty when it
+        should."""
+        found = []
+        if self.evidence.weak:
+            found.append(weak_words(self.evidence))
+        if self.unstable:
+            found.append(f"{len(self.unstable)} sectors read differently each time they were read")
+        if self.torn:
+            found.append(
+                f"the contents of {len(self.changed)} sectors changed while they were read, and no "
+                "two whole passes hold the same: hold the board's processor in reset"
+            )
+        if self.evidence.expected >= self.evidence.limit:
+            found.append(
+                f"the {len(self.passes)} passes could share {self.evidence.expected:.1g} wrong "
+                f"bits by chance; {self.evidence.limit:.0e} is allowed"
+            )
+        found += [
+            f"{probe.doubt} is not ruled out: {probe.remark}"
+            for probe in self.evidence.probes
+            if probe.outcome == "failed"
+        ]
+        return tuple(found)
+
+
+def weak_words(evidence: EvidenceRecord) -> str:
+    """What to say of weak cells, without a full stop."""
+    count = len(evidence.weak)
+    first = evidence.weak[0] // 8
+    more = f", and some {evidence.unseen:.0f} more by estimate" if evidence.unseen >= 0.5 else ""
+    return (
+        f"weak cells: {count} {'bit reads' if count == 1 else 'bits read'} differently by "
+        f"{'itself' if count == 1 else 'themselves'}, the first at {first:#x}{more}"
+    )
+
+
+def read_in_passes(
+    connection: Connection,
+    count: int,
+    watcher: Watcher,
+    *,
+    earlier: Sequence[PassTaken] = (),
+    keep: Callable[[PassTaken], None] | None = None,
+    stale: Callable[[], None] | None = None,
+    attend: Callable[[bytes], Attention] | None = None,
+    rng: random.Random | None = None,
+) -> Reading:
+    """Read the chip `count` times (2 at least), and more often when the evidence is not enough;
+    settle what differs.
+
+    `earlier` are passes of this chip taken before; at least one more is taken, and where it
+    does not read what they do, they count as older contents: `stale` is called, and they
+    have no part in what is returned. `keep` is called with each new pass. `attend` tells of
+    contents where to look twice; `rng` is given by tests alone, since what is drawn must not be
+    the same every time. Raises `ChipMismatchError` when another board comes onto the clip.
+    """
+    if count < 2:
+        raise ValueError("one pass proves nothing: at least two are needed")
+    reader = Passes(connection, watcher, keep, rng or random.Random())
+    reader.begin(earlier, count, stale)
+    while len(reader.taken) < count:
+        reader.take(f"pass {len(reader.taken) + 1} of {count}")
+    while True:  # each time round takes a pass, and there are at most `MOST_PASSES`
+        weighed = reader.weigh()
+        if weighed.hopeless:
+            return _hopeless(reader, weighed)
+        reason = reader.too_little(weighed)
+        if reason is None:
+            found = _Settler(reader).settle(weighed, attend or (lambda contents: Attention()))
+            reason = found.too_little(reader.taken)
+            if reason is None or len(reader.taken) >= MOST_PASSES:
+                return found.reading(reader, weighed)
+            least = WEAK_PASSES if found.weak else 0
+        else:
+            least = 0
+        watcher.say(f"{reason}: one more pass is taken")
+        reader.take(f"pass {len(reader.taken) + 1}")
+        while len(reader.taken) < least:
+            reader.take(f"pass {len(reader.taken) + 1} of {least}")
+
+
+class _Settler:
+    """Reads again what is in doubt."""
+
+    def __init__(self, passes: Passes) -> None:
+        self._passes = passes
+        self._connection = passes.connection
+
+    def settle(self, weighed: Weighed, attend: Callable[[bytes], Attention]) -> _Found:
+        """Read again what passes disagree on, what the contents speak against, and a third time
+        what matters most."""
+        places = weighed.places(self._passes.taken)
+        rate = weighed.rate.high
+        found = _Found(bytearray(self._passes.taken[-1].contents), places)
+        self._settle(found, places, rate)
+        known = attend(bytes(found.contents))
+        doubtful = suspects(bytes(found.contents), known)
+        self._settle(found, self._places(found, doubtful, SUSPECT), rate)
+        agreed = bytes(found.contents)
+        looked, other = third_look(self._connection, agreed, known.first, self._passes.rng)
+        if rate > NOISY:
+            other = self._still_other(agreed, other)
+        again = self._places(found, sorted(other), SUSPECT)
+        for place in again:
+            place.readings.append(other[place.start])
+            place.passes += 1
+        self._settle(found, again, rate)
+        wrong = [
+            start
+            for start in other
+            if found.contents[start : start + SECTOR] != agreed[start : start + SECTOR]
+        ]
+        agreed = bytes(found.contents)
+        found.changes = find_changes(self._passes.contents, agreed, rate)
+        found.probes = (
+            *probe_doubts(self._connection, agreed, self._passes.rng),
+            third_look_record(looked, len(other), wrong),
+        )
+        return found
+
+    def _settle(self, found: _Found, places: list[Place], rate: float) -> None:
+        if places:
+            settle(self._connection, places, rate, self._passes.watcher, self._passes.rng)
+            found.add(places)
+
+    def _places(self, found: _Found, sectors: Sequence[int], least: int) -> list[Place]:
+        had = {place.start // SECTOR * SECTOR for place in found.places}
+        read = self._passes.contents
+        return [
+            Place(start, SECTOR, [each[start : start + SECTOR] for each in read], least)
+            for start in sectors
+            if start not in had
+        ]
+
+    def _still_other(self, agreed: bytes, other: Mapping[int, bytes]) -> dict[int, bytes]:
+        """Of sectors that came otherwise, those that do in most of some more readings."""
+        still = {}
+        for start, data in other.items():
+            starts = [
+                at
+                for at in range(start, start + SECTOR, SHORT)
+                if agreed[at : at + SHORT] != data[at - start : at - start + SHORT]
+            ]
+            for at in starts:
+                at = min(at, len(agreed) - SHORT)
+                more = self._connection.flash.peek([at] * 3, SHORT)
+                if sum(each != agreed[at : at + SHORT] for each in more) > 1:
+                    still[start] = data
+                    break
+        return still
+
+
+class _Found:
+    """What settling came to."""
+
+    def __init__(self, contents: bytearray, places: list[Place]) -> None:
+        self.contents = contents
+        self.places: list[Place] = []
+        self.changes = Changes((), (), 0, 0)
+        self.probes: tuple[ProbeRecord, ...] = ()
+
+    def add(self, places: Sequence[Place]) -> None:
+        """Take over what was read again."""
+        self.places += places
+        for place in places:
+            self.contents[place.start : place.start + place.length] = place.likely
+
+    @property
+    def weak(self) -> tuple[int, ...]:
+        """Addresses of the weak bits, ascending."""
+        return tuple(sorted(bit for place in self.places for bit in place.weak))
+
+    def too_little(self, passes: Sequence[PassTaken]) -> str | None:
+        """Why another pass is needed; None when it is not."""
+        if self.changes.torn:
+            return f"{len(sectors_of(self.changes.changed))} sectors changed while they were read"
+        if self.weak and len(passes) < WEAK_PASSES:
+            return f"{len(self.weak)} bits read differently by themselves"
+        return None
+
+    def reading(self, passes: Passes, weighed: Weighed) -> Reading:
+        """The result."""
+        unstable = {*sectors_of(self.changes.contrary)}
+        for place in self.places:
+            if place.accepted is None:
+                unstable.add(place.start // SECTOR * SECTOR)
+        changed = set(sectors_of(self.changes.changed)) - unstable
+        if self.changes.disturbed and not self.changes.torn and self.changes.whole > 1:
+            # Other passes were disturbed in passing too: so was the first one, rather than that
+            # somebody wrote. What it read is kept all the same.
+            named: set[int] = set()
+        else:
+            named = changed
+        touched = {place.start // SECTOR * SECTOR for place in self.places if place.differing}
+        kept = unstable | changed
+        if len(self.places) <= KEPT:
+            kept |= touched
+        variants = {
+            place.start: place.distinct
+            for place in self.places
+            if place.start // SECTOR * SECTOR in kept and len(place.distinct) > 1
+        }
+        return Reading(
+            bytes(self.contents),
+            tuple(passes.taken),
+            tuple(sorted(touched - unstable - named)),
+            tuple(sorted(unstable)),
+            weighed.record(
+                passes,
+                settled=sum(place.expected for place in self.places),
+                probes=self.probes,
+                weak=self.weak,
+            ),
+            variants,
+            tuple(sorted(named)),
+            self.changes.torn,
+        )
+
+
+def _hopeless(passes: Passes, weighed: Weighed) -> Reading:
+    return Reading(
+        passes.taken[0].contents,
+        tuple(passes.taken),
+        (),
+        weighed.sectors,
+        weighed.record(passes),
+    )
+
+
+def read_only(
+    connection: Connection,
+    count: int,
+    watcher: Watcher,
+    remedy: str = "Start again when you are ready.",
+) -> Reading:
+    """`read_in_passes` for work that does nothing else to the chip: Ctrl-C raises
+    `InterruptedWorkError`, with `remedy`."""
+    try:
+        return read_in_passes(connection, count, watcher)
+    except KeyboardInterrupt as exc:
+        raise InterruptedWorkError(
+            "Stopped while the chip was being read.",
+            state="The chip was only read, so nothing on it has changed.",
+            remedy=remedy,
+        ) from exc
+
+
+def disagreements(readings: Sequence[bytes]) -> list[int]:
+    """Addresses of the sectors in which not all readings (of one length, whole sectors) are
+    equal, ascending."""
+    first = np.frombuffer(readings[0], dtype=np.uint8)
+    differs = np.zeros(len(first), dtype=bool)
+    for other in readings[1:]:
+        differs |= first != np.frombuffer(other, dtype=np.uint8)
+    sectors = differs.reshape(-1, SECTOR).any(axis=1)
+    return [int(index) * SECTOR for index in np.flatnonzero(sectors)]

@@ -1,0 +1,273 @@
+"""Settle what passes disagree on: read it again, slower, until enough readings in a row agree.
+
+The readings go round by round over everything that is open, so that two readings of one place
+lie apart in time; each round has its own clock, opcode, edge, transfer length and starting
+point: close by, some sectors before, and in another 64 KiB block, since an address that arrives
+wrong may be wrong for all that begins in one block. How many equal readings in a row it takes
+follows from the place's own error rate. Then every bit that was seen to differ is read dozens of
+times more by itself: `weak_cells` tells noise from cells that go wrong by themselves.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from spiflash.bus.transaction import Sampling
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.evidence import LIMIT, PAGE, poisson_bounds, wrongly_settled
+from spiflash.jobs.passes import PassSetting, apply
+from spiflash.jobs.progress import Watcher
+from spiflash.jobs.same_board import answers_known
+from spiflash.jobs.weak_cells import STRETCH, Flips, by_page, flips_in, noise_rate, weak_bits
+from spiflash.nor.commands import ReadStyle
+
+LEAST_ROW = 4
+"""Equal readings in a row that settle anything at all: one of each kind of starting point."""
+
+BUDGET = 24
+"""Readings of one place before it counts as unstable."""
+
+SHARE = 0.1
+"""Share of `LIMIT` that all settled places together may take up."""
+
+APART = 0.05
+"""Seconds between two readings of one place at least: a burst of noise on a contact is
+shorter (common practice, no source)."""
+
+BLOCK = 65536
+
+ALONE = 16
+"""Bytes read at a bit that was seen to differ."""
+
+MANY = 512
+"""Bits seen to differ from which only those that differed twice are read by themselves: noise
+explains the others."""
+
+_ROUNDS = ((64, 40), (MANY, 24), (1 << 40, 24))
+"""(up to so many bits, so many readings of each by itself)"""
+
+MOST_ROUNDS = 120
+"""Readings of a bit by itself at most."""
+
+_CHUNKS = (4099, 1021, 2053, 769, 3067, 509, 1531)
+"""Bytes; primes, so that transfers end at other places every time."""
+
+_SHARES = (0.34, 0.26, 0.34, 0.21, 0.26, 0.18)
+"""Of the ceiling: the clocks of the first rounds, none of them that of the first pass or half of
+it: what is wrong alike at both must not decide. Later rounds are slower."""
+
+
+@dataclass(slots=True)
+class Place:
+    """A stretch that is read again, and everything that was read there.
+
+    `least` is how many readings it takes at least; `unit` the bytes for which rows are
+    counted, `weak` its bits (addresses) that turned out to be weak.
+    """
+
+    start: int
+    length: int
+    readings: list[bytes]
+    """Of the passes first, then of the rounds."""
+    least: int = 0
+    unit: int = PAGE
+    passes: int = 0
+    row: list[int] = field(default_factory=list)
+    accepted: bytes | None = None
+    expected: float = 0.0
+    """Expected number of wrong bits in what was accepted."""
+    weak: list[int] = field(default_factory=list)
+    unstable_bits: dict[int, bool] = field(default_factory=dict)
+    """What most readings said of each bit that is unstable."""
+
+    def __post_init__(self) -> None:
+        self.passes = len(self.readings)
+        self.row = [0] * -(-self.length // self.unit)
+
+    def take(self, reading: bytes) -> None:
+        """One more reading; a unit's row begins anew where it differs from the one before."""
+        last = self.readings[-1] if len(self.readings) > self.passes else None
+        for index in range(len(self.row)):
+            part = slice(index * self.unit, (index + 1) * self.unit)
+            same = last is not None and last[part] == reading[part]
+            self.row[index] = self.row[index] + 1 if same else 1
+        self.readings.append(reading)
+
+    def judge(self, floor: float, allowance: float) -> bool:
+        """Whether it is settled: the row is long enough for this place's own error rate (at
+        least `floor`) to leave less than `allowance` wrong bits, and every byte of it was seen
+        in a pass too."""
+        row = min(self.row)
+        if row < LEAST_ROW or len(self.readings) - self.passes < self.least:
+            return False
+        bits = 8 * self.length
+        rate = max(floor, poisson_bounds(self.differing)[1] / (bits * len(self.readings)))
+        wrong = wrongly_settled(bits, rate, row, len(self.readings) - self.passes)
+        # Where no pass ever read what the rounds read, the ways of reading contradict each
+        # other, and that is no matter of chance.
+        if wrong >= allowance or not self._seen_in_a_pass():
+            return False
+        self.accepted, self.expected = self.readings[-1], wrong
+        return True
+
+    @property
+    def differing(self) -> int:
+        """Bits on which not all readings agree."""
+        first = np.frombuffer(self.readings[0], np.uint8)
+        differs = np.zeros(len(first), dtype=np.uint8)
+        for other in self.readings[1:]:
+            differs |= first ^ np.frombuffer(other, np.uint8)
+        return int(np.unpackbits(differs).sum())
+
+    def _seen_in_a_pass(self) -> bool:
+        if not self.passes:
+            return True
+        wanted = np.frombuffer(self.readings[-1], np.uint8)
+        found = np.zeros(len(wanted), dtype=bool)
+        for reading in self.readings[: self.passes]:
+            found |= wanted == np.frombuffer(reading, np.uint8)
+        return bool(found.all())
+
+    @property
+    def likely(self) -> bytes:
+        """What was accepted, else bit by bit what most readings say."""
+        if self.accepted is not None:
+            return self.accepted
+        bits = np.stack([np.unpackbits(np.frombuffer(each, np.uint8)) for each in self.readings])
+        value = bytearray(np.packbits(2 * bits.sum(axis=0) > len(bits)).tobytes())
+        for bit, one in self.unstable_bits.items():
+            at, mask = bit // 8 - self.start, 1 << bit % 8
+            value[at] = value[at] & ~mask & 0xFF | mask * one
+        return bytes(value)
+
+    @property
+    def distinct(self) -> tuple[bytes, ...]:
+        """Each different reading once, in the order in which they came."""
+        return tuple(dict.fromkeys(self.readings))
+
+    def flips(self) -> list[Flips]:
+        """The bits on which readings differ, but for events that struck many at a time."""
+        return flips_in(self.start, self.readings, self.passes, self.likely, self.unit)
+
+    def doubt(self, found: Sequence[Flips], weak: Sequence[Flips]) -> None:
+        """Take note of its weak bits; with an unstable one the place is not settled."""
+        self.weak = [each.bit for each in weak]
+        self.unstable_bits = {each.bit: each.value for each in found if each.unstable}
+        if self.unstable_bits:
+            self.accepted = None
+
+
+def settle(
+    connection: Connection,
+    places: Sequence[Place],
+    floor: float,
+    watcher: Watcher,
+    rng: random.Random,
+) -> None:
+    """Read the places again until each is settled or the budget is spent. `floor` is the error
+    rate per bit of the whole chip, at its upper bound."""
+    allowance = LIMIT * SHARE / max(1, len(places))
+    waiting = list(places)
+    clock = connection.bus.clock
+    with watcher.step(f"reading {len(places)} places again", len(places)) as advance:
+        for attempt in range(BUDGET):
+            begun = clock.now()
+            fast = set_round(connection, attempt)
+            chunk = _CHUNKS[attempt % len(_CHUNKS)]
+            style = ReadStyle(fast, connection.chip.fast_read_dummy, chunk)
+            if not answers_known(connection):
+                continue
+            for low, high, inside in _windows(connection.chip.size, waiting, attempt, rng):
+                data = connection.flash.read_all(low, high - low, style)
+                for place in inside:
+                    place.take(data[place.start - low :][: place.length])
+            still = [place for place in waiting if not place.judge(floor, allowance)]
+            advance(len(waiting) - len(still))
+            waiting = still
+            if not waiting:
+                break
+            clock.sleep(max(0.0, APART - (clock.now() - begun)))
+    _read_alone(connection, places, floor, watcher)
+
+
+def _windows(
+    size: int, places: Sequence[Place], attempt: int, rng: random.Random
+) -> list[tuple[int, int, list[Place]]]:
+    """What a round reads: (start, end, places in it), by rising start."""
+    found: list[tuple[int, int, list[Place]]] = []
+    for place in sorted(places, key=lambda each: each.start):
+        match attempt % 4:
+            case 1:
+                low = place.start - rng.randrange(300, 6000)
+            case 2:
+                low = place.start // BLOCK * BLOCK - rng.randrange(1, 4000)
+            case _:
+                low = place.start - rng.randrange(1, 200)
+        low, high = max(0, low), min(size, place.start + place.length + rng.randrange(200))
+        if found and low <= found[-1][1]:
+            first, last, inside = found[-1]
+            found[-1] = (min(first, low), max(last, high), [*inside, place])
+        else:
+            found.append((low, high, [place]))
+    return found
+
+
+def _read_alone(
+    connection: Connection, places: Sequence[Place], floor: float, watcher: Watcher
+) -> None:
+    """Read every bit that was seen to differ dozens of times, and tell which of them are weak."""
+    found: dict[int, list[Flips]] = {}
+    for place in places:
+        pages = by_page(place.flips(), PAGE)
+        found[id(place)] = [each for page in pages if len(page) <= STRETCH for each in page]
+        if any(len(page) > STRETCH for page in pages):
+            place.accepted = None
+    every = [flip for flips in found.values() for flip in flips]
+    chosen = every if len(every) <= MANY else [each for each in every if each.minority > 1]
+    chosen = chosen[: 4 * MANY]  # beyond it nothing is going to be verified
+    rounds = next(count for limit, count in _ROUNDS if len(chosen) <= limit)
+    bits = sum(8 * place.length * (len(place.readings) - place.passes) for place in places)
+    title = f"reading {len(chosen)} bits by themselves"
+    if chosen:
+        with watcher.step(title, rounds) as advance:
+            for attempt in range(MOST_ROUNDS):
+                if attempt >= rounds:
+                    chosen = [each for each in chosen if each.unstable]
+                if not chosen:
+                    break
+                _look_at(connection, chosen, attempt)
+                bits += 8 * ALONE * len(chosen)
+                advance(attempt < rounds)
+    noise = noise_rate(every, bits, floor)
+    weak = {each.bit for each in weak_bits(every, noise)}
+    for place in places:
+        flips = found[id(place)]
+        place.doubt(flips, [each for each in flips if each.bit in weak])
+
+
+def _look_at(connection: Connection, chosen: Sequence[Flips], attempt: int) -> None:
+    """One more reading of each bit, in a short transfer that begins somewhat before it."""
+    set_round(connection, attempt % 8)
+    size = connection.chip.size
+    starts = [
+        min(max(0, each.bit // 8 - (3 * attempt + index) % ALONE), size - ALONE)
+        for index, each in enumerate(chosen)
+    ]
+    connection.bus.clock.sleep(APART / 10)
+    for each, start, data in zip(chosen, starts, connection.flash.peek(starts, ALONE), strict=True):
+        each.take(bool(data[each.bit // 8 - start] >> each.bit % 8 & 1))
+
+
+def set_round(connection: Connection, attempt: int) -> bool:
+    """Clock and edge of a round; whether it uses the fast read."""
+    slowest, fastest = connection.bus.clock_limits
+    share = _SHARES[attempt % len(_SHARES)] / 2 ** (attempt // len(_SHARES))
+    hertz = min(max(connection.ceiling * share, slowest), fastest)
+    late = attempt % 4 < 2 or hertz > connection.edge_limit
+    sampling = Sampling.LATE if late else Sampling.EDGE
+    apply(connection, PassSetting(attempt % 2 == 0, hertz, sampling, PAGE, downward=False))
+    return attempt % 2 == 0

@@ -1,0 +1,293 @@
+"""Passes of a backup that was cut short, kept so that the next attempt need not take them again.
+
+They lie in a hidden folder on the shelf, one folder an attempt: each finished pass as a private
+file, synced, and beside it how and when it was taken. The rules that live here:
+
+* they are used only for a chip with a unique ID, and that very ID: without one a sister board
+  answers just the same;
+* they are used within the hour (`FRESH`): a board that was put back and ran has changed since;
+* a sample of places must still hold what they read, and the whole pass that every run takes must
+  agree with them (`read_in_passes`);
+* they are used by one process at a time;
+* what cannot be used is left where it is, since it may exist nowhere else, until a finished set
+  holds the very same contents.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import random
+import time
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+
+from spiflash.archive.claim import ClaimedFolder, claim, folders, new_folder
+from spiflash.archive.files import shelf_error, sync_folder, write_file
+from spiflash.archive.shelf import Shelf
+from spiflash.bus.transaction import Sampling
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.passes import PassSetting, PassTaken
+from spiflash.jobs.progress import Watcher
+from spiflash.report.amounts import counted
+
+UNFINISHED = ".unfinished"
+VERSION = 2
+"""1 did not say when a pass was taken: such passes are left alone."""
+
+FRESH = 3600.0
+"""Seconds for which a finished pass is used again."""
+
+MOST = 64
+"""Passes of one attempt that are looked for."""
+
+SAMPLES = 48
+SAMPLE = 256
+TRIES = 5
+
+
+class Unfinished:
+    """The finished passes of one attempt at one chip; its folder exists only while there are any.
+
+    A context manager: at its end the folder, if it is still there, is free for the next attempt.
+    """
+
+    def __init__(
+        self,
+        root: Path,
+        chip: str,
+        known: bool = True,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
+        self._root = root
+        self._chip = chip
+        self._known = known
+        self._clock = clock
+        self._folder: ClaimedFolder | None = None
+        self._aside: list[Path] = []
+
+    @classmethod
+    def of(
+        cls, shelf: Shelf, connection: Connection, clock: Callable[[], float] = time.time
+    ) -> Unfinished:
+        """Of the chip on the clip; `clock` gives the time of day in seconds."""
+        chip = connection.chip
+        parts = (
+            chip.answers.id,
+            chip.answers.sfdp,
+            connection.unique_id or b"",
+            str(chip.size).encode(),
+        )
+        digest = hashlib.sha256()
+        for part in parts:
+            digest.update(len(part).to_bytes(4, "big") + part)
+        return cls(
+            shelf.root / UNFINISHED,
+            digest.hexdigest()[:32],
+            connection.unique_id is not None and len(set(connection.unique_id)) > 1,
+            clock,
+        )
+
+    def __enter__(self) -> Unfinished:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        if self._folder is None:
+            return
+        if any(self._folder.path.glob("pass-*.json")):
+            self._folder.release()
+        else:
+            self._folder.remove()
+        self._folder = None
+
+    def keep(self, taken: PassTaken) -> None:
+        """Put one finished pass on the disk. Raises `ShelfError`."""
+        document = {
+            "version": VERSION,
+            "number": taken.number,
+            "opcode": taken.opcode,
+            "hertz": taken.hertz,
+            "seconds": taken.seconds,
+            "fast": taken.setting.fast,
+            "wanted_hertz": taken.setting.hertz,
+            "sampling": taken.setting.sampling.value,
+            "chunk": taken.setting.chunk,
+            "downward": taken.setting.downward,
+            "first": taken.setting.first,
+            "sha256": taken.sha256,
+            "taken": self._clock(),
+        }
+        try:
+            if self._folder is None:
+                self._folder = new_folder(self._root, f"{self._chip}-")
+            _write(self._folder.path, taken.number, taken.contents, document)
+        except OSError as error:
+            raise shelf_error(
+                error, "keeping a finished pass", state="The chip was only read."
+            ) from error
+
+    def found(self, connection: Connection, watcher: Watcher) -> tuple[PassTaken, ...]:
+        """The passes that can be used: of the first attempt whose contents the chip still holds.
+
+        What is left of other attempts, and why, is said.
+        """
+        for path in folders(self._root, f"{self._chip}-"):
+            folder = claim(path)
+            if folder is None:  # somebody is at it, with a chip that answers alike
+                continue
+            passes, oldest = _read(path, connection.chip.size)
+            if not passes:
+                if any(path.glob("pass-*.bin")):
+                    self._leave(folder, "no whole pass is left of it", watcher)
+                else:
+                    folder.remove()
+                continue
+            reason = self._why_not(connection, passes, oldest)
+            if reason is None:
+                taken = counted(len(passes), "pass", "passes")
+                watcher.say(
+                    f"{taken} of an interrupted backup of this chip used again, beside at least "
+                    "one new one"
+                )
+                self._folder = folder
+                return passes
+            self._leave(folder, reason, watcher)
+        return ()
+
+    def _why_not(
+        self, connection: Connection, passes: Sequence[PassTaken], oldest: float
+    ) -> str | None:
+        if not self._known:
+            return "without a unique ID nothing shows that it is of this board"
+        if not 0 <= self._clock() - oldest <= FRESH:
+            return f"it is older than {FRESH / 60:.0f} minutes, and the board may have run since"
+        if not still_match(connection, passes):
+            return "it holds other contents than the chip does now"
+        return None
+
+    def _leave(self, folder: ClaimedFolder, reason: str, watcher: Watcher) -> None:
+        watcher.say(
+            f"an interrupted backup of such a chip is not used: {reason}. It is left in "
+            f"{folder.path} until a set holds the same"
+        )
+        self._aside.append(folder.path)
+        folder.release()
+
+    def set_aside(self, watcher: Watcher) -> None:
+        """The passes found turned out to be of older contents: they stay, for themselves."""
+        if self._folder is not None:
+            folder, self._folder = self._folder, None
+            self._leave(folder, "it holds other contents than the chip does now", watcher)
+
+    def drop(self, contents: bytes) -> None:
+        """A set holds `contents`: remove what was kept for it, and what was left aside and holds
+        nothing else. What cannot be removed does no harm."""
+        if self._folder is not None:
+            self._folder.remove()
+            self._folder = None
+        for path in self._aside:
+            folder = claim(path)
+            if folder is None:
+                continue
+            passes, _ = _read(path, len(contents))
+            whole = len(passes) == len(list(path.glob("pass-*.bin")))
+            if whole and all(each.contents == contents for each in passes):
+                folder.remove()
+            else:
+                folder.release()
+
+
+def _write(folder: Path, number: int, data: bytes, document: Mapping[str, object]) -> None:
+    """Put a pass and how it was taken into `folder`. Raises `OSError`."""
+    contents = folder / f"pass-{number}.bin"
+    about = folder / f"pass-{number}.json"
+    for path in (about, contents):
+        path.unlink(missing_ok=True)
+    try:
+        # The description last: without it a half-written pass does not count.
+        write_file(contents, [data])
+        write_file(about, [json.dumps(document).encode()])
+        sync_folder(folder)
+    except OSError:
+        # Half a pass is of no use, and on a full disk it is in the way.
+        for path in (about, contents):
+            with contextlib.suppress(OSError):
+                path.unlink(missing_ok=True)
+        raise
+
+
+def _read(folder: Path, size: int) -> tuple[tuple[PassTaken, ...], float]:
+    """The passes that are whole on the disk, numbered 1, 2, 3 …, and when the oldest was taken
+    (0.0 where one does not say)."""
+    passes: list[PassTaken] = []
+    oldest = float("inf")
+    for number in range(1, MOST + 1):
+        try:
+            about = json.loads((folder / f"pass-{number}.json").read_bytes())
+            contents = (folder / f"pass-{number}.bin").read_bytes()
+            taken = _taken(about, contents)
+            moment = float(about.get("taken", 0.0))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            break
+        whole = taken.number == number and len(contents) == size
+        if about.get("version") not in (1, VERSION) or about["sha256"] != taken.sha256:
+            break
+        if not whole:
+            break
+        passes.append(taken)
+        oldest = min(oldest, moment)
+    return tuple(passes), oldest
+
+
+def _taken(about: dict[str, object], contents: bytes) -> PassTaken:
+    def number(name: str) -> float:
+        return float(str(about[name]))
+
+    setting = PassSetting(
+        about["fast"] is True,
+        number("wanted_hertz"),
+        Sampling(about["sampling"]),
+        int(number("chunk")),
+        about["downward"] is True,
+        int(number("first")),
+    )
+    return PassTaken(
+        int(number("number")),
+        setting,
+        number("hertz"),
+        int(number("opcode")),
+        contents,
+        number("seconds"),
+    )
+
+
+def still_match(connection: Connection, passes: Sequence[PassTaken]) -> bool:
+    """Whether a sample of the chip, spread over it and new every time, is what a pass read.
+
+    A place that differs is read again a few times, since a single bit error must not cost
+    finished passes.
+    """
+    size = connection.chip.size
+    step = size // SAMPLES
+    rng = random.Random()
+    starts = [
+        min(index * step + rng.randrange(step), size - SAMPLE) // SAMPLE * SAMPLE
+        for index in range(SAMPLES)
+    ]
+    connection.bus.set_clock(max(connection.ceiling / 4, connection.bus.clock_limits[0]))
+    for start, first in zip(starts, connection.flash.peek(starts, SAMPLE), strict=True):
+        known = {taken.contents[start : start + SAMPLE] for taken in passes}
+        if first in known:
+            continue
+        again = connection.flash.peek([start] * TRIES, SAMPLE)
+        if Counter([first, *again]).most_common(1)[0][0] not in known:
+            return False
+    return True

@@ -1,0 +1,348 @@
+"""What a work that was cut short left behind, and whether it was this board's.
+
+A journal names a chip by its JEDEC ID and unique ID, which half of all parts do not have and which
+copies of chips share. So the contents decide, inside the journal's ranges and outside of them:
+
+* inside, nearly every sector must be as it was before, as it was to be, or on its way between. A
+  sister with the same firmware is, but for the sector with its address: what holds neither must
+  not be where the board's own items were;
+* outside, the chip must hold what it held before. A board that ran in between may have written
+  there: that is accepted where most of the rest is as it was and everything of the board's own
+  (addresses, serial number, calibration) is still there, and it stays as the board left it;
+* bits that were only cleared, where there were contents, are what a page leaves that went astray:
+  they are put back, as is what the cut session itself noted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from spiflash.archive.journal import Journal, Range
+from spiflash.archive.ledger_journal import withdrawn
+from spiflash.dump.audit import examine
+from spiflash.dump.identity import OwnItem
+from spiflash.errors import ChipMismatchError, ChipProtectedError, ShelfError
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.passes import take_pass
+from spiflash.jobs.progress import Watcher
+from spiflash.jobs.reading import disagreements
+from spiflash.jobs.rewrite_reading import Before, read_stretches, stretches
+from spiflash.nor.addressing import ModeFound
+from spiflash.nor.geometry import SECTOR
+from spiflash.nor.unprotect import put_back
+from spiflash.report.amounts import counted
+from spiflash.report.changes import ranges_text
+
+IN_THE_AIR = 4
+"""Largest erase blocks that may hold neither old nor new contents: a cut leaves one, and each
+change of direction (undo, then not) may leave the one before it behind."""
+
+MOST_OUTSIDE = 0.25
+"""Share of the sectors outside that a board may have rewritten since and still be taken for the
+same one."""
+
+TELLING = 1 / 8
+"""Share of ones that a sector must have for keeping all of them to mean anything: zeros only
+become more in no way that could be seen."""
+
+FEW = 16
+"""Bytes in which bits were only cleared up to which a file system may have done it: JFFS2 marks
+nodes as obsolete so."""
+
+OWN = frozenset({"mac", "serial", "calibration"})
+
+Sectors = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """Sectors outside of a journal's ranges that do not hold what they held: `rewritten` by the
+    board itself, as far as can be told, and `astray`, hit by the work."""
+
+    rewritten: tuple[int, ...]
+    astray: tuple[int, ...]
+
+
+def read_cut(connection: Connection, journal: Journal, watcher: Watcher) -> Before:
+    """Read the chip, the journal's ranges twice, with different settings.
+
+    Cells that lost power in mid-erase or mid-program may read differently each time. Here that
+    is no obstacle, it only names sectors that will be erased again; the contact is judged by the
+    known answers of the chip. What the work is seen to have hit outside of its ranges is noted in
+    the journal.
+
+    Raises `ChipMismatchError` for a chip whose contents show that it is not the one that was
+    begun.
+    """
+    found = read_twice(connection, [journal], watcher)
+    settle_outside(connection, journal, found, watcher)
+    return found
+
+
+def settle_outside(
+    connection: Connection, journal: Journal, found: Before, watcher: Watcher
+) -> None:
+    """Note in the journal what the work hit outside of its ranges, and name what the board wrote
+    there by itself. Raises `ChipMismatchError` as `read_cut` does."""
+    outside = refuse_stranger(connection, journal, found)
+    if outside.astray:
+        blocks = _blocks(outside.astray, connection.chip.largest_erase, connection.chip.size)
+        journal.note_astray(blocks)
+        watcher.say(
+            f"{counted(len(outside.astray), 'sector')} outside of what was to be written were hit "
+            "all the same, and are put back"
+        )
+    if outside.rewritten:
+        watcher.say(
+            "written by the board itself since, and left as it is: "
+            f"{ranges_text(stretches(outside.rewritten))}"
+        )
+
+
+def read_twice(connection: Connection, journals: Sequence[Journal], watcher: Watcher) -> Before:
+    """Read the whole chip once, and again the ranges of the journals and what does not hold what
+    some journal says it held."""
+    first = take_pass(connection, 1, "reading what was begun", watcher)
+    contents = bytearray(first.contents)
+    again: set[int] = set()
+    for journal in journals:
+        inside = _sectors(journal.ranges)
+        again |= inside
+        whole = journal.whole()
+        if whole is not None:
+            again |= set(disagreements([first.contents, whole]))
+    where = stretches(sorted(again))
+    second = read_stretches(connection, where, 2, "reading it again", watcher)
+    unstable: list[int] = []
+    for (low, high), data in zip(where, second, strict=True):
+        unstable += [low + at for at in disagreements([first.contents[low:high], data])]
+        contents[low:high] = data
+    kept = len(contents) // SECTOR - len(again)
+    return Before(bytes(contents), tuple(unstable), 0, kept, len(again), first=first)
+
+
+def refuse_stranger(connection: Connection, journal: Journal, found: Before) -> Outside:
+    """Raise `ChipMismatchError` unless the chip that was read is the journal's; what is outside of
+    its ranges and not as it was."""
+    held = _rows(found.contents)
+    inside = sorted(_sectors(journal.ranges))
+    rows = np.array(inside, np.int64) // SECTOR
+    before, after = _rows(journal.before()), _rows(journal.after())
+    ours = held[rows]
+    fits = _between(ours, before, after)
+    strange = int((~fits).sum())
+    largest = max(connection.chip.largest_erase, SECTOR)
+    if strange * SECTOR > IN_THE_AIR * largest:
+        raise _not_this(
+            journal,
+            f"{strange} of {len(inside)} sectors that it was to change hold neither what was "
+            "there nor what was to be written",
+        )
+    whole = journal.whole()
+    if whole is None:
+        return Outside((), ())
+    differs = set(disagreements([found.contents, whole])) - set(inside) - set(found.unstable)
+    rest = len(held) - len(inside)
+    if len(differs) > MOST_OUTSIDE * rest:
+        raise _not_this(
+            journal,
+            f"{len(differs)} of the {rest} sectors that it was not to change hold something else "
+            "than before",
+        )
+    was = _rows(whole)
+    astray = tuple(at for at in sorted(differs) if _only_cleared(held, was, at // SECTOR))
+    rewritten = tuple(sorted(differs - set(astray)))
+    foreign = {at for at, known in zip(inside, fits.tolist(), strict=True) if not known}
+    foreign -= set(found.unstable)
+    _refuse_other_items(connection, journal, whole, found, (*sorted(foreign), *rewritten))
+    return Outside(rewritten, astray)
+
+
+def _refuse_other_items(
+    connection: Connection,
+    journal: Journal,
+    whole: bytes,
+    found: Before,
+    rewritten: Sequence[int],
+) -> None:
+    """Raise `ChipMismatchError` when the board's own items are gone from the sectors that somebody
+    has `rewritten`, or stand there with another value; or when it had none and has no unique ID
+    either, and there are such sectors."""
+    inside = _sectors(journal.ranges)
+    strange = set(unexplained(journal, found)) - set(found.unstable)
+    if not rewritten and not strange:
+        return
+    had = [item for item in examine(whole, "before").own if item.kind in OWN]
+    where = {item: set(range(item.start // SECTOR * SECTOR, item.end, SECTOR)) for item in had}
+    gone = [
+        item
+        for item in had
+        if not where[item] & inside - set(rewritten)
+        and whole[item.start : item.end] not in found.contents
+    ]
+    if gone:
+        raise _not_this(
+            journal,
+            f"{len(gone)} of {counted(len(had), 'item')} of the board's own that it held are not "
+            "there",
+        )
+    if not had and rewritten and connection.unique_id is None:
+        raise _not_this(
+            journal,
+            f"{counted(len(rewritten), 'sector')} hold something else than the work can have left, "
+            "and nothing tells whether this board wrote them",
+        )
+    # Every pattern of bits is on the way to zeros: there, what is found has to speak.
+    if strange and any(where[item] & strange for item in had):
+        _refuse_other_values(journal, whole, found.contents, had, strange)
+
+
+def _refuse_other_values(
+    journal: Journal, whole: bytes, now: bytes, had: Sequence[OwnItem], strange: Collection[int]
+) -> None:
+    """Raise `ChipMismatchError` when an own item with another value stands in one of the sectors
+    `strange`, where the board had one of that kind in the same sector."""
+    kinds = {(item.kind, item.start // SECTOR) for item in had}
+    known = {whole[item.start : item.end] for item in had}
+    target = _laid(whole, journal.ranges, journal.after())
+    for item in examine(now, "now").own:
+        at = item.start // SECTOR
+        value = now[item.start : item.end]
+        if value in known or value == target[item.start : item.end]:
+            continue
+        if at * SECTOR in strange and (item.kind, at) in kinds:
+            raise _not_this(
+                journal, f"at {item.start:#x} it holds another {item.kind} than that board"
+            )
+
+
+def unexplained(journal: Journal, found: Before) -> list[int]:
+    """Sectors of the ranges with bytes that the cut work cannot have left there: somebody else
+    wrote them."""
+    inside = sorted(_sectors(journal.ranges))
+    held = _rows(found.contents)[np.array(inside, np.int64) // SECTOR]
+    before, after = _rows(journal.before()), _rows(journal.after())
+    usual = (held == before) | (held == after) | (held == 0xFF) | (held == before & after)
+    explained = usual.all(axis=1) | _half_done(held, before) | _half_done(held, after)
+    return [at for at, known in zip(inside, explained.tolist(), strict=True) if not known]
+
+
+def half_done(journal: Journal, found: Before) -> list[int]:
+    """Sectors of the ranges that hold neither what was there nor what is to be."""
+    inside = sorted(_sectors(journal.ranges))
+    held = _rows(found.contents)[np.array(inside, np.int64) // SECTOR]
+    whole = np.zeros(len(inside), dtype=bool)
+    for once in (journal.before(), journal.after()):
+        whole |= (held == _rows(once)).all(axis=1)
+    return [at for at, known in zip(inside, whole.tolist(), strict=True) if not known]
+
+
+def _between(held: Sectors, before: Sectors, after: Sectors) -> npt.NDArray[np.bool_]:
+    """Sectors on the way from old to new contents: erasing only sets bits, programming leaves
+    those that are to stay."""
+    known = (held == after).all(axis=1)
+    for once in (before, after):
+        known |= (held & once == once).all(axis=1)
+    return np.asarray(known)
+
+
+def _half_done(held: Sectors, once: Sectors) -> npt.NDArray[np.bool_]:
+    """Sectors that keep every one of `once`, where those are so many that it means something."""
+    ones = np.unpackbits(once, axis=1).sum(axis=1)
+    return np.asarray((held & once == once).all(axis=1) & (ones >= TELLING * 8 * SECTOR))
+
+
+def _only_cleared(held: Sectors, was: Sectors, row: int) -> bool:
+    """Whether bits of contents were cleared, and none set: no file system writes so."""
+    now, then = held[row], was[row]
+    if bool((now & ~then).any()):
+        return False
+    over = (now != then) & (then != 0xFF)
+    return int(over.sum()) > FEW
+
+
+def _rows(contents: bytes) -> Sectors:
+    return np.frombuffer(contents, np.uint8).reshape(-1, SECTOR)
+
+
+def _sectors(ranges: Sequence[Range]) -> set[int]:
+    return {at for each in ranges for at in range(each.start // SECTOR * SECTOR, each.end, SECTOR)}
+
+
+def _blocks(sectors: Sequence[int], block: int, size: int) -> list[Range]:
+    """The erase blocks around sectors: whatever is erased for them, stays inside."""
+    block = max(block, SECTOR)
+    whole = {at for each in sectors for at in range(each // block * block, each + 1, SECTOR)}
+    whole |= {
+        at for each in sectors for at in range(each, min((each // block + 1) * block, size), SECTOR)
+    }
+    return [Range(low, high - low) for low, high in stretches(sorted(whole))]
+
+
+def _not_this(journal: Journal, why: str) -> ChipMismatchError:
+    state = journal.state
+    return ChipMismatchError(
+        f"The restore of {state.image_name} that was cut short on {state.begun:%Y-%m-%d %H:%M} "
+        f"was not of this chip: {why}.",
+        state="Nothing has been erased or written.",
+        remedy=f"Put the other board on the clip and finish its restore, or move {journal.path} "
+        "away from the shelf to work on this one.",
+    )
+
+
+def replayed(journal: Journal, old: Before, *, undo: bool = False) -> bytes:
+    """The chip's contents as the cut restore would have left them, as far as the journal goes;
+    with `undo`, as they were before it."""
+    wanted = journal.before() if undo else journal.after()
+    return _laid(old.contents, journal.ranges, wanted)
+
+
+def _laid(contents: bytes, ranges: Sequence[Range], data: bytes) -> bytes:
+    """The contents with `data` in the ranges, one after the other."""
+    found = bytearray(contents)
+    at = 0
+    for each in ranges:
+        found[each.start : each.end] = data[at : at + each.length]
+        at += each.length
+    return bytes(found)
+
+
+def refuse_withdrawn(journal: Journal, *, undo: bool) -> None:
+    """Raise `ShelfError` when finishing the work would write what may be another board's by now."""
+    job = None if undo else withdrawn(journal)
+    if job is not None:
+        raise ShelfError(
+            f"This board failed while it was cloned (job {job}), and its values went back to the "
+            "list: another board may have them by now.",
+            state="This command has erased and written nothing; the board is half written, and "
+            "what it came with is in its backup set.",
+            remedy="Go on with 'spiflash clone' and that job, which knows the board and gives it "
+            "values of its own; or write back what it held with 'spiflash restore --undo'.",
+        )
+
+
+def put_things_back(connection: Connection, journal: Journal) -> None:
+    """Registers and address mode become what they were before the first session of this
+    journal: a cut session could not see to it.
+
+    Raises `ChipProtectedError` when the block protection could not be put back.
+    """
+    state = journal.state
+    connection.flash.leave_as(
+        ModeFound(state.four_byte_mode, state.segment, "noted before the restore was begun")
+    )
+    before = {
+        name: int.from_bytes(bytes.fromhex(value), "little")
+        for name, value in state.registers.items()
+    }
+    if "SR1" in before and not put_back(connection.flash, before):
+        kept = ", ".join(f"{name} {value:02X}h" for name, value in before.items())
+        raise ChipProtectedError(
+            "The contents are right, but the block protection could not be put back.",
+            state=f"The registers were {kept} before.",
+            remedy="Seat the clip again and run 'spiflash restore --resume'.",
+        )

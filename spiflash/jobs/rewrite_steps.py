@@ -1,0 +1,313 @@
+"""Erasing and programming, with a look at the board between the steps.
+
+The rules that live here:
+
+* before each erase, and after every `GROUP` of pages, the board is looked at (`same_board`): who
+  it is, its status, and places that must not have changed;
+* the first erase of each kind is followed by reading all that the largest erase of the chip could
+  have taken, whatever table and SFDP say of this one; each later one by a look at places around
+  it. What an erase took beyond its size is put back at once, and the work stops;
+* where addresses depend on a mode that a loss of supply resets, pages go out in groups shorter
+  than the time for which a chip ignores writes after power-up (`SHORT`), and the mode is looked at
+  between them: the next page would reach another place;
+* whatever is not as usual is noted. It makes the proof one of the whole chip.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from spiflash.bus.transaction import Sampling
+from spiflash.errors import ChipMismatchError, EraseSizeError, SupplyLostError
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.progress import Watcher
+from spiflash.jobs.same_board import ENOUGH, PAGE, SameBoard, Stretch
+from spiflash.nor.commands import WEL, WIP, ReadStyle
+from spiflash.nor.geometry import SECTOR, EraseType
+from spiflash.plan import Erase, Plan, Program
+
+GROUP = 256
+"""Pages between two looks at the board: an eighth of a second of most chips, less than a hand
+takes to move a clip."""
+
+SHORT = 3e-3
+"""Seconds of programming after which a chip whose address mode can be lost is looked at: chips
+ignore writes for 5 ms and more after power-up (tPUW of W25Q256JV and kin, from memory)."""
+
+LEAST_REACH = 0x10000
+"""Bytes around the first erase of a kind that are read back at least: 64 KiB is the usual
+largest block (common practice, no source)."""
+
+FAR_REACH = 0x40000
+"""Bytes around it of which every sector is looked at: no block is larger (S25FL512S: 256 KiB)."""
+
+AT_ONCE = 1e-2
+"""Share of its typical time below which an erase cannot have happened."""
+
+LOOK = 12
+"""Places of a look between two steps."""
+
+HALF_DONE = "What was to be written is half done."
+
+_BUSY = WIP | WEL
+
+Page = tuple[int, bytes]
+
+
+@dataclass(slots=True)
+class Steps:
+    """Carries plans out on one chip. `board` knows what the chip holds; `old` is what the whole
+    chip held when the work began; `remarks` tell what was not as usual, one line each."""
+
+    connection: Connection
+    board: SameBoard
+    old: bytes
+    remarks: list[str] = field(default_factory=list)
+    changed: bool = False
+    """Whether anything was erased or programmed, as far as can be told."""
+    _status: int | None = None
+    _seen: set[EraseType] = field(default_factory=set)
+
+    def carry_out(self, plan: Plan, title: str, watcher: Watcher) -> None:
+        """Do the steps in their order; programs between two erases go out together.
+
+        Raises `ChipMismatchError`, `SupplyLostError`, `EraseSizeError`, and what `NorFlash` does.
+        """
+        self.for_writing()
+        total = plan.erased_bytes + plan.programmed_bytes
+        with watcher.step(title, total) as advance:
+            self._look()
+            pages: list[Page] = []
+            for step in plan.steps:
+                if isinstance(step, Program):
+                    pages.append((step.address, step.data))
+                    continue
+                self._program(pages, advance)
+                pages = []
+                self._erase(step)
+                advance(step.type.size)
+            self._program(pages, advance)
+            self._look()
+
+    def for_writing(self) -> None:
+        """The fastest clock, and the edge at which the status is read rightly at it: the passes
+        before may have left the other one."""
+        bus, eye, chip = self.connection.bus, self.connection.eye, self.connection.chip
+        hertz = bus.set_clock(min(self.connection.ceiling, chip.clock_fast, bus.clock_limits[1]))
+        only_edge = eye is not None and eye.reach(Sampling.LATE) < hertz <= eye.reach(Sampling.EDGE)
+        bus.set_sampling(Sampling.EDGE if only_edge else Sampling.LATE)
+        self._status = self._steady_status()
+
+    # -- programming -------------------------------------------------------------------------
+
+    def _program(self, pages: Sequence[Page], advance: Callable[[int], None]) -> None:
+        flash = self.connection.flash
+        size = GROUP
+        if flash.mode_can_be_lost:
+            each = flash.geometry.program.typical + 8 * PAGE / self.connection.bus.hertz
+            size = max(1, int(SHORT / each))
+        for first in range(0, len(pages), size):
+            group = pages[first : first + size]
+            if first:
+                self._look(places=LOOK if size == GROUP else 2)
+            for start, data in group:
+                self.board.changes(start, start + len(data))
+            self.changed = True
+            flash.program(group, advance)
+            for start, data in group:
+                self.board.programmed(start, data)
+
+    # -- erasing -----------------------------------------------------------------------------
+
+    def _erase(self, step: Erase) -> None:
+        kind = step.type
+        self.board.changes(step.address, step.end)
+        first = not self.changed
+        self.changed = True
+        took = self.connection.flash.erase(step.address, kind)
+        self.board.holds(step.address, b"\xff" * kind.size)
+        if took < AT_ONCE * kind.time.typical:
+            self.remarks.append(f"the erase at {step.address:#x} ended at once")
+        if not step.whole_chip and kind not in self._seen:
+            self._refuse_larger(step, undo=first)
+        self._seen.add(kind)
+        try:
+            self._look(self._around(step))
+        except ChipMismatchError:
+            # Another board, or an erase that takes more the second time than the first.
+            if not step.whole_chip:
+                self._refuse_larger(step, undo=False)
+            raise
+
+    def _around(self, step: Erase) -> list[Stretch]:
+        """What the largest erase could have taken, the erased block itself included."""
+        if step.whole_chip:
+            return []
+        return [_block(step, max(self._reach(step), LEAST_REACH), len(self.old))]
+
+    def _reach(self, step: Erase) -> int:
+        chip = self.connection.chip
+        return max(chip.largest_erase, chip.erase_reach(step.type))
+
+    def _refuse_larger(self, step: Erase, *, undo: bool) -> None:
+        """Read back what an erase could have taken. Raises `EraseSizeError` when it took more
+        than its block, which is put back then; with `undo` the block itself as well."""
+        ((low, high),) = self._around(step)
+        found = self._read(low, high)
+        gone = self._gone(found, low, step)
+        if not gone:
+            gone = self._gone_further(step, low, high)
+        if gone:
+            raise self._larger(step, gone, undo=undo)
+        if set(found[step.address - low : step.end - low]) != {0xFF}:
+            self.remarks.append(f"the block at {step.address:#x} is not blank after its erase")
+
+    def _gone(self, found: bytes, low: int, step: Erase) -> list[int]:
+        """Pages that are blank and should not be, outside of the block of `step`."""
+        blank = b"\xff" * PAGE
+        suspects = [
+            low + at
+            for at in range(0, len(found), PAGE)
+            if found[at : at + PAGE] == blank
+            and not step.address <= low + at < step.end
+            and self.board.expected(low + at) not in (None, blank)
+        ]
+        again = self._peek(suspects)
+        return [page for page, data in zip(suspects, again, strict=True) if data == blank]
+
+    def _gone_further(self, step: Erase, low: int, high: int) -> list[int]:
+        """The same beyond what any known erase takes: one page of each sector is looked at, and
+        all of it is read where one is gone."""
+        far_low, far_high = _block(step, FAR_REACH, len(self.old))
+        blank = b"\xff" * PAGE
+        places = []
+        for sector in (*range(far_low, low, SECTOR), *range(high, far_high, SECTOR)):
+            filled = (
+                page
+                for page in range(sector, sector + SECTOR, PAGE)
+                if self.board.expected(page) not in (None, blank)
+            )
+            places += [page for page in (next(filled, None),) if page is not None]
+        if blank not in self._peek(places):
+            return []
+        return self._gone(self._read(far_low, far_high), far_low, step)
+
+    def _larger(self, step: Erase, gone: Sequence[int], *, undo: bool) -> EraseSizeError:
+        """Put back what an erase took beyond its block; the error to raise."""
+        what = (
+            f"The erase of {step.type.size // 1024} KiB at {step.address:#x} took more than that: "
+            f"{len(gone)} pages between {min(gone):#x} and {max(gone) + PAGE - 1:#x} were blank "
+            "after it."
+        )
+        pages = [(page, self.board.expected(page) or b"") for page in gone]
+        if undo:
+            pages += [
+                (page, self.old[page : page + PAGE])
+                for page in range(step.address, step.end, PAGE)
+                if self.old[page : page + PAGE] != b"\xff" * PAGE
+            ]
+        # It may be another board that looks so: nothing is written before the rest of it is known.
+        self.board.changes(*_block(step, FAR_REACH, len(self.old)))
+        self.board.check_thoroughly(state=HALF_DONE)
+        if self.board.vouching() < ENOUGH:
+            raise _too_large(
+                what,
+                "Nothing was put back: too little is left on the chip to tell it from another "
+                "board of its kind.",
+            )
+        self.connection.flash.program(pages)
+        for page, data in pages:
+            self.board.holds(page, data)
+        wrong = [
+            page
+            for (page, data), found in zip(pages, self._peek([p for p, _ in pages]), strict=True)
+            if found != data
+        ]
+        if undo and not wrong:
+            self.changed = False
+        back = (
+            f"{len(wrong)} of them could not be put back."
+            if wrong
+            else "They have been put back and read back right."
+        )
+        if not self.changed:
+            back = "All of it has been put back and read back right: the chip holds what it held."
+        return _too_large(what, back)
+
+    # -- looking -----------------------------------------------------------------------------
+
+    def _look(self, near: Sequence[Stretch] = (), places: int = LOOK) -> None:
+        state = HALF_DONE if self.changed else "Nothing has been erased or written."
+        try:
+            look = self.board.check(near=near, places=places, state=state)
+        except ChipMismatchError:
+            self._supply_lost(near)
+            raise
+        if look.wrong:
+            self.remarks.append(f"what was written at {look.wrong[0]:#x} is not there")
+        known = self._status
+        if known is None or look.status & ~_BUSY == known:
+            return
+        status = self._steady_status()
+        if status != known:
+            raise _supply_was_lost(
+                f"its status register was {known:02X}h and is {status:02X}h now", state
+            )
+
+    def _supply_lost(self, near: Sequence[Stretch]) -> None:
+        """Raise `SupplyLostError` if the address mode is all that is wrong with the board."""
+        flash = self.connection.flash
+        if not flash.mode_can_be_lost:
+            return
+        flash.enter_again()
+        try:
+            self.board.check(near=near)
+        except ChipMismatchError:
+            return
+        raise _supply_was_lost("it does not take addresses as it was told to any longer", HALF_DONE)
+
+    def _steady_status(self) -> int:
+        """The status register, without the bits that come and go; two readings that agree, or
+        the last of a few."""
+        flash = self.connection.flash
+        last = flash.status()
+        for _ in range(4):
+            value = flash.status()
+            if value == last:
+                break
+            last = value
+        return last & ~_BUSY
+
+    def _style(self) -> ReadStyle:
+        chip = self.connection.chip
+        return ReadStyle(self.connection.bus.hertz > chip.clock_read, chip.fast_read_dummy)
+
+    def _read(self, low: int, high: int) -> bytes:
+        return self.connection.flash.read_all(low, high - low, self._style())
+
+    def _peek(self, pages: Sequence[int]) -> list[bytes]:
+        return self.connection.flash.peek(pages, PAGE, self._style())
+
+
+def _too_large(what: str, state: str) -> EraseSizeError:
+    return EraseSizeError(
+        what,
+        state=state,
+        remedy="Chip table and SFDP are wrong about this chip, or it is not the part that it "
+        "says it is: read the marking on the package, and name the part with --part or "
+        "describe it in a table file with --chips before it is written again.",
+    )
+
+
+def _block(step: Erase, size: int, end: int) -> Stretch:
+    low = step.address // size * size
+    return low, min(max(low + size, step.end), end)
+
+
+def _supply_was_lost(why: str, state: str) -> SupplyLostError:
+    return SupplyLostError(
+        f"The chip lost its supply for a moment while it was written: {why}.",
+        state=state,
+        remedy="Check the supply at pin 8 and the clip, then run 'spiflash restore --resume'.",
+    )
