@@ -265,7 +265,6 @@ class World:
         before = {each.name: each.cells for each in self.boards}
         rows = len(self.rows())
         outcome: BoardRecord | Exception | None = None
-        sets = self.names()
         killed = False
         try:
             with self._process(session, far=far) as ledger:
@@ -289,10 +288,7 @@ class World:
             outcome = error
         session.end()
         self.dead = False
-        for name in self.names() - sets:
-            contents = (self.folder / "shelf" / name / "data" / "flash.bin").read_bytes()
-            whose = [each for each in session.seen if before[each.name] == contents]
-            self.backups.setdefault((whose or [board])[-1].name, set()).add(name)
+        self._note_sets(session.board)
         self.tally["kills"] += killed
         text = outcome if isinstance(outcome, Exception) else outcome and outcome.result
         reason = outcome.reason if isinstance(outcome, BoardRecord) else ""
@@ -313,6 +309,12 @@ class World:
         return Path(backup).name in self.backups.get(board.name, set())
 
     backups: dict[str, set[str]] = field(default_factory=dict)
+
+    def _note_sets(self, board: Board) -> None:
+        """Sets that nobody has noted are of the board on the clip: called before it is exchanged
+        and when the work has ended, since only the moment tells twins apart."""
+        noted = set().union(*self.backups.values())
+        self.backups.setdefault(board.name, set()).update(self.names() - noted)
 
     @contextmanager
     def _process(self, session: _Session, *, far: bool) -> Iterator[Ledger]:
@@ -556,6 +558,7 @@ class _Session:
             case "server":
                 world.restart()
             case "swap":
+                world._note_sets(self.board)
                 others = [each for each in world.boards if each is not self.board]
                 self.board = others[event.board % len(others)]
                 self.seen.append(self.board)
