@@ -9,8 +9,7 @@ from clone_rig import ENV, Board, Quiet, Table, write_job
 
 from hwmocks.bench import Bench
 from hwmocks.nor.chip import NorChip
-from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord, Ledger
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.uboot_env import read_environment
 from spiflash.jobs.clone.desk import Desk

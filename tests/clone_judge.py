@@ -16,9 +16,7 @@ from pathlib import Path
 from clone_rig import ENV, FACTORY, SERIAL_AT, Board
 
 from hwmocks.boards.heron import heron_open, heron_variant
-from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_check import check_ledger
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord, Ledger, check_ledger
 
 KINDS = {
     "bad clip": "contact",

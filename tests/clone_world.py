@@ -36,9 +36,8 @@ from hwmocks.clip import Clip
 from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
-from spiflash.archive import ledger_claims
-from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord, Ledger
+from spiflash.archive.ledger import claims as ledger_claims
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError

@@ -36,7 +36,7 @@ from spiflash.archive.files import (
     whole_folder,
     write_file,
 )
-from spiflash.archive.lock import Lock, try_lock
+from spiflash.archive.locks import Lock, try_lock
 from spiflash.errors import BackupSetError, ShelfError
 
 JOURNAL_VERSION = 3

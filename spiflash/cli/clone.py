@@ -108,10 +108,7 @@ def clone(
       spiflash clone job.toml --check
       spiflash clone job.toml --adapter 'sim:boards/*'
     """
-    from spiflash.archive.ledger import Ledger
-    from spiflash.archive.ledger_check import check_ledger
-    from spiflash.archive.ledger_record import last_of_each
-    from spiflash.archive.ledger_tables import default_path
+    from spiflash.archive.ledger import Ledger, check_ledger, default_path, last_of_each
     from spiflash.cli.clone_screen import CloneScreen
     from spiflash.jobs.clone.check import check_job, made_by
     from spiflash.jobs.clone.desk import Desk, nobody_knows

@@ -53,8 +53,7 @@ def ledger(
       spiflash ledger --job heron-open --page batch.html
       spiflash ledger --check
     """
-    from spiflash.archive.ledger import Ledger
-    from spiflash.archive.ledger_tables import default_path
+    from spiflash.archive.ledger import Ledger, default_path
     from spiflash.jobs.audit import save_page
     from spiflash.report.ledger import (
         board_text,
@@ -98,8 +97,7 @@ def ledger(
 
 
 def _check(found: object, expect: str | None, *, as_json: bool) -> None:
-    from spiflash.archive.ledger import Ledger
-    from spiflash.archive.ledger_check import check_ledger
+    from spiflash.archive.ledger import Ledger, check_ledger
     from spiflash.report.amounts import counted
     from spiflash.report.clone import chain_text
 

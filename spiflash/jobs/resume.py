@@ -25,8 +25,8 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
-from spiflash.archive.claim import ClaimedFolder, claim, folders, new_folder
 from spiflash.archive.files import shelf_error, sync_folder, write_file
+from spiflash.archive.locks import LockedFolder, folders, lock_folder, new_folder
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling
 from spiflash.jobs.connection import Connection
@@ -66,7 +66,7 @@ class Unfinished:
         self._chip = chip
         self._known = known
         self._clock = clock
-        self._folder: ClaimedFolder | None = None
+        self._folder: LockedFolder | None = None
         self._aside: list[Path] = []
 
     @classmethod
@@ -140,7 +140,7 @@ class Unfinished:
         What is left of other attempts, and why, is said.
         """
         for path in folders(self._root, f"{self._chip}-"):
-            folder = claim(path)
+            folder = lock_folder(path)
             if folder is None:  # somebody is at it, with a chip that answers alike
                 continue
             passes, oldest = _read(path, connection.chip.size)
@@ -173,7 +173,7 @@ class Unfinished:
             return "it holds other contents than the chip does now"
         return None
 
-    def _leave(self, folder: ClaimedFolder, reason: str, watcher: Watcher) -> None:
+    def _leave(self, folder: LockedFolder, reason: str, watcher: Watcher) -> None:
         watcher.say(
             f"an interrupted backup of such a chip is not used: {reason}. It is left in "
             f"{folder.path} until a set holds the same"
@@ -194,7 +194,7 @@ class Unfinished:
             self._folder.remove()
             self._folder = None
         for path in self._aside:
-            folder = claim(path)
+            folder = lock_folder(path)
             if folder is None:
                 continue
             passes, _ = _read(path, len(contents))

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord
 from spiflash.report.amounts import counted, seconds
 from spiflash.report.wording import clean
 

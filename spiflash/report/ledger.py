@@ -8,7 +8,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.archive.ledger_record import BoardRecord, Row
+from spiflash.archive.ledger import BoardRecord, Row
 from spiflash.errors import BackupSetError
 from spiflash.report.amounts import seconds
 from spiflash.report.wording import clean

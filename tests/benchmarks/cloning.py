@@ -48,8 +48,7 @@ from clone_rig import (
 
 from hwmocks.bench import Bench
 from hwmocks.nor.chip import NorChip
-from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord, Ledger
 from spiflash.jobs.clone.loop import Loop
 
 CHANGE = 20.0

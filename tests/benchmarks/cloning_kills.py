@@ -30,8 +30,7 @@ from hwmocks import store
 from hwmocks.bench import Bench
 from hwmocks.nor.chip import NorChip
 from hwmocks.through import WriteThrough
-from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord, Ledger
 from spiflash.jobs.clone.loop import Loop
 
 DONE = "done.txt"

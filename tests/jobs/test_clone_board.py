@@ -11,9 +11,8 @@ from clone_board_rig import Rig, finished_row
 from clone_rig import Board
 
 from hwmocks.boards.heron import heron_variant, mac_address
-from spiflash.archive.ledger import After, InHand
-from spiflash.archive.ledger_claims import Claim
-from spiflash.archive.ledger_values import Listed
+from spiflash.archive.ledger import After, Claim, InHand
+from spiflash.archive.ledger.values import Listed
 from spiflash.errors import ShelfError
 
 

@@ -9,9 +9,7 @@ from unittest import mock
 import pytest
 from clone_world import JOBS, Board, Event, KilledError, World, values_in
 
-from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_check import check_ledger
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord, Ledger, check_ledger
 
 CUT = Event("kill", 60, written=True)
 

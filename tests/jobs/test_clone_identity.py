@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 from clone_world import Event, World, settle
 
-from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord, Ledger
 from spiflash.errors import LedgerError
 from spiflash.jobs.clone.which import SkippedError
 

@@ -13,8 +13,7 @@ from clone_rig import Board
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from spiflash.archive.journal import Journal, JournalState, Range
-from spiflash.archive.ledger import After, InHand
-from spiflash.archive.ledger_claims import Claim
+from spiflash.archive.ledger import After, Claim, InHand
 from spiflash.archive.shelf import Shelf
 
 LONG = "takes long: SPIFLASH_SWEEP=full"

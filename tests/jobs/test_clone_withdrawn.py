@@ -16,8 +16,8 @@ from job_rig import Rig as Bench
 from hwmocks.boards.heron import heron_open, heron_variant, mac_address
 from spiflash.archive.journal import open_journals
 from spiflash.archive.ledger import InHand
+from spiflash.archive.ledger.store import IDENTITIES, IN_HAND, WRITTEN
 from spiflash.archive.ledger_journal import withdraw
-from spiflash.archive.ledger_tables import IDENTITIES, IN_HAND, WRITTEN
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ShelfError
 from spiflash.jobs.image import Image

@@ -14,12 +14,9 @@ import pytest
 import sqlalchemy as sa
 from postgres_rig import NEEDS, Server, postgres
 
-from spiflash.archive.ledger import After, InHand, Ledger
-from spiflash.archive.ledger_check import check_ledger
-from spiflash.archive.ledger_claims import Claim, Held
-from spiflash.archive.ledger_record import BoardRecord
-from spiflash.archive.ledger_tables import ROWS
-from spiflash.archive.ledger_values import Column, Counted
+from spiflash.archive.ledger import After, BoardRecord, Claim, Held, InHand, Ledger, check_ledger
+from spiflash.archive.ledger.store import ROWS
+from spiflash.archive.ledger.values import Column, Counted
 from spiflash.errors import LedgerError
 
 pytestmark = pytest.mark.needs(*NEEDS)
@@ -192,7 +189,7 @@ def test_a_server_that_dies_after_it_has_written_a_row_has_it_once(machine: Serv
 def test_an_outage_that_does_not_end_is_an_error_in_words(
     machine: Server, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("spiflash.archive.ledger_tables.OUTAGE", 0.5)
+    monkeypatch.setattr("spiflash.archive.ledger.store.OUTAGE", 0.5)
     with Ledger(machine.url) as ledger:
         assert ledger.rows() is not None
         machine.kill()

@@ -11,11 +11,9 @@ import pytest
 import sqlalchemy as sa
 from test_ledger import board, listed, record
 
-from spiflash.archive.ledger import After, Ledger
-from spiflash.archive.ledger_check import check_ledger
-from spiflash.archive.ledger_record import BoardRecord
-from spiflash.archive.ledger_tables import IDENTITIES, ROWS
-from spiflash.archive.ledger_values import (
+from spiflash.archive.ledger import After, BoardRecord, Ledger, check_ledger
+from spiflash.archive.ledger.store import IDENTITIES, ROWS
+from spiflash.archive.ledger.values import (
     Column,
     Counted,
     Identity,

@@ -18,10 +18,9 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from spiflash.archive.journal import Journal
-from spiflash.archive.ledger import After, InHand
+from spiflash.archive.ledger import FAIL, PASS, After, BoardRecord, InHand
+from spiflash.archive.ledger.values import Column, Identity, Kept
 from spiflash.archive.ledger_journal import withdrawn
-from spiflash.archive.ledger_record import FAIL, PASS, BoardRecord
-from spiflash.archive.ledger_values import Column, Identity, Kept
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Bus
 from spiflash.dump.uboot_env import EnvironmentEditError

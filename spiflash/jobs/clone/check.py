@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_values import LONGEST, MAC, Counted, Identity, Listed
+from spiflash.archive.ledger.values import LONGEST, MAC, Counted, Identity, Listed
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.uboot_env import (

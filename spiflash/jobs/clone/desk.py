@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_claims import Claim, Held
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord, Claim, Held, Ledger
 from spiflash.archive.shelf import Shelf
 from spiflash.jobs.clone.job import BoardError, Job
 from spiflash.jobs.progress import Watcher

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from spiflash.archive.ledger_values import Column, Identity, Listed, ValueList
+from spiflash.archive.ledger.values import Column, Identity, Listed, ValueList
 from spiflash.dump.layout import Layout
 from spiflash.errors import (
     BusError,

@@ -8,7 +8,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, NoReturn
 
-from spiflash.archive.ledger_values import MAC, ValueList
+from spiflash.archive.ledger.values import MAC, ValueList
 from spiflash.dump.checksums import VARIANTS
 from spiflash.dump.layout import Layout
 from spiflash.dump.lined_toml import LinedToml, Place

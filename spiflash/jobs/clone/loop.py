@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord
 from spiflash.bus.transaction import Bus
 from spiflash.errors import InterruptedWorkError, SpiflashError
 from spiflash.jobs.clone.board import clone_board

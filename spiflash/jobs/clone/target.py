@@ -6,7 +6,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping
 
-from spiflash.archive.ledger_values import MAC, TEXT, Identity, Kept, KeptRange
+from spiflash.archive.ledger.values import MAC, TEXT, Identity, Kept, KeptRange
 from spiflash.dump.checksums import crc
 from spiflash.dump.formats.magic import places
 from spiflash.dump.identity import identity as identities_in

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from spiflash.archive.ledger_values import (
+from spiflash.archive.ledger.values import (
     HEX,
     LONGEST,
     MAC,

@@ -10,8 +10,7 @@ import hashlib
 from contextlib import suppress
 from dataclasses import dataclass
 
-from spiflash.archive.ledger import InHand
-from spiflash.archive.ledger_record import BoardRecord
+from spiflash.archive.ledger import BoardRecord, InHand
 from spiflash.dump.uboot_env import EnvironmentEditError
 from spiflash.errors import ImageError
 from spiflash.jobs.clone.desk import Desk, Hold, Seat, in_other_hands

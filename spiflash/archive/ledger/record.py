@@ -67,7 +67,7 @@ class BoardRecord:
     """A number drawn for this time through the loop: a row is written once, even where a server
     died between writing it and saying so."""
     kept: tuple[str, ...] = ()
-    """What it keeps of its own: see `ledger_values.Kept.noted`."""
+    """What it keeps of its own: see `values.Kept.noted`."""
 
     @property
     def good(self) -> bool:

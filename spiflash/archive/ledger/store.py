@@ -21,7 +21,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
 from spiflash.archive.files import FILE_MODE, make_folders
-from spiflash.archive.ledger_values import LONGEST, MAC, TEXT, Identity
+from spiflash.archive.ledger.values import LONGEST, MAC, TEXT, Identity
 from spiflash.errors import LedgerError
 
 T = TypeVar("T")
@@ -74,7 +74,7 @@ RANGES = sa.Table(
     sa.Column("sha256", sa.String(64), nullable=False, index=True),
     sa.Column("pages", sa.Text, nullable=False),
 )
-"""What each board keeps, by its digest: see `ledger_values.KeptRange`."""
+"""What each board keeps, by its digest: see `values.KeptRange`."""
 
 IN_HAND = sa.Table(
     "boards_in_hand",
@@ -102,7 +102,7 @@ CLAIMS = sa.Table(
     sa.Column("holder", sa.Text, nullable=False),
     sa.Column("until", sa.Float(53), nullable=False),
 )
-"""Who works on which board at this moment: see `ledger_claims`."""
+"""Who works on which board at this moment: see `claims`."""
 
 ABOUT = sa.Table(
     "ledger_about",

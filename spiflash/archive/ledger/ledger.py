@@ -22,8 +22,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from spiflash.archive.ledger_claims import Claim, Claims, Held
-from spiflash.archive.ledger_owners import (
+from spiflash.archive.ledger.claims import Claim, Claims, Held
+from spiflash.archive.ledger.owners import (
     NOTHING_WRITTEN,
     Identities,
     Owners,
@@ -31,8 +31,8 @@ from spiflash.archive.ledger_owners import (
     first_free,
     give_back,
 )
-from spiflash.archive.ledger_record import FIRST, PASS, BoardRecord, Row, digest_of
-from spiflash.archive.ledger_tables import (
+from spiflash.archive.ledger.record import FIRST, PASS, BoardRecord, Row, digest_of
+from spiflash.archive.ledger.store import (
     IDENTITIES,
     IN_HAND,
     RANGES,
@@ -41,7 +41,7 @@ from spiflash.archive.ledger_tables import (
     WRITTEN,
     Store,
 )
-from spiflash.archive.ledger_values import TEXT, Column, Identity, Kept, KeptRange, kept_by
+from spiflash.archive.ledger.values import TEXT, Column, Identity, Kept, KeptRange, kept_by
 from spiflash.errors import BackupSetError, LedgerError
 
 

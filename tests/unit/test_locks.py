@@ -10,15 +10,13 @@ from pathlib import Path
 
 import pytest
 
-from spiflash.archive import claim as claims
-from spiflash.archive import lock
-from spiflash.archive.claim import ClaimedFolder, claim, folders, new_folder
-from spiflash.archive.lock import Lock, try_lock
+from spiflash.archive import locks
+from spiflash.archive.locks import Lock, LockedFolder, folders, lock_folder, new_folder, try_lock
 
 HOLDER = """
 import sys
 from pathlib import Path
-from spiflash.archive.claim import new_folder
+from spiflash.archive.locks import new_folder
 print(new_folder(Path(sys.argv[1]), "held-").path, flush=True)
 sys.stdin.read()
 """
@@ -27,13 +25,13 @@ sys.stdin.read()
 def test_a_folder_is_ours_until_it_is_released(tmp_path: Path) -> None:
     ours = new_folder(tmp_path / "a" / "b", "x-")
     assert ours.path.name.startswith("x-")
-    assert claim(ours.path) is None
+    assert lock_folder(ours.path) is None
     ours.release()
-    again = claim(ours.path)
+    again = lock_folder(ours.path)
     assert again is not None
     again.remove()
     assert not (tmp_path / "a" / "b").exists()
-    assert claim(ours.path) is None
+    assert lock_folder(ours.path) is None
 
 
 def test_the_folder_of_a_killed_process_is_free(tmp_path: Path) -> None:
@@ -44,9 +42,9 @@ def test_the_folder_of_a_killed_process_is_free(tmp_path: Path) -> None:
         assert process.stdout is not None
         path = Path(process.stdout.readline().strip())
         assert path.is_dir()
-        assert claim(path) is None
+        assert lock_folder(path) is None
         process.kill()
-    assert claim(path) is not None
+    assert lock_folder(path) is not None
 
 
 def test_many_at_once_never_get_in_each_others_way(tmp_path: Path) -> None:
@@ -58,7 +56,7 @@ def test_many_at_once_never_get_in_each_others_way(tmp_path: Path) -> None:
             for _ in range(20):
                 ours = new_folder(tmp_path / "shelf", "x-")
                 for path in folders(tmp_path / "shelf", "x-"):
-                    other = claim(path)
+                    other = lock_folder(path)
                     if other is not None:
                         other.release()
                 (ours.path / "data").write_bytes(b"1")
@@ -78,16 +76,18 @@ def test_many_at_once_never_get_in_each_others_way(tmp_path: Path) -> None:
 def test_a_folder_put_in_the_place_of_another_is_not_mistaken(tmp_path: Path) -> None:
     """Opened, then removed by its owner before the lock was asked for."""
     ours = new_folder(tmp_path, "x-")
-    descriptor = os.open(ours.path / claims.LOCK, os.O_RDWR)
+    descriptor = os.open(ours.path / locks.LOCK_FILE, os.O_RDWR)
     ours.remove()
     assert try_lock(descriptor) is Lock.OURS
-    assert not claims._still_there(ours.path / claims.LOCK, descriptor)
-    ClaimedFolder(ours.path, descriptor).release()
+    assert not locks._still_there(ours.path / locks.LOCK_FILE, descriptor)
+    LockedFolder(ours.path, descriptor).release()
 
 
-def test_without_locks_nothing_is_claimed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_locks_no_folder_is_taken_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     ours = new_folder(tmp_path, "x-")
     ours.release()
-    monkeypatch.setattr(lock, "fcntl", None)
-    assert claim(ours.path) is None
+    monkeypatch.setattr(locks, "fcntl", None)
+    assert lock_folder(ours.path) is None
     assert new_folder(tmp_path, "y-").path.is_dir()

@@ -21,7 +21,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from spiflash.archive.ledger_tables import CLAIMS, OUTAGE, Store, now
+from spiflash.archive.ledger.store import CLAIMS, OUTAGE, Store, now
 from spiflash.errors import ClaimLostError, LedgerError
 
 LEASE = 2 * OUTAGE

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from spiflash.archive.ledger_record import BoardRecord
-from spiflash.archive.ledger_tables import (
+from spiflash.archive.ledger.record import BoardRecord
+from spiflash.archive.ledger.store import (
     IDENTITIES,
     KEPT,
     RANGES,
@@ -20,7 +20,7 @@ from spiflash.archive.ledger_tables import (
     WEAK,
     WRITTEN,
 )
-from spiflash.archive.ledger_values import (
+from spiflash.archive.ledger.values import (
     TEXT,
     Column,
     Draw,
@@ -34,7 +34,7 @@ from spiflash.errors import BackupSetError, IdentityTakenError, ValuesUsedUpErro
 NOTHING_WRITTEN = "Nothing has been written to this board."
 
 Owners = Mapping[Identity, tuple[str, str]]
-"""Key and state (see `ledger_tables.IDENTITIES`) of each identity that a board has."""
+"""Key and state (see `store.IDENTITIES`) of each identity that a board has."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,9 +15,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger_record import FIRST, BoardRecord, Row, complaint
-from spiflash.archive.ledger_tables import (
+from spiflash.archive.ledger.ledger import Ledger
+from spiflash.archive.ledger.record import FIRST, BoardRecord, Row, complaint
+from spiflash.archive.ledger.store import (
     ABOUT,
     IDENTITIES,
     IN_HAND,
@@ -26,7 +26,7 @@ from spiflash.archive.ledger_tables import (
     ROWS,
     WRITTEN,
 )
-from spiflash.archive.ledger_values import TEXT, Identity, kept_by
+from spiflash.archive.ledger.values import TEXT, Identity, kept_by
 from spiflash.errors import BackupSetError
 
 
