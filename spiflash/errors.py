@@ -139,7 +139,7 @@ class ShelfError(SpiflashError):
     status = 43
 
 
-class CutShortError(ShelfError):
+class UnfinishedWorkError(ShelfError):
     """An earlier work on this chip was cut short, and what was asked for is another one; or its
     journal is damaged. Nothing of what was asked for was done."""
 

@@ -27,15 +27,12 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.cli import changing
 from spiflash.cli import main as cli
 from spiflash.errors import SpiflashError
-from spiflash.jobs import connection
-from spiflash.jobs.backup import back_up
+from spiflash.jobs import Unwatched, connection
+from spiflash.jobs.backup import back_up, verify
 from spiflash.jobs.connection import connected
-from spiflash.jobs.erase import erase
 from spiflash.jobs.image import Image
-from spiflash.jobs.progress import Unwatched
-from spiflash.jobs.restore import Leave, restore
-from spiflash.jobs.rewrite_proof import Verify
-from spiflash.jobs.verify import verify
+from spiflash.jobs.write import Leave, erase, restore
+from spiflash.jobs.write.proof import Verify
 from tests.bench_judge import Board, Judge, Request, Run, ViolationError
 from tests.bench_troubles import DISK, DiskTrouble, Event, KilledError, Session
 from tests.job_rig import contents, small

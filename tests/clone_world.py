@@ -41,12 +41,12 @@ from spiflash.archive.ledger import claims as ledger_claims
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
+from spiflash.jobs import Unwatched
 from spiflash.jobs.clone.board import clone_board
 from spiflash.jobs.clone.desk import Desk, Seat
 from spiflash.jobs.clone.job import Job
 from spiflash.jobs.clone.job_file import load_job
 from spiflash.jobs.clone.which import SkippedError
-from spiflash.jobs.progress import Unwatched
 from spiflash.nor.tables import chip_table
 
 SIZE = 128 << 10

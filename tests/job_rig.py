@@ -16,8 +16,8 @@ from hwmocks.nor.chip import NorChip
 from hwmocks.nor.description import ChipDescription
 from hwmocks.wire import SpiDevice
 from spiflash.bus.locate import open_bench_bus
+from spiflash.jobs import Unwatched
 from spiflash.jobs.connection import DEFAULT_CEILING, Connection, connected, find_out
-from spiflash.jobs.progress import Unwatched
 from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import uniform
 from spiflash.nor.tables import chip_table

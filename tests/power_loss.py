@@ -31,7 +31,7 @@ from hwmocks.wire import SpiDevice
 from spiflash.archive.shelf import Shelf
 from spiflash.bus import locate
 from spiflash.errors import SpiflashError
-from spiflash.jobs import restore as work_restore
+from spiflash.jobs import write as work_restore
 from spiflash.jobs.connection import Connection, connected
 
 AFTERWARDS = 1e9
@@ -194,7 +194,7 @@ class _Trial:
         bus = _open_bench_bus(bench, "cut")
         known = self.case.connection
         try:
-            with connected(bus, known.chip, known.ceiling, known.eye) as connection:
+            with connected(bus, known.chip, known.ceiling, known.sweep) as connection:
                 begun.append(bench.device.transfers)
                 yield connection
         finally:

@@ -25,7 +25,7 @@ from spiflash.errors import SpiflashError
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.write import Leave, restore
 from tests.job_rig import WATCHER, small
 
 KIB = 1024

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import click
 
+from spiflash.bus.locate import list_adapters
+from spiflash.bus.usb import no_access
 from spiflash.cli.options import json_option, trace_options
 from spiflash.cli.screen import show
-from spiflash.jobs.adapters import list_adapters, no_access
 from spiflash.report.amounts import clock
 
 

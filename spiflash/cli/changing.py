@@ -11,9 +11,9 @@ import click
 from spiflash.cli.options import OWN_BACKUP, at_option
 from spiflash.cli.screen import consent, show
 from spiflash.cli.values import PathGiven
-from spiflash.jobs.restore import Leave
-from spiflash.jobs.rewrite import Rewritten, Work
-from spiflash.jobs.rewrite_proof import Verify
+from spiflash.jobs.write import Leave
+from spiflash.jobs.write.proof import Verify
+from spiflash.jobs.write.rewrite import Rewritten, Work
 from spiflash.report.amounts import counted, seconds
 from spiflash.report.changes import plan_json, proof_json, proof_text
 

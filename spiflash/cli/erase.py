@@ -12,7 +12,7 @@ from spiflash.cli.options import board_options, json_option, settings_from, shel
 from spiflash.cli.screen import Bars
 from spiflash.cli.values import Amount
 from spiflash.jobs.connection import connect
-from spiflash.jobs.erase import erase as erase_chip
+from spiflash.jobs.write import erase as erase_chip
 
 
 @click.command()

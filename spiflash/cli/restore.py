@@ -14,13 +14,13 @@ from spiflash.cli.values import PathGiven, Range
 from spiflash.dump.audit import examine
 from spiflash.dump.found_again import overwritten
 from spiflash.dump.identity import OwnItem
+from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import connect
-from spiflash.jobs.image import load_image
-from spiflash.jobs.regions import only_regions
-from spiflash.jobs.restore import preview as preview_restore
-from spiflash.jobs.restore import refuse_strangers
-from spiflash.jobs.restore import restore as restore_chip
-from spiflash.jobs.rewrite import Work
+from spiflash.jobs.image import load_image, only_regions
+from spiflash.jobs.write import preview as preview_restore
+from spiflash.jobs.write import refuse_strangers
+from spiflash.jobs.write import restore as restore_chip
+from spiflash.jobs.write.rewrite import Work
 from spiflash.report.changes import plan_json, plan_text
 from spiflash.report.convert import item_json, overwrites_text
 
@@ -101,7 +101,7 @@ def restore(
         raise click.UsageError("--erase-again goes with a SOURCE")
     image = load_image(source) if source is not None else None
     if image is not None and regions:
-        image = only_regions(image, regions, layout)
+        image = only_regions(image, regions, load_layout(layout) if layout else None)
     whole = not regions and not change.at
     with connect(settings_from(options)) as connection:
         if only_plan:

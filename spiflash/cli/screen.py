@@ -19,8 +19,8 @@ from spiflash.archive.adapters import AdapterRecord
 from spiflash.archive.files import printable
 from spiflash.cli.folding import folded
 from spiflash.errors import DeclinedError, OutputError, SpiflashError
-from spiflash.jobs.progress import Advance
-from spiflash.jobs.rewrite import Work
+from spiflash.jobs import Advance
+from spiflash.jobs.write.rewrite import Work
 from spiflash.nor.chip import Chip
 from spiflash.report.cautions import about_voltage
 from spiflash.report.changes import plan_text

@@ -20,9 +20,9 @@ from spiflash.cli.options import (
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import PathGiven
 from spiflash.errors import VerifyError
+from spiflash.jobs.backup import verify as verify_chip
 from spiflash.jobs.connection import connect
 from spiflash.jobs.image import load_image
-from spiflash.jobs.verify import verify as verify_chip
 from spiflash.report.changes import ranges_text
 from spiflash.report.record_facts import evidence_facts
 

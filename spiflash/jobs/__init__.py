@@ -1,1 +1,37 @@
-"""The jobs a person asks for, put together from the rooms below."""
+"""The jobs a person asks for, each from connected bench to result.
+
+A job tells whoever watches it how far it is through a `Watcher`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from typing import Protocol
+
+Advance = Callable[[int], None]
+"""Called with the number of bytes finished since the last call."""
+
+
+class Watcher(Protocol):
+    """Shown the steps of a job as they happen."""
+
+    def step(self, title: str, total: int) -> AbstractContextManager[Advance]:
+        """A step of `total` bytes begins; it ends with the context."""
+        ...
+
+    def say(self, text: str) -> None:
+        """A remark in one line."""
+        ...
+
+
+class Unwatched:
+    """Nobody watches."""
+
+    @contextmanager
+    def step(self, title: str, total: int) -> Iterator[Advance]:
+        """Show nothing."""
+        yield lambda count: None
+
+    def say(self, text: str) -> None:
+        """Say nothing."""

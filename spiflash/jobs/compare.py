@@ -6,9 +6,9 @@ from pathlib import Path
 
 from spiflash.dump.compare import Comparison, compare
 from spiflash.dump.layout import Layout
+from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import load_image
-from spiflash.jobs.progress import Watcher
 from spiflash.jobs.reading import read_only
 
 

@@ -13,7 +13,7 @@ from spiflash.bus.locate import open_bus
 from spiflash.bus.mpsse import Pins
 from spiflash.bus.transaction import Bus, Sampling
 from spiflash.errors import UnstableReadError
-from spiflash.jobs.eye import Eye, best_clock, measure_eye, steady_answers
+from spiflash.jobs.clock_sweep import ClockSweep, best_clock, steady_answers, sweep_clocks
 from spiflash.nor.address_mode import find_mode
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.capacity import Capacity, check_capacity
@@ -69,7 +69,7 @@ class Connection:
     `registers` holds the raw value of each register the part documents, as found;
     `unique_id` is None for chips without one. `capacity` says how far the size is proven, `mode`
     in which address mode the chip was found, in which it will also be left. `edge_limit` is the
-    clock in hertz above which answers are sampled late; `eye` what was measured, if it was.
+    clock in hertz above which answers are sampled late; `sweep` what was measured, if it was.
     """
 
     bus: Bus
@@ -82,7 +82,7 @@ class Connection:
     capacity: Capacity
     mode: ModeFound
     edge_limit: float = EDGE_LIMIT
-    eye: Eye | None = None
+    sweep: ClockSweep | None = None
 
     @property
     def identity(self) -> ChipIdentity:
@@ -103,14 +103,14 @@ def connect(settings: Settings) -> Iterator[Connection]:
             bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
         )
         settings.announce(chip)
-        eye = None
+        sweep = None
         ceiling = settings.ceiling
         if ceiling is None:
-            eye = measure_eye(bus, chip.answers, top=chip.clock_fast)
-            ceiling = best_clock(eye)
+            sweep = sweep_clocks(bus, chip.answers, top=chip.clock_fast)
+            ceiling = best_clock(sweep)
             if record is not None and record.ceiling:
                 ceiling = min(ceiling, record.ceiling)
-        with connected(bus, chip, ceiling, eye) as connection:
+        with connected(bus, chip, ceiling, sweep) as connection:
             yield connection
     finally:
         bus.close()
@@ -152,7 +152,7 @@ def find_out(
 
 @contextmanager
 def connected(
-    bus: Bus, chip: Chip, ceiling: float = DEFAULT_CEILING, eye: Eye | None = None
+    bus: Bus, chip: Chip, ceiling: float = DEFAULT_CEILING, sweep: ClockSweep | None = None
 ) -> Iterator[Connection]:
     """The same on a bus that is open already, for a chip that is known already.
 
@@ -174,8 +174,8 @@ def connected(
             ceiling=ceiling,
             capacity=capacity,
             mode=mode,
-            edge_limit=EDGE_LIMIT if eye is None else eye.reach(Sampling.EDGE),
-            eye=eye,
+            edge_limit=EDGE_LIMIT if sweep is None else sweep.reach(Sampling.EDGE),
+            sweep=sweep,
         )
 
 

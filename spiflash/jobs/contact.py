@@ -12,8 +12,8 @@ from collections.abc import Sequence
 
 from spiflash.bus.transaction import Bus, Sampling
 from spiflash.errors import SpiflashError
+from spiflash.jobs.clock_sweep import ClockSweep, sweep_clocks
 from spiflash.jobs.connection import Settings, connected, find_out, open_adapter
-from spiflash.jobs.eye import Eye, measure_eye
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.probe import ID_BYTES, PROBE_CLOCK
@@ -44,7 +44,7 @@ def make_contact(settings: Settings) -> ContactReport:
     try:
         faults = list(diagnose(listen(bus)))
         chip: Chip | None = None
-        eye: Eye | None = None
+        sweep: ClockSweep | None = None
         latch: bool | None = None
         locked, refusal = False, ""
         try:
@@ -52,23 +52,23 @@ def make_contact(settings: Settings) -> ContactReport:
                 bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
             )
             settings.announce(chip)
-            eye = measure_eye(bus, chip.answers, readings=READINGS, top=chip.clock_fast)
+            sweep = sweep_clocks(bus, chip.answers, readings=READINGS, top=chip.clock_fast)
             slow = min(PROBE_CLOCK, bus.clock_limits[1])
             with connected(bus, chip, slow) as connection:
                 latch = connection.flash.write_enabled()
                 locked = connection.protection.register_locked
             if not latch:
                 faults.append(_LATCH)
-            if not eye.ceiling:
+            if not sweep.ceiling:
                 refusal = "No clock works with either edge."
         except SpiflashError as error:
             refusal = f"{error.cause} {error.remedy}".strip()
         return ContactReport(
             adapter=bus.description,
             chip=None if chip is None else f"{chip.name}, {chip.vendor}",
-            lines=() if eye is None else _lines(eye),
-            clock=0.0 if eye is None else eye.ceiling,
-            edge_limit=0.0 if eye is None else eye.reach(Sampling.EDGE),
+            lines=() if sweep is None else _lines(sweep),
+            clock=0.0 if sweep is None else sweep.ceiling,
+            edge_limit=0.0 if sweep is None else sweep.reach(Sampling.EDGE),
             faults=tuple(faults),
             refusal=refusal,
             latch=latch,
@@ -79,12 +79,12 @@ def make_contact(settings: Settings) -> ContactReport:
         bus.close()
 
 
-def _lines(eye: Eye) -> tuple[EyeLine, ...]:
+def _lines(sweep: ClockSweep) -> tuple[EyeLine, ...]:
     """One line a clock, both edges side by side."""
-    right = {(each.hertz, each.sampling): each.right for each in eye.fields}
+    right = {(each.hertz, each.sampling): each.right for each in sweep.points}
     return tuple(
         EyeLine(hertz, right[hertz, Sampling.EDGE], right[hertz, Sampling.LATE], READINGS)
-        for hertz in dict.fromkeys(each.hertz for each in eye.fields)
+        for hertz in dict.fromkeys(each.hertz for each in sweep.points)
     )
 
 

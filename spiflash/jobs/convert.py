@@ -22,28 +22,28 @@ from spiflash.dump.belongs import Concern, concerns, refusals
 from spiflash.dump.convert import Proposal, propose
 from spiflash.dump.layout import Layout
 from spiflash.errors import (
-    CutShortError,
     ImageError,
     OutputError,
     ShelfError,
+    UnfinishedWorkError,
     UnstableReadError,
 )
+from spiflash.jobs import Watcher
 from spiflash.jobs.backup import back_up, now
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
-from spiflash.jobs.progress import Watcher
-from spiflash.jobs.restore import (
+from spiflash.jobs.write import (
     SAFE,
     Leave,
     backup_of_this_chip,
     cut_work,
     preview,
-    refuse_unknown,
     restore,
 )
-from spiflash.jobs.rewrite import Rewritten, Work
-from spiflash.jobs.rewrite_proof import Verify
-from spiflash.jobs.rewrite_reading import Before, Witness, read_before
+from spiflash.jobs.write.before import Before, Witness, read_before
+from spiflash.jobs.write.proof import Verify
+from spiflash.jobs.write.readiness import refuse_unknown
+from spiflash.jobs.write.rewrite import Rewritten, Work
 from spiflash.report.convert_page import conversion_page
 
 MOST_SETS = 8
@@ -112,7 +112,7 @@ def prepare(
 
     A verified set on the shelf is used when the chip still holds exactly what it holds;
     otherwise a new one is made. Raises the refusals of `restore` and `back_up`, and
-    `CutShortError` when another restore of this chip was cut short.
+    `UnfinishedWorkError` when another restore of this chip was cut short.
     """
     refuse_unknown(connection)
     theirs = _audit_of(image, asked)
@@ -124,7 +124,7 @@ def prepare(
             found = _prepared(each, theirs, image, asked)
             if found.made.sha256 == journal.state.image_sha256:
                 return replace(found, begun=True)
-        raise CutShortError(
+        raise UnfinishedWorkError(
             f"A restore of {journal.state.image_name} to this chip was cut short on "
             f"{journal.state.begun:%Y-%m-%d %H:%M}; parts of the chip are half written.",
             state=f"{SAFE} What those parts held is in {journal.path}.",

@@ -23,14 +23,14 @@ from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bus
 from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import AdapterLostError, SpiflashError
+from spiflash.jobs import Watcher
 from spiflash.jobs.backup import back_up, now, program_versions
+from spiflash.jobs.clock_sweep import sweep_clocks
 from spiflash.jobs.connection import Connection, Settings, connect
-from spiflash.jobs.erase import erase
-from spiflash.jobs.eye import measure_eye
 from spiflash.jobs.image import load_image
-from spiflash.jobs.progress import Watcher
-from spiflash.jobs.restore import refuse_unknown, restore
 from spiflash.jobs.same_board import SameBoard
+from spiflash.jobs.write import erase, restore
+from spiflash.jobs.write.readiness import refuse_unknown
 from spiflash.nor import commands
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import EraseType, ProgramMethod
@@ -244,13 +244,13 @@ def _stream_seconds(connection: Connection, length: int) -> float:
 
 def _edges(proving: Proving, connection: Connection) -> None:
     bus = connection.bus
-    eye = measure_eye(bus, connection.chip.answers, top=connection.chip.clock_fast)
-    late, edge = eye.reach(Sampling.LATE), eye.reach(Sampling.EDGE)
+    sweep = sweep_clocks(bus, connection.chip.answers, top=connection.chip.clock_fast)
+    late, edge = sweep.reach(Sampling.LATE), sweep.reach(Sampling.EDGE)
     top = min(bus.clock_limits[1], connection.chip.clock_fast)
     proving.note(
         "edges",
         "sampling half a clock later works up to the adapter's fastest clock",
-        late >= eye.fields[-1].hertz,
+        late >= sweep.points[-1].hertz,
         f"late sampling up to {late / 1e6:g} MHz, on the edge up to {edge / 1e6:g} MHz, of "
         f"{top / 1e6:g} MHz: it depends on the leads as well",
     )

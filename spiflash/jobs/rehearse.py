@@ -16,19 +16,19 @@ from spiflash.bus.locate import practice_files
 from spiflash.dump.layout import find_layouts
 from spiflash.dump.survey import survey
 from spiflash.errors import ShelfError
+from spiflash.jobs import Watcher
 from spiflash.jobs.audit import save_layout
+from spiflash.jobs.backup import Verified, ranges, verify
 from spiflash.jobs.connection import Connection, Settings, connect
 from spiflash.jobs.contact import make_contact
 from spiflash.jobs.convert import Asked, Prepared, convert, prepare, save_new
 from spiflash.jobs.convert_job import save_job
 from spiflash.jobs.image import load_image
-from spiflash.jobs.progress import Watcher
 from spiflash.jobs.reading import disagreements
-from spiflash.jobs.restore import restore
-from spiflash.jobs.rewrite import Rewritten
 from spiflash.jobs.triage import Asked as TriageAsked
 from spiflash.jobs.triage import Triaged, triage_chip
-from spiflash.jobs.verify import Verified, ranges, verify
+from spiflash.jobs.write import restore
+from spiflash.jobs.write.rewrite import Rewritten
 from spiflash.report.amounts import seconds
 from spiflash.report.changes import plan_text, ranges_text
 from spiflash.report.contact import ContactReport, contact_text

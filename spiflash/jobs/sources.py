@@ -10,8 +10,8 @@ from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.triage import Reference, reference, triage
 from spiflash.errors import NoBackupError
+from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.progress import Watcher
 
 MOST_SETS = 8
 """Sets of one board that are looked through, from the newest on."""

@@ -14,13 +14,13 @@ from spiflash.archive.shelf import Shelf
 from spiflash.dump.triage import Repair, Source, Triage, reference
 from spiflash.dump.triage import triage as judge
 from spiflash.errors import OutputError
+from spiflash.jobs import Watcher
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import load_image
-from spiflash.jobs.progress import Watcher
 from spiflash.jobs.reading import Reading, read_only
-from spiflash.jobs.rewrite import TURNAROUND
 from spiflash.jobs.sources import OwnBackup, own_backup
+from spiflash.jobs.write.rewrite import TURNAROUND
 from spiflash.plan import Plan, TransferCost, make_plan
 
 

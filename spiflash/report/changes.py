@@ -64,7 +64,7 @@ def ranges_text(ranges: Sequence[tuple[int, int]]) -> str:
 
 
 class ProofFacts(Protocol):
-    """How a rewritten chip is known to be right (see `work.rewrite_proof.Proof`)."""
+    """How a rewritten chip is known to be right (see `jobs.write.proof.Proof`)."""
 
     @property
     def sectors(self) -> int:

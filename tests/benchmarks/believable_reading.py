@@ -47,10 +47,10 @@ from spiflash.archive.backupset import open_set
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
+from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
+from spiflash.jobs.clock_sweep import best_clock, sweep_clocks
 from spiflash.jobs.connection import connected, find_out
-from spiflash.jobs.eye import best_clock, measure_eye
-from spiflash.jobs.progress import Unwatched
 from spiflash.nor.tables import chip_table
 from spiflash.report.backup_text import backup_text
 
@@ -114,8 +114,8 @@ def run_trial(row: Row, seed: int) -> Trial:
             bus = open_bench_bus(bench, "benchmark")
             try:
                 found = find_out(bus, chip_table())
-                eye = measure_eye(bus, found.answers, top=found.clock_fast)
-                with connected(bus, found, best_clock(eye), eye) as connection:
+                sweep = sweep_clocks(bus, found.answers, top=found.clock_fast)
+                with connected(bus, found, best_clock(sweep), sweep) as connection:
                     made = back_up(connection, Shelf(Path(folder)), Unwatched())
             finally:
                 bus.close()

@@ -50,10 +50,10 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.convert import Proposal, propose
 from spiflash.errors import SpiflashError
+from spiflash.jobs import Unwatched
 from spiflash.jobs import convert as job
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image
-from spiflash.jobs.progress import Unwatched
 from tests.job_rig import small
 
 NAME = "W25Q64JV"

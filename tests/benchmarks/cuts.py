@@ -42,11 +42,11 @@ from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import JOURNALS, Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
+from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image
-from spiflash.jobs.progress import Unwatched
-from spiflash.jobs.restore import restore
+from spiflash.jobs.write import restore
 from tests.job_rig import contents, small
 
 NAME = "W25Q64JV"

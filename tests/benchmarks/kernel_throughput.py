@@ -20,11 +20,11 @@ import usb.core
 from pyftdi.spi import SpiController
 
 from spiflash.archive.shelf import Shelf
+from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Settings, connect
 from spiflash.jobs.image import Image
-from spiflash.jobs.progress import Unwatched
-from spiflash.jobs.restore import restore
+from spiflash.jobs.write import restore
 from spiflash.nor.commands import ReadStyle
 from tests.benchmarks.throughput import pages_of, plain_programming, plain_reading
 

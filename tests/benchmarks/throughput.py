@@ -46,11 +46,11 @@ from hwmocks.boards.heron import heron_factory
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
+from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection, connected, find_out
 from spiflash.jobs.image import Image
-from spiflash.jobs.progress import Unwatched
-from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.write import Leave, restore
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash

@@ -21,7 +21,7 @@ from spiflash.archive.ledger_journal import withdraw
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ShelfError
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import preview, restore
+from spiflash.jobs.write import preview, restore
 
 OPEN = Image("open.bin", heron_open())
 OTHER = InHand("other", "heron-open", "b", "ef4017", "00", 8 << 20, "/s", "00" * 32, {})

@@ -10,9 +10,9 @@ import pytest
 from hwmocks.ftdi import UsbFaults
 from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
-from spiflash.errors import ChipMismatchError, CutShortError, NoBackupError, SpiflashError
+from spiflash.errors import ChipMismatchError, NoBackupError, SpiflashError, UnfinishedWorkError
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import restore
+from spiflash.jobs.write import restore
 from tests.job_rig import WATCHER
 from tests.small_board import (
     FREELY,
@@ -143,7 +143,7 @@ def test_what_is_to_be_erased_again_is_so_after_a_cut_as_well(tmp_path: Path) ->
     ):
         restore(connection, shelf, image, WATCHER, agree=yes, leave=FREELY, again=(blank,))
     board.chip.erased.clear()
-    with pytest.raises(CutShortError, match="another request"):
+    with pytest.raises(UnfinishedWorkError, match="another request"):
         board.write(shelf, image, again=((0x40000, 0x41000),))
     board.write(shelf, None)
     assert board.holds == image.contents

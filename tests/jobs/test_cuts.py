@@ -24,7 +24,7 @@ from spiflash.archive.journal import OpenJournals, open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import InterruptedWorkError, ShelfError, SpiflashError
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.write import Leave, restore
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.commands import ReadStyle, read_status, write_enable, write_register
 from spiflash.nor.flash import NorFlash
@@ -95,7 +95,7 @@ def test_the_switch_that_cuts_every_job(
         for lost in (False, True):
             if lost:
                 monkeypatch.setattr(
-                    "spiflash.jobs.restore.open_journals", lambda _: OpenJournals((), ())
+                    "spiflash.jobs.write.open_journals", lambda _: OpenJournals((), ())
                 )
             chip = case.chip()
             with case.session(chip, UsbFaults()) as (connection, _):

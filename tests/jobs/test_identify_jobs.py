@@ -18,7 +18,7 @@ from spiflash.errors import ChipMismatchError, ChipUnknownError, UsageError
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.write import Leave, restore
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.wrap import Reach
 from tests.job_rig import WATCHER, Rig, heron_rig

@@ -21,18 +21,17 @@ from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import (
     ChipMismatchError,
-    CutShortError,
     EraseSizeError,
     NoBackupError,
     ShelfError,
     SpiflashError,
     SupplyLostError,
+    UnfinishedWorkError,
     UnstableReadError,
 )
-from spiflash.jobs.erase import erase
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import Leave, restore
-from spiflash.jobs.rewrite_proof import Verify
+from spiflash.jobs.write import Leave, erase, restore
+from spiflash.jobs.write.proof import Verify
 from tests.benchmarks.cuts import Case, sweep
 from tests.job_rig import WATCHER, Rig
 from tests.small_board import (
@@ -360,7 +359,7 @@ def test_another_request_after_a_cut_is_not_reported_as_done(
     half = board.holds
     if at:
         image = replace(image, contents=image.contents[:-at])
-    with pytest.raises(CutShortError, match="another request") as caught:
+    with pytest.raises(UnfinishedWorkError, match="another request") as caught:
         board.write(shelf, image, at=at)
     assert "has not been done" in caught.value.state
     assert caught.value.status == 45
@@ -426,7 +425,7 @@ def test_a_rotten_journal_is_a_stop(name: str, tmp_path: Path) -> None:
         file.write_bytes(file.read_bytes()[:-1] + b"?")
     half = board.holds
     for image in (None, image_for(noise(1)), Image("back", noise(1))):
-        with pytest.raises(CutShortError, match="damaged"):
+        with pytest.raises(UnfinishedWorkError, match="damaged"):
             board.write(shelf, image, leave=FREELY)
     assert board.holds == half
 

@@ -25,8 +25,8 @@ from spiflash.archive.adapters import AdapterRecord, Outcome, keep, known
 from spiflash.archive.shelf import Shelf
 from spiflash.bus import locate
 from spiflash.cli.main import run
+from spiflash.jobs import Unwatched
 from spiflash.jobs.connection import Settings, connect
-from spiflash.jobs.progress import Unwatched
 from spiflash.jobs.prove import prove
 from spiflash.report.prove import prove_page, prove_text, proven_sentence, verdict
 

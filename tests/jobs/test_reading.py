@@ -19,11 +19,11 @@ from hwmocks.nor.chip import NorChip
 from spiflash.archive.shelf import Shelf
 from spiflash.cli.main import run
 from spiflash.errors import InterruptedWorkError, SpiflashError
+from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import Backup, back_up
-from spiflash.jobs.evidence import LIMIT
-from spiflash.jobs.passes import _blocks, pass_setting
-from spiflash.jobs.progress import Unwatched
-from spiflash.jobs.resume import UNFINISHED
+from spiflash.jobs.reading.evidence import LIMIT
+from spiflash.jobs.reading.kept_passes import UNFINISHED
+from spiflash.jobs.reading.passes import _blocks, pass_setting
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import believable_reading as benchmark
@@ -87,7 +87,7 @@ def test_errors_at_1e6_on_8_mib_are_settled_within_three_times_the_clean_time(
 
 
 def test_the_number_of_passes_follows_from_the_error_rate(tmp_path: Path) -> None:
-    """Two agreeing passes are not enough at 1e-5: see the header of jobs/evidence.py. (That two
+    """Two agreeing passes are not enough at 1e-5: see the header of reading/evidence.py. (That two
     are enough for 8 MiB without a difference is in test_backup.)"""
     made = backed_up(small_rig(clip=lambda chip: BitErrors(chip, 1e-5, seed=9)), tmp_path)
     assert len(made.record.passes) >= 4

@@ -24,10 +24,10 @@ from spiflash.archive.record import Record
 from spiflash.archive.shelf import Shelf
 from spiflash.cli.main import run
 from spiflash.errors import ChipMismatchError, InterruptedWorkError, UnstableReadError
+from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import Backup, back_up
-from spiflash.jobs.passes import MOST_TRIES
-from spiflash.jobs.progress import Unwatched
-from spiflash.jobs.resume import FRESH, UNFINISHED
+from spiflash.jobs.reading.kept_passes import FRESH, UNFINISHED
+from spiflash.jobs.reading.passes import MOST_TRIES
 from spiflash.report.backup_text import backup_text
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))

@@ -18,7 +18,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import ChipAbsentError, UnstableReadError
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.write import Leave, restore
 from spiflash.nor.unprotect import put_back, unprotected
 from tests.job_rig import WATCHER, Rig
 from tests.protection_rig import chip_with, whole

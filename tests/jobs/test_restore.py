@@ -22,12 +22,10 @@ from spiflash.errors import (
     NoBackupError,
     SpiflashError,
 )
-from spiflash.jobs.backup import back_up
-from spiflash.jobs.erase import erase
+from spiflash.jobs.backup import back_up, verify
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import Leave, restore
-from spiflash.jobs.rewrite import Work
-from spiflash.jobs.verify import verify
+from spiflash.jobs.write import Leave, erase, restore
+from spiflash.jobs.write.rewrite import Work
 from spiflash.nor.commands import write_enable, write_register
 from tests.job_rig import WATCHER, Rig, heron_rig
 

@@ -23,10 +23,10 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import UnstableReadError, VerifyError
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import Leave, preview, restore
-from spiflash.jobs.rewrite import Rewritten
-from spiflash.jobs.rewrite_proof import Verify
-from spiflash.jobs.rewrite_reading import Witness, stretches, unconfirmed
+from spiflash.jobs.write import Leave, preview, restore
+from spiflash.jobs.write.before import Witness, stretches, unconfirmed
+from spiflash.jobs.write.proof import Verify
+from spiflash.jobs.write.rewrite import Rewritten
 from tests.benchmarks.cuts import Case
 from tests.job_rig import WATCHER, small
 

@@ -17,8 +17,8 @@ from hwmocks.nor.description import ChipDescription
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ChipUnknownError
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import Leave, restore
-from spiflash.jobs.rewrite import Work
+from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write.rewrite import Work
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import EraseType, Span, uniform
 from spiflash.plan import Erase, TransferCost, make_plan

@@ -21,7 +21,7 @@ from spiflash.errors import ChipProtectedError, InterruptedWorkError, SpiflashEr
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image, load_image
-from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.write import Leave, restore
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.protection import RegisterLock
 from spiflash.nor.scheme import scheme

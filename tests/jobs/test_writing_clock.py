@@ -18,9 +18,9 @@ from hwmocks.nor.chip import NorChip
 from hwmocks.wire import Beat
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling
-from spiflash.jobs.eye import Eye, Field
+from spiflash.jobs.clock_sweep import ClockSweep, SweepPoint
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.write import Leave, restore
 from tests.job_rig import Rig
 
 NEW = bytes(range(256)) * 64
@@ -52,26 +52,26 @@ class Watched(Wrapper):
         pass
 
 
-def eye(late: float, edge: float) -> Eye:
+def sweep(late: float, edge: float) -> ClockSweep:
     """Everything works up to these clocks."""
 
-    def fields() -> Iterator[Field]:
+    def points() -> Iterator[SweepPoint]:
         for hertz in (1e6, 12e6, 24e6, 30e6):
             for sampling, top in ((Sampling.LATE, late), (Sampling.EDGE, edge)):
-                yield Field(hertz, sampling, 8 if hertz <= top else 0, 8)
+                yield SweepPoint(hertz, sampling, 8 if hertz <= top else 0, 8)
 
-    return Eye(tuple(fields()))
+    return ClockSweep(tuple(points()))
 
 
-@pytest.mark.parametrize(("seen", "late"), [(eye(30e6, 24e6), True), (eye(24e6, 30e6), False)])
+@pytest.mark.parametrize(("seen", "late"), [(sweep(30e6, 24e6), True), (sweep(24e6, 30e6), False)])
 def test_the_status_is_sampled_at_the_edge_that_works(
-    seen: Eye, late: bool, tmp_path: Path
+    seen: ClockSweep, late: bool, tmp_path: Path
 ) -> None:
     chip = NorChip("W25Q64JV", seed=3)
     clip = Watched(chip)
     with Rig(chip, clip=lambda _: clip).connect("W25Q64JV", ceiling=30e6) as connection:
         restore(
-            replace(connection, eye=seen, edge_limit=24e6),
+            replace(connection, sweep=seen, edge_limit=24e6),
             Shelf(tmp_path),
             # Mostly what the chip holds: the rest is read again at 21 MHz, rising edge.
             Image("new", NEW + b"\xff" * (chip.description.size - len(NEW))),

@@ -21,7 +21,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.errors import EraseSizeError
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.image import Image
-from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.write import Leave, restore
 from tests.job_rig import WATCHER, Rig
 
 KIB = 1024

@@ -143,7 +143,7 @@ def main() -> None:
     os.environ["SPIFLASH_SHELF"] = str(WORK / "shelf")
     plug(port)
     import spiflash.cli.main
-    import spiflash.jobs.restore  # noqa: F401 (before the forks)
+    import spiflash.jobs.write  # noqa: F401 (before the forks)
 
     tell("start")
     command("adapters", "adapters", "--json")

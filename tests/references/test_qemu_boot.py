@@ -24,10 +24,9 @@ from spiflash.archive.shelf import Shelf
 from spiflash.dump.triage import Kind, Source
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import connected
-from spiflash.jobs.image import load_image
-from spiflash.jobs.regions import only_regions
-from spiflash.jobs.restore import Leave, restore
+from spiflash.jobs.image import load_image, only_regions
 from spiflash.jobs.triage import Asked, Triaged, triage_chip
+from spiflash.jobs.write import Leave, restore
 from spiflash.nor.identify import identify
 from spiflash.nor.probe import probe
 from spiflash.nor.tables import chip_table

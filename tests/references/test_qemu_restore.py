@@ -18,11 +18,11 @@ from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Transaction
 from spiflash.errors import AdapterLostError
+from spiflash.jobs import Unwatched
 from spiflash.jobs.connection import connected, find_out
 from spiflash.jobs.image import Image
-from spiflash.jobs.progress import Unwatched
-from spiflash.jobs.restore import Leave, restore
-from spiflash.jobs.rewrite import Rewritten
+from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write.rewrite import Rewritten
 from spiflash.nor.tables import chip_table
 from tests.references.qemu import MODELS, PROGRAM, Model, QemuBus, start_qemu
 

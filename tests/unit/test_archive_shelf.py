@@ -22,8 +22,8 @@ from spiflash.archive.backupset import open_set
 from spiflash.archive.bag import write_bag
 from spiflash.archive.shelf import Shelf, default_root
 from spiflash.errors import BackupSetError, NoBackupError, ShelfError
-from spiflash.jobs.keeping import sets_of
-from spiflash.jobs.restore import Leave, backup_of_this_chip
+from spiflash.jobs.write import Leave, backup_of_this_chip
+from spiflash.jobs.write.before import sets_of
 from spiflash.nor.chip import ChipIdentity
 
 CONTENTS = contents_of(2)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import optimize, special, stats
 
-from spiflash.jobs.evidence import (
+from spiflash.jobs.reading.evidence import (
     BURST_BITS,
     LIMIT,
     PAGE,

@@ -19,8 +19,8 @@ from spiflash.archive.backupset import open_set
 from spiflash.archive.journal import Journal, JournalState, Range, open_journals
 from spiflash.archive.record import Record
 from spiflash.bus.transaction import Sampling
-from spiflash.jobs.passes import PassSetting, PassTaken
-from spiflash.jobs.resume import Unfinished, _read
+from spiflash.jobs.reading.kept_passes import Unfinished, _read
+from spiflash.jobs.reading.passes import PassSetting, PassTaken
 
 SAMPLES = Path(__file__).parents[1] / "older_formats"
 MADE = datetime(2026, 5, 4, 19, 30, 12, tzinfo=timezone(timedelta(hours=2)))

@@ -7,9 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spiflash.jobs.evidence import PAGE
-from spiflash.jobs.reading_changes import changed_bits, find_changes, latest_alone
-from spiflash.jobs.weak_cells import Flips, flips_in, noise_rate, unseen, weak_bits
+from spiflash.jobs.reading.differences import (
+    Flips,
+    changed_bits,
+    find_changes,
+    flips_in,
+    latest_alone,
+    noise_rate,
+    unseen,
+    weak_bits,
+)
+from spiflash.jobs.reading.evidence import PAGE
 
 SIZE = 16 * PAGE
 

@@ -32,7 +32,9 @@ from spiflash.errors import (
     UnstableReadError,
     VerifyError,
 )
+from spiflash.jobs import Advance, Watcher
 from spiflash.jobs.backup import now, put_on_shelf, read_for_set
+from spiflash.jobs.clock_sweep import best_clock, sweep_clocks
 from spiflash.jobs.clone.desk import Desk, Hold, Seat
 from spiflash.jobs.clone.job import BoardError, kind_of
 from spiflash.jobs.clone.recognise import (
@@ -41,13 +43,11 @@ from spiflash.jobs.clone.recognise import (
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
 from spiflash.jobs.clone.which import Found, Which
 from spiflash.jobs.connection import Connection, connected, find_out
-from spiflash.jobs.eye import best_clock, measure_eye
-from spiflash.jobs.progress import Advance, Watcher
 from spiflash.jobs.reading import Reading, disagreements, read_in_passes
-from spiflash.jobs.restore import refuse_unknown
-from spiflash.jobs.rewrite import Work, plan_resumed, plan_work, rewrite
-from spiflash.jobs.rewrite_reading import Before
-from spiflash.jobs.rewrite_resume import replayed
+from spiflash.jobs.write.before import Before
+from spiflash.jobs.write.interrupted import replayed
+from spiflash.jobs.write.readiness import refuse_unknown
+from spiflash.jobs.write.rewrite import Work, plan_resumed, plan_work, rewrite
 from spiflash.report.cautions import about_voltage
 
 BENCH_ERRORS = (LedgerError, ShelfError, InterruptedWorkError)
@@ -208,11 +208,11 @@ class BoardRun:
         chip = find_out(bus, desk.table, desk.part)
         for caution in about_voltage(chip):
             self.seat.tell(caution)
-        eye, ceiling = None, desk.ceiling
+        sweep, ceiling = None, desk.ceiling
         if ceiling is None:
-            eye = measure_eye(bus, chip.answers, top=chip.clock_fast)
-            ceiling = best_clock(eye)
-        with connected(bus, chip, ceiling, eye) as connection:
+            sweep = sweep_clocks(bus, chip.answers, top=chip.clock_fast)
+            ceiling = best_clock(sweep)
+        with connected(bus, chip, ceiling, sweep) as connection:
             self.part, self.jedec_id = chip.name, chip.jedec_id.hex()
             self.unique_id = connection.identity.unique_hex or ""
             refuse_unknown(connection)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from spiflash.archive.ledger import BoardRecord, Claim, Held, Ledger
 from spiflash.archive.shelf import Shelf
+from spiflash.jobs import Watcher
 from spiflash.jobs.clone.job import BoardError, Job
-from spiflash.jobs.progress import Watcher
 from spiflash.nor.tables import ChipTable
 
 

@@ -15,11 +15,11 @@ from typing import Protocol
 from spiflash.archive.ledger import BoardRecord
 from spiflash.bus.transaction import Bus
 from spiflash.errors import InterruptedWorkError, SpiflashError
+from spiflash.jobs import Advance
 from spiflash.jobs.clone.board import clone_board
 from spiflash.jobs.clone.desk import Desk, Seat
 from spiflash.jobs.clone.station import WAITING, Station
 from spiflash.jobs.clone.which import SkippedError
-from spiflash.jobs.progress import Advance
 
 TAKE_OFF = "done: take the clip off"
 

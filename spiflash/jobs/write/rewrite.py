@@ -27,17 +27,25 @@ from spiflash.errors import (
     UnstableReadError,
     UsageError,
 )
+from spiflash.jobs import Watcher
 from spiflash.jobs.backup import now
-from spiflash.jobs.command_path import prove_commands
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.keeping import finish_journal, keep, sectors_of, sets_of, unsaved
-from spiflash.jobs.progress import Watcher
 from spiflash.jobs.reading import disagreements
-from spiflash.jobs.rewrite_proof import AstrayError, Proof, Verify, changed_sectors, compare, prove
-from spiflash.jobs.rewrite_reading import Before, Stretch, stretches
-from spiflash.jobs.rewrite_resume import half_done, put_things_back, unexplained
-from spiflash.jobs.rewrite_steps import HALF_DONE, Steps
 from spiflash.jobs.same_board import SameBoard
+from spiflash.jobs.write.before import (
+    Before,
+    Stretch,
+    finish_journal,
+    keep,
+    sectors_of,
+    sets_of,
+    stretches,
+    unsaved,
+)
+from spiflash.jobs.write.interrupted import half_done, put_things_back, unexplained
+from spiflash.jobs.write.proof import AstrayError, Proof, Verify, changed_sectors, compare, prove
+from spiflash.jobs.write.readiness import prove_commands
+from spiflash.jobs.write.steps import HALF_DONE, Steps
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import write_disable
 from spiflash.nor.geometry import SECTOR, Geometry
@@ -222,7 +230,7 @@ def rewrite(
 
     Raises `DeclinedError`, `ChipProtectedError`, `ChipMismatchError` when another board is on the
     clip by now, `VerifyError` with the sectors that would not hold their contents, the errors of
-    `rewrite_steps` and `command_path`, and `InterruptedWorkError` after Ctrl-C.
+    `steps` and `readiness`, and `InterruptedWorkError` after Ctrl-C.
     """
     clock = connection.bus.clock
     start = clock.now()

@@ -20,8 +20,8 @@ from dataclasses import dataclass, field
 
 from spiflash.bus.transaction import Sampling
 from spiflash.errors import ChipMismatchError, EraseSizeError, SupplyLostError
+from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.progress import Watcher
 from spiflash.jobs.same_board import ENOUGH, PAGE, SameBoard, Stretch
 from spiflash.nor.commands import WEL, WIP, ReadStyle
 from spiflash.nor.geometry import SECTOR, EraseType
@@ -93,9 +93,11 @@ class Steps:
     def for_writing(self) -> None:
         """The fastest clock, and the edge at which the status is read rightly at it: the passes
         before may have left the other one."""
-        bus, eye, chip = self.connection.bus, self.connection.eye, self.connection.chip
+        bus, sweep, chip = self.connection.bus, self.connection.sweep, self.connection.chip
         hertz = bus.set_clock(min(self.connection.ceiling, chip.clock_fast, bus.clock_limits[1]))
-        only_edge = eye is not None and eye.reach(Sampling.LATE) < hertz <= eye.reach(Sampling.EDGE)
+        only_edge = sweep is not None and sweep.reach(Sampling.LATE) < hertz <= sweep.reach(
+            Sampling.EDGE
+        )
         bus.set_sampling(Sampling.EDGE if only_edge else Sampling.LATE)
         self._status = self._steady_status()
 

@@ -27,10 +27,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from spiflash.errors import UnstableReadError, VerifyError
+from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.progress import Watcher
 from spiflash.jobs.reading import disagreements, read_in_passes
-from spiflash.jobs.rewrite_reading import Stretch, read_stretches, stretches
+from spiflash.jobs.write.before import Stretch, read_stretches, stretches
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import SECTOR
 from spiflash.plan import Plan

@@ -12,6 +12,11 @@ place. The rules that live here:
   the one dangerous question: 05h with one bit wrong is 01h, which writes the status register. So
   it comes last, when the bit errors are known to be rare;
 * where commands go astray the clock is halved, and at the slowest one the work is refused.
+
+Registers of the chip beside those that a backup set recorded: said, never changed.
+
+Quad enable, block protection and their like outlast a power cycle and decide whether a board
+starts; a restore writes contents only, so what differs is told to the person.
 """
 
 from __future__ import annotations
@@ -22,9 +27,10 @@ import numpy as np
 import numpy.typing as npt
 
 from spiflash.bus.transaction import Bus
-from spiflash.errors import ChipProtectedError, UnstableReadError
+from spiflash.errors import ChipProtectedError, ChipUnknownError, UnstableReadError
+from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.progress import Watcher
+from spiflash.jobs.image import Image
 from spiflash.nor import commands
 from spiflash.nor.commands import WEL, ReadStyle
 from spiflash.nor.probe import PROBE_CLOCK
@@ -46,6 +52,17 @@ LATCH = 8
 NONE_SEEN = 3.0
 """Upper 95 % bound of a Poisson mean of which no event was seen (F. Garwood, Biometrika 28
 (1936) 437–442)."""
+
+
+def refuse_unknown(connection: Connection) -> None:
+    """Raise `ChipUnknownError` for a chip that must not be written."""
+    if connection.chip.write_doubt:
+        raise ChipUnknownError(
+            f"This chip may be read but not written: {connection.chip.write_doubt}.",
+            state="Nothing has been erased or written.",
+            remedy="Name the part with --part once you have read its marking, or describe it in "
+            "a table file with --chips.",
+        )
 
 
 def prove_commands(
@@ -133,3 +150,40 @@ def _latch(bus: Bus) -> None:
             remedy="See that WP# and HOLD# (pins 3 and 7) are high and that the board's processor "
             "is held in reset, seat the clip again, then repeat.",
         )
+
+
+_PASSING = {"SR1": 0x03, "FSR": 0xFF}
+"""Bits that change by themselves (WIP, WEL; all of Micron's flag status)."""
+
+_QUAD_PLACES = {"sr1.6": ("SR1", 6), "sr2.1": ("SR2", 1), "cr1.1": ("CR1", 1)}
+
+
+def register_differences(connection: Connection, image: Image) -> list[str]:
+    """One sentence for each register that is not as the set's record has it; none for a plain
+    file and for a set of another kind of chip."""
+    if image.jedec_id != connection.chip.jedec_id.hex():
+        return []
+    found = []
+    for name, recorded in image.registers.items():
+        now = connection.registers.get(name)
+        if now is None or len(now) * 2 != len(recorded):
+            continue
+        mask = ~_PASSING.get(name, 0)
+        before, after = (
+            int.from_bytes(bytes.fromhex(recorded), "little"),
+            int.from_bytes(now, "little"),
+        )
+        changed = (before ^ after) & mask
+        if changed:
+            found.append(
+                f"Register {name} is {now.hex().upper()}h; it was {recorded.upper()}h when the set "
+                f"was made{_meaning(connection, name, changed, after)}. It is left as it is."
+            )
+    return found
+
+
+def _meaning(connection: Connection, name: str, changed: int, now: int) -> str:
+    place = _QUAD_PLACES.get(connection.chip.quad_enable)
+    if place is None or place[0] != name or not changed >> place[1] & 1:
+        return ""
+    return f" (quad enable is {'set' if now >> place[1] & 1 else 'clear'} now)"

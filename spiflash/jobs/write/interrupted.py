@@ -26,11 +26,11 @@ from spiflash.archive.ledger_journal import withdrawn
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
 from spiflash.errors import ChipMismatchError, ChipProtectedError, ShelfError
+from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.passes import take_pass
-from spiflash.jobs.progress import Watcher
 from spiflash.jobs.reading import disagreements
-from spiflash.jobs.rewrite_reading import Before, read_stretches, stretches
+from spiflash.jobs.reading.passes import take_pass
+from spiflash.jobs.write.before import Before, read_stretches, stretches
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.geometry import SECTOR
 from spiflash.nor.unprotect import put_back

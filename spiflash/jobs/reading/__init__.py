@@ -2,8 +2,8 @@
 
 What passes disagree on is read again until it is settled or counts as unstable. Two passes
 that agree are enough only when the expected number of wrong bits they could share is below
-one in a million; otherwise more are taken, as they are when contents changed meanwhile
-(`reading_changes`) or cells go wrong by themselves (`weak_cells`). Nothing read is thrown away.
+one in a million; otherwise more are taken, as they are when contents changed meanwhile or
+cells go wrong by themselves (`differences`). Nothing read is thrown away.
 """
 
 from __future__ import annotations
@@ -16,8 +16,15 @@ import numpy as np
 
 from spiflash.archive.record import EvidenceRecord, ProbeRecord
 from spiflash.errors import InterruptedWorkError
+from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.evidence_probes import (
+from spiflash.jobs.reading.again import Place, settle
+from spiflash.jobs.reading.differences import (
+    Changes,
+    find_changes,
+    sectors_of,
+)
+from spiflash.jobs.reading.line_tests import (
     SHORT,
     Attention,
     probe_doubts,
@@ -25,15 +32,7 @@ from spiflash.jobs.evidence_probes import (
     third_look,
     third_look_record,
 )
-from spiflash.jobs.passes import PassTaken
-from spiflash.jobs.progress import Watcher
-from spiflash.jobs.reading_again import Place, settle
-from spiflash.jobs.reading_changes import (
-    Changes,
-    find_changes,
-    sectors_of,
-)
-from spiflash.jobs.reading_passes import MOST_PASSES, Passes, Weighed
+from spiflash.jobs.reading.passes import MOST_PASSES, Passes, PassTaken, Weighed
 from spiflash.nor.geometry import SECTOR
 
 WEAK_PASSES = 5
@@ -159,7 +158,10 @@ class _Settler:
     def settle(self, weighed: Weighed, attend: Callable[[bytes], Attention]) -> _Found:
         """Read again what passes disagree on, what the contents speak against, and a third time
         what matters most."""
-        places = weighed.places(self._passes.taken)
+        places = [
+            Place(start, length, [each[start : start + length] for each in self._passes.contents])
+            for start, length in weighed.disagreeing
+        ]
         rate = weighed.rate.high
         found = _Found(bytearray(self._passes.taken[-1].contents), places)
         self._settle(found, places, rate)

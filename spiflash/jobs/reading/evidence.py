@@ -22,7 +22,7 @@ such shared wrong bits.
   alike in two passes. From the first one that is seen, sectors are counted like bits.
 
 No figure here says anything about what is wrong in every reading alike by its nature (a stuck
-data line, a wrapped address): that is the business of `evidence_probes`.
+data line, a wrapped address): those are looked for by `line_tests`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Which clocks and sample edges work on this clip: known answers, read many times over.
 
-A simple eye diagram: clock against sample edge, and in each field how many readings of ID and
+A grid of clock against sample edge, and in each field how many readings of ID and
 SFDP came right. It takes a fraction of a second of bus time and touches nothing.
 """
 
@@ -28,7 +28,7 @@ which measure them."""
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class SweepPoint:
     """One clock (hertz) and edge: `right` of `tried` readings came right."""
 
     hertz: float
@@ -43,15 +43,15 @@ class Field:
 
 
 @dataclass(frozen=True, slots=True)
-class Eye:
-    """All fields, slowest clock first."""
+class ClockSweep:
+    """All points, slowest clock first."""
 
-    fields: tuple[Field, ...]
+    points: tuple[SweepPoint, ...]
 
     def reach(self, sampling: Sampling) -> float:
         """Hertz up to which this edge is to be used: the fastest clock below which everything
         works; one step less where something faster fails. 0 when nothing works."""
-        column = [each for each in self.fields if each.sampling is sampling]
+        column = [each for each in self.points if each.sampling is sampling]
         good = 0
         while good < len(column) and column[good].works:
             good += 1
@@ -65,9 +65,9 @@ class Eye:
         return max(self.reach(Sampling.LATE), self.reach(Sampling.EDGE))
 
 
-def measure_eye(
+def sweep_clocks(
     bus: Bus, answers: Answers, readings: int = READINGS, top: float = float("inf")
-) -> Eye:
+) -> ClockSweep:
     """Try every clock up to `top` with both edges."""
     table = answers.sfdp[:TABLE]
     orders = [commands.read_id(len(answers.id))]
@@ -75,28 +75,28 @@ def measure_eye(
     if table:
         orders.append(commands.read_sfdp(0, len(table)))
         wanted.append(table)
-    fields: list[Field] = []
+    points: list[SweepPoint] = []
     slowest, fastest = bus.clock_limits
     clocks = [hertz for hertz in CLOCKS if slowest <= hertz <= min(fastest, top)]
     for hertz in clocks or [min(fastest, top)]:
         actual = bus.set_clock(hertz)
-        if fields and fields[-1].hertz == actual:
+        if points and points[-1].hertz == actual:
             continue
         for sampling in (Sampling.EDGE, Sampling.LATE):
             bus.set_sampling(sampling)
             got = bus.run(orders * readings)
             step = len(orders)
             right = sum(got[i : i + step] == wanted for i in range(0, len(got), step))
-            fields.append(Field(actual, sampling, right, readings))
+            points.append(SweepPoint(actual, sampling, right, readings))
     bus.set_sampling(Sampling.LATE)
     bus.set_clock(min(PROBE_CLOCK, fastest))
-    return Eye(tuple(fields))
+    return ClockSweep(tuple(points))
 
 
-def best_clock(eye: Eye) -> float:
+def best_clock(sweep: ClockSweep) -> float:
     """The clock to use; raises `UnstableReadError` when none works."""
-    if eye.ceiling:
-        return eye.ceiling
+    if sweep.ceiling:
+        return sweep.ceiling
     raise UnstableReadError(
         "The chip's ID and SFDP do not come the same twice, not even at the slowest clock tried.",
         state="Nothing has been changed.",

@@ -1,4 +1,7 @@
-"""Write an image to a chip, with everything that must be true before it."""
+"""Write an image to a chip, with everything that must be true before it.
+
+Blank a chip or part of it, with the same safety as a restore.
+"""
 
 from __future__ import annotations
 
@@ -13,33 +16,32 @@ from spiflash.dump.audit import examine
 from spiflash.dump.found_again import strangers
 from spiflash.errors import (
     ChipMismatchError,
-    ChipUnknownError,
-    CutShortError,
     ImageError,
     NoBackupError,
     ShelfError,
+    UnfinishedWorkError,
+    UsageError,
 )
+from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image, overlay
-from spiflash.jobs.keeping import sets_of
-from spiflash.jobs.progress import Watcher
-from spiflash.jobs.register_check import register_differences
-from spiflash.jobs.rewrite import (
+from spiflash.jobs.write.before import Before, Witness, read_before, sets_of
+from spiflash.jobs.write.interrupted import (
+    read_twice,
+    refuse_stranger,
+    refuse_withdrawn,
+    replayed,
+    settle_outside,
+)
+from spiflash.jobs.write.proof import Verify
+from spiflash.jobs.write.readiness import refuse_unknown, register_differences
+from spiflash.jobs.write.rewrite import (
     Rewritten,
     Work,
     plan_resumed,
     plan_work,
     rewrite,
     whole_sectors,
-)
-from spiflash.jobs.rewrite_proof import Verify
-from spiflash.jobs.rewrite_reading import Before, Witness, read_before
-from spiflash.jobs.rewrite_resume import (
-    read_twice,
-    refuse_stranger,
-    refuse_withdrawn,
-    replayed,
-    settle_outside,
 )
 from spiflash.nor.chip import ChipIdentity
 from spiflash.report.amounts import counted
@@ -64,17 +66,6 @@ class Leave:
     backup: Path | None = None
     unprotect: bool = False
     in_advance: bool = False
-
-
-def refuse_unknown(connection: Connection) -> None:
-    """Raise `ChipUnknownError` for a chip that must not be written."""
-    if connection.chip.write_doubt:
-        raise ChipUnknownError(
-            f"This chip may be read but not written: {connection.chip.write_doubt}.",
-            state=SAFE,
-            remedy="Name the part with --part once you have read its marking, or describe it in "
-            "a table file with --chips.",
-        )
 
 
 def backup_of_this_chip(
@@ -157,14 +148,14 @@ def cut_work(
 
     Journals that another program works with are another chip's. With `needed`, journals of
     chips of this kind of which none is this one's raise `ChipMismatchError`; without, that is
-    said. Raises `CutShortError` for a damaged journal that may be this chip's, and `ShelfError`
-    when two journals fit.
+    said. Raises `UnfinishedWorkError` for a damaged journal that may be this chip's, and
+    `ShelfError` when two journals fit.
     """
     identity = connection.identity
     chip = identity.jedec_id.hex(), identity.unique_hex
     found = open_journals(shelf.journals)
     for path, error in found.corrupt_of_chip(*chip):
-        raise CutShortError(
+        raise UnfinishedWorkError(
             f"A work on a chip like this one was cut short, and its journal is damaged: "
             f"{error.cause}",
             state=f"{SAFE} This chip may be half written.",
@@ -393,8 +384,8 @@ def _fits(connection: Connection, image: Image, at: int) -> None:
 def _same_request(
     journal: Journal, image: Image | None, at: int, again: Sequence[tuple[int, int]]
 ) -> None:
-    """Raise `CutShortError` unless `image` at `at` is what the cut work was to write, and `again`
-    what it was to erase: finishing that would not be what was asked for."""
+    """Raise `UnfinishedWorkError` unless `image` at `at` is what the interrupted work was to write,
+    and `again` what it was to erase: finishing that would not be what was asked for."""
     state = journal.state
     if image is None:
         return
@@ -403,7 +394,7 @@ def _same_request(
     asked = (image.sha256, at, image.parts, whole_sectors((*again, *erased)))
     if asked == (state.image_sha256, state.at, parts, erased):
         return
-    raise CutShortError(
+    raise UnfinishedWorkError(
         f"A restore of {state.image_name} to this chip was cut short on "
         f"{state.begun:%Y-%m-%d %H:%M}, and this is another request: another file, address or "
         "region. Parts of the chip are half written.",
@@ -411,4 +402,40 @@ def _same_request(
         f"{journal.path}.",
         remedy="Run 'spiflash restore --resume' to finish the first one, or --undo to take it "
         "back; then repeat this.",
+    )
+
+
+def erase(
+    connection: Connection,
+    shelf: Shelf,
+    watcher: Watcher,
+    *,
+    agree: Callable[[Work], bool],
+    leave: Leave | None = None,
+    at: int = 0,
+    length: int | None = None,
+    passes: int = 2,
+    verify: Verify = Verify.CHANGED,
+) -> Rewritten:
+    """Make `length` bytes from `at` on (to the end when None) FFh; neighbours that share an
+    erase block are kept. Raises as `restore` does, `UsageError` for a range off the chip."""
+    size = connection.chip.size
+    end = size if length is None else at + length
+    if not 0 <= at < end <= size:
+        raise UsageError(
+            f"The range {at:#x}–{end:#x} does not lie on a chip of {size} bytes.",
+            state=SAFE,
+            remedy="Give --at and --length within the chip.",
+        )
+    blank = Image(f"blank {at:#x}–{end - 1:#x}", b"\xff" * (end - at))
+    return restore(
+        connection,
+        shelf,
+        blank,
+        watcher,
+        agree=agree,
+        leave=leave,
+        at=at,
+        passes=passes,
+        verify=verify,
     )

@@ -29,9 +29,9 @@ from spiflash.archive.files import shelf_error, sync_folder, write_file
 from spiflash.archive.locks import LockedFolder, folders, lock_folder, new_folder
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling
+from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.passes import PassSetting, PassTaken
-from spiflash.jobs.progress import Watcher
+from spiflash.jobs.reading.passes import PassSetting, PassTaken
 from spiflash.report.amounts import counted
 
 UNFINISHED = ".unfinished"
