@@ -3,6 +3,10 @@
 A test that calls a program says so with `@pytest.mark.needs("mkimage", ...)`. Where a program
 is missing the test is left out and the closing summary says which and why; with CI=true it
 fails instead, so that a check never goes missing unseen.
+
+Hypothesis has no deadline here: how long an example takes on a busy machine says nothing about
+the program. With CI=true its examples are the same in every run, so that a run that failed can be
+run again; without, each run tries others.
 """
 
 from __future__ import annotations
@@ -13,13 +17,14 @@ import signal
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
+import hypothesis
 import pytest
 
 if TYPE_CHECKING:
-    pass
+    from tests.power_loss import Cutter
 
 SWEEPS = ("small", "full")
-CUTTER = pytest.StashKey["Cutter"]()
+CUTTER: pytest.StashKey[Cutter] = pytest.StashKey()
 CUTS = pytest.StashKey[Counter[str]]()
 LEFT_OUT = pytest.StashKey[dict[str, list[str]]]()
 
@@ -55,7 +60,14 @@ def hear_signals() -> None:
         signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 
+def set_up_hypothesis() -> None:
+    """Before the test modules are imported: their `settings` start from this profile."""
+    hypothesis.settings.register_profile("spiflash", deadline=None, derandomize=in_ci())
+    hypothesis.settings.load_profile("spiflash")
+
+
 def pytest_configure(config: pytest.Config) -> None:
+    set_up_hypothesis()
     config.stash[LEFT_OUT] = {}
     config.stash[CUTS] = Counter()
     sweep = os.environ.get("SPIFLASH_SWEEP", "small")

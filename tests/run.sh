@@ -80,17 +80,36 @@ may_install() {
     fi
 }
 
+# Runs apt-get, and waits up to 15 minutes while another apt is at work, as on a machine that has
+# just started. DPkg::Lock::Timeout makes apt wait for dpkg's lock; for the locks of its package
+# lists and archives it does not wait, so that it is called again.
+run_apt() {
+    log=$(mktemp)
+    tries=180
+    while :; do
+        $as_root env LC_ALL=C DEBIAN_FRONTEND=noninteractive \
+            apt-get -q -y -o DPkg::Lock::Timeout=900 "$@" </dev/null >"$log" 2>&1 && result=0 ||
+            result=$?
+        cat "$log" >&2
+        tries=$((tries - 1))
+        if [ "$result" -eq 0 ] || [ "$tries" -eq 0 ] || ! grep -q 'Could not get lock' "$log"; then
+            rm -f "$log"
+            return "$result"
+        fi
+        say 'another apt is at work; trying again in 5 s'
+        sleep 5
+    done
+}
+
 install_packages() {
     say "installing $*"
-    apt="$as_root env DEBIAN_FRONTEND=noninteractive apt-get -q -y"
-    install="$apt install --no-install-recommends"
-    $install "$@" </dev/null >&2 && return
+    run_apt install --no-install-recommends "$@" && return
     say 'once more, with fresh package lists'
-    $apt update </dev/null >&2 || say 'the package lists could not be refreshed'
-    $install "$@" </dev/null >&2 && return
+    run_apt update || say 'the package lists could not be refreshed'
+    run_apt install --no-install-recommends "$@" && return
     say 'now one by one, since one that fails takes the others down'
     for package in "$@"; do
-        $install "$package" </dev/null >&2 || say "$package could not be installed"
+        run_apt install --no-install-recommends "$package" || say "$package could not be installed"
     done
 }
 

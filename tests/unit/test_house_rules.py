@@ -13,6 +13,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -287,6 +288,18 @@ def test_nothing_is_left_unfinished() -> None:
     ]
     assert marked == []
     assert UNFINISHED.search("# TO" + "DO: later")
+
+
+DEADLINE = re.compile(r"\bdeadline=(?!None\b)\w+")
+
+
+def test_no_test_of_hypothesis_has_a_deadline() -> None:
+    """How long an example takes on a busy machine says nothing (see tests/conftest.py)."""
+    assert hypothesis.settings.default is not None
+    assert hypothesis.settings.default.deadline is None
+    tests = sorted((ROOT / "tests").rglob("test_*.py"))
+    assert [path.name for path in tests if DEADLINE.search(path.read_text("utf-8"))] == []
+    assert DEADLINE.search("@settings(max_examples=9, deadline=" + "200)")
 
 
 @pytest.mark.parametrize(
