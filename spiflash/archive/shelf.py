@@ -19,8 +19,16 @@ from pathlib import Path
 
 import platformdirs
 
-from spiflash.archive.backupset import CONTENTS, OTP, PAGE, RECORD, BackupSet, open_set, read_record
-from spiflash.archive.bag import write_bag
+from spiflash.archive.backupset import (
+    CONTENTS,
+    OTP,
+    PAGE,
+    RECORD,
+    BackupSet,
+    open_set,
+    read_record,
+    write_bag,
+)
 from spiflash.archive.files import NameTakenError, make_folders, printable, shelf_error
 from spiflash.archive.record import Record
 from spiflash.errors import BackupSetError, ShelfError

@@ -15,8 +15,7 @@ from archive_samples import contents_of, record_of
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from spiflash.archive.backupset import BackupSet, open_set
-from spiflash.archive.bag import check_bag
+from spiflash.archive.backupset import BackupSet, check_bag, open_set
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import BackupSetError
 

@@ -15,7 +15,7 @@ from archive_samples import contents_of
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from spiflash.archive.bag import check_bag, write_bag
+from spiflash.archive.backupset import check_bag, write_bag
 from spiflash.archive.files import NameTakenError
 from spiflash.errors import BackupSetError, ShelfError
 
@@ -261,7 +261,7 @@ def test_a_file_that_cannot_be_read_is_a_shelf_error(
     def broken(path: Path) -> None:
         raise OSError(errno.EIO, "Input/output error", str(path))
 
-    monkeypatch.setattr("spiflash.archive.bag.pieces_of", broken)
+    monkeypatch.setattr("spiflash.archive.backupset.pieces_of", broken)
     with pytest.raises(ShelfError, match=r"Input/output error.*tagmanifest"):
         check_bag(bag)
 

@@ -18,8 +18,7 @@ from archive_samples import MADE, chip_of, contents_of, record_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spiflash.archive.backupset import open_set
-from spiflash.archive.bag import write_bag
+from spiflash.archive.backupset import open_set, write_bag
 from spiflash.archive.shelf import Shelf, default_root
 from spiflash.errors import BackupSetError, NoBackupError, ShelfError
 from spiflash.jobs.write import Leave, backup_of_this_chip
