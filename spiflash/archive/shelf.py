@@ -155,13 +155,13 @@ class Shelf:
         record: Record,
         contents: bytes,
         otp: bytes | None,
-        page: str,
+        page: str | None,
         readings: Mapping[str, bytes] | None = None,
     ) -> BackupSet:
         """Put a new set on the shelf, read it back, and return it.
 
         The name is made of date, time, chip and board label; it never replaces another set.
-        `otp` are the security registers, None when there are none; `page` is the HTML page;
+        `otp` are the security registers and `page` the HTML page, None where there are none;
         `readings` are further files for data/readings, by name: what unstable sectors read.
         Raises `ShelfError`, and `ValueError` when record and contents do not belong together.
         """
@@ -190,7 +190,7 @@ class Shelf:
         while True:
             path = self.root / (stem if number == 1 else f"{stem}-{number}")
             try:
-                write_bag(path, payload, info, {PAGE: page.encode()})
+                write_bag(path, payload, info, {} if page is None else {PAGE: page.encode()})
             except NameTakenError:
                 number += 1
             else:

@@ -8,7 +8,7 @@ from spiflash.bus.locate import list_adapters
 from spiflash.bus.usb import no_access
 from spiflash.cli.options import json_option, trace_options
 from spiflash.cli.screen import show
-from spiflash.report.amounts import clock
+from spiflash.text import clock
 
 
 @click.command()

@@ -17,6 +17,7 @@ from spiflash.jobs.connection import connect
 from spiflash.report.as_json import backup_json
 from spiflash.report.backup_details import backup_details
 from spiflash.report.backup_text import backup_text, set_text
+from spiflash.report.page import set_page
 
 
 @click.command()
@@ -44,7 +45,9 @@ def backup(
       spiflash backup --adapter sim:heron --board gauge-23
     """
     with connect(replace(settings_from(options), announce_adapter=announce_adapter)) as connection:
-        made = back_up(connection, shelf_from(shelf), Bars(), board=board, passes=passes)
+        made = back_up(
+            connection, shelf_from(shelf), Bars(), board=board, passes=passes, page=set_page
+        )
     path, page = made.set.path, made.set.page
     if as_json:
         answer(backup_json(made.record, made.findings, made.coverage, path), as_json=True)

@@ -14,8 +14,8 @@ from spiflash.cli.values import PathGiven
 from spiflash.jobs.write import Leave
 from spiflash.jobs.write.proof import Verify
 from spiflash.jobs.write.rewrite import Rewritten, Work
-from spiflash.report.amounts import counted, seconds
 from spiflash.report.changes import plan_json, proof_json, proof_text
+from spiflash.text import counted, seconds
 
 F = TypeVar("F", bound=Callable[..., Any])
 

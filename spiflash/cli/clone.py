@@ -116,7 +116,9 @@ def clone(
     from spiflash.jobs.clone.loop import Loop
     from spiflash.jobs.clone.station import station_for
     from spiflash.nor.tables import chip_table
+    from spiflash.report.cautions import about_voltage
     from spiflash.report.clone import chain_text, summary_text
+    from spiflash.report.page import set_page
 
     settings = settings_from({**options, "adapter": None, "size": None, "trust_sfdp": False})
     table = chip_table(settings.tables)
@@ -149,6 +151,8 @@ def clone(
             bench,
             screen.again if asks else lambda station, record: again == "redo",
             screen.same if asks else nobody_knows,
+            cautions=about_voltage,
+            page=set_page,
             part=settings.part,
             ceiling=settings.ceiling,
             unprotect=unprotect,

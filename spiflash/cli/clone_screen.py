@@ -25,7 +25,7 @@ from spiflash.report.clone import (
     result_text,
     skipped_line,
 )
-from spiflash.report.wording import clean
+from spiflash.text import clean
 
 GLANCE = 0.2
 """Seconds between two looks for an answer, or for the end of the work."""

@@ -40,6 +40,8 @@ from spiflash.jobs.image import load_image
 from spiflash.jobs.write.proof import Verify
 from spiflash.report.changes import plan_json, plan_text, proof_json
 from spiflash.report.convert import conversion_end, conversion_json, proposal_text
+from spiflash.report.convert_page import conversion_page
+from spiflash.report.page import set_page
 
 _MOST_CHANGES = 100
 
@@ -154,7 +156,7 @@ def convert(
         return
     place = shelf_from(shelf)
     with connect(settings) as connection:
-        prepared = prepare(connection, place, source, asked, Bars())
+        prepared = prepare(connection, place, source, asked, Bars(), page=set_page)
         _told(prepared, as_json)
         if not (only_plan or to_image or yes or as_json or prepared.begun or prepared.done):
             prepared = _changed(prepared)
@@ -177,7 +179,7 @@ def convert(
         )
     saved = _saved(prepared, image, None, to_job)
     back = shlex.join(["spiflash", "restore", str(prepared.set.path), *words])
-    page = save_page(prepared, back, Bars()) if done.plan.steps else None
+    page = save_page(prepared, back, Bars(), conversion_page) if done.plan.steps else None
     document = {
         **_document(prepared, saved),
         "plan": plan_json(done.plan),

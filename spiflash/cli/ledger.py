@@ -98,8 +98,8 @@ def ledger(
 
 def _check(found: object, expect: str | None, *, as_json: bool) -> None:
     from spiflash.archive.ledger import Ledger, check_ledger
-    from spiflash.report.amounts import counted
     from spiflash.report.clone import chain_text
+    from spiflash.text import counted
 
     assert isinstance(found, Ledger)
     result = check_ledger(found)

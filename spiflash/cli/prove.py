@@ -14,6 +14,7 @@ from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import PathGiven
 from spiflash.jobs.audit import save_page
 from spiflash.jobs.prove import prove as prove_adapter
+from spiflash.report.page import set_page
 from spiflash.report.prove import prove_page, prove_text
 
 QUESTION = (
@@ -68,6 +69,7 @@ def prove(
         shelf=None if read_only else shelf_from(shelf),
         agree=agree,
         replug=replug if unplug else None,
+        page=set_page,
     )
     simulated = (settings.adapter or "").startswith("sim:")
     kept = "" if simulated or not record.serial else str(keep(record))

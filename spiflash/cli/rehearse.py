@@ -1,4 +1,8 @@
-"""spiflash rehearse"""
+"""spiflash rehearse: the whole job on simulated boards, as a person would see and do it.
+
+Nothing here is special to the rehearsal: the board is simulated, the adapter is simulated, and
+everything between is the same code that works on a real bench.
+"""
 
 from __future__ import annotations
 
@@ -10,17 +14,69 @@ import shlex
 import tempfile
 import textwrap
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
+from spiflash.archive.shelf import Shelf
+from spiflash.bus.locate import practice_files
 from spiflash.cli.options import json_option
 from spiflash.cli.screen import Bars, answer, show
 from spiflash.cli.values import PathGiven
-from spiflash.errors import UsageError, VerifyError
-from spiflash.jobs.connection import Settings, connect
-from spiflash.jobs.rehearse import JOB, Rehearsal, Scene, save_practice
-from spiflash.jobs.rehearse import rehearse as rehearse_in
+from spiflash.dump.layout import find_layouts
+from spiflash.dump.survey import survey
+from spiflash.errors import ShelfError, UsageError, VerifyError
+from spiflash.jobs import Watcher
+from spiflash.jobs.audit import save_layout
+from spiflash.jobs.backup import Verified, ranges, verify
+from spiflash.jobs.connection import Connection, Settings, connect
+from spiflash.jobs.contact import Contact, make_contact
+from spiflash.jobs.convert import Asked, Prepared, convert, prepare, save_new
+from spiflash.jobs.convert_job import save_job
+from spiflash.jobs.image import load_image
+from spiflash.jobs.reading import disagreements
+from spiflash.jobs.triage import Asked as TriageAsked
+from spiflash.jobs.triage import Triaged, triage_chip
+from spiflash.jobs.write import restore
+from spiflash.jobs.write.rewrite import Rewritten
+from spiflash.report.changes import plan_text
+from spiflash.report.contact import contact_text
+from spiflash.report.convert import conversion_end, proposal_text
+from spiflash.report.identity import identity_text
+from spiflash.report.page import set_page
+from spiflash.report.triage import Basis, Way, triage_text
+from spiflash.text import ranges_text, seconds
+
+JOB = "clone-job.toml"
+"""The job that converting the first board leaves for the others."""
+
+STOPPED_AT = 0x212000
+"""Where the rehearsed SD-card update dies: inside the root file system."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """One step: what happens at the bench, which command it is, what the command shows."""
+
+    title: str
+    bench: str
+    command: str
+    shown: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsed:
+    """The outcome: the conversion with its set, what the failed update damaged, and the proof
+    that the board holds its factory contents again."""
+
+    prepared: Prepared
+    damaged: tuple[tuple[int, int], ...]
+    erased_bytes: int
+    proof: Verified
+
+
+Teller = Callable[[Scene], None]
 
 
 @click.command()
@@ -83,7 +139,7 @@ def _rehearse(folder: Path, *, as_json: bool, kept: bool) -> None:
         if not as_json:
             answer(_told(number, scene))
 
-    result = rehearse_in(folder, tell, Bars())
+    result = play(folder, tell, Bars())
     clones = _clone_two(folder, tell)
     end = (
         "Rehearsal over: the board holds its factory contents again, byte for byte; two others "
@@ -150,7 +206,7 @@ def _told(number: int, scene: Scene) -> str:
     return f"{number}. {scene.title}\n{bench}\n\n  > {scene.command}\n{shown}\n"
 
 
-def _document(result: Rehearsal, folder: Path | None) -> dict[str, object]:
+def _document(result: Rehearsed, folder: Path | None) -> dict[str, object]:
     return {
         "verified": result.prepared.set.record.verified,
         "sha256": result.prepared.set.record.sha256,
@@ -160,3 +216,138 @@ def _document(result: Rehearsal, folder: Path | None) -> dict[str, object]:
         "restored": result.proof.equal,
         "folder": str(folder) if folder else None,
     }
+
+
+def play(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsed:
+    """Run the rehearsal in `folder`, which must be empty or missing.
+
+    Leaves the simulated board in `folder`/board, its backup set in `folder`/shelf, the image and
+    the clone job beside them. Raises `ShelfError` when the folder cannot be made.
+    """
+    board, shelf = folder / "board", Shelf(folder / "shelf")
+    save_practice(folder)
+    open_image, job = folder / "open.bin", folder / JOB
+    here = f"sim:{board}"
+    bench = ("--adapter", here, "--shelf", str(shelf.root))
+    tell(_contact(make_contact(Settings(adapter=f"{here}?new=heron")), here))
+    with connect(Settings(adapter=here)) as found:
+        tell(_identity(found, here))
+        asked = Asked(label="rehearsal")
+        prepared = prepare(found, shelf, load_image(open_image), asked, watcher, page=set_page)
+        converted = convert(found, shelf, prepared, watcher, agree=lambda work: True)
+    save_job(prepared, open_image, job)
+    tell(_converted(prepared, converted, job, bench))
+    image = load_image(prepared.set.path)
+    with connect(Settings(adapter=f"{here}?card={STOPPED_AT:#x}")) as found:
+        triaged = triage_chip(found, shelf, watcher, TriageAsked(words=bench))
+    tell(_damage(triaged, bench))
+    damaged = ranges(disagreements([triaged.reading.contents, prepared.proposal.made]))
+    with connect(Settings(adapter=here)) as found:
+        done = restore(found, shelf, image, watcher, agree=lambda work: True)
+    tell(
+        Scene(
+            "Take the way back",
+            "The clip is on again, and the whole set goes back: what the board held when it came. "
+            "Only the sectors that differ are rewritten; the journal on the shelf keeps the work "
+            "safe against a cut.",
+            _command("restore", str(prepared.set.path), *bench),
+            f"{plan_text(done.plan)}\nWritten and verified in {seconds(done.seconds)} of the "
+            "bench's time.",
+        )
+    )
+    with connect(Settings(adapter=here)) as found:
+        proof = verify(found, image, watcher)
+    tell(_end(proof, prepared, here))
+    return Rehearsed(prepared, damaged, done.plan.erased_bytes, proof)
+
+
+def save_practice(folder: Path) -> None:
+    """Write what can be practised with: the open image, its layout, and the files for a card.
+
+    Raises `ShelfError` when the folder cannot be made, `OutputError` for a file that exists.
+    """
+    files = practice_files()
+    try:
+        for name in files:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise ShelfError(
+            f"The folder {folder} cannot be made ({exc.strerror or exc}).",
+            state="Nothing has been written.",
+            remedy="Name a folder in which this user may write.",
+        ) from exc
+    for name, contents in files.items():
+        save_new(folder / name, contents)
+    image = files["open.bin"]
+    save_layout(find_layouts(image, survey(image))[0].layout, folder / "open-layout.toml")
+
+
+def _command(name: str, *words: str) -> str:
+    """The command as it is typed."""
+    return shlex.join(["spiflash", name, *words])
+
+
+def _contact(found: Contact, here: str) -> Scene:
+    return Scene(
+        "Make contact",
+        "The board is unplugged and its battery is out. The clip goes on with its pin 1 at the "
+        "dot of the chip, then the adapter into USB.",
+        _command("contact", "--adapter", here),
+        contact_text(found),
+    )
+
+
+def _identity(found: Connection, here: str) -> Scene:
+    return Scene(
+        "Know the chip",
+        "The name on the package and the voltage should agree with what the chip says.",
+        _command("identify", "--adapter", here),
+        identity_text(
+            found.chip, found.unique_id, found.registers, found.protection, found.bus.description
+        ),
+    )
+
+
+def _converted(prepared: Prepared, done: Rewritten, job: Path, bench: tuple[str, ...]) -> Scene:
+    saved = ("--save-job", str(job))
+    text = proposal_text(
+        prepared.board,
+        prepared.image,
+        prepared.proposal,
+        prepared.concerns,
+        prepared.refused,
+        backup=f"{prepared.set.path} (taken just now, verified)",
+    )
+    back = _command("restore", str(prepared.set.path), *bench)
+    end = conversion_end(prepared.proposal, done, page="", back=back)
+    return Scene(
+        "Convert the board",
+        "The factory contents are saved and verified first. Then the open image goes on, and what "
+        "is this board's own is carried over.",
+        _command("convert", prepared.source.name, "--board", "rehearsal", *saved, *bench),
+        f"{text}\n\n{plan_text(done.plan)}\n\n{end}",
+    )
+
+
+def _damage(found: Triaged, bench: tuple[str, ...]) -> Scene:
+    basis = Basis(found.backup, found.image, len(found.reading.passes), len(found.reading.unstable))
+    ways = [Way(each.repair, each.plan, each.commands) for each in found.proposals]
+    return Scene(
+        "A later update fails",
+        "The clip comes off, the board starts. Months later an SD card goes in, and the power "
+        f"fails when the update has reached {STOPPED_AT:06X}h; the board does not come up any "
+        "more. The clip goes on again.",
+        _command("triage", *bench),
+        triage_text(found.triage, basis, ways),
+    )
+
+
+def _end(proof: Verified, made: Prepared, here: str) -> Scene:
+    return Scene(
+        "Make sure",
+        "The clip comes off, the battery goes in, and the board starts as it did before.",
+        _command("verify", str(made.set.path), "--adapter", here),
+        f"Equal: all {proof.compared} bytes, in {len(proof.reading.passes)} passes that agree."
+        if proof.equal
+        else f"Different  {ranges_text(proof.differing)}",
+    )

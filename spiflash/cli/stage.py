@@ -11,8 +11,7 @@ from spiflash.cli.screen import show
 from spiflash.cli.values import Amount, PathGiven
 from spiflash.jobs.stage import Staged
 from spiflash.jobs.stage import stage as stage_files
-from spiflash.report.amounts import amount
-from spiflash.report.wording import clean
+from spiflash.text import amount, clean
 
 
 @click.command()

@@ -23,8 +23,8 @@ from spiflash.errors import VerifyError
 from spiflash.jobs.backup import verify as verify_chip
 from spiflash.jobs.connection import connect
 from spiflash.jobs.image import load_image
-from spiflash.report.changes import ranges_text
 from spiflash.report.record_facts import evidence_facts
+from spiflash.text import ranges_text
 
 
 @click.command()

@@ -16,7 +16,7 @@ from spiflash.dump.layout import Known, Layout, Occupancy, find_layouts, occupan
 from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.survey import survey
 from spiflash.dump.symptoms import Symptom, symptoms
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,7 @@ from spiflash.dump.fit import fit, repeats_after
 from spiflash.dump.layout import Region, Role, find_layouts
 from spiflash.dump.survey import survey
 from spiflash.dump.triage.processor import byte_order, processor
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 STRONG = frozenset(
     {

@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator
 from spiflash.dump.facts import ImageFacts
 from spiflash.dump.finding import Finding
 from spiflash.dump.uboot_env import Environment
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 MASK = "••••••"
 

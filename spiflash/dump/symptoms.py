@@ -18,7 +18,7 @@ from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.legacy import find_legacy_images
 from spiflash.dump.formats.squashfs import superblocks
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 _LEAST = 4096  # below one sector, a constant or repeating dump says nothing
 _FEWEST_VALUES = 16  # a nearly blank chip has constant bits because it holds next to nothing

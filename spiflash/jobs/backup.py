@@ -31,13 +31,16 @@ from spiflash.jobs.reading.line_tests import attention
 from spiflash.jobs.reading.passes import PassTaken
 from spiflash.jobs.same_board import SameBoard
 from spiflash.nor.geometry import SECTOR
-from spiflash.report.page import backup_page
 
 LIBRARIES = ("pyftdi", "pyusb")
 
 ROOM = 4
 """Room that a backup needs on the shelf, in sizes of the chip: the set, and the passes that are
 kept until it is whole."""
+
+
+SetPage = Callable[[Record, Audit], str]
+"""Makes the page of a set from its record and the audit of its contents, as HTML."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +83,14 @@ def back_up(
     *,
     board: str = "",
     passes: int = 2,
+    page: SetPage | None = None,
     clock: Callable[[], datetime] = now,
 ) -> Backup:
     """Read the chip in `passes` passes, or more, and put a set on the shelf.
 
     Finished passes of an attempt that was cut short are used. A set is made also when passes
-    disagree; its record says what is wrong then (`verified` is False). Raises `ShelfError`
+    disagree; its record says what is wrong then (`verified` is False). `page` makes the set's page;
+    without it the set has none. Raises `ShelfError`
     before anything is read when the shelf cannot be written, and `InterruptedWorkError` after
     Ctrl-C.
     """
@@ -110,7 +115,7 @@ def back_up(
                 remedy="Start the backup again when you are ready: within the hour it uses the "
                 "finished passes of a chip with a unique ID.",
             ) from exc
-        made = put_on_shelf(connection, reading, one_time, shelf, board, clock())
+        made = put_on_shelf(connection, reading, one_time, shelf, board, clock(), page)
         unfinished.drop(reading.contents)
     return made
 
@@ -136,15 +141,17 @@ def put_on_shelf(
     shelf: Shelf,
     board: str,
     made: datetime,
+    page: SetPage | None = None,
 ) -> Backup:
-    """Make a set of a finished reading; `one_time` is what the security registers hold.
+    """Make a set of a finished reading; `one_time` is what the security registers hold, `page`
+    makes the set's page.
 
     Raises `ShelfError`.
     """
     audit = examine(reading.contents, "flash.bin")
     record = record_of(connection, reading, one_time, audit.symptoms, board, made)
-    page = backup_page(record, reading.contents, audit.findings, audit.coverage, audit=audit)
-    placed = shelf.place(record, reading.contents, one_time.otp, page, readings_kept(reading))
+    html = None if page is None else page(record, audit)
+    placed = shelf.place(record, reading.contents, one_time.otp, html, readings_kept(reading))
     return Backup(placed, audit)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from spiflash.bus.transaction import Bus, Sampling
 from spiflash.errors import SpiflashError
@@ -18,8 +19,6 @@ from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.probe import ID_BYTES, PROBE_CLOCK
 from spiflash.nor.tables import chip_table
-from spiflash.report.cautions import about_voltage
-from spiflash.report.contact import ContactFault, ContactReport, EyeLine
 
 LISTENINGS = 200
 READINGS = 16
@@ -37,7 +36,55 @@ ONE_SIDED = 3
 is pulled up; where two masters drive it, the low one wins (common practice, no source)."""
 
 
-def make_contact(settings: Settings) -> ContactReport:
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """`name` is stable, for scripts; `sign` is what was seen, `cause` what it comes from, `pins`
+    the pins of the 8-pin package to look at, the likeliest first."""
+
+    name: str
+    sign: str
+    cause: str
+    pins: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ClockLine:
+    """At this clock (hertz), of `tried` readings each, how many came right when sampled on the
+    rising edge and half a clock later."""
+
+    hertz: float
+    edge: int
+    late: int
+    tried: int
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """What the contact check found.
+
+    `chip` is None and `lines` are empty when nothing could be identified; `refusal` says why
+    then. `clock` is the one to use and `edge_limit` the fastest for sampling on the rising edge,
+    in hertz, 0 for none. `latch` tells whether the write enable latch could be set and cleared,
+    `locked` whether the status register is write-protected.
+    """
+
+    adapter: str
+    chip: Chip | None
+    lines: tuple[ClockLine, ...]
+    clock: float
+    edge_limit: float
+    faults: tuple[Fault, ...]
+    refusal: str
+    latch: bool | None
+    locked: bool
+
+    @property
+    def good(self) -> bool:
+        """Whether nothing is wrong."""
+        return not self.faults and not self.refusal
+
+
+def make_contact(settings: Settings) -> Contact:
     """Listen, identify, sweep the clocks. Raises what opening the adapter raises."""
     table = chip_table(settings.tables)
     bus, _ = open_adapter(settings)
@@ -63,9 +110,9 @@ def make_contact(settings: Settings) -> ContactReport:
                 refusal = "No clock works with either edge."
         except SpiflashError as error:
             refusal = f"{error.cause} {error.remedy}".strip()
-        return ContactReport(
+        return Contact(
             adapter=bus.description,
-            chip=None if chip is None else f"{chip.name}, {chip.vendor}",
+            chip=chip,
             lines=() if sweep is None else _lines(sweep),
             clock=0.0 if sweep is None else sweep.ceiling,
             edge_limit=0.0 if sweep is None else sweep.reach(Sampling.EDGE),
@@ -73,17 +120,16 @@ def make_contact(settings: Settings) -> ContactReport:
             refusal=refusal,
             latch=latch,
             locked=locked,
-            cautions=() if chip is None else about_voltage(chip),
         )
     finally:
         bus.close()
 
 
-def _lines(sweep: ClockSweep) -> tuple[EyeLine, ...]:
+def _lines(sweep: ClockSweep) -> tuple[ClockLine, ...]:
     """One line a clock, both edges side by side."""
     right = {(each.hertz, each.sampling): each.right for each in sweep.points}
     return tuple(
-        EyeLine(hertz, right[hertz, Sampling.EDGE], right[hertz, Sampling.LATE], READINGS)
+        ClockLine(hertz, right[hertz, Sampling.EDGE], right[hertz, Sampling.LATE], READINGS)
         for hertz in dict.fromkeys(each.hertz for each in sweep.points)
     )
 
@@ -102,7 +148,7 @@ def listen(bus: Bus) -> list[tuple[bytes, bytes]]:
     return heard
 
 
-def diagnose(heard: Sequence[tuple[bytes, bytes]]) -> tuple[ContactFault, ...]:
+def diagnose(heard: Sequence[tuple[bytes, bytes]]) -> tuple[Fault, ...]:
     """What the readings say is wrong; empty when nothing is. Pure."""
     tally = Counter(heard)
     (answer, table), times = tally.most_common(1)[0]
@@ -126,7 +172,7 @@ def _mostly_ones(heard: Sequence[tuple[bytes, bytes]]) -> bool:
     return ones > 0.75 * bits
 
 
-def _shifted(table: bytes) -> ContactFault | None:
+def _shifted(table: bytes) -> Fault | None:
     """The SFDP signature, found one bit too late or too early."""
     value = int.from_bytes(table, "big")
     size = len(SIGNATURE)
@@ -138,7 +184,7 @@ def _shifted(table: bytes) -> ContactFault | None:
     return _EARLY if later == SIGNATURE else None
 
 
-def _stuck(known: bytes, table: bytes) -> ContactFault | None:
+def _stuck(known: bytes, table: bytes) -> Fault | None:
     """Bits that have the same level in every byte, although the SFDP signature says otherwise."""
     ones = zeros = 0
     for value in known:
@@ -156,7 +202,7 @@ def _stuck(known: bytes, table: bytes) -> ContactFault | None:
     bits = ", ".join(str(bit) for bit in range(8) if constant >> bit & 1)
     half = {0xF0: "The upper four bits", 0x0F: "The lower four bits"}.get(constant, f"Bit {bits}")
     level = "1" if ones & constant == constant else "0"
-    return ContactFault(
+    return Fault(
         "stuck-bits",
         f"{half} of every byte read {level}.",
         "clock edges are lost or doubled at a fixed place of each byte, or something drives DO "
@@ -165,7 +211,7 @@ def _stuck(known: bytes, table: bytes) -> ContactFault | None:
     )
 
 
-def _comes_and_goes(tally: Counter[tuple[bytes, bytes]], known: bytes, total: int) -> ContactFault:
+def _comes_and_goes(tally: Counter[tuple[bytes, bytes]], known: bytes, total: int) -> Fault:
     right = int.from_bytes(known, "big")
     rises = falls = wrong = 0
     for (answer, table), times in tally.items():
@@ -179,21 +225,21 @@ def _comes_and_goes(tally: Counter[tuple[bytes, bytes]], known: bytes, total: in
     zeros = 8 * len(known) - ones
     dense = rises + falls > DENSE * wrong
     if dense and rises * ones > ONE_SIDED * falls * zeros:
-        return ContactFault(
+        return Fault(
             "intermittent",
             sign + "their bits mostly read 1 where they should be 0.",
             "DO or CS# opens for moments: the clip is not seated, or a lead is loose",
             (2, 1, 4),
         )
     if dense:
-        return ContactFault(
+        return Fault(
             "other-master",
             sign + "whole stretches were garbled, and ones read 0.",
             "something else drives the lines for moments: the board's processor is awake; hold "
             "it in reset (--hold-low) or take its supply away",
             (6, 5, 2),
         )
-    return ContactFault(
+    return Fault(
         "noise",
         sign + "bits go wrong both ways.",
         "leads too long, a bad ground, or a weak supply",
@@ -201,7 +247,7 @@ def _comes_and_goes(tally: Counter[tuple[bytes, bytes]], known: bytes, total: in
     )
 
 
-_SILENT_HIGH = ContactFault(
+_SILENT_HIGH = Fault(
     "silent-high",
     "The data line stays high whatever is sent.",
     "nothing drives it, and from the adapter's side these look alike: no chip under the clip, "
@@ -209,39 +255,39 @@ _SILENT_HIGH = ContactFault(
     "open, or HOLD# (7) pulled low",
     (8, 4, 1, 2, 7, 6, 5),
 )
-_SILENT_LOW = ContactFault(
+_SILENT_LOW = Fault(
     "silent-low",
     "The data line stays low whatever is sent.",
     "no supply at the chip (measure pin 8 against pin 4), DO (2) shorted to ground, or the clip "
     "turned round",
     (8, 2, 4),
 )
-_FLOATING = ContactFault(
+_FLOATING = Fault(
     "floating",
     "The data line reads as noise, mostly ones, different every time.",
     "DO (2) is not connected, or nothing drives it",
     (2, 1, 8),
 )
-_GARBLED = ContactFault(
+_GARBLED = Fault(
     "garbled",
     "No two readings are alike.",
     "another master drives the bus all the time, or the ground is not connected",
     (4, 2, 6),
 )
-_LATE = ContactFault(
+_LATE = Fault(
     "bit-late",
     "Every answer comes one bit late.",
     "the clock is inverted or has one edge too few at the chip, or the level shifter in between "
     "is too slow",
     (6, 2),
 )
-_EARLY = ContactFault(
+_EARLY = Fault(
     "bit-early",
     "Every answer comes one bit early: its first bit is lost.",
     "a disturbance on the clock line counts as an edge, or the clock idles at the wrong level",
     (6, 1),
 )
-_LATCH = ContactFault(
+_LATCH = Fault(
     "write-latch",
     "The chip answers, but its write enable latch cannot be set.",
     "it was met in a state in which it takes no writes, or what is sent does not reach it whole",

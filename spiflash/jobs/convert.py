@@ -11,6 +11,7 @@ import hashlib
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 
 from spiflash.archive.backupset import BackupSet, open_set
@@ -29,7 +30,7 @@ from spiflash.errors import (
     UnstableReadError,
 )
 from spiflash.jobs import Watcher
-from spiflash.jobs.backup import back_up, now
+from spiflash.jobs.backup import SetPage, back_up, now
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import (
@@ -44,7 +45,10 @@ from spiflash.jobs.write.before import Before, Witness, read_before
 from spiflash.jobs.write.proof import Verify
 from spiflash.jobs.write.readiness import refuse_unknown
 from spiflash.jobs.write.rewrite import Rewritten, Work
-from spiflash.report.convert_page import conversion_page
+
+ConversionPage = Callable[["Prepared", str, datetime], str]
+"""Makes the page about a conversion, as HTML, from what was prepared, the command for the way back
+and the time of day."""
 
 MOST_SETS = 8
 """Sets of one board that are looked through, from the newest on."""
@@ -106,13 +110,20 @@ def prepare_from_set(path: Path, image: Image, asked: Asked) -> Prepared:
 
 
 def prepare(
-    connection: Connection, shelf: Shelf, image: Image, asked: Asked, watcher: Watcher
+    connection: Connection,
+    shelf: Shelf,
+    image: Image,
+    asked: Asked,
+    watcher: Watcher,
+    *,
+    page: SetPage | None = None,
 ) -> Prepared:
     """Know what the chip holds, have a verified set of exactly that, and work out the rest.
 
     A verified set on the shelf is used when the chip still holds exactly what it holds;
-    otherwise a new one is made. Raises the refusals of `restore` and `back_up`, and
-    `UnfinishedWorkError` when another restore of this chip was cut short.
+    otherwise a new one is made, with the page that `page` makes. Raises the refusals of
+    `restore` and `back_up`, and `UnfinishedWorkError` when another restore of this chip was
+    interrupted.
     """
     refuse_unknown(connection)
     theirs = _audit_of(image, asked)
@@ -146,7 +157,7 @@ def prepare(
                 state=SAFE,
                 remedy="Leave --backup out: then what the chip holds now is saved first.",
             )
-    made = back_up(connection, shelf, watcher, board=asked.label, passes=asked.passes)
+    made = back_up(connection, shelf, watcher, board=asked.label, passes=asked.passes, page=page)
     if not made.record.verified:
         raise UnstableReadError(
             f"The backup is kept but not verified: {'; '.join(made.record.doubts)}.",
@@ -287,23 +298,16 @@ def refuse_existing(path: Path) -> None:
         )
 
 
-def save_page(prepared: Prepared, back: str, watcher: Watcher) -> Path | None:
-    """Put the page about a conversion into the set of the board; None where that cannot be
-    written, which is said and no more: the board is what counts. `back` is the command for the
-    way back."""
+def save_page(
+    prepared: Prepared, back: str, watcher: Watcher, render: ConversionPage
+) -> Path | None:
+    """Put the page about a conversion, made by `render`, into the set of the board; None where
+    that cannot be written, which is said and no more: the board is what counts. `back` is the
+    command for the way back."""
     moment = now()
     page = prepared.set.path / f"conversion-{moment:%Y-%m-%d-%H%M%S}.html"
-    html = conversion_page(
-        prepared.board,
-        prepared.image,
-        prepared.proposal,
-        prepared.concerns,
-        name=prepared.set.record.board or prepared.set.record.chip.name,
-        back=back,
-        moment=moment,
-    )
     try:
-        write_file(page, (html.encode(),))
+        write_file(page, (render(prepared, back, moment).encode(),))
     except OSError as exc:
         watcher.say(f"the page {page} cannot be written ({exc.strerror or exc})")
         return None

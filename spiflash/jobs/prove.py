@@ -24,7 +24,7 @@ from spiflash.bus.locate import open_bus
 from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import AdapterLostError, SpiflashError
 from spiflash.jobs import Watcher
-from spiflash.jobs.backup import back_up, now, program_versions
+from spiflash.jobs.backup import SetPage, back_up, now, program_versions
 from spiflash.jobs.clock_sweep import sweep_clocks
 from spiflash.jobs.connection import Connection, Settings, connect
 from spiflash.jobs.image import load_image
@@ -94,12 +94,14 @@ def prove(
     shelf: Shelf | None,
     agree: Callable[[], bool],
     replug: Callable[[], bool] | None = None,
+    page: SetPage | None = None,
 ) -> AdapterRecord:
     """Make every check that can be made; see the module.
 
     With a `shelf` the checks that write are made too, once `agree` says yes. `replug` asks a
     person to plug the cable in again that was pulled while the chip was being written; None
-    leaves that check out. Raises what opening the adapter and identifying the chip raise.
+    leaves that check out. `page` makes the page of the set that is made before the chip is written.
+    Raises what opening the adapter and identifying the chip raise.
     """
 
     def open_adapter() -> FtdiBus:
@@ -120,7 +122,7 @@ def prove(
     written = shelf is not None and agree()
     if shelf is not None and written:
         with connect(settings) as connection:
-            _writing(proving, connection, shelf)
+            _writing(proving, connection, shelf, page)
         if replug is not None:
             _unplugging(proving, settings, shelf, replug)
     if not written:
@@ -299,7 +301,7 @@ _BUSY = "erasing and programming take no longer than the chip table says"
 _UNPLUG = "a restore whose cable was pulled can be finished"
 
 
-def _writing(proving: Proving, connection: Connection, shelf: Shelf) -> None:
+def _writing(proving: Proving, connection: Connection, shelf: Shelf, page: SetPage | None) -> None:
     """Erase and program the last block, measure it, and write the backup back."""
     refuse_unknown(connection)
     geometry = connection.flash.geometry
@@ -311,7 +313,7 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf) -> None:
     elif connection.flash.protection().overlaps(low, connection.chip.size):
         refusal = "the chip's last block is write-protected"
     if not refusal:
-        made = back_up(connection, shelf, proving.watcher, board="prove")
+        made = back_up(connection, shelf, proving.watcher, board="prove", page=page)
         if not made.record.verified:
             refusal = "the backup before it is not verified"
     if refusal:
@@ -334,10 +336,10 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf) -> None:
             said.append(f"{kind.size // 1024} KiB {1000 * statistics.median(times):.0f} ms")
             if max(times) > limit:
                 late.append(f"{kind.size // 1024} KiB took {max(times):.2f} s of {limit:.2f} s")
-        page = geometry.page
         # What is programmed is what was there.
         pages = [
-            (at, made.contents[at : at + page]) for at in range(low, connection.chip.size, page)
+            (at, made.contents[at : at + geometry.page])
+            for at in range(low, connection.chip.size, geometry.page)
         ]
         busy = [_page_busy(connection, *each) for each in pages[:SINGLE_PAGES]]
         begun = bus.clock.now()
@@ -345,7 +347,7 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf) -> None:
         took = bus.clock.now() - begun
         # A page on the wires: write enable, command, address and data.
         count = len(pages) - SINGLE_PAGES
-        share = count * (8 * (1 + 4 + page) / bus.hertz + statistics.median(busy)) / took
+        share = count * (8 * (1 + 4 + geometry.page) / bus.hertz + statistics.median(busy)) / took
         said.append(f"page {1000 * statistics.median(busy):.2f} ms")
         if max(busy) > geometry.program.maximum:
             late.append(f"a page took {1000 * max(busy):.2f} ms")

@@ -11,10 +11,9 @@ from spiflash.dump.fit import Fit
 from spiflash.dump.hints import Console, Hints, Write
 from spiflash.dump.hints.script import Onto
 from spiflash.dump.layout import Region, Role
-from spiflash.report.amounts import address, amount, counted, span
 from spiflash.report.as_json import finding_json
 from spiflash.report.lines import table
-from spiflash.report.wording import clean
+from spiflash.text import address, amount, clean, counted, span
 
 _SHOWN = 100
 _LAYOUT_FILE = "layout.toml"

@@ -9,13 +9,12 @@ from dataclasses import replace
 
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit
-from spiflash.report.amounts import amount, counted
 from spiflash.report.audit import next_steps
 from spiflash.report.drawing import SECTOR, pieces, template
 from spiflash.report.examined import examined_pieces
 from spiflash.report.headline import audit_headline
 from spiflash.report.sectors import sectors
-from spiflash.report.wording import clean
+from spiflash.text import amount, clean, counted
 
 
 def audit_page(audit: Audit, agreement: AgreementRecord | None = None) -> str:

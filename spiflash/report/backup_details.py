@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from spiflash.archive.record import Record
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.report.amounts import address, amount
 from spiflash.report.cautions import after_backup
 from spiflash.report.lines import facts, listed, table, wrapped
 from spiflash.report.record_facts import (
@@ -19,6 +18,7 @@ from spiflash.report.record_facts import (
     pass_rows,
 )
 from spiflash.report.sectors import Holds, Sector, sectors
+from spiflash.text import address, amount
 
 _MAP_COLUMNS = 64
 _MAP_LINES = 32

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Protocol
-
+from spiflash.jobs.write.proof import Proof
 from spiflash.plan import Plan
-from spiflash.report.amounts import amount, counted, seconds, span
+from spiflash.text import amount, counted, ranges_text, seconds
 
 SECTOR = 4096
 """Bytes in the unit in which wear is told."""
-
-SHOWN = 12
-"""Ranges listed before the rest is only counted."""
 
 
 def plan_text(plan: Plan) -> str:
@@ -56,43 +51,7 @@ def plan_json(plan: Plan) -> dict[str, object]:
     }
 
 
-def ranges_text(ranges: Sequence[tuple[int, int]]) -> str:
-    """Ranges of addresses; only the first dozen by name."""
-    shown = ", ".join(span(low, high) for low, high in ranges[:SHOWN])
-    left = len(ranges) - SHOWN
-    return shown + (f" and {left} more" if left > 0 else "")
-
-
-class ProofFacts(Protocol):
-    """How a rewritten chip is known to be right (see `jobs.write.proof.Proof`)."""
-
-    @property
-    def sectors(self) -> int:
-        """Sectors read back."""
-        ...
-
-    @property
-    def passes(self) -> int:
-        """Readings of the whole chip; 0 when only changed sectors were read."""
-        ...
-
-    @property
-    def reread(self) -> tuple[int, ...]:
-        """Sectors that matched only when read again."""
-        ...
-
-    @property
-    def repaired(self) -> tuple[int, ...]:
-        """Sectors written again."""
-        ...
-
-    @property
-    def glanced(self) -> int:
-        """Sectors beside those read back of which only a piece was read."""
-        ...
-
-
-def proof_text(proof: ProofFacts) -> str:
+def proof_text(proof: Proof) -> str:
     """What was read back, in a sentence or two."""
     if proof.passes:
         text = f"The whole chip was read back in {proof.passes} passes and is right."
@@ -109,7 +68,7 @@ def proof_text(proof: ProofFacts) -> str:
     return text
 
 
-def proof_json(proof: ProofFacts) -> dict[str, object]:
+def proof_json(proof: Proof) -> dict[str, object]:
     """The same for scripts; addresses in bytes."""
     return {
         "sectors": proof.sectors,

@@ -7,7 +7,7 @@ from dataclasses import asdict
 
 from spiflash.nor.geometry import Span
 from spiflash.nor.tables import Part
-from spiflash.report.amounts import amount, clock, counted, hex_pairs, seconds, span
+from spiflash.text import amount, clock, counted, hex_pairs, seconds, span
 
 _PROGRAMMED = {
     "page": "a page at a time",

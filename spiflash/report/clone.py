@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spiflash.archive.ledger import BoardRecord
-from spiflash.report.amounts import counted, seconds
-from spiflash.report.wording import clean
+from spiflash.text import clean, counted, seconds
 
 ROWS = 5
 """Lines of a large letter."""

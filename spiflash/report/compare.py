@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from spiflash.dump.compare import ByteChange, Comparison, VariableChange
 from spiflash.dump.identity import called
-from spiflash.report.amounts import address, counted, span
-from spiflash.report.wording import clean
+from spiflash.text import address, clean, counted, span
 
 _SHOWN = 40
 

@@ -2,70 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from spiflash.report.amounts import clock
+from spiflash.jobs.contact import Contact, Fault
+from spiflash.report.cautions import about_voltage
 from spiflash.report.wiring import wires
+from spiflash.text import clock
 
 _EDGES = ("rising edge", "half a clock later")
 _BAR = 16
 
 
-@dataclass(frozen=True, slots=True)
-class ContactFault:
-    """`name` is stable, for scripts; `sign` is what was seen, `cause` what it comes from, `pins`
-    the pins of the 8-pin package to look at, the likeliest first."""
-
-    name: str
-    sign: str
-    cause: str
-    pins: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class EyeLine:
-    """At this clock (hertz), of `tried` readings each, how many came right when sampled on the
-    rising edge and half a clock later."""
-
-    hertz: float
-    edge: int
-    late: int
-    tried: int
-
-
-@dataclass(frozen=True, slots=True)
-class ContactReport:
-    """What the contact check found.
-
-    `chip` is None and `lines` are empty when nothing could be identified; `refusal` says why
-    then. `clock` is the one to use and `edge_limit` the fastest for sampling on the rising edge,
-    in hertz, 0 for none. `latch` tells whether the write enable latch could be set and cleared,
-    `locked` whether the status register is write-protected.
-    """
-
-    adapter: str
-    chip: str | None
-    lines: tuple[EyeLine, ...]
-    clock: float
-    edge_limit: float
-    faults: tuple[ContactFault, ...]
-    refusal: str
-    latch: bool | None
-    locked: bool
-    cautions: tuple[str, ...] = ()
-    """About the chip's supply, where 3.3 V may harm it."""
-
-    @property
-    def good(self) -> bool:
-        """Whether nothing is wrong."""
-        return not self.faults and not self.refusal
-
-
-def contact_text(found: ContactReport) -> str:
+def contact_text(found: Contact) -> str:
     """The screen of `contact`."""
     lines = [f"{'Adapter':<10} {found.adapter}"]
     if found.chip is not None:
-        lines.append(f"{'Chip':<10} {found.chip}")
+        lines.append(f"{'Chip':<10} {found.chip.name}, {found.chip.vendor}")
     if found.lines:
         lines += ["", *_table(found), ""]
     for fault in found.faults:
@@ -84,12 +34,12 @@ def contact_text(found: ContactReport) -> str:
     return "\n".join(lines)
 
 
-def _pins(fault: ContactFault) -> str:
+def _pins(fault: Fault) -> str:
     names = {wire.chip_pin: wire.chip_name for wire in wires("A")}
     return ", ".join(f"pin {pin} {names[pin]}" for pin in fault.pins)
 
 
-def _table(found: ContactReport) -> list[str]:
+def _table(found: Contact) -> list[str]:
     """One line a clock: how many of the readings came right with each edge."""
     lines = [f"{'Clock':<10} " + " ".join(f"{name:<{_BAR + 7}}" for name in _EDGES).rstrip()]
     for each in found.lines:
@@ -102,13 +52,13 @@ def _table(found: ContactReport) -> list[str]:
     return lines
 
 
-def contact_json(found: ContactReport) -> dict[str, object]:
+def contact_json(found: Contact) -> dict[str, object]:
     """The same for scripts: clocks in hertz; 0 for "clock" when none works."""
     return {
-        "cautions": list(found.cautions),
+        "cautions": [] if found.chip is None else list(about_voltage(found.chip)),
         "adapter": found.adapter,
         "good": found.good,
-        "chip": found.chip,
+        "chip": None if found.chip is None else f"{found.chip.name}, {found.chip.vendor}",
         "clock": found.clock,
         "edge_limit": found.edge_limit,
         "lines": [

@@ -15,11 +15,11 @@ from spiflash.dump.belongings import WHOLE_KINDS, Decision, Fate, saved_environm
 from spiflash.dump.belongs import Concern
 from spiflash.dump.convert import Proposal
 from spiflash.dump.identity import OwnItem
+from spiflash.jobs.write.proof import Proof
 from spiflash.plan import Plan
-from spiflash.report.amounts import address, amount, counted, seconds
-from spiflash.report.changes import ProofFacts, proof_text
+from spiflash.report.changes import proof_text
 from spiflash.report.lines import facts, table, wrapped
-from spiflash.report.wording import clean
+from spiflash.text import address, amount, clean, counted, seconds
 
 _SHOWN = 200
 
@@ -172,7 +172,7 @@ class Done(Protocol):
         ...
 
     @property
-    def proof(self) -> ProofFacts | None:
+    def proof(self) -> Proof | None:
         """How it is known to be right."""
         ...
 

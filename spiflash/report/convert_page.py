@@ -6,21 +6,19 @@ audits have them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit
 from spiflash.dump.belongings import WHOLE_KINDS, Decision, Fate, saved_environments
-from spiflash.dump.belongs import Concern
 from spiflash.dump.convert import Proposal
-from spiflash.report.amounts import address, amount, span
+from spiflash.jobs.convert import Prepared
 from spiflash.report.convert import decision_names, first_start, verdict
 from spiflash.report.drawing import KEY, SECTOR, template
 from spiflash.report.headline import Headline
 from spiflash.report.sectors import sectors
-from spiflash.report.wording import clean
+from spiflash.text import address, amount, clean, span
 
 _ROWS = 300
 _REGIONS = 48
@@ -65,21 +63,11 @@ class _Line:
     values: bool
 
 
-def conversion_page(
-    board: Audit,
-    image: Audit,
-    proposal: Proposal,
-    concerns: Sequence[Concern],
-    *,
-    name: str,
-    back: str,
-    moment: datetime,
-) -> str:
-    """The page about one conversion that was done, as HTML.
-
-    `board` is the audit of what the board held before; `name` what to call the board, `back` the
-    command for the way back.
-    """
+def conversion_page(prepared: Prepared, back: str, moment: datetime) -> str:
+    """The page about one conversion that was done at `moment`, as HTML; `back` is the command for
+    the way back."""
+    board, image, proposal = prepared.board, prepared.image, prepared.proposal
+    name = prepared.set.record.board or prepared.set.record.chip.name
     size = len(board.contents)
     cell = max(SECTOR, -(-size // _CELLS // SECTOR) * SECTOR)
     lost = len(proposal.lost)
@@ -101,7 +89,7 @@ def conversion_page(
         ],
         concerns=[
             clean(each.text, 600) + (" Accepted by hand." if each.refuses else "")
-            for each in concerns
+            for each in prepared.concerns
         ],
         rows=[_row(each, size) for each in proposal.decisions[:_ROWS]],
         more=max(len(proposal.decisions) - _ROWS, 0),

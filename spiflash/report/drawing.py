@@ -13,9 +13,8 @@ import jinja2
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
-from spiflash.report.amounts import address, amount, counted, span
 from spiflash.report.sectors import Holds, Sector, entropy
-from spiflash.report.wording import clean
+from spiflash.text import address, amount, clean, counted, span
 
 # The map: a row of 64 cells is 256 KiB of 4 KiB sectors; a gap after each 64 KiB block.
 _COLUMNS = 64

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from spiflash.dump.audit import Audit
 from spiflash.dump.hints import Environment
-from spiflash.report.amounts import address, amount, counted, span
 from spiflash.report.audit import (
     console_words,
     fit_words,
@@ -16,7 +15,7 @@ from spiflash.report.audit import (
     region_words,
     write_words,
 )
-from spiflash.report.wording import clean
+from spiflash.text import address, amount, clean, counted, span
 
 # The layout: a bar to scale on the left, a row of text for each region, fans between them.
 _ROW = 30

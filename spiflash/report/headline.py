@@ -8,9 +8,8 @@ from spiflash.archive.record import Record
 from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import Coverage, percent
 from spiflash.dump.finding import damaged_spans
-from spiflash.report.amounts import address, amount, counted
 from spiflash.report.record_facts import bad_contact
-from spiflash.report.wording import clean
+from spiflash.text import address, amount, clean, counted
 
 
 @dataclass(frozen=True, slots=True)

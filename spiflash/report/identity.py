@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import EraseType
 from spiflash.nor.protection import Protection
-from spiflash.report.amounts import amount, clock, hex_pairs, span
 from spiflash.report.cautions import at_the_clip
+from spiflash.text import amount, clock, hex_pairs, span
 
 
 def protection_text(protection: Protection) -> str:

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 from spiflash.archive.ledger import BoardRecord, Row
 from spiflash.errors import BackupSetError
-from spiflash.report.amounts import seconds
-from spiflash.report.wording import clean
+from spiflash.text import clean, seconds
 
 _COLUMNS = (
     *("begun", "ended", "job", "result", "kind", "reason", "remark", "label", "part", "jedec_id"),

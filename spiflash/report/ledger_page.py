@@ -7,10 +7,9 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.report.amounts import counted, seconds
 from spiflash.report.drawing import template
 from spiflash.report.ledger import Entry
-from spiflash.report.wording import clean
+from spiflash.text import clean, counted, seconds
 
 _BINS = 24
 _WIDTH, _HEIGHT = 960, 110

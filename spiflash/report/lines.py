@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Sequence
 
-from spiflash.report.wording import clean
+from spiflash.text import clean
 
 WIDTH = 80
 

@@ -27,7 +27,12 @@ from spiflash.report.record_facts import (
     witness_words,
 )
 from spiflash.report.sectors import sectors
-from spiflash.report.wording import clean
+from spiflash.text import clean
+
+
+def set_page(record: Record, audit: Audit) -> str:
+    """The page of a set, with the audit of its contents; see `backup_page`."""
+    return backup_page(record, audit.contents, audit.findings, audit.coverage, audit)
 
 
 def backup_page(

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from spiflash.archive.adapters import AdapterRecord, Outcome
-from spiflash.report.amounts import clock, counted
 from spiflash.report.drawing import template
 from spiflash.report.headline import Headline
-from spiflash.report.wording import clean
+from spiflash.text import clean, clock, counted
 
 
 def verdict(record: AdapterRecord) -> Headline:

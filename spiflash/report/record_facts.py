@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from spiflash.archive.record import EvidenceRecord, Record
 from spiflash.dump.coverage import Coverage
-from spiflash.report.amounts import address, amount, clock, counted, hex_pairs
+from spiflash.text import address, amount, clock, counted, hex_pairs
 
 COMMANDS = (
     ("See all that was found in it", "spiflash audit data/flash.bin"),

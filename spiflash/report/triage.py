@@ -10,11 +10,10 @@ from spiflash.dump.belongings import Fate
 from spiflash.dump.secrets import MASK
 from spiflash.dump.triage import Kind, RegionFinding, Repair, Triage
 from spiflash.plan import Plan
-from spiflash.report.amounts import address, counted, seconds, span
 from spiflash.report.changes import plan_json
 from spiflash.report.convert import own_words
 from spiflash.report.lines import table
-from spiflash.report.wording import clean
+from spiflash.text import address, clean, counted, seconds, span
 
 SHOWN = 6
 """Places of one finding that are listed before the rest is only counted."""

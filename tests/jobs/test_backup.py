@@ -20,6 +20,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.errors import AdapterLostError, InterruptedWorkError, ShelfError
 from spiflash.jobs.backup import Backup, back_up, now, put_on_shelf, read_for_set
 from spiflash.jobs.reading import read_in_passes
+from spiflash.report.page import set_page
 
 ADAPTERS = ("ft232h", "ft2232h", "ft4232h", "ft2232c", "ft2232d")
 
@@ -28,7 +29,7 @@ ADAPTERS = ("ft232h", "ft2232h", "ft4232h", "ft2232c", "ft2232d")
 def test_what_is_saved_is_what_the_chip_holds(adapter: str, tmp_path: Path) -> None:
     rig = heron_rig(adapter=adapter)
     with rig.connect() as connection:
-        made = back_up(connection, Shelf(tmp_path), WATCHER, board="gauge 23")
+        made = back_up(connection, Shelf(tmp_path), WATCHER, board="gauge 23", page=set_page)
     found = open_set(made.set.path)
     assert found.contents() == bytes(rig.chip.contents)
     assert found.record.verified
@@ -42,8 +43,9 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> tuple[Backup, float]:
     """A backup of the demo board, and the seconds of processor time that it took."""
     rig = heron_rig()
     start = time.process_time()
+    shelf = Shelf(tmp_path_factory.mktemp("shelf"))
     with rig.connect() as connection:
-        made = back_up(connection, Shelf(tmp_path_factory.mktemp("shelf")), WATCHER)
+        made = back_up(connection, shelf, WATCHER, page=set_page)
     return made, time.process_time() - start
 
 
@@ -70,7 +72,9 @@ def test_a_set_made_in_a_batch_has_the_audit_on_its_page(tmp_path: Path) -> None
     with heron_rig().connect() as connection:
         reading = read_in_passes(connection, 2, WATCHER)
         one_time = read_for_set(connection, reading)
-        filed = put_on_shelf(connection, reading, one_time, Shelf(tmp_path), "heron", now()).set
+        filed = put_on_shelf(
+            connection, reading, one_time, Shelf(tmp_path), "heron", now(), set_page
+        ).set
     page = filed.page.read_text("utf-8")
     assert {"map", "layout", "files", "own"} <= set(re.findall(r' id="(\w+)"', page))
     assert filed.record.verified

@@ -147,6 +147,9 @@ def test_rehearse_keeps_a_board_to_go_on_with(tmp_path: Path) -> None:
     assert ended.status == 0, ended.err
     assert ended.document["restored"] is True
     assert (ended.document["lost"], ended.document["cloned"]) == (0, 2)
+    sets = [each.parent for each in (tmp_path / "practice" / "shelf").glob("*/bagit.txt")]
+    assert len(sets) == 4  # of the conversion, the way back and both clones
+    assert all((each / "report.html").is_file() for each in sets)
     if os.environ.get("SPIFLASH_SWEEP") == "full":  # the rehearsal cloned with it just now
         assert here.run("clone", "practice/clone-job.toml", "--check").status == 0
     again = here.run("identify", "--adapter", "sim:practice/board", "--json", env={"COLUMNS": "20"})

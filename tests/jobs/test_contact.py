@@ -29,14 +29,15 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.cli.main import run
 from spiflash.jobs import contact
 from spiflash.jobs.connection import Settings
-from spiflash.report.contact import ContactReport, contact_json, contact_text
+from spiflash.jobs.contact import Contact
+from spiflash.report.contact import contact_json, contact_text
 
 Clip = Callable[[SpiDevice], SpiDevice]
 
 
 def look(
     monkeypatch: pytest.MonkeyPatch, clip: Clip | None = None, *, quad: bool = True
-) -> ContactReport:
+) -> Contact:
     """The contact check of a demo board whose clip has a fault."""
     chip = NorChip("W25Q64JV", heron_factory(), seed=3)
     if not quad:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spiflash.dump.secrets import MASK, masked
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 
 @given(st.binary(max_size=400))

@@ -26,7 +26,7 @@ from spiflash.report.backup_details import backup_details
 from spiflash.report.backup_text import backup_text, set_text
 from spiflash.report.headline import headline
 from spiflash.report.page import backup_page
-from spiflash.report.wording import clean
+from spiflash.text import clean
 
 
 class Page(HTMLParser):

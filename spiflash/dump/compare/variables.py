@@ -8,7 +8,7 @@ from spiflash.dump.compare.result import VariableChange
 from spiflash.dump.finding import Finding, environments
 from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.uboot_env import Environment
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _MOST = 500
 _LONGEST = 500

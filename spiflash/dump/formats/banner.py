@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from spiflash.dump.facts import BannerFacts, Speaker
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import places
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _MOST = 1000
 

@@ -15,7 +15,7 @@ from spiflash.dump.budget import Budget
 from spiflash.dump.facts import FileSystemFacts
 from spiflash.dump.finding import Finding, Span, Verdict, merged, without
 from spiflash.dump.formats.magic import outside, places
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 _HEAD = 110
 _TRAILER = b"TRAILER!!!\0"

@@ -16,7 +16,7 @@ from spiflash.dump.checksums import crc32
 from spiflash.dump.facts import FileSystemFacts
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import near_places, outside, places
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _MAGIC = 0x28CD3D45
 _SIGNATURE = b"Compressed ROMFS"

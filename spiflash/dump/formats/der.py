@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _MOST = 64
 _NAMES = {3: "CN", 6: "C", 7: "L", 8: "ST", 10: "O", 11: "OU"}  # the last arc of 2.5.4.x

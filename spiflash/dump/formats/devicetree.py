@@ -14,7 +14,7 @@ from spiflash.dump.budget import Budget
 from spiflash.dump.facts import TreeFacts
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import outside, places
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 MAGIC = bytes.fromhex("d00dfeed")
 

@@ -16,7 +16,7 @@ from spiflash.dump.checksums import crc
 from spiflash.dump.facts import FileSystemFacts
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import mended, outside, places
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _BLOCK = 512
 _SUPER = 1024

@@ -33,7 +33,7 @@ from spiflash.dump.uboot_env import (
     sizes,
     variables_at,
 )
-from spiflash.dump.wording import counted, readable
+from spiflash.text import counted, readable
 
 SECTOR = 4096
 _LEFTOVERS = 256 << 10

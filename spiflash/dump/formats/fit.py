@@ -16,7 +16,7 @@ from spiflash.dump.checksums import crc32
 from spiflash.dump.facts import Architecture, BundleFacts, Holds, ImageFacts
 from spiflash.dump.finding import Finding, Proof, Span, Verdict, merged, without
 from spiflash.dump.formats.devicetree import Tree, TreeNode, device_tree, trees
-from spiflash.dump.wording import counted, readable
+from spiflash.text import counted, readable
 
 _MOST_IMAGES = 64
 

@@ -19,7 +19,7 @@ from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32_plain
 from spiflash.dump.finding import Finding, Span, Verdict, merged
 from spiflash.dump.formats.magic import mended
-from spiflash.dump.wording import counted, readable
+from spiflash.text import counted, readable
 
 _MAGIC = 0x1985
 _ACCURATE = 0x2000

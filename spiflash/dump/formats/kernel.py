@@ -17,7 +17,7 @@ import numpy as np
 from spiflash.dump.facts import Architecture, Holds, ImageFacts
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import outside, places
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 _MOST = 64
 _SECTOR = 4096

@@ -17,7 +17,7 @@ from spiflash.dump.facts import Architecture, Holds, ImageFacts
 from spiflash.dump.finding import Finding, Span, Verdict, merged
 from spiflash.dump.formats.magic import mended, near_places, outside, places
 from spiflash.dump.secrets import masked
-from spiflash.dump.wording import counted, readable
+from spiflash.text import counted, readable
 
 MAGIC = bytes.fromhex("27051956")
 

@@ -15,7 +15,7 @@ from spiflash.dump.budget import Budget
 from spiflash.dump.facts import FileSystemFacts
 from spiflash.dump.finding import Finding, Span, Verdict, merged, without
 from spiflash.dump.formats.magic import near_places, outside, places
-from spiflash.dump.wording import counted, readable
+from spiflash.text import counted, readable
 
 _MAGIC = b"-rom1fs-"
 _SUMMED = 512

@@ -16,7 +16,7 @@ from spiflash.dump.finding import Finding, Span, Verdict, without
 from spiflash.dump.formats.magic import outside, places
 from spiflash.dump.formats.squashfs_walk import ABSENT, Superblock, Walk, Walker
 from spiflash.dump.formats.unpack import allowance
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 MAGIC = b"hsqs"
 

@@ -27,7 +27,7 @@ from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats import unpack
 from spiflash.dump.formats.magic import mended, near_places, outside, places
 from spiflash.dump.formats.unpack import Decoder, End, Outcome
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 _ATTEMPT = 4096  # units for the attempt alone
 _DOUBT = 64  # a decompressor that stumbles before this many bytes has seen no proof of a stream

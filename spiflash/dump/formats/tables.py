@@ -15,7 +15,7 @@ from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, Span, Verdict
 from spiflash.dump.formats.magic import mended, near_places, outside, places
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _BLOCK = 512
 _SIGNATURE = b"\x55\xaa"

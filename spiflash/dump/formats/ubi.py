@@ -18,7 +18,7 @@ from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32_uninverted
 from spiflash.dump.finding import Finding, Span, Verdict, merged, without
 from spiflash.dump.formats.magic import mended, places
-from spiflash.dump.wording import counted, readable
+from spiflash.text import counted, readable
 
 _ERASE, _VOLUME = b"UBI#", b"UBI!"
 _HEADER = 64

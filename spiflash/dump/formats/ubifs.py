@@ -16,7 +16,7 @@ from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32_uninverted
 from spiflash.dump.finding import Finding, Span, Verdict, merged
 from spiflash.dump.formats.magic import near_places, places
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 _MAGIC = struct.pack("<I", 0x06101831)
 _HEADER = 24

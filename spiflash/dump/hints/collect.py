@@ -14,7 +14,7 @@ from spiflash.dump.hints.values import Console, Environment, Hints, Load, Versio
 from spiflash.dump.layout.tree import Node, read_tree
 from spiflash.dump.secrets import Masker
 from spiflash.dump.uboot_env import Environment as Block
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _MOST = 200
 _MOST_COMMANDS = 1000

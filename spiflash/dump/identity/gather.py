@@ -24,7 +24,7 @@ from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.layout.tree import read_tree
 from spiflash.dump.secrets import MASK, Masker, is_secret
 from spiflash.dump.uboot_env import Environment, Variable
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _MOST = 1000
 _SMALL = 1024

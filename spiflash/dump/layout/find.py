@@ -17,7 +17,7 @@ from spiflash.dump.layout.partitions import MOST, Partition, layout_of
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.layout.suggest import suggested
 from spiflash.dump.layout.tree import flash_partitions, read_tree
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _MOST_TREES = 64
 

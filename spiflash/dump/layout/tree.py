@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from spiflash.dump.layout.partitions import MOST, Partition
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _BEGIN, _END_NODE, _PROPERTY, _NOP = 1, 2, 3, 4
 _DEEPEST = 64

@@ -14,7 +14,7 @@ from spiflash.dump.triage.likeness import blank_since, used
 from spiflash.dump.triage.processor import processor
 from spiflash.dump.triage.reference import Known, Reference
 from spiflash.dump.triage.result import Kind, Proof, RegionFinding
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 UNPROVEN = "nothing speaks against it; no checksum covers it"
 VOUCHED = 3

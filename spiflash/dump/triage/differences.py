@@ -13,7 +13,7 @@ from spiflash.dump.triage.alone import (
 )
 from spiflash.dump.triage.likeness import alike, blank_since, blank_until
 from spiflash.dump.triage.result import Kind, RegionFinding
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 _FEW = 64
 """Wrong bits up to which a region has aged or was read badly rather than been written."""

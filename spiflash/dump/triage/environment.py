@@ -13,7 +13,7 @@ from spiflash.dump.triage.differences import by_bits, out_of_place
 from spiflash.dump.triage.reference import Known, Reference, identity_in
 from spiflash.dump.triage.result import Kind, Proof, RegionFinding
 from spiflash.dump.uboot_env import Environment
-from spiflash.dump.wording import readable
+from spiflash.text import readable
 
 _FLASH_READ = re.compile(r"^sf read \S+ (0x)?([0-9a-fA-F]{1,8}) ")
 _BOOTS = frozenset(

@@ -17,7 +17,7 @@ from spiflash.dump.triage.regions import judge
 from spiflash.dump.triage.repairs import repairs
 from spiflash.dump.triage.result import Kind, RegionFinding, Triage, Whole
 from spiflash.dump.triage.whole import whole
-from spiflash.dump.wording import counted
+from spiflash.text import counted
 
 _WORST = (
     Kind.PROCESSOR,

@@ -48,7 +48,6 @@ from spiflash.jobs.write.before import Before
 from spiflash.jobs.write.interrupted import replayed
 from spiflash.jobs.write.readiness import refuse_unknown
 from spiflash.jobs.write.rewrite import Work, plan_resumed, plan_work, rewrite
-from spiflash.report.cautions import about_voltage
 
 BENCH_ERRORS = (LedgerError, ShelfError, InterruptedWorkError)
 """What no other board would fare better with: it ends the work rather than one board."""
@@ -206,7 +205,7 @@ class BoardRun:
         desk, bus = self.desk, self.bus
         self.seat.tell("looking at the chip")
         chip = find_out(bus, desk.table, desk.part)
-        for caution in about_voltage(chip):
+        for caution in desk.cautions(chip):
             self.seat.tell(caution)
         sweep, ceiling = None, desk.ceiling
         if ceiling is None:
@@ -252,8 +251,10 @@ class BoardRun:
 
     def _file_backup(self, connection: Connection, reading: Reading) -> None:
         one_time = read_for_set(connection, reading)
-        shelf, name = self.desk.shelf, self.desk.job.name
-        placed = put_on_shelf(connection, reading, one_time, shelf, name, now()).set
+        desk = self.desk
+        placed = put_on_shelf(
+            connection, reading, one_time, desk.shelf, desk.job.name, now(), desk.page
+        ).set
         self.own, self.before_sha256 = reading.contents, placed.record.sha256
         self.backup = str(placed.path.absolute())
 

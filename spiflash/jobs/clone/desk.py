@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from spiflash.archive.ledger import BoardRecord, Claim, Held, Ledger
 from spiflash.archive.shelf import Shelf
 from spiflash.jobs import Watcher
+from spiflash.jobs.backup import SetPage
 from spiflash.jobs.clone.job import BoardError, Job
+from spiflash.nor.chip import Chip
 from spiflash.nor.tables import ChipTable
 
 
@@ -21,7 +23,8 @@ def nobody_knows(station: str, name: str, backup: str) -> bool:
 class Desk:
     """`bench` is the name of this computer in the ledger; `again` is asked at a station whether a
     finished board is to be done once more, `same` whether a board is the very one that it looks
-    like, given its name and its backup; `unprotect` lets block protection be lifted."""
+    like, given its name and its backup; `cautions` says what must be heard about a chip's supply,
+    `page` makes the page of a set; `unprotect` lets block protection be lifted."""
 
     job: Job
     ledger: Ledger
@@ -30,6 +33,8 @@ class Desk:
     bench: str
     again: Callable[[str, BoardRecord], bool]
     same: Callable[[str, str, str], bool] = nobody_knows
+    cautions: Callable[[Chip], Sequence[str]] = lambda _chip: ()
+    page: SetPage | None = None
     part: str | None = None
     ceiling: float | None = None
     unprotect: bool = False

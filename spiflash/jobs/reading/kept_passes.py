@@ -32,7 +32,7 @@ from spiflash.bus.transaction import Sampling
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading.passes import PassSetting, PassTaken
-from spiflash.report.amounts import counted
+from spiflash.text import counted
 
 UNFINISHED = ".unfinished"
 VERSION = 2

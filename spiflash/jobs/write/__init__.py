@@ -44,7 +44,7 @@ from spiflash.jobs.write.rewrite import (
     whole_sectors,
 )
 from spiflash.nor.chip import ChipIdentity
-from spiflash.report.amounts import counted
+from spiflash.text import counted
 
 MOST_SETS = 8
 """Sets of one board that are looked through, from the newest on."""

@@ -34,8 +34,7 @@ from spiflash.jobs.write.before import Before, read_stretches, stretches
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.geometry import SECTOR
 from spiflash.nor.unprotect import put_back
-from spiflash.report.amounts import counted
-from spiflash.report.changes import ranges_text
+from spiflash.text import counted, ranges_text
 
 IN_THE_AIR = 4
 """Largest erase blocks that may hold neither old nor new contents: a cut leaves one, and each

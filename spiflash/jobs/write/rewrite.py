@@ -52,7 +52,7 @@ from spiflash.nor.geometry import SECTOR, Geometry
 from spiflash.nor.unprotect import unprotected, why_not
 from spiflash.plan import Plan, TransferCost, make_plan
 from spiflash.plan.steps import merged
-from spiflash.report.amounts import counted
+from spiflash.text import counted
 
 TURNAROUND = 0.3e-3
 """Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from spiflash.report.amounts import address, amount, clock, counted, hex_pairs, seconds, span
+from spiflash.text import address, amount, clock, counted, hex_pairs, seconds, span
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,92 @@
+"""Text for people: amounts, addresses and times in one form, and text from elsewhere made safe.
+
+Strings that come from a dump are hostile: they may hold terminal escape sequences, direction marks
+or a megabyte of anything. Everything shown goes through `clean` or `readable` first. The secrets in
+a dump are the business of `dump/secrets.py`.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+
+_UNITS = (("GiB", 1 << 30), ("MiB", 1 << 20), ("KiB", 1 << 10))
+_RANGES_SHOWN = 12
+_READABLE_LIMIT = 1000
+_SPELLED = {
+    byte: f"\\x{byte:02x}" for byte in range(256) if not 0x20 <= byte <= 0x7E or byte == 0x5C
+}
+"""How bytes are spelled that are not printable, and the backslash."""
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """A number with its noun: "1 node", "2 nodes", "2 passes" where `many` says so."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def amount(count: int) -> str:
+    """A number of bytes, in the largest unit that divides it."""
+    for name, unit in _UNITS:
+        if count and count % unit == 0:
+            return f"{count // unit:,} {name}"
+    return counted(count, "byte")
+
+
+def address(value: int, size: int = 0) -> str:
+    """An address in hexadecimal, as wide as the last one of a chip of `size` bytes and never
+    narrower than three bytes."""
+    return f"{value:0{max(6, len(f'{size - 1:X}'))}X}h"
+
+
+def span(start: int, end: int, size: int = 0) -> str:
+    """A range of addresses, its last byte included; `size` as of `address`."""
+    return f"{address(start, size)}–{address(end - 1, size)}"
+
+
+def ranges_text(ranges: Sequence[tuple[int, int]]) -> str:
+    """Ranges (start, end) of addresses; after the first dozen only how many more."""
+    shown = ", ".join(span(low, high) for low, high in ranges[:_RANGES_SHOWN])
+    left = len(ranges) - _RANGES_SHOWN
+    return shown + (f" and {left} more" if left > 0 else "")
+
+
+def clock(hertz: float) -> str:
+    """A clock in MHz or kHz."""
+    if hertz >= 1e6:
+        return f"{hertz / 1e6:.4g} MHz"
+    return f"{hertz / 1e3:.4g} kHz"
+
+
+def seconds(value: float) -> str:
+    """A duration: milliseconds, seconds, or minutes and seconds."""
+    if value < 1:
+        return f"{value * 1e3:.0f} ms"
+    if value < 100:
+        return f"{value:.1f} s"
+    return f"{int(value) // 60} min {int(value) % 60:02d} s"
+
+
+def hex_pairs(data: bytes) -> str:
+    """Bytes as an ID is printed: pairs of digits, upper case."""
+    return data.hex(" ").upper()
+
+
+def readable(raw: bytes, limit: int = _READABLE_LIMIT) -> str:
+    r"""`raw` as printable ASCII with \xNN for everything else, cut after `limit` bytes."""
+    text = raw[:limit].decode("latin-1").translate(_SPELLED)
+    return text + "…" if len(raw) > limit else text
+
+
+def clean(text: str, limit: int = 300) -> str:
+    """`text` on one line, cut to `limit` characters; what cannot be seen becomes “·”."""
+    shown = "".join(_shown(character) for character in text[:limit])
+    return shown + "…" if len(text) > limit else shown
+
+
+def _shown(character: str) -> str:
+    category = unicodedata.category(character)
+    if category == "Zs" or character in "\t\n":
+        return " "
+    # M*: marks that pile up on their neighbours. Not printable: controls, direction marks,
+    # line separators, surrogates, private and unassigned characters.
+    return "·" if category[0] == "M" or not character.isprintable() else character
