@@ -6,7 +6,7 @@ from typing import Any
 
 from chipdb.errors import FlawError
 from chipdb.lines import Path
-from chipdb.part import EraseRegion, EraseType, FourByte, Part, ProgramMethod, Span
+from chipdb.part import Duration, EraseRegion, EraseType, FourByte, Part, ProgramMethod
 from chipdb.schema import SOURCE_BLOCKS, Block, RawErase, RawRegion
 
 THREE_BYTE_LIMIT = 1 << 24
@@ -112,16 +112,16 @@ def _clocks(block: Block) -> dict[str, float]:
     return clocks
 
 
-def _chip_erase(block: Block, size: int) -> Span | None:
+def _chip_erase(block: Block, size: int) -> Duration | None:
     if "chip_erase_opcode" in block and _get(block, "chip_erase_opcode") is None:
         return None
     if "chip_erase_s" in block:
-        span: Span = _get(block, "chip_erase_s")
+        span: Duration = _get(block, "chip_erase_s")
         return span
     if "chip_erase_s_per_mib" in block:
-        rate: Span = _get(block, "chip_erase_s_per_mib")
+        rate: Duration = _get(block, "chip_erase_s_per_mib")
         mib = size / (1 << 20)
-        return Span(rate.typical * mib, rate.maximum * mib)
+        return Duration(rate.typical * mib, rate.maximum * mib)
     return None
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class Duration:
     """How long an operation takes: data sheet typical and maximum, in seconds."""
 
     typical: float
@@ -24,7 +24,7 @@ class EraseType:
 
     size: int
     opcode: int
-    time: Span
+    time: Duration
     opcode_4byte: int | None = None
     """The opcode that always takes a 4-byte address, where the part has one."""
 
@@ -107,7 +107,7 @@ class Part:
     erase_types: tuple[EraseType, ...]
     regions: tuple[EraseRegion, ...]
     """From address 0 up; their lengths add up to `size`."""
-    program: Span
+    program: Duration
     """Time to program one full page (one byte or word for BYTE and AAI_WORD)."""
     sources: tuple[tuple[str, Source], ...]
     """(block of figures, source): blocks are "id", "size", "erase", "times", "electrical",
@@ -123,7 +123,7 @@ class Part:
     """What holds anything must be erased before it is programmed again, even where bits only clear:
     its error correction covers units of several bytes (S25HL-T: 16)."""
     chip_erase_opcode: int | None = 0xC7
-    chip_erase: Span | None = None
+    chip_erase: Duration | None = None
     needs_erase: bool = True
     """False for memories that overwrite without erasing (MRAM, FRAM, EEPROM)."""
     supply: tuple[float, float] = (2.7, 3.6)

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Mapping
 
 from chipdb.errors import FlawError
 from chipdb.lines import Path
-from chipdb.part import SecurityRegisters, Source, Span, UniqueId
+from chipdb.part import Duration, SecurityRegisters, Source, UniqueId
 
 _SIZE = re.compile(r"([1-9][0-9]{0,9}) (B|KiB|MiB)")
 _UNIT = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20}
@@ -113,22 +113,22 @@ def extended_id(raw: object, path: Path) -> bytes:
     return value
 
 
-def milliseconds(raw: object, path: Path) -> Span:
+def milliseconds(raw: object, path: Path) -> Duration:
     return _span(raw, path, 1e-3)
 
 
-def seconds(raw: object, path: Path) -> Span:
+def seconds(raw: object, path: Path) -> Duration:
     return _span(raw, path, 1.0)
 
 
-def _span(raw: object, path: Path, unit: float) -> Span:
+def _span(raw: object, path: Path, unit: float) -> Duration:
     items = array(raw, path)
     if len(items) != 2:
         raise FlawError(path, "expected two times, [typical, maximum]")
     typical, maximum = (number(item, (*path, index)) * unit for index, item in enumerate(items))
     if typical > maximum:
         raise FlawError(path, "the typical time is above the maximum")
-    return Span(typical, maximum)
+    return Duration(typical, maximum)
 
 
 def supply(raw: object, path: Path) -> tuple[float, float]:

@@ -16,10 +16,57 @@ from usb.core import USBError
 
 from spiflash.bus import mpsse
 from spiflash.bus.link import READ_PIECE, Link, to_serial_port
-from spiflash.bus.replies import Replies
 from spiflash.bus.transaction import Clock, Sampling, Transaction
 from spiflash.bus.usb import translated
 from spiflash.errors import BusError, UsageError
+
+
+class Replies:
+    """Replies in the order of their bursts: under way, or fetched and not handed out yet."""
+
+    def __init__(
+        self, read: Callable[[int, float], bytes], outstanding: Callable[[], float]
+    ) -> None:
+        self._read = read
+        self._outstanding = outstanding
+        self._bursts: deque[mpsse.Burst] = deque()
+        self._under_way = 0
+        self._fetched = bytearray()
+
+    def expect(self, burst: mpsse.Burst) -> None:
+        """The burst has been written."""
+        if burst.reply:
+            self._bursts.append(burst)
+            self._under_way += burst.reply
+
+    def fetch(self, leave: int = 0) -> None:
+        """Read replies until at most `leave` bytes are under way, or none."""
+        while self._bursts and self._under_way > leave:
+            burst = self._bursts.popleft()
+            self._under_way -= burst.reply
+            self._fetched += self._read(burst.reply, self._outstanding())
+            if burst.sync:
+                del self._fetched[-1]
+
+    def take(
+        self, transactions: Sequence[Transaction], size: int
+    ) -> tuple[Sequence[Transaction], bytes]:
+        """The transactions again and the next `size` bytes of replies.
+
+        Raises `BusError` when fewer are under way: nobody would ever send them.
+        """
+        while len(self._fetched) < size:
+            if not self._bursts:
+                raise BusError(
+                    f"The adapter has sent {len(self._fetched)} of {size} bytes and owes no more.",
+                    state="What was under way may be half done.",
+                    remedy="Unplug the adapter, plug it in again, and repeat.",
+                )
+            self.fetch(leave=self._under_way - 1)
+        taken = bytes(self._fetched[:size])
+        del self._fetched[:size]
+        return transactions, taken
+
 
 AHEAD = 4
 """Read commands kept waiting in the adapter while the current one streams: at 30 MHz one of
@@ -59,9 +106,9 @@ class FtdiBus:
         """Called once the adapter has been given back."""
         try:
             with translated():
-                self._step()
+                self._synchronise()
         except BaseException:
-            link.give_back(in_step=False)
+            link.release(synchronised=False)
             raise
 
     # -- Bus -----------------------------------------------------------------------------
@@ -193,17 +240,17 @@ class FtdiBus:
             return
         self._closed = True
         try:
-            self._link.give_back(in_step=self._link.in_step)
+            self._link.release(synchronised=self._link.synchronised)
         except BaseException:
             # Ctrl-C while closing: the board waits all the same.
-            self._link.give_back(in_step=False)
+            self._link.release(synchronised=False)
             raise
         finally:
             self.on_close()
 
     # -- keeping in step -------------------------------------------------------------------
 
-    def _step(self) -> None:
+    def _synchronise(self) -> None:
         """Bring host and engine into step: empty FIFOs, known pins, deselected."""
         self._link.start(mpsse.setup(self._engine, self._pins, self._divisor))
 
@@ -215,7 +262,7 @@ class FtdiBus:
         except GeneratorExit:
             # Where this fails, the next exchange tries again.
             with contextlib.suppress(FtdiError, USBError, BusError):
-                self._step()
+                self._synchronise()
             raise
 
     @contextlib.contextmanager
@@ -230,11 +277,11 @@ class FtdiBus:
                 "The adapter has been released already.", remedy="Open it again and repeat."
             )
         with translated():
-            if not self._link.in_step:
-                self._step()
-            self._link.in_step = False
+            if not self._link.synchronised:
+                self._synchronise()
+            self._link.synchronised = False
             yield
-            self._link.in_step = True
+            self._link.synchronised = True
 
 
 def open_channel(

@@ -43,7 +43,7 @@ RELEASE_GRACE = 0.5
 """The same while the adapter is given back: what does not answer then will not, and a person who
 pressed Ctrl-C is waiting."""
 
-STEP_GRACE = 0.5
+SYNC_GRACE = 0.5
 """Seconds in which an engine that was just started has to answer: it has nothing else to do."""
 
 
@@ -74,9 +74,9 @@ class Link:
         self._ftdi = ftdi
         self._clock = clock
         self._free_at = 0.0
-        self.in_step = False
+        self.synchronised = False
         """The engine has carried out all it was told, and every reply was fetched."""
-        self.gently = False
+        self.pins_stayed_inputs = False
         """The engine last started without the pins going through the serial port."""
         # An adapter that works sends its status bytes at least every 16 ms.
         ftdi.timeouts = (int(1000 * GRACE), ftdi.timeouts[1])
@@ -123,22 +123,22 @@ class Link:
         The engine has to answer while its pins are inputs still; one that does not, because it
         goes on with what it was at, is reset by way of the serial port, which always stops it.
         """
-        self.in_step = False
+        self.synchronised = False
         seen = b""
         for fresh in (self._fresh, self._reset):
             fresh()
             seen = self._echo(0xAA)
             if seen == _answer(0xAA):
-                self.gently = fresh == self._fresh
+                self.pins_stayed_inputs = fresh == self._fresh
                 break
         else:
-            raise _out_of_step(seen, 0xAA)
+            raise _not_synchronised(seen, 0xAA)
         # Nothing may be answered to the setup: the second opcode's answer has to come first.
         self.write(setup + bytes((0xAB, mpsse.SEND_NOW)))
         seen = self.read(2, 0.0)
         if seen != _answer(0xAB):
-            raise _out_of_step(seen, 0xAB)
-        self.in_step = True
+            raise _not_synchronised(seen, 0xAB)
+        self.synchronised = True
 
     def _fresh(self) -> None:
         self._free_at = 0.0
@@ -160,7 +160,7 @@ class Link:
         """The last two bytes that come after `opcode`, which should be its answer: what was on
         its way through USB before is passed over."""
         self.write(bytes((opcode, mpsse.SEND_NOW)))
-        deadline = self._clock.now() + STEP_GRACE
+        deadline = self._clock.now() + SYNC_GRACE
         seen = b""
         while seen != _answer(opcode) and self._clock.now() <= deadline:
             seen = (seen + bytes(self._ftdi.read_data_bytes(READ_PIECE, attempt=1)))[-2:]
@@ -172,7 +172,7 @@ class Link:
         """The levels of pins 0 to 7, one bit each, after SCK, MOSI and chip select were driven low
         and then released the way closing does it: an input that nothing holds is pulled high by
         the adapter. The chip sees a select period without a clock."""
-        self.in_step = False
+        self.synchronised = False
         self.write(mpsse.OUTPUTS_LOW + bytes((mpsse.READ_LOW_PINS, mpsse.SEND_NOW)))
         self.read(1, 0.0)
         self._ftdi.set_bitmode(0, Ftdi.BitMode.BITBANG)
@@ -194,13 +194,13 @@ class Link:
     def abandon(self, command: bytes) -> None:
         """Send `command` and close the port as a killed process does: nothing is released, and
         what the engine is at goes on."""
-        self.in_step = False
+        self.synchronised = False
         self.write(command)
         self._ftdi.close(freeze=True)
 
     # -- giving back ---------------------------------------------------------------------
 
-    def give_back(self, *, in_step: bool) -> None:
+    def release(self, *, synchronised: bool) -> None:
         """Make every pin an input, stop the engine, and close the port. Whatever fails, the
         remaining steps are tried.
 
@@ -211,15 +211,15 @@ class Link:
             return
         limit = int(1000 * RELEASE_GRACE)
         self._ftdi.timeouts = (limit, limit)
-        if in_step:
-            self._release()
+        if synchronised:
+            self._release_engine()
         with contextlib.suppress(FtdiError, USBError):
             self._ftdi.set_bitmode(0, Ftdi.BitMode.BITBANG)
             self._ftdi.purge_buffers()
         with contextlib.suppress(FtdiError, USBError):
             self._ftdi.close(freeze=True)
 
-    def _release(self) -> None:
+    def _release_engine(self) -> None:
         """Make every pin an input once the engine has done what it was told before."""
         with contextlib.suppress(FtdiError, USBError, BusError):
             self.write(
@@ -232,7 +232,7 @@ def _answer(opcode: int) -> bytes:
     return bytes((mpsse.BAD_COMMAND, opcode))
 
 
-def _out_of_step(seen: bytes, opcode: int) -> BusError:
+def _not_synchronised(seen: bytes, opcode: int) -> BusError:
     return BusError(
         f"The adapter's engine is out of step: it answered {seen.hex(' ') or 'nothing'} "
         f"where {_answer(opcode).hex(' ')} belongs.",

@@ -15,9 +15,9 @@ from pyftdi.ftdi import FtdiError
 from usb.core import USBError
 
 from spiflash.bus import mpsse, usb
-from spiflash.bus.clock import WallClock
 from spiflash.bus.ftdi import FtdiBus, open_channel
 from spiflash.bus.link import Port
+from spiflash.bus.transaction import WallClock
 from spiflash.errors import (
     AdapterChoiceError,
     AdapterNotFoundError,

@@ -7,6 +7,7 @@ transactions and never of USB or MPSSE; code in `bus/` moves bytes and knows no 
 from __future__ import annotations
 
 import enum
+import time
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -111,3 +112,16 @@ class Bus(Protocol):
     def close(self) -> None:
         """Release the bus: all pins become inputs. May be called twice."""
         ...
+
+
+class WallClock:
+    """Monotonic time of this computer, in seconds."""
+
+    def now(self) -> float:
+        """Seconds since some fixed moment."""
+        return time.monotonic()
+
+    def sleep(self, seconds: float) -> None:
+        """Let at least `seconds` pass; nothing happens for zero or less."""
+        if seconds > 0:
+            time.sleep(seconds)

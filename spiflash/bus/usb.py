@@ -30,8 +30,7 @@ from usb.backend import IBackend
 from usb.core import USBError
 
 from spiflash.bus import trace
-from spiflash.bus.clock import WallClock
-from spiflash.bus.transaction import Clock
+from spiflash.bus.transaction import Clock, WallClock
 from spiflash.errors import (
     AdapterChoiceError,
     AdapterLostError,

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 
 from spiflash.dump.facts import Facts
 from spiflash.dump.uboot_env import Environment
-
-Span = tuple[int, int]
-"""A byte range: its start, and the address after its last byte."""
+from spiflash.spans import Span as Span
+from spiflash.spans import merged as merged
+from spiflash.spans import without as without
 
 
 class Verdict(enum.Enum):
@@ -116,37 +116,3 @@ def damaged_spans(findings: Iterable[Finding]) -> list[Span]:
     """Every range in which a checksum fails, sorted and without overlap."""
     claims = (claim for each in findings for claim in each.claims())
     return merged([span for span, verdict in claims if verdict is Verdict.DAMAGED])
-
-
-def without(
-    spans: tuple[Span, ...] | list[Span], holes: tuple[Span, ...] | list[Span]
-) -> list[Span]:
-    """The bytes of `spans` that are in none of `holes`: sorted ranges without overlap."""
-    left: list[Span] = []
-    blocked = merged(holes)
-    first = 0
-    for start, end in merged(spans):
-        while first < len(blocked) and blocked[first][1] <= start:
-            first += 1
-        index, at = first, start
-        while index < len(blocked) and blocked[index][0] < end:
-            if blocked[index][0] > at:
-                left.append((at, blocked[index][0]))
-            at = max(at, blocked[index][1])
-            index += 1
-        if at < end:
-            left.append((at, end))
-    return left
-
-
-def merged(spans: tuple[Span, ...] | list[Span]) -> list[Span]:
-    """The same bytes as sorted ranges that neither overlap nor touch; empty ranges go."""
-    result: list[Span] = []
-    for start, end in sorted(spans):
-        if end <= start:
-            continue
-        if result and start <= result[-1][1]:
-            result[-1] = (result[-1][0], max(end, result[-1][1]))
-        else:
-            result.append((start, end))
-    return result

@@ -30,7 +30,7 @@ from spiflash.jobs.reading.kept_passes import Unfinished
 from spiflash.jobs.reading.line_tests import attention
 from spiflash.jobs.reading.passes import PassTaken
 from spiflash.jobs.same_board import SameBoard
-from spiflash.nor.geometry import SECTOR
+from spiflash.spans import SECTOR
 
 LIBRARIES = ("pyftdi", "pyusb")
 

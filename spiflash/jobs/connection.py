@@ -14,13 +14,12 @@ from spiflash.bus.mpsse import Pins
 from spiflash.bus.transaction import Bus, Sampling
 from spiflash.errors import UnstableReadError
 from spiflash.jobs.clock_sweep import ClockSweep, best_clock, steady_answers, sweep_clocks
-from spiflash.nor.address_mode import find_mode
-from spiflash.nor.addressing import ModeFound
+from spiflash.nor.addressing import ModeFound, find_mode
 from spiflash.nor.capacity import Capacity, check_capacity
 from spiflash.nor.chip import Chip, ChipIdentity
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import candidates_for, identify
-from spiflash.nor.probe import probe, probe_namesakes, read_unique_id
+from spiflash.nor.probe import probe, probe_shared_id, read_unique_id
 from spiflash.nor.protection import Protection
 from spiflash.nor.tables import ChipTable, chip_table
 
@@ -146,7 +145,7 @@ def find_out(
     possible = candidates_for(answers, table)
     if part is not None:
         possible = tuple(each for each in table.by_name(part) if each in possible)
-    answers = probe_namesakes(bus, answers, possible)
+    answers = probe_shared_id(bus, answers, possible)
     return identify(answers, table, part, size=size, trust_sfdp=trust_sfdp)
 
 

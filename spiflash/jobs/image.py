@@ -19,7 +19,7 @@ from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.layout import Layout, find_layouts
 from spiflash.dump.survey import survey
 from spiflash.errors import ImageError, UsageError
-from spiflash.plan.steps import merged
+from spiflash.spans import merged
 
 LIMIT = 256 << 20
 """Bytes of the largest chip that is served; a larger file is not read at all."""
@@ -207,7 +207,7 @@ def only_regions(
                 remedy="Use an image of the whole chip, or leave that region out.",
             )
         spans.append((start, end))
-    return replace(image, parts=merged(sorted(spans)))
+    return replace(image, parts=tuple(merged(spans)))
 
 
 def _stated(image: Image) -> Layout:

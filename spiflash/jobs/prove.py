@@ -185,7 +185,7 @@ def _after_kill(proving: Proving, open_adapter: Callable[[], FtdiBus]) -> None:
         bus = open_adapter()
         try:
             # Only the first opening meets the engine in the middle of its work.
-            gently = bus.link.gently if not number else gently
+            gently = bus.link.pins_stayed_inputs if not number else gently
             same += bus.run([order])[0] == wanted
         finally:
             bus.close()
@@ -389,7 +389,7 @@ def _page_busy(connection: Connection, start: int, data: bytes) -> float:
     look = Transaction(commands.read_status().out, 1, rest=STEP)
     step = 16 / connection.bus.hertz + STEP
     looks = int(1.2 * geometry.program.maximum / step) + 1
-    way = flash.way
+    way = flash.addressing
     order = commands.program(way.shown(start), data, way.width, native=way.native)
     answers = connection.bus.run([commands.write_enable(), order, *[look] * looks])[2:]
     flash.wait(geometry.program, f"programming at {start:#x}")

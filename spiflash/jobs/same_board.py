@@ -28,8 +28,8 @@ from spiflash.jobs.connection import Connection
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
-from spiflash.nor.geometry import SECTOR
 from spiflash.nor.probe import PROBE_CLOCK, read_unique_id, unique_id_order
+from spiflash.spans import SECTOR
 
 PAGE = 256
 """Bytes of one place."""
@@ -331,7 +331,7 @@ class SameBoard:
     def _asks_alone(self) -> bool:
         """Whether the unique ID can only be read in another address mode."""
         connection = self._connection
-        return connection.chip.unique_id is not None and bool(connection.flash.way.pause)
+        return connection.chip.unique_id is not None and bool(connection.flash.addressing.pause)
 
     def _slowly(self, look: Callable[[], None]) -> None:
         """Do `look` at a clock that a long, bad lead can do, and go back to the one set."""

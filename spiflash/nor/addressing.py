@@ -1,24 +1,35 @@
-"""How addresses reach the chip: three bytes, four bytes, or a register for the high bits.
+"""How addresses reach the chip, and whether it is in 3-byte or in 4-byte mode.
 
-Chips up to 16 MiB take three address bytes. Above, the chip table lists the ways a part has;
-the first one this file knows is used. The mode found at the start is the mode left behind: most
-boards' boot ROMs expect three bytes and would not start otherwise, but a chip whose power-up mode
-is set to four (Winbond ADP) sits on a board that expects four (common practice, no source).
-While work goes on a chip is never in a mode that nobody chose: one found in 4-byte mode is
-taken out of it first wherever the way of working needs three.
+Chips up to 16 MiB take three address bytes. For larger ones the chip table lists the addressing
+schemes of a part, and the first one that this file knows is used. A chip is left in the mode in
+which it was found: most boards' boot ROMs expect three bytes and would not start otherwise, but a
+chip whose power-up mode is set to four (Winbond ADP) sits on a board that expects four (common
+practice, no source). During work a chip is never in a mode that was not chosen: one found in
+4-byte mode is taken out of it first wherever the addressing scheme needs three bytes.
+
+The mode is read from its status bit, or else found by comparing reads; neither changes the chip.
+The comparison rests on this: a read whose header has four bytes after the opcode is, to a chip in
+3-byte mode, a read at the first three with the fourth as a dummy, so headers that differ only in
+the fourth byte give the same contents; to a chip in 4-byte mode they are different addresses.
+Headers that differ only in the highest bit give the same contents in 4-byte mode (no chip is that
+large) and mostly different ones in 3-byte mode.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from chipdb.part import FourByte
-from spiflash.bus.transaction import Transaction
-from spiflash.errors import ChipUnknownError
+from spiflash.bus.transaction import Bus, Transaction
+from spiflash.errors import ChipMismatchError, ChipUnknownError
 from spiflash.nor import commands
-from spiflash.nor.chip import Chip
+from spiflash.nor.chip import Chip, FourByte
 from spiflash.nor.commands import Width
 from spiflash.nor.geometry import EraseRegion, Geometry
+from spiflash.nor.probe import any_register
+from spiflash.nor.scheme import ModeBit, scheme
+
+# -- the addressing scheme -------------------------------------------------------------------------
 
 THREE_BYTE_REACH = 1 << 24
 WINBOND = 0xEF
@@ -37,7 +48,7 @@ class Addressing:
     width: Width = Width.THREE
     native: bool = False
     enter: tuple[Transaction, ...] = ()
-    leave: tuple[Transaction, ...] = ()
+    exit: tuple[Transaction, ...] = ()
     segment_opcode: int | None = None
     pause: tuple[Transaction, ...] = ()
     resume: tuple[Transaction, ...] = ()
@@ -78,29 +89,29 @@ class ModeFound:
 AS_POWERED_UP = ModeFound(False, 0, "taken for granted")
 
 
-def addressing(chip: Chip, found: ModeFound = AS_POWERED_UP) -> Addressing:
+def choose_addressing(chip: Chip, found: ModeFound = AS_POWERED_UP) -> Addressing:
     """Choose the way for `chip`, which was found in the mode `found` and will be left in it.
 
     Raises `ChipUnknownError` for a chip above 16 MiB without a known one.
     """
     way = _fresh(chip)
-    enter, leave = way.enter, way.leave
+    enter, exit_ = way.enter, way.exit
     switches = _switches(chip) if found.four else None
     into, out = switches or ((), ())
     if switches is not None and way.width is Width.FOUR and not way.native:
-        enter, leave, into, out = (), (), (), ()
+        enter, exit_, into, out = (), (), (), ()
     register = _segment_register(chip) if found.segment else None
     if register is not None:
         # The register counts for every command with three address bytes, whatever the way.
         # Leaving 4-byte mode may set it (`_switch`): it is put back after that.
         if way.segment_opcode is None:
             enter = (*register.reach(0), *enter)
-        leave = (*leave, *register.reach(found.segment << 24))
+        exit_ = (*exit_, *register.reach(found.segment << 24))
     stuck = bool(found.four) and switches is None
     return replace(
         way,
         enter=(*out, *enter),
-        leave=(*leave, *into),
+        exit=(*exit_, *into),
         # Nothing is known that would end the mode: it stays, and 03h takes four bytes.
         plain=Width.FOUR if stuck else Width.THREE,
     )
@@ -156,7 +167,7 @@ def _fresh(chip: Chip) -> Addressing:
             if switches is None:
                 continue
             into, out = switches
-            return Addressing(Width.FOUR, enter=into, leave=out, pause=out, resume=into)
+            return Addressing(Width.FOUR, enter=into, exit=out, pause=out, resume=into)
         if way is FourByte.EXTENDED_REGISTER:
             return _by_register(commands.WRITE_EXTENDED_ADDRESS)
         return _by_register(commands.WRITE_BANK)
@@ -178,13 +189,13 @@ def _segment_register(chip: Chip) -> Addressing | None:
 
 def _by_register(opcode: int) -> Addressing:
     way = Addressing(segment_opcode=opcode)
-    return replace(way, leave=way.reach(0))
+    return replace(way, exit=way.reach(0))
 
 
-def usable_geometry(geometry: Geometry, way: Addressing) -> Geometry:
-    """The erase types that work with this way of addressing: with native 4-byte opcodes only
+def usable_geometry(geometry: Geometry, addressing: Addressing) -> Geometry:
+    """The erase types that work with this addressing scheme: with native 4-byte opcodes only
     those that have one."""
-    if not way.native:
+    if not addressing.native:
         return geometry
     return replace(
         geometry,
@@ -196,3 +207,120 @@ def usable_geometry(geometry: Geometry, way: Addressing) -> Geometry:
             for region in geometry.regions
         ),
     )
+
+
+# -- the address mode of a chip --------------------------------------------------------------------
+
+SAMPLE = 64
+"""Bytes compared at each place."""
+
+_PLACES = tuple(number * 0x11000 for number in range(1, 120))
+"""Up to 8 MiB, in steps that are no power of two, below the top bit of a 3-byte address."""
+
+
+def mode_bit(chip: Chip) -> ModeBit | None:
+    """The bit that shows the mode; None where the part, or one that it may be, has none."""
+    if chip.size <= THREE_BYTE_REACH:
+        return None
+    maker = chip.jedec_id[0]
+    bits = {scheme(name).mode_bits.get(maker) for name in chip.protection_schemes}
+    return bits.pop() if len(bits) == 1 else None
+
+
+def find_mode(bus: Bus, chip: Chip) -> ModeFound:
+    """Find out how `chip` takes addresses now, and which segment is selected."""
+    if chip.size <= THREE_BYTE_REACH or FourByte.ALWAYS in chip.four_byte:
+        return ModeFound(False, 0, "this part has only one mode")
+    segment = 0
+    if FourByte.EXTENDED_REGISTER in chip.four_byte:
+        segment = _register(bus, commands.READ_EXTENDED_ADDRESS)
+    elif FourByte.BANK_REGISTER in chip.four_byte:
+        segment = _register(bus, commands.READ_BANK) & 0x7F
+    if segment << 24 >= chip.size:
+        # An open line or a register that is not there; no such segment exists.
+        segment = 0
+    if all(scheme(name).mode_by_any_register for name in chip.protection_schemes):
+        form = any_register(bus)
+        if form is not None:
+            return ModeFound(form.width == 4, segment, "how 65h takes its address")
+    bit = mode_bit(chip)
+    if bit is not None:
+        four = bool(_register(bus, bit.opcode) & bit.mask)
+        return ModeFound(four, segment, bit.name)
+    return _by_comparison(bus, segment)
+
+
+def _register(bus: Bus, opcode: int) -> int:
+    return bus.run([commands.read_register(opcode)])[0][0]
+
+
+def _read(header: Sequence[int]) -> Transaction:
+    return Transaction(bytes((commands.READ, *header)), SAMPLE)
+
+
+def _by_comparison(bus: Bus, segment: int) -> ModeFound:
+    plain, low, high = [], [], []
+    for place in _PLACES:
+        upper, middle = place >> 16 & 0x7F, place >> 8 & 0xF0
+        plain.append(_read((upper, middle, 0, 0)))
+        low.append(_read((upper, middle, 0, 0x80)))
+        high.append(_read((upper | 0x80, middle, 0, 0)))
+    first, fourth, top, again = (bus.run(reads) for reads in (plain, low, high, plain))
+    steady = [a == b for a, b in zip(first, again, strict=True)]
+    four = any(s and a != b for s, a, b in zip(steady, first, fourth, strict=True))
+    three = any(s and a != b for s, a, b in zip(steady, first, top, strict=True))
+    if four == three:
+        why = "the contents are blank or periodic" if not four else "the readings contradict"
+        return ModeFound(None, segment, f"cannot be told: {why}")
+    return ModeFound(four, segment, "comparison of reads with three and four address bytes")
+
+
+def confirm_mode(bus: Bus, chip: Chip) -> str:
+    """See that a chip which was switched to 4-byte mode is in it; how that is known.
+
+    Raises `ChipMismatchError` when it is not; every address would be read wrongly then.
+    """
+    found = find_mode(bus, chip)
+    if found.four is False:
+        # Of namesakes not all show the mode in the same bit; contents are the better witness.
+        second = _by_comparison(bus, found.segment)
+        if second.four:
+            return f"{second.evidence}, though {found.evidence} does not show it"
+        raise ChipMismatchError(
+            f"The {chip.name} was told to take 4-byte addresses and still takes three "
+            f"({found.evidence}).",
+            state="Nothing has been changed on it; no contents have been read.",
+            remedy="The chip may be relabelled, or another part with the same ID: read the marking "
+            "and name the part with --part.",
+        )
+    return found.evidence
+
+
+def confirm_opcodes(bus: Bus, chip: Chip, plain: Width) -> None:
+    """See that 13h, the read with four address bytes, gives what 03h gives, which takes `plain`
+    of them in the mode that the chip is in. A chip that does not know 13h answers nothing, which
+    looks like a blank chip.
+
+    Raises `ChipMismatchError` when it does not.
+    """
+    places = (0, *_PLACES[::12])
+    three = bus.run(
+        [
+            Transaction(bytes((commands.READ,)) + place.to_bytes(plain, "big"), SAMPLE)
+            for place in places
+        ]
+    )
+    four = bus.run(
+        [
+            Transaction(bytes((commands.READ_4BYTE,)) + place.to_bytes(4, "big"), SAMPLE)
+            for place in places
+        ]
+    )
+    if three != four:
+        raise ChipMismatchError(
+            f"The {chip.name} should know the read with four address bytes (13h), but the chip on "
+            "the clip answers it differently from the plain read (03h).",
+            state="Nothing has been changed on it; no contents have been read.",
+            remedy="The chip may be relabelled or another part with the same ID: read the marking "
+            "and name the part with --part. If it is right, seat the clip again and repeat.",
+        )

@@ -14,22 +14,29 @@ from types import TracebackType
 
 from spiflash.bus.transaction import Bus, Transaction
 from spiflash.errors import BusError, UnstableReadError
-from spiflash.nor import commands, temporary_locks
+from spiflash.nor import commands
 from spiflash.nor.addressing import (
     AS_POWERED_UP,
     THREE_BYTE_REACH,
     Addressing,
     ModeFound,
-    addressing,
+    choose_addressing,
     usable_geometry,
 )
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WEL, WIP, ReadStyle
-from spiflash.nor.geometry import EraseType, Geometry, ProgramMethod, Span
+from spiflash.nor.geometry import Duration, EraseType, Geometry, ProgramMethod
 from spiflash.nor.programming import Programmer
-from spiflash.nor.protection import Protection, protection
+from spiflash.nor.protection import (
+    Protection,
+    locked_ranges,
+    locks_are_readable,
+    power_up_relock,
+    power_up_unlock,
+    protection,
+)
 from spiflash.nor.scheme import documented
-from spiflash.nor.waiting import Waiting
+from spiflash.nor.timing import Waiting
 
 BATCH = 32
 """Places looked at in one exchange with the adapter."""
@@ -59,24 +66,25 @@ class NorFlash:
     def __init__(self, bus: Bus, chip: Chip, found: ModeFound = AS_POWERED_UP) -> None:
         self.bus = bus
         self.chip = chip
-        self._way = addressing(chip, found)
-        self.geometry: Geometry = usable_geometry(chip.geometry, self._way)
-        """The erase map as far as it can be used with this chip's way of addressing."""
+        self.addressing: Addressing = choose_addressing(chip, found)
+        """How addresses reach this chip."""
+        self.geometry: Geometry = usable_geometry(chip.geometry, self.addressing)
+        """The erase map as far as it can be used with this chip's addressing scheme."""
         self._relock: tuple[Transaction, ...] = ()
         self._segment: int | None = None  # what an earlier program left is not known
         self._waiting = Waiting(bus, chip)
-        self._programmer = Programmer(bus, chip, self._way, self._waiting)
+        self._programmer = Programmer(bus, chip, self.addressing, self._waiting)
 
     # -- session ---------------------------------------------------------------------------
 
     def __enter__(self) -> NorFlash:
         try:
-            self.settle()
-            if opening := temporary_locks.unlock(self.chip):
-                self._relock = temporary_locks.lock_again(self.chip, self.status())
+            self.wait_while_busy()
+            if opening := power_up_unlock(self.chip):
+                self._relock = power_up_relock(self.chip, self.status())
                 self.bus.run(opening)
-            if self._way.enter:
-                self.bus.run(self._way.enter)
+            if self.addressing.enter:
+                self.bus.run(self.addressing.enter)
         except BaseException as exc:
             # Nobody calls __exit__ for what was not entered.
             self.__exit__(type(exc), exc, exc.__traceback__)
@@ -91,28 +99,28 @@ class NorFlash:
     ) -> None:
         if kind is None:
             try:
-                self._leave()
+                self._end_session()
             except BaseException:
                 # Ctrl-C while leaving: the mode is put back all the same.
                 with contextlib.suppress(BusError):
-                    self._leave()
+                    self._end_session()
                 raise
             return
         # On the way out after an error nothing may hide the error itself.
         with contextlib.suppress(BusError):
-            self._leave()
+            self._end_session()
 
-    def _leave(self) -> None:
-        self.settle()
+    def _end_session(self) -> None:
+        self.wait_while_busy()
         if self.geometry.method is ProgramMethod.AAI_WORD:
             # A run that was broken off keeps the chip deaf to all other commands.
             self.bus.run([commands.write_disable()])
         if self._relock:
             self.bus.run(self._relock)
         # A board must not find its chip ready to be written to.
-        self.bus.run([*self._way.leave, commands.write_disable()])
+        self.bus.run([*self.addressing.exit, commands.write_disable()])
 
-    def settle(self) -> None:
+    def wait_while_busy(self) -> None:
         """Wait for a chip that is busy, for `SETTLE` seconds at most; never raises for it."""
         deadline = self.bus.clock.now() + SETTLE
         while self.status() & WIP and self.bus.clock.now() < deadline:
@@ -148,43 +156,38 @@ class NorFlash:
         values = {name: int.from_bytes(value, "little") for name, value in self.registers().items()}
         maker, size = self.chip.jedec_id[0], self.chip.size
         found = protection(self.chip.protection_schemes, size, values, maker)
-        if found.individual and temporary_locks.readable(maker, size):
-            ranges = temporary_locks.locked_ranges(self.bus, size)
+        if found.individual and locks_are_readable(maker, size):
+            ranges = locked_ranges(self.bus, size)
             return replace(found, ranges=ranges, extent_known=True)
         return found
 
-    @property
-    def way(self) -> Addressing:
-        """How addresses reach this chip."""
-        return self._way
-
-    def leave_as(self, found: ModeFound) -> None:
+    def restore_mode_to(self, found: ModeFound) -> None:
         """Leave the chip in another address mode than the one it was met in: the one from
         before an earlier session, which was cut off and could not put it back."""
-        self._way = replace(self._way, leave=addressing(self.chip, found).leave)
+        self.addressing = replace(self.addressing, exit=choose_addressing(self.chip, found).exit)
 
     @property
     def mode_can_be_lost(self) -> bool:
         """Whether addresses depend on a mode or register that a loss of supply resets: the next
         command would reach another place then."""
-        return bool(self._way.enter) or self._way.segment_opcode is not None
+        return bool(self.addressing.enter) or self.addressing.segment_opcode is not None
 
     def enter_again(self) -> None:
         """Bring the chip into the address mode of this session once more."""
         self._segment = None
-        if self._way.enter:
-            self.bus.run(self._way.enter)
+        if self.addressing.enter:
+            self.bus.run(self.addressing.enter)
 
     @contextlib.contextmanager
     def short_addresses(self) -> Iterator[None]:
         """In 3-byte mode for as long as the block lasts, whatever the way of working."""
-        if self._way.pause:
-            self.bus.run(self._way.pause)
+        if self.addressing.pause:
+            self.bus.run(self.addressing.pause)
         try:
             yield
         finally:
-            if self._way.resume:
-                self.bus.run(self._way.resume)
+            if self.addressing.resume:
+                self.bus.run(self.addressing.resume)
 
     def peek(
         self, starts: Sequence[int], length: int, style: ReadStyle = PLAIN_READ
@@ -195,12 +198,15 @@ class NorFlash:
             reads: list[Transaction] = []
             for start in starts[first : first + BATCH]:
                 self._inside(start, length)
-                if self._way.segment_opcode is not None:
+                if self.addressing.segment_opcode is not None:
                     found += self.bus.run(reads)
                     reads = []
                     self._select_segment(start)
                 head = commands.read_head(
-                    self._way.shown(start), self._way.width, style, native=self._way.native
+                    self.addressing.shown(start),
+                    self.addressing.width,
+                    style,
+                    native=self.addressing.native,
                 )
                 reads.append(Transaction(head, length))
             found += self.bus.run(reads)
@@ -212,10 +218,13 @@ class NorFlash:
         end = start + length
         while start < end:
             stop = end
-            if self._way.segment_opcode is not None:
+            if self.addressing.segment_opcode is not None:
                 stop = min(end, (start // THREE_BYTE_REACH + 1) * THREE_BYTE_REACH)
             head = commands.read_head(
-                self._way.shown(start), self._way.width, style, native=self._way.native
+                self.addressing.shown(start),
+                self.addressing.width,
+                style,
+                native=self.addressing.native,
             )
             self._select_segment(start)
             yield from self.bus.stream(head, stop - start, style.chunk)
@@ -241,11 +250,11 @@ class NorFlash:
             order = commands.chip_erase(kind.opcode)
         else:
             opcode = kind.opcode
-            if self._way.native:
+            if self.addressing.native:
                 if kind.opcode_4byte is None:
                     raise ValueError(f"no 4-byte opcode erases {kind.size} bytes on this chip")
                 opcode = kind.opcode_4byte
-            order = commands.erase(opcode, self._way.shown(start), self._way.width)
+            order = commands.erase(opcode, self.addressing.shown(start), self.addressing.width)
         begun = self.bus.clock.now()
         self.bus.run([commands.write_enable(), order])
         return self.wait(kind.time, f"erasing {kind.size // 1024} KiB at {start:#x}", begun=begun)
@@ -263,7 +272,7 @@ class NorFlash:
                 self._program_words(start, data)
                 progress(len(data))
             return
-        if self._way.segment_opcode is None:
+        if self.addressing.segment_opcode is None:
             self._programmer.program(checked, progress)
             return
         # A busy chip would ignore the selection of a segment: each one is finished first.
@@ -292,7 +301,7 @@ class NorFlash:
 
     # -- waiting ---------------------------------------------------------------------------
 
-    def wait(self, span: Span, what: str, *, begun: float | None = None) -> float:
+    def wait(self, span: Duration, what: str, *, begun: float | None = None) -> float:
         """Wait until the chip is ready; the seconds it took (since `begun`, or this call).
 
         Raises `ChipTimeoutError` some time after the part's own maximum, `ChipAbsentError`
@@ -311,8 +320,8 @@ class NorFlash:
 
     def _select_segment(self, start: int) -> None:
         segment = start // THREE_BYTE_REACH
-        if self._way.segment_opcode is not None and segment != self._segment:
-            self.bus.run(self._way.reach(start))
+        if self.addressing.segment_opcode is not None and segment != self._segment:
+            self.bus.run(self.addressing.reach(start))
             self._segment = segment
 
     def _inside(self, start: int, length: int) -> None:

@@ -9,21 +9,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from chipdb.part import EraseRegion, EraseType, ProgramMethod, Span
+from chipdb.part import Duration, EraseRegion, EraseType, ProgramMethod
 
 __all__ = [
-    "SECTOR",
+    "Duration",
     "EraseRegion",
     "EraseType",
     "Geometry",
     "GeometryError",
     "ProgramMethod",
-    "Span",
     "uniform",
 ]
-
-SECTOR = 4096
-"""Bytes in the unit in which passes are compared and results are reported."""
 
 
 class GeometryError(ValueError):
@@ -43,7 +39,7 @@ class Geometry:
     page: int
     erase_types: tuple[EraseType, ...]
     regions: tuple[EraseRegion, ...]
-    program: Span
+    program: Duration
     chip_erase: EraseType | None = None
     method: ProgramMethod = ProgramMethod.PAGE
     needs_erase: bool = True
@@ -86,7 +82,7 @@ def uniform(
     size: int,
     page: int,
     erase_types: tuple[EraseType, ...],
-    program: Span,
+    program: Duration,
     chip_erase: EraseType | None = None,
     method: ProgramMethod = ProgramMethod.PAGE,
 ) -> Geometry:

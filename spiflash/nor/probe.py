@@ -13,7 +13,7 @@ from spiflash.bus.transaction import Bus, Sampling, Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
 from spiflash.nor import commands, sfdp
 from spiflash.nor.chip import Answers, Chip, ChipIdentity, Part
-from spiflash.nor.nand import FLOATING, nand
+from spiflash.nor.jedec import FLOATING, nand
 from spiflash.nor.scheme import MIRRORING, telling
 
 PROBE_CLOCK = 1e6
@@ -140,7 +140,7 @@ def _configuration(bus: Bus, tables: bytes) -> tuple[int, ...] | None:
     return tuple(answer[0] for answer in first) if first == again else None
 
 
-def probe_namesakes(bus: Bus, answers: Answers, candidates: Sequence[Part]) -> Answers:
+def probe_shared_id(bus: Bus, answers: Answers, candidates: Sequence[Part]) -> Answers:
     """Read the registers that only some of `candidates` have, where trying them is harmless, and
     the one that turns their erase map round.
 

@@ -21,8 +21,7 @@ from spiflash.nor.addressing import Addressing
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WIP
 from spiflash.nor.geometry import ProgramMethod
-from spiflash.nor.pace import Rest
-from spiflash.nor.waiting import ABSENT, Waiting, look
+from spiflash.nor.timing import ABSENT, Rest, Waiting, look
 
 BATCH = 32
 """Pages in one exchange with the adapter: about 8 KiB of commands, twice the largest FIFO."""
@@ -59,7 +58,7 @@ class Programmer:
 
     def __init__(self, bus: Bus, chip: Chip, way: Addressing, waiting: Waiting) -> None:
         self._bus = bus
-        self._way = way
+        self._addressing = way
         self._waiting = waiting
         self._geometry = chip.geometry
         self._look = look(chip)
@@ -138,13 +137,13 @@ class Programmer:
                     remedy="Seat the clip again and repeat the command.",
                 )
             busy = [bool(status & WIP) for status in statuses]
-            self._rest.learn(rest, run.settle(batch, busy), busy)
+            self._rest.learn(rest, run.record(batch, busy), busy)
 
     def _orders(self, start: int, data: bytes, rest: float) -> list[Transaction]:
         page = self._geometry.page
         if len(data) > page - start % page:
             raise ValueError(f"{len(data)} bytes at {start:#x} cross a page boundary")
-        way = self._way
+        way = self._addressing
         order = commands.program(way.shown(start), data, way.width, native=way.native, rest=rest)
         return [commands.write_enable(), order, *self._look]
 
@@ -185,7 +184,7 @@ class _Run:
         again = [self._again.popleft() for _ in range(min(size, len(self._again)))]
         return list(islice(chain(again, self._left), size))
 
-    def settle(self, batch: Sequence[Page], busy: Sequence[bool]) -> int:
+    def record(self, batch: Sequence[Page], busy: Sequence[bool]) -> int:
         """Statuses of a batch are in; how often the chip was not ready in time.
 
         One slow page may make several that follow come too early: they count once.

@@ -1,18 +1,31 @@
-"""What the registers protect at this moment: ranges in addresses, and the register's own lock.
+"""What is protected at this moment, and the locks that a power cycle resets.
 
 The rules that live here: a bit whose meaning is not known protects everything; of several parts
 that a chip may be, all that any of them would protect counts; individual block locks, where they
 are switched on, take the place of the block protection bits.
+
+Single blocks (Winbond WPS): with WPS set each 4 KiB sector of the first and last 64 KiB and each
+64 KiB block between them has a lock of its own; all are set at power-up. 3Dh reads a lock, 39h
+opens and 36h closes it (W25Q64JV, W25Q128FV data sheets, from memory).
+
+Some parts wake with everything protected. They are opened for a session and closed again after it;
+the entry of their scheme says how.
 """
 
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from spiflash.nor.protection_rules import Ranges
-from spiflash.nor.scheme import Scheme, scheme
+from spiflash.bus.transaction import Bus, Transaction
+from spiflash.nor import commands
+from spiflash.nor.addressing import THREE_BYTE_REACH
+from spiflash.nor.chip import Chip
+from spiflash.nor.commands import Width
+from spiflash.nor.protection_rules import BLOCK
+from spiflash.nor.scheme import PowerUpLock, Scheme, scheme
+from spiflash.spans import SECTOR, Spans, merged
 
 
 class RegisterLock(enum.Enum):
@@ -34,7 +47,7 @@ class Protection:
     count and not the block protection bits.
     """
 
-    ranges: Ranges = ()
+    ranges: Spans = ()
     extent_known: bool = True
     lock: RegisterLock = RegisterLock.NONE
     individual: bool = False
@@ -65,19 +78,8 @@ def protection(
     if all(one == each[0] for one in each):
         return each[0]
     return Protection(
-        joined(pair for one in each for pair in one.ranges), extent_known=False, lock=lock
+        tuple(merged(pair for one in each for pair in one.ranges)), extent_known=False, lock=lock
     )
-
-
-def joined(ranges: Iterable[tuple[int, int]]) -> Ranges:
-    """The same bytes in as few ranges as possible."""
-    found: list[tuple[int, int]] = []
-    for low, high in sorted(ranges):
-        if found and low <= found[-1][1]:
-            found[-1] = (found[-1][0], max(high, found[-1][1]))
-        else:
-            found.append((low, high))
-    return tuple(found)
 
 
 def _individual(schemes: Sequence[Scheme], maker: int | None, values: Mapping[str, int]) -> bool:
@@ -116,8 +118,91 @@ def _protection(scheme: Scheme, size: int, values: Mapping[str, int]) -> Protect
         )
         if not one:
             return Protection(lock=lock)
-        return Protection(joined((*one, *other)), extent_known=False, lock=lock)
+        return Protection(tuple(merged((*one, *other))), extent_known=False, lock=lock)
     ranges = scheme.rule(size, values)
     if ranges is None:
         return Protection(((0, size),), extent_known=False, lock=lock)
     return Protection(ranges, lock=lock)
+
+
+READ_LOCK = 0x3D
+LOCK = 0x36
+UNLOCK = 0x39
+
+# -- locks of single blocks ------------------------------------------------------------------------
+
+
+def lock_units(size: int) -> list[tuple[int, int]]:
+    """(start, end) of every stretch with a lock of its own, ascending."""
+    starts = [
+        *range(0, BLOCK, SECTOR),
+        *range(BLOCK, size - BLOCK, BLOCK),
+        *range(size - BLOCK, size, SECTOR),
+    ]
+    return list(zip(starts, [*starts[1:], size], strict=True))
+
+
+def locks_are_readable(maker: int, size: int) -> bool:
+    """Whether the locks can be read: above 16 MiB the length of the address depends on the
+    mode, and they are left alone."""
+    return maker == 0xEF and size <= THREE_BYTE_REACH
+
+
+def locked_units(bus: Bus, size: int) -> list[tuple[int, int]]:
+    """The locked stretches, one a unit."""
+    all_units = lock_units(size)
+    answers = bus.run([Transaction(_head(READ_LOCK, start), 1) for start, _ in all_units])
+    return [unit for unit, answer in zip(all_units, answers, strict=True) if answer[0] & 1]
+
+
+def locked_ranges(bus: Bus, size: int) -> Spans:
+    """The same as ranges."""
+    return tuple(merged(locked_units(bus, size)))
+
+
+def set_locks(bus: Bus, stretches: Sequence[tuple[int, int]], *, closed: bool) -> None:
+    """Close or open the locks of these units."""
+    opcode = LOCK if closed else UNLOCK
+    orders: list[Transaction] = []
+    for start, _ in stretches:
+        orders += [commands.write_enable(), Transaction(_head(opcode, start))]
+    bus.run(orders)
+
+
+def _head(opcode: int, start: int) -> bytes:
+    return bytes((opcode,)) + commands.address(start, Width.THREE)
+
+
+# -- everything locked at power-up -----------------------------------------------------------------
+
+
+def power_up_unlock(chip: Chip) -> tuple[Transaction, ...]:
+    """What opens every block; nothing for parts that do not wake locked.
+
+    Of several schemes that a chip may have, the first one that says how counts: a chip whose
+    parts differ in this is not written at all.
+    """
+    lock = _at_power_up(chip)
+    return () if lock is None else _write(chip, lock.opcode, lock.value)
+
+
+def power_up_relock(chip: Chip, status: int) -> tuple[Transaction, ...]:
+    """What brings back the protection that `status`, SR1 read before `power_up_unlock`, showed."""
+    lock = _at_power_up(chip)
+    if lock is None or lock.close == -1 or status & commands.WIP:
+        return ()
+    if lock.close is None:
+        return _write(chip, 0x01, bytes((status & lock.seen,))) if status & lock.seen else ()
+    return _write(chip, 0x01, bytes((lock.close,))) if status & lock.seen == lock.seen else ()
+
+
+def _at_power_up(chip: Chip) -> PowerUpLock | None:
+    if not chip.locked_at_power_up:
+        return None
+    ways = (scheme(name).power_up for name in chip.protection_schemes)
+    return next((way for way in ways if way is not None), None)
+
+
+def _write(chip: Chip, opcode: int, value: bytes) -> tuple[Transaction, ...]:
+    rest = chip.geometry.program.maximum if value else 0.0
+    return commands.write_enable(), commands.write_register(opcode, value, rest=rest)

@@ -9,23 +9,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from spiflash.spans import Spans
+
 BLOCK = 65536
 
-Ranges = tuple[tuple[int, int], ...]
-"""(start, end) in bytes, end excluded, ascending."""
-
-Rule = Callable[[int, Mapping[str, int]], "Ranges | None"]
+Rule = Callable[[int, Mapping[str, int]], "Spans | None"]
 """(size in bytes, register values by name) -> what they protect."""
 
 
-def _end_range(size: int, amount: int, *, bottom: bool) -> Ranges:
+def _end_range(size: int, amount: int, *, bottom: bool) -> Spans:
     amount = min(amount, size)
     if amount == 0:
         return ()
     return ((0, amount),) if bottom else ((size - amount, size),)
 
 
-def _complement(size: int, ranges: Ranges) -> Ranges:
+def _complement(size: int, ranges: Spans) -> Spans:
     """The other bytes; `ranges` holds at most one range, at one end of the chip."""
     if not ranges:
         return ((0, size),)
@@ -33,7 +32,7 @@ def _complement(size: int, ranges: Ranges) -> Ranges:
     return tuple(r for r in ((0, start), (end, size)) if r[0] < r[1])
 
 
-def bp3_tb_sec_cmp(size: int, values: Mapping[str, int]) -> Ranges:
+def bp3_tb_sec_cmp(size: int, values: Mapping[str, int]) -> Spans:
     """W25Q16/32/64/128 FV and JV, GD25Q B and C: BP0–2 in bits 2–4, TB 5, SEC 6, CMP SR2.6.
 
     SEC=0 protects 1/64, 1/32 … 1/2 (64 KiB at least); SEC=1 protects 4, 8, 16, 32 KiB.
@@ -52,29 +51,29 @@ def bp3_tb_sec_cmp(size: int, values: Mapping[str, int]) -> Ranges:
     return _complement(size, ranges) if values.get("SR2", 0) & 0x40 else ranges
 
 
-def bp3_tb_sec(size: int, values: Mapping[str, int]) -> Ranges:
+def bp3_tb_sec(size: int, values: Mapping[str, int]) -> Spans:
     """W25Q64BV, GD25Q64 of the first generation: the same without CMP."""
     return bp3_tb_sec_cmp(size, {"SR1": values["SR1"]})
 
 
-def bp4_tb(size: int, values: Mapping[str, int]) -> Ranges:
+def bp4_tb(size: int, values: Mapping[str, int]) -> Spans:
     """W25Q256 FV and JV: BP0–3 in bits 2–5, TB 6, CMP SR2.6; 64 KiB × 2^(BP-1)."""
     status = values["SR1"]
     ranges = _doubling_blocks(size, status >> 2 & 15, bottom=bool(status & 0x40))
     return _complement(size, ranges) if values.get("SR2", 0) & 0x40 else ranges
 
 
-def _doubling_blocks(size: int, bp: int, *, bottom: bool) -> Ranges:
+def _doubling_blocks(size: int, bp: int, *, bottom: bool) -> Spans:
     return _end_range(size, BLOCK << (bp - 1) if bp else 0, bottom=bottom)
 
 
-def bp4_tb_cr(size: int, values: Mapping[str, int]) -> Ranges:
+def bp4_tb_cr(size: int, values: Mapping[str, int]) -> Spans:
     """MX25L12835F, MX25L25645G: BP0–3 in bits 2–5, TB in bit 3 of the configuration register."""
     bottom = bool(values.get("CR", 0) & 0x08)
     return _doubling_blocks(size, values["SR1"] >> 2 & 15, bottom=bottom)
 
 
-def bp4(size: int, values: Mapping[str, int]) -> Ranges:
+def bp4(size: int, values: Mapping[str, int]) -> Spans:
     """MX25L6406E, MX25L12805D: BP0–3 in bits 2–5, no TB.
 
     To 8 MiB, 1…7 protect 1/64, 1/32 … of the chip at the top (64 KiB at least), and 9…14 leave
@@ -96,7 +95,7 @@ def bp4(size: int, values: Mapping[str, int]) -> Ranges:
     return ((0, size - free),) if free < size else ((0, size),)
 
 
-def bp3_tb(size: int, values: Mapping[str, int]) -> Ranges:
+def bp3_tb(size: int, values: Mapping[str, int]) -> Spans:
     """M25PX, W25X: BP0–2 in bits 2–4, TB 5; 1/64 … 1/2 (64 KiB at least), all."""
     status = values["SR1"]
     bp = status >> 2 & 7
@@ -104,49 +103,49 @@ def bp3_tb(size: int, values: Mapping[str, int]) -> Ranges:
     return _end_range(size, amount, bottom=bool(status & 0x20))
 
 
-def bp_micron(size: int, values: Mapping[str, int]) -> Ranges:
+def bp_micron(size: int, values: Mapping[str, int]) -> Spans:
     """N25Q, MT25Q: BP0–2 in bits 2–4, TB 5, BP3 in bit 6; 64 KiB × 2^(BP-1)."""
     status = values["SR1"]
     bp = (status >> 2 & 7) | (status >> 3 & 8)
     return _doubling_blocks(size, bp, bottom=bool(status & 0x20))
 
 
-def bp_spansion(size: int, values: Mapping[str, int]) -> Ranges:
+def bp_spansion(size: int, values: Mapping[str, int]) -> Spans:
     """S25FL128P, S25FL-S: BP0–2 in bits 2–4, TBPROT in bit 5 of CR1; 1/64 … 1/2, all."""
     bp = values["SR1"] >> 2 & 7
     amount = size if bp == 7 else (size // 64 << (bp - 1) if bp else 0)
     return _end_range(size, amount, bottom=bool(values.get("CR1", 0) & 0x20))
 
 
-def bp4_tb_issi(size: int, values: Mapping[str, int]) -> Ranges:
+def bp4_tb_issi(size: int, values: Mapping[str, int]) -> Spans:
     """IS25LP064/128: BP0–3 in bits 2–5, TBS in bit 1 of the function register."""
     bottom = bool(values.get("FR", 0) & 0x02)
     return _doubling_blocks(size, values["SR1"] >> 2 & 15, bottom=bottom)
 
 
-def bp_spansion_l(size: int, values: Mapping[str, int]) -> Ranges:
+def bp_spansion_l(size: int, values: Mapping[str, int]) -> Spans:
     """S25FL064L, S25FL128L: as Winbond, with CMP in bit 6 of CR1."""
     return bp3_tb_sec_cmp(size, {"SR1": values["SR1"], "SR2": values.get("CR1", 0)})
 
 
-def bp4_spansion_l(size: int, values: Mapping[str, int]) -> Ranges:
+def bp4_spansion_l(size: int, values: Mapping[str, int]) -> Spans:
     """S25FL256L: as W25Q256, with CMP in bit 6 of CR1."""
     return bp4_tb(size, {"SR1": values["SR1"], "SR2": values.get("CR1", 0)})
 
 
-def bp3(size: int, values: Mapping[str, int]) -> Ranges:
+def bp3(size: int, values: Mapping[str, int]) -> Spans:
     """M25P40 to M25P128, S25FL-A: BP0–2 in bits 2–4, from the top; 1/64 … 1/2 (one 64 KiB
     sector at least), all."""
     return bp3_tb(size, {"SR1": values["SR1"] & ~0x20})
 
 
-def bp2(size: int, values: Mapping[str, int]) -> Ranges:
+def bp2(size: int, values: Mapping[str, int]) -> Spans:
     """M25P10-A, M25P20: BP0–1 in bits 2–3; upper quarter, upper half, all."""
     bp = values["SR1"] >> 2 & 3
     return _end_range(size, size >> (3 - bp) if bp else 0, bottom=False)
 
 
-def bp_en(size: int, values: Mapping[str, int]) -> Ranges | None:
+def bp_en(size: int, values: Mapping[str, int]) -> Spans | None:
     """EN25Q and EN25QH: BP0–2 in bits 2–4; 0 protects nothing and 7 everything with either
     value of BP3. What lies between differs between revisions: some sheets count blocks from an
     end that BP3 selects, others leave out as much as these protect."""
@@ -156,7 +155,7 @@ def bp_en(size: int, values: Mapping[str, int]) -> Ranges | None:
     return None
 
 
-def sst_bp(size: int, values: Mapping[str, int]) -> Ranges:
+def sst_bp(size: int, values: Mapping[str, int]) -> Spans:
     """SST25VF: from the top. To 4 MiB BP0–2 in bits 2–4 protect 1/64 … 1/2 (64 KiB at least,
     a quarter on parts of 128 KiB), all; SST25VF064C has BP3 in bit 5 and begins with 1/128."""
     status = values["SR1"]
@@ -169,7 +168,7 @@ def sst_bp(size: int, values: Mapping[str, int]) -> Ranges:
     return _end_range(size, unit << (bp - 1) if bp else 0, bottom=False)
 
 
-def global_unlock(size: int, values: Mapping[str, int]) -> Ranges | None:
+def global_unlock(size: int, values: Mapping[str, int]) -> Spans | None:
     """AT25DF, AT26DF: bits 3:2 (SWP, read-only) 0 no sector is locked, 3 all are, 1 some."""
     locked = values["SR1"] >> 2 & 3
     if locked in (0, 3):
@@ -177,12 +176,12 @@ def global_unlock(size: int, values: Mapping[str, int]) -> Ranges | None:
     return None
 
 
-def bp_sr1(size: int, values: Mapping[str, int]) -> Ranges | None:
+def bp_sr1(size: int, values: Mapping[str, int]) -> Spans | None:
     """Parts of which only this is sure: BP bits lie in bits 2 to 5 of SR1, and with all of them
     clear nothing is protected."""
     return None if values["SR1"] & 0x3C else ()
 
 
-def bp_at25fs(size: int, values: Mapping[str, int]) -> Ranges | None:
+def bp_at25fs(size: int, values: Mapping[str, int]) -> Spans | None:
     """AT25FS010, AT25FS040: BP0-4 in bits 2-6; what each protects is not in the kernel."""
     return None if values["SR1"] & 0x7C else ()

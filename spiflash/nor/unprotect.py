@@ -20,17 +20,24 @@ from contextlib import contextmanager
 
 from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import ChipAbsentError, ChipProtectedError, SpiflashError
-from spiflash.nor import commands, temporary_locks
+from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.flash import NorFlash
-from spiflash.nor.geometry import Span
+from spiflash.nor.geometry import Duration
 from spiflash.nor.probe import PROBE_CLOCK
-from spiflash.nor.protection import Protection, RegisterLock, protection
+from spiflash.nor.protection import (
+    Protection,
+    RegisterLock,
+    locked_units,
+    locks_are_readable,
+    protection,
+    set_locks,
+)
 from spiflash.nor.scheme import Clearing, scheme
 
 WRITE_STATUS = 0x01
 
-STATUS_WRITE = Span(15e-3, 1.0)
+STATUS_WRITE = Duration(15e-3, 1.0)
 """Time to write a status register: 10 to 15 ms on most parts, 500 ms at most (S25FL128S; from
 memory of the data sheets)."""
 
@@ -57,7 +64,7 @@ def unprotected(flash: NorFlash, ranges: Sequence[tuple[int, int]]) -> Iterator[
             yield
 
 
-def put_back(flash: NorFlash, before: Mapping[str, int]) -> bool:
+def restore_registers(flash: NorFlash, before: Mapping[str, int]) -> bool:
     """Write SR1 and its companion as an earlier session found them, which was cut off before it
     could do so itself; whether they hold that now. `before` has register values by name.
 
@@ -70,15 +77,15 @@ def put_back(flash: NorFlash, before: Mapping[str, int]) -> bool:
     now = _read(flash)
     if before["SR1"] & ~_BUSY_BITS["SR1"] == now["SR1"]:
         return True
-    lift = _lift_for(flash.chip)
-    wanted = {**now, "SR1": now["SR1"] & ~lift.bp | before["SR1"] & lift.bp}
-    if lift.second in before:
-        kept = lift.second_lost
-        wanted[lift.second] = now[lift.second] & ~kept | before[lift.second] & kept
-    *_, writer = _writers(flash, lift)
-    if not lift.unseen_second:
-        writer = _StatusWriter(flash, lift, volatile=False)
-    return _put_back(flash, writer, wanted)
+    clearing = _clearing_for(flash.chip)
+    wanted = {**now, "SR1": now["SR1"] & ~clearing.bp | before["SR1"] & clearing.bp}
+    if clearing.second in before:
+        kept = clearing.second_lost
+        wanted[clearing.second] = now[clearing.second] & ~kept | before[clearing.second] & kept
+    *_, writer = _writers(flash, clearing)
+    if not clearing.unseen_second:
+        writer = _StatusWriter(flash, clearing, volatile=False)
+    return _restore(flash, writer, wanted)
 
 
 # -- locks of single blocks ------------------------------------------------------------------------
@@ -91,17 +98,17 @@ def _locks_open(flash: NorFlash, ranges: Sequence[tuple[int, int]]) -> Iterator[
         raise _refusal(chip, reason)
     shut = [
         (low, high)
-        for low, high in temporary_locks.locked(bus, chip.size)
+        for low, high in locked_units(bus, chip.size)
         if any(low < end and start < high for start, end in ranges)
     ]
     try:
-        temporary_locks.set_locks(bus, shut, closed=False)
+        set_locks(bus, shut, closed=False)
         if any(flash.protection().overlaps(low, high) for low, high in ranges):
             raise _refusal(chip, "the locks of its blocks did not open")
         yield
     finally:
-        flash.settle()
-        temporary_locks.set_locks(bus, shut, closed=True)
+        flash.wait_while_busy()
+        set_locks(bus, shut, closed=True)
 
 
 # -- block protection bits -------------------------------------------------------------------------
@@ -110,24 +117,24 @@ def _locks_open(flash: NorFlash, ranges: Sequence[tuple[int, int]]) -> Iterator[
 @contextmanager
 def _bits_clear(flash: NorFlash, guard: Protection) -> Iterator[None]:
     chip = flash.chip
-    lift = _lift_for(chip)
+    clearing = _clearing_for(chip)
     _slowly(flash)
     before = _read(flash)
-    open_value = _open_value(lift, before)
-    writer = _StatusWriter(flash, lift, volatile=chip.status_write_volatile)
+    open_value = _open_value(clearing, before)
+    writer = _StatusWriter(flash, clearing, volatile=chip.status_write_volatile)
     try:
-        for writer in _writers(flash, lift):
+        for writer in _writers(flash, clearing):
             if writer.write(open_value, before) and not _still_protected(flash):
                 break
         else:
             raise _locked(chip, guard)
         yield
     except BaseException as error:
-        if not _put_back(flash, writer, before) and isinstance(error, SpiflashError):
+        if not _restore(flash, writer, before) and isinstance(error, SpiflashError):
             left = _left_open(before, volatile=writer.volatile)
             error.state = f"{error.state} {left}".strip()
         raise
-    if not _put_back(flash, writer, before):
+    if not _restore(flash, writer, before):
         raise ChipProtectedError(
             "The work is done, but the block protection could not be put back.",
             state=_left_open(before, volatile=writer.volatile),
@@ -137,64 +144,67 @@ def _bits_clear(flash: NorFlash, guard: Protection) -> Iterator[None]:
         )
 
 
-def _writers(flash: NorFlash, lift: Clearing) -> Iterator[_StatusWriter]:
+def _writers(flash: NorFlash, clearing: Clearing) -> Iterator[_StatusWriter]:
     """How the register may be written, the gentlest way first; what each did is read back."""
     chip = flash.chip
-    if chip.status_write_volatile or lift.unseen_second:
-        yield _StatusWriter(flash, lift, volatile=True)
+    if chip.status_write_volatile or clearing.unseen_second:
+        yield _StatusWriter(flash, clearing, volatile=True)
     # A lasting one-byte write could clear a QE bit that cannot be seen, and the board would not
     # start: not where QE may be in a second register.
     if not chip.status_write_volatile and (
-        not lift.unseen_second or chip.quad_enable in ("none", "sr1.6")
+        not clearing.unseen_second or chip.quad_enable in ("none", "sr1.6")
     ):
-        yield _StatusWriter(flash, lift, volatile=False)
+        yield _StatusWriter(flash, clearing, volatile=False)
 
 
 def why_not(chip: Chip, guard: Protection) -> str:
     """Why the protection of this chip cannot be lifted, as far as that is known without trying;
     "" where it may work."""
     if guard.individual:
-        if temporary_locks.readable(chip.jedec_id[0], chip.size):
+        if locks_are_readable(chip.jedec_id[0], chip.size):
             return ""
         return "it has locks of single blocks switched on, which this program does not open"
     if guard.lock is RegisterLock.PERMANENT:
         return "its status register is locked for good"
-    lifts = [scheme(name).clearing for name in chip.protection_schemes]
-    known = [lift for lift in lifts if lift is not None]
-    if len(known) < len(lifts) or len({(lift.bp, lift.second) for lift in known}) > 1:
+    clearings = [scheme(name).clearing for name in chip.protection_schemes]
+    known = [clearing for clearing in clearings if clearing is not None]
+    if (
+        len(known) < len(clearings)
+        or len({(clearing.bp, clearing.second) for clearing in known}) > 1
+    ):
         schemes = ", ".join(chip.protection_schemes)
         return f"how its protection is cleared is not known (scheme {schemes})"
     return ""
 
 
-def _lift_for(chip: Chip) -> Clearing:
+def _clearing_for(chip: Chip) -> Clearing:
     if reason := why_not(chip, Protection()):
         raise _refusal(chip, reason)
     known = [way for name in chip.protection_schemes if (way := scheme(name).clearing) is not None]
     # Of namesakes some may have CMP and others not; what is written is checked by all schemes.
-    return max(known, key=lambda lift: lift.complement)
+    return max(known, key=lambda clearing: clearing.complement)
 
 
-def _open_value(lift: Clearing, before: dict[str, int]) -> int:
+def _open_value(clearing: Clearing, before: dict[str, int]) -> int:
     """SR1 with which nothing is protected, every other bit as it was."""
     status = before["SR1"] & ~(commands.WIP | commands.WEL)
-    if lift.complement and before.get(lift.second, 0) & lift.complement:
-        return status | lift.bp
-    return status & ~lift.bp
+    if clearing.complement and before.get(clearing.second, 0) & clearing.complement:
+        return status | clearing.bp
+    return status & ~clearing.bp
 
 
 class _StatusWriter:
     """Writes SR1, keeps the second register, and remembers which form of 01h the part obeys."""
 
-    def __init__(self, flash: NorFlash, lift: Clearing, *, volatile: bool) -> None:
+    def __init__(self, flash: NorFlash, clearing: Clearing, *, volatile: bool) -> None:
         self._flash = flash
         self.volatile = volatile
         """Nothing that it writes outlasts a power cycle."""
         self._enable: Transaction = (
             commands.volatile_write_enable() if volatile else commands.write_enable()
         )
-        self._second = lift.second
-        self._forms = (2, 1) if lift.second else (1,)
+        self._second = clearing.second
+        self._forms = (2, 1) if clearing.second else (1,)
 
     def write(self, value: int, before: dict[str, int]) -> bool:
         """Whether the registers read as wanted afterwards: SR1 `value`, the others as before."""
@@ -229,7 +239,7 @@ def _read(flash: NorFlash) -> dict[str, int]:
 
     Raises `ChipAbsentError` when the chip does not answer as an idle one does.
     """
-    flash.settle()
+    flash.wait_while_busy()
     raw = flash.registers()
     if raw["SR1"][0] & commands.WIP:
         raise ChipAbsentError(
@@ -252,12 +262,12 @@ def _still_protected(flash: NorFlash) -> bool:
     return bool(protection(flash.chip.protection_schemes, flash.chip.size, values).ranges)
 
 
-def _put_back(flash: NorFlash, writer: _StatusWriter, before: dict[str, int]) -> bool:
+def _restore(flash: NorFlash, writer: _StatusWriter, before: dict[str, int]) -> bool:
     """Whether the registers are as they were; tried several times, whatever happens."""
     for _ in range(ATTEMPTS):
         try:
             _slowly(flash)
-            flash.settle()
+            flash.wait_while_busy()
             if _read(flash) == before or writer.write(before["SR1"], before):
                 return True
         except (SpiflashError, KeyboardInterrupt):

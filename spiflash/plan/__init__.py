@@ -1,15 +1,13 @@
 """What to erase and program, in which order, and how long it takes: pure, no I/O."""
 
-from spiflash.plan.cost import TransferCost
-from spiflash.plan.make import make_plan
-from spiflash.plan.steps import Erase, Plan, PlanError, Program, Ranges, Step, simulate
+from spiflash.plan.optimum import TransferCost
+from spiflash.plan.plan import Erase, Plan, PlanError, Program, Step, make_plan, simulate
 
 __all__ = [
     "Erase",
     "Plan",
     "PlanError",
     "Program",
-    "Ranges",
     "Step",
     "TransferCost",
     "make_plan",

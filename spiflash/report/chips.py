@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict
 
-from spiflash.nor.geometry import Span
+from spiflash.nor.geometry import Duration
 from spiflash.nor.tables import Part
 from spiflash.text import amount, clock, counted, hex_pairs, seconds, span
 
@@ -193,7 +193,7 @@ def _volatile(part: Part) -> str:
     return ", with a volatile status write (50h)" if part.status_write_volatile else ""
 
 
-def _time(taken: Span) -> str:
+def _time(taken: Duration) -> str:
     return f"{_short(taken.typical)}, at most {_short(taken.maximum)}"
 
 

@@ -34,7 +34,7 @@ from triage_damage import DAMAGE, Set, draw_set, made_worse, own_changed, shown,
 
 from hwmocks.bricks import KINDS, Brick, make_brick
 from spiflash.dump.triage import Kind, Reference, Repair, Triage, reference, triage
-from spiflash.nor.geometry import EraseType, Geometry, Span, uniform
+from spiflash.nor.geometry import Duration, EraseType, Geometry, uniform
 from spiflash.plan import TransferCost, make_plan, simulate
 
 SECTOR = 4096
@@ -68,10 +68,10 @@ FIRMWARE = ((0x0, 0x50000), (0x60000, 0x400000))
 AT_HAND = ("both", "backup", "image", "neither")
 
 KILO = tuple(
-    EraseType(size << 10, opcode, Span(typical, 10 * typical))
+    EraseType(size << 10, opcode, Duration(typical, 10 * typical))
     for size, opcode, typical in ((4, 0x20, 0.045), (32, 0x52, 0.12), (64, 0xD8, 0.15))
 )
-GEOMETRY: Geometry = uniform(8 << 20, 256, KILO, Span(0.4e-3, 3e-3))
+GEOMETRY: Geometry = uniform(8 << 20, 256, KILO, Duration(0.4e-3, 3e-3))
 """Erase sizes of 8 MiB chips of the trade, with times of a W25Q64JV (data sheet, from memory)."""
 
 

@@ -262,7 +262,7 @@ def test_the_address_mode_from_before_a_killed_session_is_put_back(name: str) ->
         connection.bus.run([read_status()])
         assert chip.four_byte_mode, "left as it was met"
         with NorFlash(connection.bus, connection.chip, ModeFound(four=True)) as flash:
-            flash.leave_as(ModeFound(four=False))
+            flash.restore_mode_to(ModeFound(four=False))
         connection.bus.run([read_status()])
         assert not chip.four_byte_mode
 

@@ -19,8 +19,8 @@ from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import Leave, restore
+from spiflash.nor.capacity import Reach
 from spiflash.nor.commands import ReadStyle
-from spiflash.nor.wrap import Reach
 from tests.job_rig import WATCHER, Rig, heron_rig
 
 MIB = 1 << 20

@@ -19,7 +19,7 @@ from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import ChipAbsentError, UnstableReadError
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import Leave, restore
-from spiflash.nor.unprotect import put_back, unprotected
+from spiflash.nor.unprotect import restore_registers, unprotected
 from tests.job_rig import WATCHER, Rig
 from tests.protection_rig import chip_with, whole
 
@@ -53,7 +53,7 @@ def test_putting_back_writes_no_bit_that_was_never_changed(noted: int) -> None:
     """Of what an earlier session noted, only block protection, QE and CMP are taken."""
     chip = chip_with("W25Q64FV", 0x00, 0x02)
     with Rig(chip).connect("W25Q64FV") as connection:
-        put_back(connection.flash, {"SR1": noted, "SR2": noted, "SR3": noted})
+        restore_registers(connection.flash, {"SR1": noted, "SR2": noted, "SR3": noted})
     assert not chip.registers["SR1"] & 0xE0
     assert not chip.registers["SR2"] & 0x39
 

@@ -20,7 +20,7 @@ from spiflash.jobs.image import Image
 from spiflash.jobs.write import Leave, restore
 from spiflash.jobs.write.rewrite import Work
 from spiflash.nor.commands import ReadStyle
-from spiflash.nor.geometry import EraseType, Span, uniform
+from spiflash.nor.geometry import Duration, EraseType, uniform
 from spiflash.plan import Erase, TransferCost, make_plan
 from tests.job_rig import WATCHER, Rig
 from tests.nor_rig import NorRig
@@ -151,8 +151,8 @@ def test_what_shares_its_error_correction_is_not_programmed_twice(seed: int) -> 
         place = rng.randrange(size - 40)
         for at in range(place, place + rng.randrange(1, 40)):
             new[at] &= rng.randrange(256)
-    kind = EraseType(sector, 0x20, Span(0.05, 0.4))
-    geometry = replace(uniform(size, 256, (kind,), Span(4e-4, 3e-3)), programs_once=True)
+    kind = EraseType(sector, 0x20, Duration(0.05, 0.4))
+    geometry = replace(uniform(size, 256, (kind,), Duration(4e-4, 3e-3)), programs_once=True)
     cost = TransferCost(byte=1e-6, erase=1e-5, program=1e-5, unit=0.0)
     plan = make_plan(bytes(old), bytes(new), geometry, cost)
     held = bytearray(old)

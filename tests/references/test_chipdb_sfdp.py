@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from chipdb.loader import load_builtin
-from chipdb.part import Part, Span
+from chipdb.part import Duration, Part
 
 DATA = Path(__file__).parent / "data" / "sfdp_real_parts.csv"
 
@@ -86,7 +86,7 @@ def test_geometry_agrees_with_sfdp(basic: Basic, part: Part) -> None:
         assert part.page == basic.page
 
 
-def typical_pairs(basic: Basic, part: Part) -> list[tuple[Span, float]]:
+def typical_pairs(basic: Basic, part: Part) -> list[tuple[Duration, float]]:
     """Our time and SFDP's typical one of each operation that both know."""
     pairs = [(e.time, basic.erases.get((e.size, e.opcode))) for e in part.erase_types]
     return [(ours, sfdp) for ours, sfdp in [*pairs, (part.program, basic.program)] if sfdp]

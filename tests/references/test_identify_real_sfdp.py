@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from spiflash.errors import ChipAmbiguousError
-from spiflash.nor.addressing import ModeFound, addressing
+from spiflash.nor.addressing import ModeFound, choose_addressing
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.identify import identify
 from spiflash.nor.tables import chip_table
@@ -114,7 +114,7 @@ def test_e9h_is_sent_only_to_a_part_that_lists_it(each: Captured) -> None:
     software = each.exits() & 0x1F
     if chip.size <= 1 << 24 or not software:
         return
-    way = addressing(chip, ModeFound(True, 0, "met so"))
-    sent = [order.out[0] for order in (*way.enter, *way.pause, *way.leave) if order.out]
+    way = choose_addressing(chip, ModeFound(True, 0, "met so"))
+    sent = [order.out[0] for order in (*way.enter, *way.pause, *way.exit) if order.out]
     assert (0xE9 in sent) <= bool(software & 3)
     assert sent, "it is taken out of the mode that it was met in"

@@ -26,15 +26,14 @@ from spiflash.errors import (
     ChipUnknownError,
     SpiflashError,
 )
-from spiflash.nor.address_mode import find_mode
-from spiflash.nor.capacity import check_capacity
+from spiflash.nor.addressing import find_mode
+from spiflash.nor.capacity import Reach, check_capacity, wrap_probe
 from spiflash.nor.chip import Chip
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import candidates_for, identify
-from spiflash.nor.identify_strangers import read_only
-from spiflash.nor.probe import probe, probe_namesakes
+from spiflash.nor.probe import probe, probe_shared_id
 from spiflash.nor.tables import chip_table
-from spiflash.nor.wrap import Reach, wrap_probe
+from spiflash.nor.unlisted import read_only
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 
@@ -79,7 +78,7 @@ def test_a_model_is_recognised_and_its_capacity_holds(model: str, noise: Path) -
             return
         answers = probe(bus)
         candidates = candidates_for(answers, table)
-        answers = probe_namesakes(bus, answers, candidates)
+        answers = probe_shared_id(bus, answers, candidates)
         try:
             chips = [identify(answers, table)]
         except ChipAmbiguousError:

@@ -21,7 +21,7 @@ from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.geometry import EraseRegion, Geometry
 from spiflash.nor.identify import candidates_for, identify
-from spiflash.nor.probe import probe, probe_namesakes
+from spiflash.nor.probe import probe, probe_shared_id
 from spiflash.nor.tables import chip_table
 from spiflash.plan import Erase, Plan, TransferCost, make_plan
 
@@ -40,7 +40,7 @@ def identified(bus: QemuBus, model: Model) -> Chip:
     """What `identify` makes of the model. Where namesakes remain, they are worked with in the
     way that all of them share."""
     answers, table = probe(bus), chip_table()
-    chip = identify(probe_namesakes(bus, answers, candidates_for(answers, table)), table)
+    chip = identify(probe_shared_id(bus, answers, candidates_for(answers, table)), table)
     assert (chip.jedec_id, chip.size) == (model.id[:3], model.size)
     assert chip.write_doubt == ""
     return chip

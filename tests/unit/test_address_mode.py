@@ -14,7 +14,7 @@ from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
 from spiflash.bus.transaction import Transaction
 from spiflash.errors import ChipMismatchError
-from spiflash.nor.address_mode import confirm_mode, find_mode, mode_bit
+from spiflash.nor.addressing import confirm_mode, find_mode, mode_bit
 from spiflash.nor.capacity import check_capacity
 from spiflash.nor.chip import Chip, FourByte
 from spiflash.nor.commands import ReadStyle

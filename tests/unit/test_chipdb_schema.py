@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from chipdb.errors import TableError
 from chipdb.loader import load_file, parse
-from chipdb.part import FourByte, Part, ProgramMethod, Source, Span
+from chipdb.part import Duration, FourByte, Part, ProgramMethod, Source
 
 GOOD = """\
 vendor = "Example"
@@ -64,8 +64,8 @@ def test_a_good_file_says_what_it_means() -> None:
         (4096, 0x20, None),
         (65536, 0xD8, None),
     ]
-    assert small.erase_types[1].time == Span(0.15, 2.0)
-    assert small.chip_erase == Span(20.0, 100.0)
+    assert small.erase_types[1].time == Duration(0.15, 2.0)
+    assert small.chip_erase == Duration(20.0, 100.0)
     assert (small.clock_read, small.clock_fast) == (50e6, 104e6)
     assert dict(small.sources)["id"] == Source("open-table", "a public list")
     assert dict(small.sources)["registers"] == Source("memory", "EX25 data sheet")
@@ -87,7 +87,7 @@ def test_a_family_upon_a_family_replaces_notes_and_the_rival_of_a_key() -> None:
         1,
     ).replace('aliases = ["EX25Q64A"]\nfamily = "base"', 'family = "next"')
     small = parse(text, "next.toml")[0]
-    assert small.chip_erase == Span(1.0, 2.0)
+    assert small.chip_erase == Duration(1.0, 2.0)
     assert small.notes == ("of the next",)
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from chipdb.part import EraseType, FourByte, ProgramMethod, SecurityRegisters, Span, UniqueId
+from chipdb.part import Duration, EraseType, FourByte, ProgramMethod, SecurityRegisters, UniqueId
 from spiflash.nor.tables import Part, chip_table
 from spiflash.report.chips import part_json, part_text
 
@@ -17,9 +17,9 @@ OTHER: dict[str, Any] = {
     "id": b"\x01\x02\x03",
     "size": 1 << 20,
     "page": 512,
-    "erase_types": (EraseType(4096, 0x81, Span(1.0, 2.0)),) * 3,
+    "erase_types": (EraseType(4096, 0x81, Duration(1.0, 2.0)),) * 3,
     "regions": (),
-    "program": Span(0.5, 0.75),
+    "program": Duration(0.5, 0.75),
     "sources": (),
     "extended_id": b"\x99",
     "aliases": ("X2",),
@@ -27,7 +27,7 @@ OTHER: dict[str, Any] = {
     "programs_once": True,
     "program_method": ProgramMethod.BYTE,
     "chip_erase_opcode": 0x60,
-    "chip_erase": Span(3.0, 4.0),
+    "chip_erase": Duration(3.0, 4.0),
     "needs_erase": False,
     "supply": (1.65, 1.95),
     "clock_read": 1e6,

@@ -10,14 +10,14 @@ from dataclasses import replace
 
 import pytest
 
-from chipdb.part import EraseRegion, EraseType, FourByte, Part, ProgramMethod, Source, Span
+from chipdb.part import Duration, EraseRegion, EraseType, FourByte, Part, ProgramMethod, Source
 from chipdb.table import ChipTable
 from hwmocks.nor.catalog import CATALOG, describe
 from hwmocks.nor.catalog.tables import BLOCK as BLOCK_ENTRY
 from hwmocks.nor.catalog.tables import SECTOR as SECTOR_ENTRY
 from hwmocks.nor.catalog.tables import jesd216
 from spiflash.errors import ChipMismatchError, ChipUnknownError
-from spiflash.nor.addressing import addressing
+from spiflash.nor.addressing import choose_addressing
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.identify import geometry_of, identify
@@ -27,8 +27,8 @@ MIB = 1 << 20
 JV = describe("W25Q64JV")
 ID = bytes.fromhex("EF4017")
 
-SECTOR = EraseType(4096, 0x20, Span(0.045, 0.4))
-BLOCK = EraseType(65536, 0xD8, Span(0.15, 2.0))
+SECTOR = EraseType(4096, 0x20, Duration(0.045, 0.4))
+BLOCK = EraseType(65536, 0xD8, Duration(0.15, 2.0))
 
 FIRST = Part(
     name="FIRST",
@@ -38,9 +38,9 @@ FIRST = Part(
     page=256,
     erase_types=(SECTOR, BLOCK),
     regions=(EraseRegion(8 * MIB, (0, 1)),),
-    program=Span(4e-4, 3e-3),
+    program=Duration(4e-4, 3e-3),
     sources=(("id", Source("memory", "made up")),),
-    chip_erase=Span(20.0, 100.0),
+    chip_erase=Duration(20.0, 100.0),
     clock_read=50e6,
     clock_fast=104e6,
     supply=(2.7, 3.6),
@@ -49,7 +49,7 @@ FIRST = Part(
 WHOLE = (EraseRegion(8 * MIB, (0,)),)
 THREE = replace(
     FIRST,
-    erase_types=(SECTOR, EraseType(32768, 0x52, Span(0.12, 1.6)), BLOCK),
+    erase_types=(SECTOR, EraseType(32768, 0x52, Duration(0.12, 1.6)), BLOCK),
     regions=(EraseRegion(8 * MIB, (0, 1, 2)),),
 )
 """With all the erases that the W25Q64JV's SFDP lists."""
@@ -57,12 +57,12 @@ SECOND = replace(
     FIRST,
     name="SECOND",
     erase_types=(
-        replace(BLOCK, time=Span(0.10, 3.0)),
-        replace(SECTOR, time=Span(0.06, 0.3)),
+        replace(BLOCK, time=Duration(0.10, 3.0)),
+        replace(SECTOR, time=Duration(0.06, 0.3)),
     ),
     regions=(EraseRegion(8 * MIB, (1, 0)),),
-    program=Span(7e-4, 2e-3),
-    chip_erase=Span(30.0, 90.0),
+    program=Duration(7e-4, 2e-3),
+    chip_erase=Duration(30.0, 90.0),
     clock_read=33e6,
     clock_fast=133e6,
     supply=(2.3, 3.3),
@@ -128,9 +128,9 @@ def test_namesakes_that_agree_are_merged_with_the_slowest_times(order: tuple[Par
     assert chip.part is None
     assert not chip.write_doubt
     assert times(chip) == {4096: (0.06, 0.4), 65536: (0.15, 3.0)}
-    assert chip.geometry.program == Span(7e-4, 3e-3)
+    assert chip.geometry.program == Duration(7e-4, 3e-3)
     assert chip.geometry.chip_erase is not None
-    assert chip.geometry.chip_erase.time == Span(30.0, 100.0)
+    assert chip.geometry.chip_erase.time == Duration(30.0, 100.0)
     assert (chip.clock_read, chip.clock_fast) == (33e6, 104e6)
     assert chip.supply == (2.7, 3.3)
 
@@ -189,7 +189,7 @@ def test_namesakes_that_are_all_refused_stay_refused() -> None:
 
 
 def test_namesakes_with_different_chip_erases_have_none() -> None:
-    for opcode, time in ((0x60, Span(1.0, 2.0)), (None, None)):
+    for opcode, time in ((0x60, Duration(1.0, 2.0)), (None, None)):
         other = replace(FIRST, name="OTHER", chip_erase_opcode=opcode, chip_erase=time)
         chip = identify(heard(), ChipTable((FIRST, other)))
         assert chip.geometry.chip_erase is None
@@ -364,7 +364,7 @@ def test_every_simulated_chip_is_recognised(name: str) -> None:
             whole = description.erases[kind.opcode].size
             # What small sectors leave of a block is erased with the opcode of the whole block.
             assert whole == kind.size or (description.overlay is not None and kind.size < whole)
-    native = addressing(chip).native and description.fast_read_4_dummy is not None
+    native = choose_addressing(chip).native and description.fast_read_4_dummy is not None
     wanted = description.fast_read_4_dummy if native else description.fast_read_dummy
     assert ReadStyle(dummy=chip.fast_read_dummy).dummy == wanted
 
@@ -405,14 +405,14 @@ def test_the_largest_erase_is_that_of_the_table_or_of_sfdp() -> None:
 
 
 def test_an_erase_may_reach_as_far_as_sfdp_says_of_its_opcode() -> None:
-    wrong = EraseType(4096, 0xD8, Span(0.1, 1.0))
+    wrong = EraseType(4096, 0xD8, Duration(0.1, 1.0))
     chip = identify(heard(), ChipTable((replace(FIRST, erase_types=(SECTOR, wrong)),)), "FIRST")
     assert chip.erase_reach(wrong) == 65536
     assert chip.erase_reach(SECTOR) == 4096
 
 
 def test_erases_of_every_part_that_it_may_be_count() -> None:
-    large = EraseType(262144, 0xD8, Span(0.5, 2.0))
+    large = EraseType(262144, 0xD8, Duration(0.5, 2.0))
     other = replace(SECOND, erase_types=(SECTOR, large), regions=(EraseRegion(8 * MIB, (0, 1)),))
     chip = identify(heard(sfdp=False), ChipTable((FIRST, other)))
     assert chip.candidates == ("FIRST", "SECOND")
@@ -466,9 +466,9 @@ def test_no_limit_is_below_the_one_of_sfdp() -> None:
     """The table's 64 KiB in 0.2 s at most against SFDP's own figure."""
     hasty = replace(
         THREE,
-        erase_types=tuple(replace(e, time=Span(0.05, 0.2)) for e in THREE.erase_types),
-        program=Span(1e-4, 2e-4),
-        chip_erase=Span(1.0, 2.0),
+        erase_types=tuple(replace(e, time=Duration(0.05, 0.2)) for e in THREE.erase_types),
+        program=Duration(1e-4, 2e-4),
+        chip_erase=Duration(1.0, 2.0),
     )
     chip = identify(heard(), ChipTable((hasty,)))
     assert chip.sfdp is not None
@@ -488,7 +488,7 @@ def test_an_erase_whose_size_is_disputed_is_not_used_where_others_work() -> None
     """The table calls D8h an erase of 16 KiB, the chip's SFDP one of 64 KiB."""
     wrong = replace(
         FIRST,
-        erase_types=(SECTOR, EraseType(16384, 0xD8, Span(0.1, 1.0))),
+        erase_types=(SECTOR, EraseType(16384, 0xD8, Duration(0.1, 1.0))),
         regions=(EraseRegion(8 * MIB, (0, 1)),),
     )
     chip = identify(heard(), ChipTable((wrong,)), "FIRST")

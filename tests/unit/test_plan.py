@@ -13,14 +13,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spiflash.nor.geometry import EraseRegion, EraseType, Geometry, ProgramMethod, Span, uniform
+from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry, ProgramMethod, uniform
 from spiflash.plan import Erase, Plan, PlanError, Program, TransferCost, make_plan, simulate
 
 KIB = 1024
-E4 = EraseType(4 * KIB, 0x20, Span(45e-3, 400e-3))
-E32 = EraseType(32 * KIB, 0x52, Span(120e-3, 1600e-3))
-E64 = EraseType(64 * KIB, 0xD8, Span(150e-3, 2000e-3))
-PROGRAM = Span(0.4e-3, 3e-3)
+E4 = EraseType(4 * KIB, 0x20, Duration(45e-3, 400e-3))
+E32 = EraseType(32 * KIB, 0x52, Duration(120e-3, 1600e-3))
+E64 = EraseType(64 * KIB, 0xD8, Duration(150e-3, 2000e-3))
+PROGRAM = Duration(0.4e-3, 3e-3)
 SIZE = 256 * KIB
 CHIP = uniform(SIZE, 256, (E4, E32, E64), PROGRAM)
 BUS = TransferCost.at_clock(10e6)
@@ -105,7 +105,7 @@ def test_a_block_with_a_blank_remainder_is_erased_whole() -> None:
 
 def test_chip_erase_is_taken_only_when_it_is_faster() -> None:
     old, new = noise(SIZE, 9), noise(SIZE, 10)
-    slow, fast = (EraseType(SIZE, 0xC7, Span(t, 10 * t)) for t in (0.7, 0.5))
+    slow, fast = (EraseType(SIZE, 0xC7, Duration(t, 10 * t)) for t in (0.7, 0.5))
     in_blocks = make_plan(old, new, uniform(SIZE, 256, (E4, E64), PROGRAM, slow), BUS)
     assert erases(in_blocks) == [(at, 65536) for at in range(0, SIZE, 65536)]
     whole = make_plan(old, new, uniform(SIZE, 256, (E4, E64), PROGRAM, fast), BUS)
@@ -157,7 +157,7 @@ def test_each_erase_is_followed_by_the_programs_of_its_block() -> None:
 def test_hybrid_chip_erases_what_is_left_of_a_block_as_one() -> None:
     """Eight 4 KiB sectors, then the 224 KiB that they leave of a 256 KiB block (as in the
     S25FS512S data sheet, Cypress, from memory), here at a quarter of the size."""
-    rest = EraseType(56 * KIB, 0xD8, Span(0.52, 2.6))
+    rest = EraseType(56 * KIB, 0xD8, Duration(0.52, 2.6))
     chip = Geometry(
         size=64 * KIB,
         page=256,
@@ -176,7 +176,7 @@ def test_hybrid_chip_erases_what_is_left_of_a_block_as_one() -> None:
 def test_a_type_whose_blocks_do_not_line_up_with_its_region_is_not_used() -> None:
     """An erase takes the naturally aligned block (JESD216F, sector map): from 4 KiB on, erases of
     8 KiB would reach into the neighbours."""
-    eight = EraseType(8 * KIB, 0x40, Span(1e-3, 2e-3))
+    eight = EraseType(8 * KIB, 0x40, Duration(1e-3, 2e-3))
     both = (EraseRegion(4 * KIB, (0,)), EraseRegion(16 * KIB, (0, 1)), EraseRegion(4 * KIB, (0,)))
     chip = Geometry(24 * KIB, 256, (E4, eight), both, PROGRAM)
     old = noise(24 * KIB, 30)
@@ -196,7 +196,7 @@ def test_memory_that_overwrites_is_never_erased() -> None:
         page=256,
         erase_types=(E4,),
         regions=(EraseRegion(64 * KIB, (0,)),),
-        program=Span(0, 0),
+        program=Duration(0, 0),
         needs_erase=False,
     )
     old = noise(64 * KIB, 19)
@@ -215,8 +215,8 @@ def test_byte_and_word_parts_get_runs_within_a_sector(method: ProgramMethod) -> 
     chip = uniform(
         64 * KIB,
         256,
-        (EraseType(4 * KIB, 0x20, Span(18e-3, 25e-3)),),
-        Span(7e-6, 10e-6),
+        (EraseType(4 * KIB, 0x20, Duration(18e-3, 25e-3)),),
+        Duration(7e-6, 10e-6),
         method=method,
     )
     old = noise(64 * KIB, 20)
@@ -234,7 +234,7 @@ def test_byte_and_word_parts_get_runs_within_a_sector(method: ProgramMethod) -> 
 
 
 def test_an_odd_byte_becomes_a_whole_word() -> None:
-    chip = uniform(64 * KIB, 256, (E4,), Span(7e-6, 10e-6), method=ProgramMethod.AAI_WORD)
+    chip = uniform(64 * KIB, 256, (E4,), Duration(7e-6, 10e-6), method=ProgramMethod.AAI_WORD)
     old = patched(b"\xff" * 65536, 100, b"\x12")
     plan = make_plan(old, patched(old, 101, b"\x34"), chip, BUS)
     assert plan.steps == (Program(100, b"\x12\x34"),)
@@ -276,7 +276,7 @@ def test_any_contents_end_as_wanted(data: st.DataObject) -> None:
 
 def test_sixteen_mebibytes_are_planned_within_a_second_of_processor_time() -> None:
     size = 16 << 20
-    chip = uniform(size, 256, (E4, E32, E64), PROGRAM, EraseType(size, 0xC7, Span(40, 200)))
+    chip = uniform(size, 256, (E4, E32, E64), PROGRAM, EraseType(size, 0xC7, Duration(40, 200)))
     rng = random.Random(22)
     old, new = rng.randbytes(size), rng.randbytes(size)
     for before in (old, b"\xff" * size):

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spiflash.nor.geometry import EraseRegion, EraseType, Geometry, ProgramMethod, Span
+from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry, ProgramMethod
 from spiflash.plan import Erase, Plan, PlanError, Program, Step, TransferCost, make_plan
 
 PAGE = 4
@@ -115,7 +115,7 @@ def geometry(case: Case) -> Geometry:
     layout, erase_ns, chip_ns = case.layout, case.erase_ns, case.chip_ns
     sizes = sorted(erase_ns)
     kinds = tuple(
-        EraseType(size * UNIT, 0x20 + size, Span(erase_ns[size] / NS, 3 * erase_ns[size] / NS))
+        EraseType(size * UNIT, 0x20 + size, Duration(erase_ns[size] / NS, 3 * erase_ns[size] / NS))
         for size in sizes
     )
     total = sum(length for length, _ in layout) * UNIT
@@ -127,10 +127,10 @@ def geometry(case: Case) -> Geometry:
             EraseRegion(length * UNIT, tuple(sizes.index(size) for size in used))
             for length, used in layout
         ),
-        program=Span(case.program_ns / NS, 4 * case.program_ns / NS),
+        program=Duration(case.program_ns / NS, 4 * case.program_ns / NS),
         chip_erase=None
         if chip_ns is None
-        else EraseType(total, 0xC7, Span(chip_ns / NS, 2 * chip_ns / NS)),
+        else EraseType(total, 0xC7, Duration(chip_ns / NS, 2 * chip_ns / NS)),
     )
 
 
@@ -222,9 +222,9 @@ def test_what_brute_force_cannot_reach_is_refused() -> None:
     chip = Geometry(
         size=4 * UNIT,
         page=PAGE,
-        erase_types=(EraseType(UNIT, 0x20, Span(0.01, 0.1)),),
+        erase_types=(EraseType(UNIT, 0x20, Duration(0.01, 0.1)),),
         regions=(EraseRegion(2 * UNIT, (0,)), EraseRegion(2 * UNIT, ())),
-        program=Span(0.001, 0.01),
+        program=Duration(0.001, 0.01),
     )
     old = b"\x00" * (4 * UNIT)
     with pytest.raises(PlanError, match="no erase type"):
@@ -257,9 +257,9 @@ def test_word_runs_are_joined_only_where_that_is_faster(new: bytes, typical: int
     chip = Geometry(
         size=32,
         page=256,
-        erase_types=(EraseType(block, 0x20, Span(0.025, 0.05)),),
+        erase_types=(EraseType(block, 0x20, Duration(0.025, 0.05)),),
         regions=(EraseRegion(32, (0,)),),
-        program=Span(typical / NS, 2 * typical / NS),
+        program=Duration(typical / NS, 2 * typical / NS),
         method=ProgramMethod.AAI_WORD,
     )
     plan = make_plan(b"\xff" * 32, new, chip, TRANSFER)

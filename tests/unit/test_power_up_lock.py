@@ -13,8 +13,8 @@ import pytest
 from hwmocks.nor.chip import NorChip
 from spiflash.nor.chip import Answers
 from spiflash.nor.identify import identify
+from spiflash.nor.protection import power_up_relock, power_up_unlock
 from spiflash.nor.tables import chip_table
-from spiflash.nor.temporary_locks import lock_again, unlock
 from tests.job_rig import Rig
 
 
@@ -53,8 +53,8 @@ def test_an_sst25_is_left_as_it_was_met(error: type[BaseException] | None) -> No
 def test_what_is_written_on_leaving(name: str, status: int, value: int | None) -> None:
     part = chip_table().by_name(name)[0]
     chip = identify(Answers((part.id + bytes(8))[:8]), chip_table(), name)
-    written = [order.out for order in lock_again(chip, status)]
+    written = [order.out for order in power_up_relock(chip, status)]
     assert written == ([] if value is None else [b"\x06", bytes((0x01, value))])
-    assert [order.out[0] for order in unlock(chip)][-1] in (0x01, 0x98)
-    assert not unlock(replace(chip, locked_at_power_up=False))
-    assert not lock_again(replace(chip, locked_at_power_up=False), 0x1C)
+    assert [order.out[0] for order in power_up_unlock(chip)][-1] in (0x01, 0x98)
+    assert not power_up_unlock(replace(chip, locked_at_power_up=False))
+    assert not power_up_relock(replace(chip, locked_at_power_up=False), 0x1C)

@@ -24,7 +24,7 @@ from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
 from spiflash.bus.transaction import Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError, SpiflashError, UnstableReadError
-from spiflash.nor.address_mode import find_mode
+from spiflash.nor.addressing import find_mode
 from spiflash.nor.chip import Answers
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import identify

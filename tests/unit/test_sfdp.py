@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 from sfdp_tables import ERASE_34, FIRST, NINE, ONES, area, put
 
-from spiflash.nor.geometry import Span
+from spiflash.nor.geometry import Duration
 from spiflash.nor.sfdp import (
     AddressBytes,
     BasicErase,
@@ -147,10 +147,10 @@ def test_erase_types_and_their_times() -> None:
     fourth = put((23, 16, 18), (31, 24, 0xDC), fill=ERASE_34)
     table = basic((9, fourth), (10, times))
     assert table.erases == (
-        BasicErase(1, 4096, 0x20, Span(0.144, 1.152)),
-        BasicErase(2, 32768, 0x52, Span(0.128, 1.024)),
-        BasicErase(3, 65536, 0xD8, Span(0.005, 0.04)),
-        BasicErase(4, 262144, 0xDC, Span(32.0, 256.0)),
+        BasicErase(1, 4096, 0x20, Duration(0.144, 1.152)),
+        BasicErase(2, 32768, 0x52, Duration(0.128, 1.024)),
+        BasicErase(3, 65536, 0xD8, Duration(0.005, 0.04)),
+        BasicErase(4, 262144, 0xDC, Duration(32.0, 256.0)),
     )
 
 
@@ -189,10 +189,10 @@ def test_page_and_program_times() -> None:
         ),
     )
     assert table.page == 512
-    assert table.page_program == Span(704e-6, 2816e-6)
-    assert table.byte_program_first == Span(40e-6, 160e-6)
-    assert table.byte_program_next == Span(3e-6, 12e-6)
-    assert table.chip_erase == Span(80.0, 480.0)
+    assert table.page_program == Duration(704e-6, 2816e-6)
+    assert table.byte_program_first == Duration(40e-6, 160e-6)
+    assert table.byte_program_next == Duration(3e-6, 12e-6)
+    assert table.chip_erase == Duration(80.0, 480.0)
 
 
 @pytest.mark.parametrize(("unit", "seconds"), [(0, 16e-3), (1, 256e-3), (2, 4.0), (3, 64.0)])
@@ -200,7 +200,7 @@ def test_chip_erase_units(unit: int, seconds: float) -> None:
     table = basic(
         (10, put((3, 0, 0), (8, 4, 1))), (11, put((7, 4, 8), (28, 24, 0), (30, 29, unit)))
     )
-    assert table.chip_erase == Span(seconds, 2 * seconds)
+    assert table.chip_erase == Duration(seconds, 2 * seconds)
 
 
 # 12th to 16th DWORD

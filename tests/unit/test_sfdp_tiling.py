@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 from sfdp_tables import KIB, MIB, ONES, TYPES_64K, TYPES_256K, check_tiling, chip, layout, regions
 
-from spiflash.nor.geometry import ProgramMethod, Span
+from spiflash.nor.geometry import Duration, ProgramMethod
 from spiflash.nor.sfdp import ASSUMED, Configuration, Detection, MapRegion, SfdpError, to_geometry
 
 # Uniform chips
@@ -37,10 +37,10 @@ def test_times_of_the_table_are_used() -> None:
     # 10th: multiplier 1 (four times), type 1: 3 x 16 ms. 11th: 512 bytes, 4 x 64 us; 2 x 256 ms.
     tail = (0x1 | 0x2 << 4 | 1 << 9, 0x0 | 9 << 4 | 3 << 8 | 1 << 13 | 1 << 24 | 1 << 29)
     geometry = to_geometry(chip(8 << 20, tail=tail), chip_erase_opcode=0xC7)
-    assert geometry.erase_types[0].time == Span(0.048, 0.192)
-    assert (geometry.page, geometry.program) == (512, Span(256e-6, 512e-6))
+    assert geometry.erase_types[0].time == Duration(0.048, 0.192)
+    assert (geometry.page, geometry.program) == (512, Duration(256e-6, 512e-6))
     assert geometry.chip_erase is not None
-    assert geometry.chip_erase.time == Span(0.512, 2.048)
+    assert geometry.chip_erase.time == Duration(0.512, 2.048)
     assert (geometry.chip_erase.size, geometry.chip_erase.opcode) == (8 << 20, 0xC7)
 
 
@@ -53,7 +53,7 @@ def test_4k_erase_of_the_first_dword_alone() -> None:
 def test_chip_that_programs_single_bytes() -> None:
     geometry = to_geometry(chip(1 << 20, first=0xFFF120E1, tail=(ONES, 0x80 | 9 << 14)))
     assert geometry.method is ProgramMethod.BYTE
-    assert geometry.program == Span(10e-6, 20e-6)
+    assert geometry.program == Duration(10e-6, 20e-6)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spiflash.nor.wrap import PLACES, SAMPLE, Reach, wrap_probe
+from spiflash.nor.capacity import PLACES, SAMPLE, Reach, wrap_probe
 
 MIB = 1 << 20
 

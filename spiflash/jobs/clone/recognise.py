@@ -34,7 +34,7 @@ from spiflash.errors import BackupSetError, ShelfError
 from spiflash.jobs.clone.job import BoardError
 from spiflash.jobs.clone.target import PAGE
 from spiflash.jobs.reading import Reading, disagreements
-from spiflash.nor.geometry import SECTOR
+from spiflash.spans import SECTOR
 
 Targets = Callable[[InHand, bytes], Sequence[bytes]]
 """What a board that came with these contents was to get; several when that is not certain."""

@@ -33,7 +33,7 @@ from spiflash.jobs.reading.line_tests import (
     third_look_record,
 )
 from spiflash.jobs.reading.passes import MOST_PASSES, Passes, PassTaken, Weighed
-from spiflash.nor.geometry import SECTOR
+from spiflash.spans import SECTOR
 
 WEAK_PASSES = 5
 """Passes that are taken where cells go wrong by themselves, to find as many of them as possible."""

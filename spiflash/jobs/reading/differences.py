@@ -40,7 +40,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spiflash.jobs.reading.evidence import PAGE, poisson_bounds
-from spiflash.nor.geometry import SECTOR
+from spiflash.spans import SECTOR
 
 MINORITY = 0.05
 """Share of its readings in which a bit may differ from the others and still be believed."""

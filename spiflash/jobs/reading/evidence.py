@@ -35,7 +35,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from spiflash.nor.geometry import SECTOR
+from spiflash.spans import SECTOR
 
 LIMIT = 1e-6
 """Expected number of shared wrong bits below which a reading counts as verified."""

@@ -24,7 +24,7 @@ from spiflash.jobs.same_board import PATTERN
 from spiflash.nor import commands
 from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.commands import ReadStyle, Width
-from spiflash.nor.geometry import SECTOR
+from spiflash.spans import SECTOR
 
 SAMPLE = 16
 """Bytes compared at each address of the address test."""

@@ -44,8 +44,8 @@ from spiflash.jobs.same_board import SameBoard, answers_known, still_there
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
-from spiflash.nor.geometry import SECTOR
 from spiflash.nor.probe import PROBE_CLOCK
+from spiflash.spans import SECTOR
 
 PERIOD = 16
 """Transfers in one select period of an upward pass: a chip select that opens for a moment

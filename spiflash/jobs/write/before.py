@@ -53,7 +53,7 @@ from spiflash.jobs.reading.evidence import LIMIT
 from spiflash.jobs.reading.passes import PassTaken, apply, pass_setting, take_pass
 from spiflash.jobs.same_board import still_there
 from spiflash.nor.commands import ReadStyle
-from spiflash.nor.geometry import SECTOR
+from spiflash.spans import SECTOR
 
 ENOUGH = 0.75
 """Share of the chip that needs a witness for the others to be read one by one."""

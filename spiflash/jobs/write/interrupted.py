@@ -32,8 +32,8 @@ from spiflash.jobs.reading import disagreements
 from spiflash.jobs.reading.passes import take_pass
 from spiflash.jobs.write.before import Before, read_stretches, stretches
 from spiflash.nor.addressing import ModeFound
-from spiflash.nor.geometry import SECTOR
-from spiflash.nor.unprotect import put_back
+from spiflash.nor.unprotect import restore_registers
+from spiflash.spans import SECTOR
 from spiflash.text import counted, ranges_text
 
 IN_THE_AIR = 4
@@ -331,14 +331,14 @@ def put_things_back(connection: Connection, journal: Journal) -> None:
     Raises `ChipProtectedError` when the block protection could not be put back.
     """
     state = journal.state
-    connection.flash.leave_as(
+    connection.flash.restore_mode_to(
         ModeFound(state.four_byte_mode, state.segment, "noted before the restore was begun")
     )
     before = {
         name: int.from_bytes(bytes.fromhex(value), "little")
         for name, value in state.registers.items()
     }
-    if "SR1" in before and not put_back(connection.flash, before):
+    if "SR1" in before and not restore_registers(connection.flash, before):
         kept = ", ".join(f"{name} {value:02X}h" for name, value in before.items())
         raise ChipProtectedError(
             "The contents are right, but the block protection could not be put back.",

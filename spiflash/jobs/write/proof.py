@@ -32,8 +32,8 @@ from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import disagreements, read_in_passes
 from spiflash.jobs.write.before import Stretch, read_stretches, stretches
 from spiflash.nor.commands import ReadStyle
-from spiflash.nor.geometry import SECTOR
 from spiflash.plan import Plan
+from spiflash.spans import SECTOR
 
 REPAIRS = 2
 """How often sectors that do not verify are written again before they are given up."""

@@ -48,10 +48,10 @@ from spiflash.jobs.write.readiness import prove_commands
 from spiflash.jobs.write.steps import HALF_DONE, Steps
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import write_disable
-from spiflash.nor.geometry import SECTOR, Geometry
+from spiflash.nor.geometry import Geometry
 from spiflash.nor.unprotect import unprotected, why_not
 from spiflash.plan import Plan, TransferCost, make_plan
-from spiflash.plan.steps import merged
+from spiflash.spans import SECTOR, merged
 from spiflash.text import counted
 
 TURNAROUND = 0.3e-3
@@ -171,7 +171,7 @@ def journal_ranges(plan: Plan, chip: Chip) -> tuple[Range, ...]:
         # A region that is one block need not be aligned to its size.
         if any(kind.size == end - start for kind in types):
             found += [(start, end) for low, high in plan.affected if low < end and start < high]
-    return tuple(Range(low, high - low) for low, high in merged(sorted(found)))
+    return tuple(Range(low, high - low) for low, high in merged(found))
 
 
 def refuse_protected(connection: Connection, plan: Plan) -> None:

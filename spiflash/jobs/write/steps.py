@@ -24,8 +24,9 @@ from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.same_board import ENOUGH, PAGE, SameBoard, Stretch
 from spiflash.nor.commands import WEL, WIP, ReadStyle
-from spiflash.nor.geometry import SECTOR, EraseType
+from spiflash.nor.geometry import EraseType
 from spiflash.plan import Erase, Plan, Program
+from spiflash.spans import SECTOR
 
 GROUP = 256
 """Pages between two looks at the board: an eighth of a second of most chips, less than a hand

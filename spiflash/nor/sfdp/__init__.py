@@ -1,7 +1,9 @@
 """Serial Flash Discoverable Parameters (JESD216, up to revision F): pure, no I/O.
 
 `read_whole` fetches the area through a function that the driver supplies, `parse` decodes it,
-`to_geometry` turns it into what plans and drivers need.
+`to_geometry` turns it into what plans and drivers need. Section numbers, field positions and
+meanings are cited from memory of JESD216F and its predecessors; the tests hold them against
+tables read from real parts.
 """
 
 from spiflash.nor.sfdp.basic import (
@@ -14,20 +16,35 @@ from spiflash.nor.sfdp.basic import (
     SoftReset,
     StatusVolatility,
 )
-from spiflash.nor.sfdp.errors import SfdpError
-from spiflash.nor.sfdp.fourbyte import FourByteInstructions
-from spiflash.nor.sfdp.headers import ParameterHeader, read_whole
-from spiflash.nor.sfdp.modes import CommandExtension, FastRead, OctalMode, QuadMode, TopSpeeds
-from spiflash.nor.sfdp.power import DeepPowerDown, Suspend
-from spiflash.nor.sfdp.sectormap import Configuration, Detection, MapRegion, SectorMap
-from spiflash.nor.sfdp.table import RawTable, Sfdp, parse
-from spiflash.nor.sfdp.tiling import ASSUMED, Assumed, to_geometry
-from spiflash.nor.sfdp.words import (
+from spiflash.nor.sfdp.derived import (
+    ASSUMED,
+    Assumed,
     four_byte_methods,
     leaves_by_bank,
     leaves_with_e9h,
     mode_needs_write_enable,
     quad_enable,
+    to_geometry,
+)
+from spiflash.nor.sfdp.headers import ParameterHeader, SfdpError, read_whole
+from spiflash.nor.sfdp.modes import (
+    CommandExtension,
+    DeepPowerDown,
+    FastRead,
+    OctalMode,
+    QuadMode,
+    Suspend,
+    TopSpeeds,
+)
+from spiflash.nor.sfdp.table import (
+    Configuration,
+    Detection,
+    FourByteInstructions,
+    MapRegion,
+    RawTable,
+    SectorMap,
+    Sfdp,
+    parse,
 )
 
 __all__ = [

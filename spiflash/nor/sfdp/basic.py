@@ -12,24 +12,21 @@ import enum
 from dataclasses import dataclass
 from typing import TypeVar
 
-from spiflash.nor.geometry import Span
-from spiflash.nor.sfdp.errors import SfdpError
-from spiflash.nor.sfdp.fields import bits, flag, hexcode, span
+from spiflash.nor.geometry import Duration
+from spiflash.nor.sfdp.headers import SfdpError, bits, flag, hexcode, span
 from spiflash.nor.sfdp.modes import (
+    DeepPowerDown,
     FastRead,
     OctalMode,
     QuadMode,
+    Suspend,
     TopSpeeds,
+    deep_power_down,
     fast_reads,
     octal_mode,
     quad_mode,
-    top_speeds,
-)
-from spiflash.nor.sfdp.power import (
-    DeepPowerDown,
-    Suspend,
-    deep_power_down,
     suspend,
+    top_speeds,
 )
 
 __all__ = [
@@ -126,7 +123,7 @@ class BasicErase:
     number: int
     size: int
     opcode: int
-    time: Span | None
+    time: Duration | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,10 +151,10 @@ class BasicFlash:
     erases: tuple[BasicErase, ...]
     """Those of types 1 to 4 that exist, in the table's order."""
     page: int | None = None
-    page_program: Span | None = None
-    byte_program_first: Span | None = None
-    byte_program_next: Span | None = None
-    chip_erase: Span | None = None
+    page_program: Duration | None = None
+    byte_program_first: Duration | None = None
+    byte_program_next: Duration | None = None
+    chip_erase: Duration | None = None
     suspend: Suspend | None = None
     """12th and 13th DWORD; None also where the table says that there is no suspend."""
     poll_status_register: bool | None = None
@@ -289,7 +286,7 @@ def _erases(table: tuple[int, ...], times: int | None) -> tuple[BasicErase, ...]
     return tuple(found)
 
 
-def _erase_time(times: int | None, number: int) -> Span | None:
+def _erase_time(times: int | None, number: int) -> Duration | None:
     """Time of an erase type (10th DWORD): 5 bits of count, 2 bits of unit, from bit 4 on."""
     if times is None:
         return None

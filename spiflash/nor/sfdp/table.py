@@ -3,25 +3,212 @@
 Real chips carry headers that promise more than is there, several basic tables of different
 revisions at one address, and tables that disagree with their own revision. Whatever can be used
 is used; whatever is wrong is written down in `Sfdp.anomalies`.
+
+The two optional tables are decoded here. The sector map (ID FF81h, JESD216F section 6.5) gives
+erase maps that differ from place to place, and from one configuration of the chip to another:
+command descriptors say which bits to read from the chip, each yields one bit of the configuration
+number, the first command the highest; map descriptors give the regions of one configuration. The
+4-byte address instruction table (ID FF84h, section 6.6) lists opcodes that always take four address
+bytes.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spiflash.nor.sfdp.basic import AddressBytes, BasicFlash, basic_flash
-from spiflash.nor.sfdp.errors import SfdpError
-from spiflash.nor.sfdp.fields import dwords
-from spiflash.nor.sfdp.fourbyte import FourByteInstructions, four_byte_instructions
 from spiflash.nor.sfdp.headers import (
     BASIC,
     FOUR_BYTE,
     SECTOR_MAP,
     ParameterHeader,
+    SfdpError,
     area_header,
+    bits,
+    dwords,
+    flag,
+    hexcode,
     parameter_headers,
 )
-from spiflash.nor.sfdp.sectormap import SectorMap, sector_map
+
+
+@dataclass(frozen=True, slots=True)
+class Detection:
+    """One read that tells configurations apart.
+
+    Send `opcode` and `address` in `address_bytes` bytes, wait `dummy` clocks, read one byte and
+    keep the bits in `mask`. `address_bytes` or `dummy` None: as the chip is set up at the time.
+    """
+
+    opcode: int
+    address: int
+    address_bytes: int | None
+    dummy: int | None
+    mask: int
+
+    def bit(self, answer: int) -> bool:
+        """The configuration bit that `answer`, the byte read, stands for."""
+        return bool(answer & self.mask)
+
+
+@dataclass(frozen=True, slots=True)
+class MapRegion:
+    """A stretch of `length` bytes; `erases` are the numbers (1 to 4) of the erase types that
+    work in it."""
+
+    length: int
+    erases: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Configuration:
+    """The regions of one configuration, from address 0 up."""
+
+    id: int
+    regions: tuple[MapRegion, ...]
+
+    @property
+    def size(self) -> int:
+        """Sum of the regions, in bytes."""
+        return sum(region.length for region in self.regions)
+
+
+@dataclass(frozen=True, slots=True)
+class SectorMap:
+    """Every configuration that the table describes, and how to find out which one holds."""
+
+    detections: tuple[Detection, ...]
+    configurations: tuple[Configuration, ...]
+
+    def select(self, answers: Sequence[int]) -> Configuration | None:
+        """The configuration for the bytes read by `detections`, in the same order.
+
+        None when no configuration has the number that they make, or an answer is missing. A chip
+        with a single configuration needs no answers.
+        """
+        if not self.detections and len(self.configurations) == 1:
+            return self.configurations[0]
+        if len(answers) != len(self.detections):
+            return None
+        number = 0
+        for detection, answer in zip(self.detections, answers, strict=True):
+            number = number << 1 | detection.bit(answer)
+        return next((one for one in self.configurations if one.id == number), None)
+
+
+def sector_map(table: tuple[int, ...]) -> tuple[SectorMap, tuple[str, ...]]:
+    """Decode the descriptors; the second value lists what is wrong with them."""
+    detections: list[Detection] = []
+    configurations: list[Configuration] = []
+    faults: list[str] = []
+    at = 0
+    last = False
+    while at < len(table) and not last:
+        head = table[at]
+        last = flag(head, 0)
+        if flag(head, 1):
+            count = bits(head, 23, 16) + 1
+            body = table[at + 1 : at + 1 + count]
+            if len(body) < count:
+                faults.append("a sector map descriptor is cut off")
+                break
+            configurations.append(
+                Configuration(bits(head, 15, 8), tuple(_region(dword) for dword in body))
+            )
+            at += 1 + count
+        else:
+            if at + 1 >= len(table):
+                faults.append("a configuration detection command is cut off")
+                break
+            detections.append(_detection(head, table[at + 1]))
+            # The end flag of a command ends the commands, that of a map ends the table.
+            last = False
+            at += 2
+    if not configurations:
+        faults.append("the sector map describes no configuration")
+    elif not last and not any("cut off" in fault for fault in faults):
+        faults.append("the sector map has no last descriptor")
+    return SectorMap(tuple(detections), tuple(configurations)), tuple(faults)
+
+
+def _detection(head: int, address: int) -> Detection:
+    dummy = bits(head, 19, 16)
+    return Detection(
+        opcode=bits(head, 15, 8),
+        address=address,
+        address_bytes=(0, 3, 4, None)[bits(head, 23, 22)],
+        dummy=None if dummy == 15 else dummy,
+        mask=bits(head, 31, 24),
+    )
+
+
+def _region(dword: int) -> MapRegion:
+    return MapRegion(
+        length=(bits(dword, 31, 8) + 1) * 256,
+        erases=tuple(number for number in range(1, 5) if flag(dword, number - 1)),
+    )
+
+
+# 1st DWORD: bit, what it does, opcode. The erase types (bits 9 to 12) have theirs in the 2nd.
+_INSTRUCTIONS = (
+    (0, "read 1-1-1", 0x13),
+    (1, "fast read 1-1-1", 0x0C),
+    (2, "fast read 1-1-2", 0x3C),
+    (3, "fast read 1-2-2", 0xBC),
+    (4, "fast read 1-1-4", 0x6C),
+    (5, "fast read 1-4-4", 0xEC),
+    (6, "page program 1-1-1", 0x12),
+    (7, "page program 1-1-4", 0x34),
+    (8, "page program 1-4-4", 0x3E),
+    (13, "DTR read 1-1-1", 0x0E),
+    (14, "DTR read 1-2-2", 0xBE),
+    (15, "DTR read 1-4-4", 0xEE),
+    (16, "volatile sector lock read", 0xE0),
+    (17, "volatile sector lock write", 0xE1),
+    (18, "non-volatile sector lock read", 0xE2),
+    (19, "non-volatile sector lock write", 0xE3),
+    (20, "fast read 1-1-8", 0x7C),
+    (21, "fast read 1-8-8", 0xCC),
+    (22, "DTR read 1-8-8", 0xFD),
+    (23, "page program 1-1-8", 0x84),
+    (24, "page program 1-8-8", 0x8E),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FourByteInstructions:
+    """Opcodes that always take a 4-byte address."""
+
+    dwords: tuple[int, ...]
+    instructions: tuple[tuple[str, int], ...]
+    """(what it does, opcode) of every supported instruction but the erases."""
+    erases: tuple[int | None, int | None, int | None, int | None]
+    """Opcodes for erase types 1 to 4, None where there is none."""
+
+    def supports(self, opcode: int) -> bool:
+        """Whether `opcode` is among the instructions or erases."""
+        return opcode in self.erases or any(code == opcode for _, code in self.instructions)
+
+
+def four_byte_instructions(table: tuple[int, ...]) -> FourByteInstructions | None:
+    """Decode the table; None when it is shorter than two DWORDs or blank."""
+    if len(table) < 2 or table[0] in (0, 0xFFFFFFFF):
+        return None
+    support, opcodes = table[0], table[1]
+
+    def erase(number: int) -> int | None:
+        low = 8 * (number - 1)
+        return hexcode(bits(opcodes, low + 7, low)) if flag(support, 8 + number) else None
+
+    return FourByteInstructions(
+        dwords=table,
+        instructions=tuple(
+            (name, opcode) for bit, name, opcode in _INSTRUCTIONS if flag(support, bit)
+        ),
+        erases=(erase(1), erase(2), erase(3), erase(4)),
+    )
+
 
 _SIXTEEN_MIB = 1 << 24
 _BASIC_LENGTHS = {0: 9, 5: 16, 6: 16, 7: 20, 8: 20, 9: 20, 10: 20}

@@ -1,8 +1,9 @@
-"""From SFDP to a `Geometry`: erase maps that tile the chip, whatever the tables say.
+"""What follows from SFDP: a `Geometry`, and answers in the words of the chip table. Pure.
 
 Rules that live here: an erase type is offered only where each of its blocks lies wholly within
 the place it is listed for, and one listed for a place smaller than its block erases that place
-only (JESD216F 6.5: an erase does not reach beyond its region).
+only (JESD216F 6.5: an erase does not reach beyond its region). The erase map always tiles the chip,
+whatever the tables say.
 """
 
 from __future__ import annotations
@@ -11,17 +12,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
+from chipdb.part import FourByte
 from spiflash.nor.geometry import (
+    Duration,
     EraseRegion,
     EraseType,
     Geometry,
     GeometryError,
     ProgramMethod,
-    Span,
 )
-from spiflash.nor.sfdp.errors import SfdpError
-from spiflash.nor.sfdp.sectormap import Configuration, MapRegion
-from spiflash.nor.sfdp.table import Sfdp
+from spiflash.nor.sfdp.basic import AddressBytes, EnterFourByte, ExitFourByte, QuadEnable
+from spiflash.nor.sfdp.headers import SfdpError
+from spiflash.nor.sfdp.table import Configuration, MapRegion, Sfdp
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,16 +35,16 @@ class Assumed:
     """
 
     page: int = 256
-    program: Span = field(default=Span(1e-3, 10e-3))
-    erase_4k: Span = field(default=Span(0.1, 1.0))
-    erase_per_64k: Span = field(default=Span(0.5, 4.0))
+    program: Duration = field(default=Duration(1e-3, 10e-3))
+    erase_4k: Duration = field(default=Duration(0.1, 1.0))
+    erase_per_64k: Duration = field(default=Duration(0.5, 4.0))
 
-    def erase(self, size: int) -> Span:
+    def erase(self, size: int) -> Duration:
         """Time for an erase of `size` bytes: the larger blocks in proportion."""
         if size <= 4096:
             return self.erase_4k
         parts = max(1.0, size / 65536)
-        return Span(self.erase_per_64k.typical * parts, self.erase_per_64k.maximum * parts)
+        return Duration(self.erase_per_64k.typical * parts, self.erase_per_64k.maximum * parts)
 
 
 ASSUMED = Assumed()
@@ -205,3 +207,78 @@ def _merged(
             found.append(EraseRegion(length, indices))
         start += length
     return tuple(found)
+
+
+_QUAD_ENABLE = {
+    QuadEnable.NONE: "none",
+    QuadEnable.SR2_BIT1_SHORT_WRITE_CLEARS: "sr2.1",
+    QuadEnable.SR1_BIT6: "sr1.6",
+    QuadEnable.SR2_BIT7: "sr2.7",
+    QuadEnable.SR2_BIT1: "sr2.1",
+    QuadEnable.SR2_BIT1_READABLE: "sr2.1",
+    QuadEnable.SR2_BIT1_OWN_WRITE: "sr2.1",
+}
+
+
+def four_byte_methods(sfdp: Sfdp) -> tuple[FourByte, ...]:
+    """Ways to reach above 16 MiB, preferred ones first; () where SFDP names none or the chip
+    ends there.
+
+    The opcodes count only when the table has both a read (13h or 0Ch) and a program (12h).
+    """
+    if sfdp.basic.size <= 1 << 24 and sfdp.basic.address is AddressBytes.THREE:
+        return ()
+    enter = sfdp.basic.enter_four_byte or EnterFourByte(0)
+    table = sfdp.four_byte
+    opcodes = (
+        table is not None
+        and table.supports(0x12)
+        and (table.supports(0x13) or table.supports(0x0C))
+    )
+    always = sfdp.basic.address is AddressBytes.FOUR or EnterFourByte.ALWAYS in enter
+    known = (
+        (FourByte.ALWAYS, always),
+        (FourByte.OPCODES, opcodes),
+        (FourByte.ENTER, EnterFourByte.B7H in enter),
+        (FourByte.ENTER_WREN, EnterFourByte.WREN_B7H in enter),
+        (FourByte.EXTENDED_REGISTER, EnterFourByte.EXTENDED_REGISTER in enter),
+        (FourByte.BANK_REGISTER, EnterFourByte.BANK_REGISTER in enter),
+    )
+    return tuple(method for method, there in known if there)
+
+
+_SOFTWARE_EXITS = (
+    ExitFourByte.E9H
+    | ExitFourByte.WREN_E9H
+    | ExitFourByte.EXTENDED_REGISTER
+    | ExitFourByte.BANK_REGISTER
+    | ExitFourByte.CONFIGURATION
+)
+
+
+def leaves_with_e9h(sfdp: Sfdp) -> bool | None:
+    """Whether E9h ends 4-byte mode; None where the tables name no exit at all."""
+    ways = sfdp.basic.exit_four_byte or ExitFourByte(0)
+    if not ways & _SOFTWARE_EXITS:
+        return None
+    return bool(ways & (ExitFourByte.E9H | ExitFourByte.WREN_E9H))
+
+
+def leaves_by_bank(sfdp: Sfdp | None) -> bool:
+    """Whether bit 7 of the bank register (17h) ends 4-byte mode."""
+    ways = (sfdp and sfdp.basic.exit_four_byte) or ExitFourByte(0)
+    return ExitFourByte.BANK_REGISTER in ways
+
+
+def mode_needs_write_enable(sfdp: Sfdp) -> bool | None:
+    """Whether B7h wants 06h before it; None where the tables do not list B7h."""
+    ways = sfdp.basic.enter_four_byte or EnterFourByte(0)
+    if EnterFourByte.B7H in ways:
+        return False
+    return True if EnterFourByte.WREN_B7H in ways else None
+
+
+def quad_enable(sfdp: Sfdp) -> str:
+    """Register and bit of the quad enable bit, "none", or "unknown"."""
+    requirement = sfdp.basic.quad_enable
+    return "unknown" if requirement is None else _QUAD_ENABLE.get(requirement, "unknown")

@@ -1,18 +1,130 @@
-"""From old and new contents to a plan."""
+"""From old and new contents to a plan: ordered steps, what they cost, and what they touch."""
 
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from spiflash.nor.geometry import EraseType, Geometry
-from spiflash.plan.choice import Block, Choice, choose, unit_size
-from spiflash.plan.cost import TICKS, StepCost, TransferCost, step_cost
-from spiflash.plan.runs import Bytes, Counts, Flags, Runs, differing, not_blank
-from spiflash.plan.steps import Erase, Plan, PlanError, Program, Step, merged
+from spiflash.plan.optimum import (
+    TICKS,
+    Block,
+    Bytes,
+    Choice,
+    Counts,
+    Flags,
+    Runs,
+    StepCost,
+    TransferCost,
+    choose,
+    differing,
+    not_blank,
+    step_cost,
+    unit_size,
+)
+from spiflash.spans import Spans, merged
+
+
+class PlanError(ValueError):
+    """No plan exists: the contents do not fit the chip, or nothing erases what must be erased."""
+
+
+@dataclass(frozen=True, slots=True)
+class Erase:
+    """Set `type.size` bytes from `address` on to FFh.
+
+    `whole_chip` marks the chip erase, whose command takes no address.
+    """
+
+    address: int
+    type: EraseType
+    whole_chip: bool = False
+
+    @property
+    def end(self) -> int:
+        """Address after the last byte erased."""
+        return self.address + self.type.size
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """Make the chip hold `data` from `address` on; `data` never crosses a page.
+
+    For parts that program bytes or words, `data` is a run within one smallest erase block
+    (for words with even address and length), which the driver splits.
+    """
+
+    address: int
+    data: bytes
+
+    @property
+    def end(self) -> int:
+        """Address after the last byte programmed."""
+        return self.address + len(self.data)
+
+
+Step = Erase | Program
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Steps in the order in which to do them, and their sums.
+
+    The steps run in address order, each erase at once followed by the programs of its block, so
+    that a cut leaves one block in the air. `seconds` is the expected time by the part's typical
+    figures, `worst_seconds` the time when every operation takes its maximum.
+    """
+
+    size: int
+    steps: tuple[Step, ...]
+    seconds: float
+    worst_seconds: float
+    erase_counts: tuple[tuple[EraseType, int], ...]
+    """How many erases of each type, smallest first."""
+    programs: int
+    """Program steps: pages, or runs for parts that program bytes or words."""
+    programmed_bytes: int
+    erased: Spans
+    """What the erases take down, whether it changes or is written again."""
+    affected: Spans
+    """Every range that some step may change."""
+    overwrites: bool = False
+    """Programming needs no erase and can set bits."""
+
+    @property
+    def erased_bytes(self) -> int:
+        """Bytes erased: the wear."""
+        return sum(kind.size * count for kind, count in self.erase_counts)
+
+    def touches(self, address: int) -> bool:
+        """Whether some step may change the byte at `address`."""
+        place = bisect_right(self.affected, address, key=lambda pair: pair[0]) - 1
+        return place >= 0 and address < self.affected[place][1]
+
+
+def simulate(plan: Plan, old: bytes) -> bytes:
+    """What a chip that holds `old` holds after every step of `plan`.
+
+    Raises `PlanError` when `old` is not of the chip's size or a step reaches beyond it.
+    """
+    if len(old) != plan.size:
+        raise PlanError(f"{len(old)} bytes for a chip of {plan.size}")
+    cells = np.frombuffer(old, dtype=np.uint8).copy()
+    for step in plan.steps:
+        if not 0 <= step.address < step.end <= plan.size:
+            raise PlanError(f"a step at {step.address:#x} reaches beyond the chip")
+        if isinstance(step, Erase):
+            cells[step.address : step.end] = 0xFF
+        elif plan.overwrites:
+            cells[step.address : step.end] = np.frombuffer(step.data, dtype=np.uint8)
+        else:
+            cells[step.address : step.end] &= np.frombuffer(step.data, dtype=np.uint8)
+    return cells.tobytes()
 
 
 def make_plan(old: bytes, new: bytes, geometry: Geometry, transfer: TransferCost) -> Plan:
@@ -127,8 +239,8 @@ def _plan(
         erase_counts=tuple(sorted(counts.items(), key=lambda pair: pair[0].size)),
         programs=lengths.total(),
         programmed_bytes=sum(size * n for size, n in lengths.items()),
-        erased=merged((step.address, step.end) for step in erases),
-        affected=merged((step.address, step.end) for step in steps),
+        erased=tuple(merged((step.address, step.end) for step in erases)),
+        affected=tuple(merged((step.address, step.end) for step in steps)),
         overwrites=not geometry.needs_erase,
     )
 

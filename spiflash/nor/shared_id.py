@@ -1,21 +1,172 @@
-"""The erase map and the times of this very chip. Pure.
+"""Several parts with one ID: the figures that are safe for each of them. Pure.
 
-The rules that live here: of several parts that a chip may be, the erases that all have count, with
-the slowest times; where a part can be set up in several ways, the chip's own answers count (SFDP's
-sector map, the bit that turns the map round); an erase of which table and SFDP say different sizes
-is left out where others work; no limit is below the chip's own SFDP.
+The rules that live here: parts that agree on everything that matters for writing are treated as
+one; parts that differ in what matters for reading have to be named by a person; anything between
+may be read but not written. Of the erases only those that all parts have are used, with the slowest
+times. Where a part can be set up in several ways, the chip's own answers decide (SFDP's sector map,
+the bit that mirrors the erase map); an erase for which table and SFDP give different sizes is left
+out where others work; no limit is below the chip's own SFDP. No evidence excludes a part when it
+comes to the supply.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import takewhile
+from typing import TypeVar
 
-from chipdb.part import EraseRegion, EraseType, Part, Span
+from chipdb.part import Duration, EraseRegion, EraseType, FourByte, Part
+from spiflash.errors import ChipAmbiguousError
+from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.chip import Answers
 from spiflash.nor.geometry import Geometry, ProgramMethod
 from spiflash.nor.scheme import MIRRORING
-from spiflash.nor.sfdp import Sfdp, to_geometry
+from spiflash.nor.sfdp import (
+    Sfdp,
+    leaves_with_e9h,
+    mode_needs_write_enable,
+    to_geometry,
+)
+
+# -- what those that remain have in common ---------------------------------------------------------
+
+LEAST_PREFIX = 5
+"""Characters that names must share before they are called a family."""
+
+
+COMMON_EXIT = 0xE9
+
+
+_T = TypeVar("_T")
+
+
+def names(parts: Sequence[Part]) -> str:
+    """All names, for a sentence."""
+    return " or ".join(part.name for part in parts)
+
+
+def family_name(parts: Sequence[Part]) -> str:
+    """One short name for namesakes: what most of their names begin with, else all of them."""
+    vendor = vendors(parts)[0]
+    same = [part.name for part in parts if part.vendor == vendor]
+    columns = takewhile(lambda column: len(set(column)) == 1, zip(*same, strict=False))
+    prefix = "".join(column[0] for column in columns)
+    if len(same) > 1 and len(prefix) >= LEAST_PREFIX:
+        return f"{prefix} family"
+    return names(parts)
+
+
+def vendors(parts: Sequence[Part]) -> list[str]:
+    """Each vendor once, the one with the most parts first."""
+    return [vendor for vendor, _ in Counter(part.vendor for part in parts).most_common()]
+
+
+_Aspects = tuple[tuple[str, Callable[[Part], object]], ...]
+
+
+_FOR_READING: _Aspects = (
+    ("size", lambda p: p.size),
+    ("dummy bytes of the fast read", lambda p: (p.fast_read_dummy, p.fast_read_dummy_4byte)),
+    # Pages of 528 bytes are addressed in another way altogether.
+    ("addresses", lambda p: p.program_method.value == "page-528"),
+)
+
+
+_FOR_WRITING: _Aspects = (
+    ("page size", lambda p: p.page),
+    ("way of programming", lambda p: p.program_method),
+    ("erase regions", lambda p: tuple(region.length for region in p.regions)),
+    ("lock at power-up", lambda p: p.locked_at_power_up),
+    ("refusal", lambda p: p.refused),
+)
+"""What namesakes must agree on before one of them may be written as if it were the other."""
+
+
+def refuse_unlike(parts: Sequence[Part]) -> None:
+    """Raise `ChipAmbiguousError` when the parts cannot even be read in one way."""
+    differ = _differ(parts, _FOR_READING)
+    ways = [frozenset(part.four_byte) for part in parts if part.size > 1 << 24]
+    if ways and not frozenset.intersection(*ways):
+        differ.append("reach above 16 MiB")
+    if differ:
+        raise ChipAmbiguousError(
+            f"{names(parts)} share this ID and differ in {', '.join(differ)}.",
+            state="Nothing has been changed on the chip; no contents have been read.",
+            remedy="Read the marking on the package and name the right one with --part.",
+        )
+
+
+def differences_for_writing(parts: Sequence[Part]) -> list[str]:
+    """In what the parts differ that matters when one of them is erased or programmed.
+
+    Not all of them need the same erases: those that all have are enough.
+    """
+    found = _differ(parts, _FOR_WRITING)
+    if not found and not all(shared_erases(parts)):
+        found.append("erase map")
+    return found
+
+
+def common_four_byte_methods(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[FourByte, ...]:
+    """Ways above 16 MiB that all of `parts` have, preferred ones first. Whether B7h wants 06h
+    before it, the chip's own SFDP knows best."""
+    ways = tuple(w for w in parts[0].four_byte if all(w in p.four_byte for p in parts))
+    wants = None if sfdp is None else mode_needs_write_enable(sfdp)
+    if wants is None:
+        return ways
+    right = FourByte.ENTER_WREN if wants else FourByte.ENTER
+    return tuple(right if w in (FourByte.ENTER, FourByte.ENTER_WREN) else w for w in ways)
+
+
+def exit_opcode(parts: Sequence[Part], sfdp: Sfdp | None) -> int | None:
+    """What ends 4-byte mode on every one of `parts`; None where they differ, or where the chip's
+    SFDP lists exits and E9h, which the table takes for granted, is none of them."""
+    opcodes = {part.exit_4byte for part in parts}
+    if len(opcodes) > 1:
+        return None
+    (opcode,) = opcodes
+    if opcode == COMMON_EXIT and sfdp is not None and leaves_with_e9h(sfdp) is False:
+        return None
+    return opcode
+
+
+def fast_read_dummy(part: Part, ways: Sequence[FourByte]) -> int:
+    """Dummy bytes of the fast read that is used with the first of `ways`: 0Ch or 0Bh."""
+    if part.size > THREE_BYTE_REACH and ways[:1] == (FourByte.OPCODES,):
+        wide = part.fast_read_dummy_4byte
+        return part.fast_read_dummy if wide is None else wide
+    return part.fast_read_dummy
+
+
+def common_supply(parts: Sequence[Part]) -> tuple[float, float] | None:
+    """The volts that all of the parts stand; None where they have none in common."""
+    low, high = max(p.supply[0] for p in parts), min(p.supply[1] for p in parts)
+    return (low, high) if low < high else None
+
+
+def supplies(parts: Sequence[Part]) -> tuple[tuple[tuple[str, ...], tuple[float, float]], ...]:
+    """(names, volts) for each range of supply among the parts, the lowest first."""
+    spans = sorted({part.supply for part in parts}, key=lambda span: (span[1], span[0]))
+    return tuple(
+        (tuple(dict.fromkeys(p.name for p in parts if p.supply == span)), span) for span in spans
+    )
+
+
+def leaves_out_erases(parts: Sequence[Part]) -> bool:
+    """Whether some of the parts have erases that others lack."""
+    return len({erase_map(part) for part in parts}) > 1
+
+
+def _differ(parts: Sequence[Part], aspects: _Aspects) -> list[str]:
+    return [name for name, value in aspects if len({value(part) for part in parts}) > 1]
+
+
+def shared(values: Sequence[_T | None]) -> _T | None:
+    """The value when all candidates have the same one."""
+    return values[0] if all(value == values[0] for value in values) else None
+
 
 WIDE_ERASES = {0x20: 0x21, 0x52: 0x5C, 0xD8: 0xDC}
 """Erase opcodes and those that do the same with four address bytes (JESD216F, 6.6)."""
@@ -99,8 +250,8 @@ def careful_geometry(parts: Sequence[Part]) -> Geometry:
     )
 
 
-def _slower(spans: Sequence[Span]) -> Span:
-    return Span(max(s.typical for s in spans), max(s.maximum for s in spans))
+def _slower(spans: Sequence[Duration]) -> Duration:
+    return Duration(max(s.typical for s in spans), max(s.maximum for s in spans))
 
 
 def erases_known(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[tuple[int, int], ...]:
@@ -196,8 +347,8 @@ def no_faster_than(geometry: Geometry, sfdp: Sfdp) -> Geometry:
     nothing, and giving up too early leaves a block half done."""
     limits = [(e.opcode, e.time.maximum) for e in sfdp.basic.erases if e.time is not None]
 
-    def slow(span: Span, limit: float | None) -> Span:
-        return span if limit is None else Span(span.typical, max(span.maximum, limit))
+    def slow(span: Duration, limit: float | None) -> Duration:
+        return span if limit is None else Duration(span.typical, max(span.maximum, limit))
 
     def erase(kind: EraseType) -> EraseType:
         # What smaller sectors leave of a block (S25FS) takes no longer than the whole block.

@@ -10,9 +10,8 @@ from dataclasses import replace
 
 from spiflash.errors import ChipUnknownError, UsageError
 from spiflash.nor.chip import Answers, Chip
-from spiflash.nor.geometry import SECTOR, EraseRegion, Geometry, Span
-from spiflash.nor.jedec import CONTINUATION, manufacturer, split
-from spiflash.nor.nand import FLOATING, nand
+from spiflash.nor.geometry import Duration, EraseRegion, Geometry
+from spiflash.nor.jedec import CONTINUATION, FLOATING, manufacturer, nand, split
 from spiflash.nor.sfdp import (
     Assumed,
     Sfdp,
@@ -22,6 +21,7 @@ from spiflash.nor.sfdp import (
     quad_enable,
     to_geometry,
 )
+from spiflash.spans import SECTOR
 
 UNKNOWN_CLOCK = 20e6
 """Hertz that every SPI NOR chip of the last twenty years reads at (common practice, no
@@ -32,7 +32,7 @@ ASSUMED = Assumed(page=64)
 Blocks of 64 bytes lie within a page of any size that is a multiple of it."""
 
 THREE_BYTE_REACH = 1 << 24
-_NO_TIME = Span(1.0, 1.0)  # nothing is programmed or erased with it
+_NO_TIME = Duration(1.0, 1.0)  # nothing is programmed or erased with it
 
 
 def shown_id(answers: Answers) -> str:

@@ -1,0 +1,46 @@
+"""Byte ranges: (start, end) pairs, end excluded. Pure; every room may import it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+SECTOR = 4096
+"""Bytes in the unit in which readings are compared and results are reported."""
+
+Span = tuple[int, int]
+"""A byte range: its start, and the address after its last byte."""
+
+Spans = tuple[Span, ...]
+"""Byte ranges in address order that neither overlap nor touch."""
+
+
+def merged(spans: Iterable[Span]) -> list[Span]:
+    """The same bytes as sorted ranges that neither overlap nor touch; empty ranges go."""
+    result: list[Span] = []
+    for start, end in sorted(spans):
+        if end <= start:
+            continue
+        if result and start <= result[-1][1]:
+            result[-1] = (result[-1][0], max(end, result[-1][1]))
+        else:
+            result.append((start, end))
+    return result
+
+
+def without(spans: Iterable[Span], holes: Iterable[Span]) -> list[Span]:
+    """The bytes of `spans` that are in none of `holes`: sorted ranges without overlap."""
+    left: list[Span] = []
+    blocked = merged(holes)
+    first = 0
+    for start, end in merged(spans):
+        while first < len(blocked) and blocked[first][1] <= start:
+            first += 1
+        index, at = first, start
+        while index < len(blocked) and blocked[index][0] < end:
+            if blocked[index][0] > at:
+                left.append((at, blocked[index][0]))
+            at = max(at, blocked[index][1])
+            index += 1
+        if at < end:
+            left.append((at, end))
+    return left
