@@ -14,15 +14,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from spiflash.dump.audit import Audit
-from spiflash.dump.facts import BannerFacts
-from spiflash.dump.finding import Finding, environments, merged
-from spiflash.dump.formats import PACKED
+from spiflash.dump.finding import BannerFacts, Finding, environments
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout import Layout, Region, Role
+from spiflash.dump.survey import PACKED
 from spiflash.dump.uboot_env import Environment
 from spiflash.errors import UsageError
-
-SECTOR = 4096
+from spiflash.spans import SECTOR, merged
 
 WRITTEN = (Role.SETTINGS, Role.DATA)
 """Roles of regions that the board's owner, or the board itself, has written."""

@@ -17,17 +17,18 @@ import numpy as np
 
 from spiflash.dump.audit import Audit
 from spiflash.dump.belongings import is_blank, saved_environments
-from spiflash.dump.facts import (
+from spiflash.dump.finding import (
     Architecture,
     BundleFacts,
     FileSystemFacts,
+    Finding,
     Holds,
     ImageFacts,
     TreeFacts,
+    Verdict,
 )
-from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.fit import fit, repeats_after
 from spiflash.dump.layout import Region, Role, find_layouts
+from spiflash.dump.layout.occupancy import fit, repeats_after
 from spiflash.dump.survey import survey
 from spiflash.dump.triage.processor import byte_order, processor
 from spiflash.text import counted

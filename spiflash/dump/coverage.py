@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from spiflash.dump.finding import Finding, Span, Verdict, merged
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.spans import SECTOR, Span, merged
 
 # A byte in several findings counts once, for the last of these that claims it. Damage comes
 # last: where one checksum holds and another fails, the byte must not pass as proven.
 _NOTHING = (Verdict.NOTED, Verdict.BLANK)
 _MOST_ISLANDS = 1000
-SECTOR = 4096
 _PIECE = 1 << 20
 _ORDER = (Verdict.CONSISTENT, Verdict.BLANK, Verdict.VOUCHED, Verdict.DAMAGED)
 

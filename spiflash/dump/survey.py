@@ -1,19 +1,78 @@
-"""Everything that is recognised in a dump."""
+"""Everything that is recognised in a dump: the formats looked for, and what they say together.
+
+A format is a pure function from the contents of a dump to its findings; all are listed here. Two
+rules bind each: work stays proportional to the size of the dump whatever the dump claims, and
+CHECKSUM_OK is said only of bytes that a checksum covers. The second argument of a search holds the
+ranges, sorted and without overlap, in which it need not look.
+"""
 
 from __future__ import annotations
 
 import bisect
 import dataclasses
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
-from spiflash.dump.budget import Budget
-from spiflash.dump.finding import Finding, Proof, Span, Verdict, merged, without
-from spiflash.dump.formats import FILE_SYSTEMS, FORMATS, IN_PIECES, PACKED, REMAINDERS
-from spiflash.dump.formats.magic import outside
+from spiflash.dump.finding import Finding, Proof, Verdict
+from spiflash.dump.formats.boot_images import find_legacy_images, find_trees, find_trx
+from spiflash.dump.formats.credentials import find_der, find_pem
+from spiflash.dump.formats.disks import find_ext, find_fat, find_gpt, find_mbr
+from spiflash.dump.formats.environment import find_environments
+from spiflash.dump.formats.jffs2 import find_jffs2
+from spiflash.dump.formats.programs import find_banners, find_elf, find_kernels
+from spiflash.dump.formats.rom_file_systems import find_cpio, find_cramfs, find_erofs, find_romfs
+from spiflash.dump.formats.runs import find_blank, find_dense, find_zeros
+from spiflash.dump.formats.search import Budget, outside
+from spiflash.dump.formats.squashfs import find_squashfs
+from spiflash.dump.formats.streams import find_streams
+from spiflash.dump.formats.ubi import find_ubi, find_ubifs
+from spiflash.spans import Span, merged, without
+
+Search = Callable[[bytes, Sequence[Span]], Iterable[Finding]]
+
+FILE_SYSTEMS: tuple[Search, ...] = (
+    find_ubi,
+    find_ubifs,
+    find_jffs2,
+    find_squashfs,
+    find_cramfs,
+    find_erofs,
+)
+"""Searched first, in this order."""
+
+FORMATS: tuple[Search, ...] = (
+    find_romfs,
+    find_ext,
+    find_fat,
+    find_trx,
+    find_mbr,
+    find_gpt,
+    find_legacy_images,
+    find_trees,
+    find_kernels,
+    find_cpio,
+    find_environments,
+    find_streams,
+    find_elf,
+    find_pem,
+    find_der,
+    find_banners,
+    find_blank,
+)
+"""Searched outside the file systems of PACKED."""
+
+REMAINDERS: tuple[Search, ...] = (find_zeros, find_dense)
+"""What is worth noting where nothing else was found."""
+
+PACKED = frozenset({"squashfs", "cramfs", "erofs", "jffs2", "ubi", "ubifs"})
+"""Kinds of file systems that hold the contents of files in pieces."""
+
+IN_PIECES = frozenset({"jffs2", "ubi", "ubifs", "banner", "blank", "default-environment"})
+"""Kinds that are whole even inside such a file system: nodes in an erase block, short texts."""
+
 
 MOST = 4000
 """Findings kept of one format; a dump that claims more holds no such number of items."""

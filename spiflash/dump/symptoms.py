@@ -14,9 +14,9 @@ import numpy as np
 
 from spiflash.dump.coverage import histogram
 from spiflash.dump.finding import Verdict
+from spiflash.dump.formats.boot_images import find_legacy_images
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.jffs2 import find_jffs2
-from spiflash.dump.formats.legacy import find_legacy_images
 from spiflash.dump.formats.squashfs import superblocks
 from spiflash.text import counted
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from spiflash.dump.compare import Comparison, compare
+from spiflash.dump.compare import compare
+from spiflash.dump.differences import Comparison
 from spiflash.dump.layout import Layout
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection

@@ -6,11 +6,11 @@ import shlex
 from collections import Counter
 
 from spiflash.dump.audit import Audit
+from spiflash.dump.boot_script import Onto
 from spiflash.dump.coverage import Island
-from spiflash.dump.fit import Fit
 from spiflash.dump.hints import Console, Hints, Write
-from spiflash.dump.hints.script import Onto
 from spiflash.dump.layout import Region, Role
+from spiflash.dump.layout.occupancy import Fit
 from spiflash.report.as_json import finding_json
 from spiflash.report.lines import table
 from spiflash.text import address, amount, clean, counted, span

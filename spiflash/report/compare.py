@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from spiflash.dump.compare import ByteChange, Comparison, VariableChange
+from spiflash.dump.differences import ByteChange, Comparison, VariableChange
 from spiflash.dump.identity import called
 from spiflash.text import address, clean, counted, span
 

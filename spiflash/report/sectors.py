@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spiflash.archive.record import AgreementRecord
-from spiflash.dump.finding import Finding, Verdict, merged
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.spans import merged
 
 
 class Holds(enum.Enum):

@@ -13,9 +13,9 @@ from report_samples import HOSTILE_TEXT
 from hwmocks.boards.heron import PARTITIONS, failed_card_flash, heron_factory, heron_open
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit, examine
+from spiflash.dump.boot_script import Onto, Written
 from spiflash.dump.finding import Verdict
 from spiflash.dump.hints import Console, Environment, Hints, Load, Version, Write
-from spiflash.dump.hints.script import Onto, Written
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.report.audit_page import audit_page
 

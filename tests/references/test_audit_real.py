@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from spiflash.dump.finding import Verdict
-from spiflash.dump.formats import lzo
+from spiflash.dump.formats.unpack import unpack_lzo
 from spiflash.dump.survey import survey
 from tests.references.audit_images import run, text
 
@@ -69,7 +69,7 @@ def test_lzo_unpacks_what_lzop_packed(level: str) -> None:
     blocks = lzop_blocks(packed)
     assert len(blocks) >= 2
     assert any(len(block) < size for size, block in blocks)
-    unpacked = [lzo.unpack(block, size) if len(block) < size else block for size, block in blocks]
+    unpacked = [unpack_lzo(block, size) if len(block) < size else block for size, block in blocks]
     assert b"".join(unpacked) == data
 
 

@@ -12,8 +12,7 @@ import subprocess
 
 import pytest
 
-from spiflash.dump.facts import StreamFacts
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Finding, StreamFacts, Verdict
 from spiflash.dump.formats.streams import find_streams
 
 # Half of it repeats, from far behind too; a real kernel would cost the test run more.

@@ -14,8 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from spiflash.dump.facts import Architecture, Holds, ImageFacts
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Architecture, Finding, Holds, ImageFacts, Verdict
 from spiflash.dump.layout import Region, Role, find_layouts
 from spiflash.dump.survey import survey
 

@@ -19,8 +19,8 @@ from hwmocks.boards.heron import (
     mac_address,
     serial_number,
 )
-from spiflash.dump.compare import Comparison, How, compare
-from spiflash.dump.compare.result import Says
+from spiflash.dump.compare import compare
+from spiflash.dump.differences import Comparison, How, Says
 from spiflash.report.compare import compare_text
 
 FACTORY = heron_factory()

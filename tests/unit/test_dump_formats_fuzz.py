@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spiflash.dump.finding import Finding, Span, Verdict, merged, without
-from spiflash.dump.formats import FILE_SYSTEMS, FORMATS, REMAINDERS, Search, lzo
-from spiflash.dump.formats.blocks import BlockError, unpacked
-from spiflash.dump.survey import survey
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.formats.unpack import BlockError, LzoError, unpack_block, unpack_lzo
+from spiflash.dump.survey import FILE_SYSTEMS, FORMATS, REMAINDERS, Search, survey
+from spiflash.spans import Span, merged, without
 from tests.unit.hostile_dumps import HOSTILE
 
 SEARCHES: tuple[Search, ...] = (*FILE_SYSTEMS, *FORMATS, *REMAINDERS)
@@ -73,8 +73,8 @@ def test_parents_surround_their_children(contents: bytes) -> None:
 @given(st.binary(max_size=300), st.integers(0, 4096))
 @settings(max_examples=300, deadline=None)
 def test_lzo_gives_contents_within_the_limit_or_an_error(packed: bytes, limit: int) -> None:
-    with contextlib.suppress(lzo.LzoError):
-        assert len(lzo.unpack(packed, limit)) <= limit
+    with contextlib.suppress(LzoError):
+        assert len(unpack_lzo(packed, limit)) <= limit
 
 
 @pytest.mark.parametrize("compression", ["gzip", "lzma", "lzo", "xz", "lz4", "zstd"])
@@ -82,7 +82,7 @@ def test_lzo_gives_contents_within_the_limit_or_an_error(packed: bytes, limit: i
 @settings(max_examples=60, deadline=None)
 def test_blocks_give_contents_within_the_limit_or_an_error(compression: str, packed: bytes) -> None:
     with contextlib.suppress(BlockError):
-        assert len(unpacked(compression, packed, 4096).contents) <= 4096
+        assert len(unpack_block(compression, packed, 4096).contents) <= 4096
 
 
 SPANS = st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)), max_size=8)

@@ -7,10 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hwmocks.boards.heron import FLASH_SIZE, PARTITIONS, heron_factory, heron_open, heron_variant
+from spiflash.dump.formats.devicetree import read_tree
 from spiflash.dump.layout import Layout, Region, Role, find_layouts, layout_text, occupancy
-from spiflash.dump.layout.file import read_layout
-from spiflash.dump.layout.mtdparts import parse_mtdparts
-from spiflash.dump.layout.tree import read_tree
+from spiflash.dump.layout.partitions import parse_mtdparts
+from spiflash.dump.layout.region import read_layout
 from spiflash.dump.survey import survey
 from spiflash.errors import LayoutError
 
@@ -51,8 +51,8 @@ def test_any_argument_ends(text: str) -> None:
 
 @given(st.binary(max_size=300))
 def test_any_tree_ends(blob: bytes) -> None:
-    read_tree(blob)
-    read_tree(bytes.fromhex("d00dfeed0000012c000000380000010000000028") + blob)
+    read_tree(blob, 0)
+    read_tree(bytes.fromhex("d00dfeed0000012c000000380000010000000028") + blob, 0)
 
 
 @pytest.mark.parametrize("contents", [heron_factory(), heron_open(), heron_variant(9)])

@@ -1,7 +1,8 @@
 """Certificates and keys, as DER or in the text form of RFC 7468. Key material is never shown.
 
-Structures: X.509 (RFC 5280), PKCS #8 (RFC 5208), PKCS #1 (RFC 8017), SEC1 keys (RFC 5915). Their
-signatures are not checked: a finding is CONSISTENT when every length in it adds up.
+Structures: DER (ITU-T X.690), X.509 (RFC 5280), PKCS #8 (RFC 5208), PKCS #1 (RFC 8017), SEC1 keys
+(RFC 5915). Their signatures are not checked: a finding is CONSISTENT when every length in it adds
+up.
 """
 
 from __future__ import annotations
@@ -11,10 +12,69 @@ import binascii
 import itertools
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
-from spiflash.dump.finding import Finding, Span, Verdict
-from spiflash.dump.formats.der import Element, children, names, read
-from spiflash.dump.formats.magic import outside
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.formats.search import outside
+from spiflash.spans import Span
+from spiflash.text import readable
+
+_MOST_CHILDREN = 64
+_X501_NAMES = {3: "CN", 6: "C", 7: "L", 8: "ST", 10: "O", 11: "OU"}  # the last arc of 2.5.4.x
+
+
+@dataclass(frozen=True, slots=True)
+class _Element:
+    """One element: its tag, where its body starts, and the address behind it."""
+
+    tag: int
+    body: int
+    end: int
+
+
+def _element(contents: bytes, at: int, limit: int | None = None) -> _Element | None:
+    """The element at `at`, or None where its length is not as DER says or passes `limit`."""
+    limit = len(contents) if limit is None else limit
+    if at + 2 > limit:
+        return None
+    tag, length, body = contents[at], contents[at + 1], at + 2
+    if length >= 0x80:
+        count = length & 0x7F
+        if not 1 <= count <= 3 or body + count > limit:
+            return None
+        length = int.from_bytes(contents[body : body + count], "big")
+        body += count
+        if length < 0x80 or length >> 8 * (count - 1) == 0:
+            return None  # DER wants the shortest form
+    return _Element(tag, body, body + length) if body + length <= limit else None
+
+
+def _children(contents: bytes, parent: _Element) -> list[_Element] | None:
+    """The elements inside, at most 64; None where they do not fill the parent exactly."""
+    found: list[_Element] = []
+    at = parent.body
+    while at < parent.end:
+        element = _element(contents, at, parent.end)
+        if element is None or len(found) == _MOST_CHILDREN:
+            return None
+        found.append(element)
+        at = element.end
+    return found
+
+
+def _x501_name(contents: bytes, name: _Element) -> str:
+    """An X.501 name in one line: "C=…, O=…, CN=…"."""
+    shown = []
+    for group in _children(contents, name) or []:
+        for pair in _children(contents, group) or []:
+            parts = _children(contents, pair) or []
+            if len(parts) == 2 and contents[parts[0].body : parts[0].end - 1] == b"\x55\x04":
+                key = _X501_NAMES.get(contents[parts[0].end - 1])
+                if key is not None:
+                    value = readable(contents[parts[1].body : parts[1].end], 100)
+                    shown.append(f"{key}={value}")
+    return ", ".join(shown)
+
 
 _MOST = 1000
 _LONGEST = 16 << 10
@@ -53,7 +113,7 @@ def find_pem(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
             continue
         details: tuple[tuple[str, str], ...] = ()
         if kind == "certificate" and sound is not None:
-            details = _about(sound, read(sound, 0))
+            details = _about(sound, _element(sound, 0))
         yield Finding(
             at,
             end + len(mark) - at,
@@ -77,10 +137,10 @@ def find_der(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     done = 0
     matches = (match.start() for match in _DER.finditer(contents))
     for at in itertools.islice(outside(matches, packed), _MOST_DER):
-        whole = read(contents, at) if at >= done else None
+        whole = _element(contents, at) if at >= done else None
         if whole is None or whole.end - at < 32:
             continue
-        parts = children(contents, whole)
+        parts = _children(contents, whole)
         said = _recognised(contents, parts) if parts else None
         if said is None:
             continue
@@ -91,10 +151,10 @@ def find_der(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
         done = whole.end
 
 
-def _recognised(contents: bytes, parts: list[Element]) -> tuple[str, str] | None:
+def _recognised(contents: bytes, parts: list[_Element]) -> tuple[str, str] | None:
     tags = [part.tag for part in parts]
     if tags == [_SEQUENCE, _SEQUENCE, 0x03]:
-        inner = [part.tag for part in children(contents, parts[0]) or []]
+        inner = [part.tag for part in _children(contents, parts[0]) or []]
         skip = 1 if inner[:1] == [_CONTEXT] else 0
         if inner[skip : skip + 6] == [_INTEGER, *[_SEQUENCE] * 5]:
             return "certificate", "X.509 certificate"
@@ -105,25 +165,25 @@ def _recognised(contents: bytes, parts: list[Element]) -> tuple[str, str] | None
     if version == b"\0" and tags == [_INTEGER] * 9:
         return "private-key", "RSA private key"
     if version in (b"\0", b"\1") and tags[:3] == [_INTEGER, _SEQUENCE, _OCTETS]:
-        first = children(contents, parts[1]) or []
+        first = _children(contents, parts[1]) or []
         return ("private-key", "private key") if first and first[0].tag == 0x06 else None
     if version == b"\1" and tags[:3] == [_INTEGER, _OCTETS, _CONTEXT]:
         return "private-key", "elliptic-curve private key"
     return None
 
 
-def _about(contents: bytes, whole: Element | None) -> tuple[tuple[str, str], ...]:
+def _about(contents: bytes, whole: _Element | None) -> tuple[tuple[str, str], ...]:
     """Subject, issuer and validity of a certificate."""
-    parts = (children(contents, whole) if whole else None) or []
-    inner = (children(contents, parts[0]) if parts else None) or []
+    parts = (_children(contents, whole) if whole else None) or []
+    inner = (_children(contents, parts[0]) if parts else None) or []
     if inner and inner[0].tag == _CONTEXT:
         inner = inner[1:]
     if len(inner) < 5:
         return ()
-    times = children(contents, inner[3]) or []
+    times = _children(contents, inner[3]) or []
     spelled = [contents[each.body : each.end][:20].decode("ascii", "replace") for each in times[:2]]
     return (
-        ("subject", names(contents, inner[4])),
-        ("issuer", names(contents, inner[2])),
+        ("subject", _x501_name(contents, inner[4])),
+        ("issuer", _x501_name(contents, inner[2])),
         ("valid", " to ".join(each if each.isalnum() else "?" for each in spelled)),
     )

@@ -10,10 +10,9 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from spiflash.dump.budget import Budget
-from spiflash.dump.facts import TreeFacts
-from spiflash.dump.finding import Finding, Span, Verdict
-from spiflash.dump.formats.magic import outside, places
+from spiflash.dump.finding import Finding, TreeFacts, Verdict
+from spiflash.dump.formats.search import Budget, outside, places
+from spiflash.spans import Span
 from spiflash.text import readable
 
 MAGIC = bytes.fromhex("d00dfeed")
@@ -21,6 +20,9 @@ MAGIC = bytes.fromhex("d00dfeed")
 _HEADER = struct.Struct(">10I")
 _BEGIN, _END_NODE, _PROPERTY, _NOP, _END = 1, 2, 3, 4, 9
 _DEEPEST = 64
+_LONGEST = 4096
+"""Bytes of a property that are looked at."""
+
 _MOST = 100_000  # nodes and properties together; a board's tree has some thousand
 
 
@@ -29,12 +31,45 @@ class _MalformedError(ValueError):
 
 
 @dataclass(slots=True)
-class TreeNode:
-    """A node: its properties as ranges of the dump, its children, its name (untrusted)."""
+class Node:
+    """One node of a tree in `contents`: its properties as ranges of the dump, its children in
+    order. All text is untrusted, but readable."""
 
     name: str
+    contents: bytes = field(repr=False)
     properties: dict[str, Span] = field(default_factory=dict)
-    children: list[TreeNode] = field(default_factory=list)
+    children: list[Node] = field(default_factory=list)
+
+    def value(self, name: str) -> bytes:
+        """The first 4 KiB of a property; empty when there is none."""
+        start, end = self.properties.get(name, (0, 0))
+        return self.contents[start : min(end, start + _LONGEST)]
+
+    def text(self, name: str) -> str:
+        """The first string of a property; empty when there is none."""
+        return readable(self.value(name).split(b"\0")[0], _LONGEST)
+
+    def strings(self, name: str) -> tuple[str, ...]:
+        """The strings of a property, sixteen at most."""
+        raw = self.value(name).rstrip(b"\0")
+        return tuple(readable(part, 200) for part in raw.split(b"\0")[:16]) if raw else ()
+
+    def number(self, name: str) -> int | None:
+        """A property of one 32-bit cell; None for any other."""
+        raw = self.value(name)
+        return int.from_bytes(raw, "big") if len(raw) == 4 else None
+
+    def child(self, name: str) -> Node | None:
+        """The child with that name."""
+        return next((child for child in self.children if child.name == name), None)
+
+    def walk(self) -> Iterator[Node]:
+        """This node and all below it, parents first."""
+        stack = [self]
+        while stack:
+            node = stack.pop()
+            yield node
+            stack.extend(reversed(node.children))
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +80,7 @@ class Tree:
     total: int
     version: int
     nodes: int
-    root: TreeNode
+    root: Node
 
 
 def find_device_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
@@ -54,21 +89,33 @@ def find_device_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[
     A tree with a node "images" is a FIT image, which has a search of its own.
     """
     for tree in trees(contents, packed):
-        if not any(child.name == "images" for child in tree.root.children):
-            yield device_tree(contents, tree)
+        if tree.root.child("images") is None:
+            yield device_tree(tree)
 
 
 def trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Tree]:
     """All trees in order, also those within a property of another."""
-    # Tokens: a hundred trees of the usual size in 16 MiB, and some seconds at the most.
-    budget = Budget((1 << 18) + len(contents) // 16)
+    budget = _tokens(contents)
     for at in outside(places(contents, MAGIC), packed):
-        tree = _read(contents, at, budget) if at + _HEADER.size <= len(contents) else None
+        tree = _read(contents, at, budget)
         if tree is not None:
             yield tree
 
 
+def read_tree(contents: bytes, at: int) -> Node | None:
+    """The root of the tree at `at`; None where there is none in order from end to end."""
+    tree = _read(contents, at, _tokens(contents))
+    return tree.root if tree is not None else None
+
+
+def _tokens(contents: bytes) -> Budget:
+    """A hundred trees of the usual size in 16 MiB, and some seconds at the most."""
+    return Budget((1 << 18) + len(contents) // 16)
+
+
 def _read(contents: bytes, at: int, budget: Budget) -> Tree | None:
+    if contents[at : at + 4] != MAGIC or at + _HEADER.size > len(contents):
+        return None
     (_, total, structure, strings, reserved, version, compatible, _cpu, strings_size, size) = (
         _HEADER.unpack_from(contents, at)
     )
@@ -92,20 +139,10 @@ def _read(contents: bytes, at: int, budget: Budget) -> Tree | None:
     return Tree(at, total, version, nodes, root)
 
 
-def device_tree(contents: bytes, tree: Tree) -> Finding:
+def device_tree(tree: Tree) -> Finding:
     """The finding for a tree that carries no images."""
-    details = [
-        ("size", f"{tree.total} bytes"),
-        ("version", str(tree.version)),
-        ("nodes", str(tree.nodes)),
-    ]
-    said: dict[str, tuple[str, ...]] = {}
-    for name in ("model", "compatible"):
-        if name in tree.root.properties:
-            start, end = tree.root.properties[name]
-            raw = contents[start : min(end, start + 2048)].rstrip(b"\0")
-            said[name] = tuple(readable(each, 200) for each in raw.split(b"\0")[:8])
-            details.append((name, ", ".join(said[name])))
+    root = tree.root
+    said = {name: root.strings(name)[:8] for name in ("model", "compatible")}
     return Finding(
         tree.start,
         tree.total,
@@ -113,21 +150,24 @@ def device_tree(contents: bytes, tree: Tree) -> Finding:
         "flattened device tree",
         Verdict.CONSISTENT,
         ("every token, name and string of the structure block is in order",),
-        tuple(details),
-        facts=TreeFacts(said.get("model", ("",))[0], said.get("compatible", ())),
+        (
+            ("size", f"{tree.total} bytes"),
+            ("version", str(tree.version)),
+            ("nodes", str(tree.nodes)),
+            *((name, ", ".join(said[name])) for name in said if name in root.properties),
+        ),
+        facts=TreeFacts(next(iter(said["model"]), ""), said["compatible"]),
     )
 
 
-def _walk(
-    contents: bytes, at: int, limit: int, strings: bytes, budget: Budget
-) -> tuple[int, TreeNode]:
+def _walk(contents: bytes, at: int, limit: int, strings: bytes, budget: Budget) -> tuple[int, Node]:
     """The number of nodes and the root; _MalformedError when a rule is broken.
 
     Tokens from `at` to `limit`; padding counts from `at`, as the format says.
     """
     base, nodes, left = at, 0, Budget(_MOST)
-    path: list[TreeNode] = []
-    root: TreeNode | None = None
+    path: list[Node] = []
+    root: Node | None = None
     while budget.spend(1):
         token = _word(contents, at, limit)
         at += 4
@@ -137,7 +177,7 @@ def _walk(
             end = contents.find(b"\0", at, min(at + 256, limit))
             if end < 0 or len(path) == _DEEPEST or (root is not None and not path):
                 raise _MalformedError
-            node = TreeNode(readable(contents[at:end]))
+            node = Node(readable(contents[at:end]), contents)
             if path:
                 path[-1].children.append(node)
             else:

@@ -18,10 +18,9 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
-from spiflash.dump.finding import Finding, Span, Verdict
-from spiflash.dump.formats.magic import places
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.formats.search import Budget, places
 from spiflash.dump.secrets import masked
 from spiflash.dump.uboot_env import (
     CHECKSUM,
@@ -33,9 +32,9 @@ from spiflash.dump.uboot_env import (
     sizes,
     variables_at,
 )
+from spiflash.spans import SECTOR, Span
 from spiflash.text import counted, readable
 
-SECTOR = 4096
 _LEFTOVERS = 256 << 10
 """Bytes: how far a sum is followed over padding that is not uniform, as loaders leave it that
 save whatever the memory behind the variables held."""

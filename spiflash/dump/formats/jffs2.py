@@ -15,10 +15,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32_plain
-from spiflash.dump.finding import Finding, Span, Verdict, merged
-from spiflash.dump.formats.magic import mended
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.formats.search import Budget, mended
+from spiflash.spans import Span, merged
 from spiflash.text import counted, readable
 
 _MAGIC = 0x1985

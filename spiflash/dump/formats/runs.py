@@ -1,4 +1,4 @@
-"""Runs of zeros and of bytes without pattern, where nothing else was found. No claim is made."""
+"""Runs of whole 4 KiB sectors that hold no format: erased, zeros, or bytes without a pattern."""
 
 from __future__ import annotations
 
@@ -7,9 +7,28 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from spiflash.dump.finding import Finding, Span, Verdict, merged
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.spans import SECTOR, Span, merged
 
-SECTOR = 4096
+
+def find_blank(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Runs of whole blank sectors, as long as possible."""
+    sectors = len(contents) // SECTOR
+    data = np.frombuffer(contents, dtype=np.uint8, count=sectors * SECTOR)
+    blank = (data.reshape(sectors, SECTOR) == 0xFF).all(axis=1)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], blank, [False])).astype(np.int8)))
+    for first, last in edges.reshape(-1, 2).tolist():
+        yield Finding(
+            first * SECTOR,
+            (last - first) * SECTOR,
+            "blank",
+            "blank",
+            Verdict.BLANK,
+            ("every byte is FFh",),
+            (("sectors", str(last - first)),),
+        )
+
+
 _LEAST_DENSE = 16 << 10
 _DENSE = 7.9
 """Bits a byte of a sector: random bytes give 7.95, machine code 5 to 7 (common practice)."""

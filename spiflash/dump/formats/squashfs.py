@@ -1,7 +1,10 @@
-"""SquashFS 4 file systems: recognised by their superblock, then every block unpacked.
+"""SquashFS 4: recognised by the superblock, then every block unpacked.
 
 Layout: Linux, Documentation/filesystems/squashfs.rst and fs/squashfs/squashfs_fs.h (from memory;
-the tests compare with `mksquashfs`).
+the tests compare with `mksquashfs` and `unsquashfs`). Tables come first, then the data that the
+inodes name. A block is proven where its compressor adds a checksum: Adler-32 in zlib's format,
+CRC-32 in xz. Stored blocks, block headers, the lists of table addresses and the superblock have
+none.
 """
 
 from __future__ import annotations
@@ -9,14 +12,266 @@ from __future__ import annotations
 import datetime
 import struct
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 
-from spiflash.dump.budget import Budget
-from spiflash.dump.facts import FileSystemFacts
-from spiflash.dump.finding import Finding, Span, Verdict, without
-from spiflash.dump.formats.magic import outside, places
-from spiflash.dump.formats.squashfs_walk import ABSENT, Superblock, Walk, Walker
-from spiflash.dump.formats.unpack import allowance
+from spiflash.dump.finding import FileSystemFacts, Finding, Verdict
+from spiflash.dump.formats.search import Budget, outside, places
+from spiflash.dump.formats.unpack import BLOCK_COST, BlockError, allowance, unpack_block
+from spiflash.spans import Span, without
 from spiflash.text import counted
+
+ABSENT = 0xFFFFFFFFFFFFFFFF
+
+_METADATA = 8192
+_STORED = 0x8000
+_STORED_DATA = 1 << 24
+_OPTIONS = 0x0400
+_NO_FRAGMENT = 0xFFFFFFFF
+_MOST_BLOCKS = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Superblock:
+    """The fields of the superblock that the walk needs; addresses from its first byte."""
+
+    inodes: int
+    made: int
+    block_size: int
+    fragments: int
+    compression: str
+    flags: int
+    id_count: int
+    used: int
+    ids: int
+    xattrs: int
+    inode_table: int
+    directories: int
+    fragment_table: int
+    lookup: int
+
+
+@dataclass(slots=True)
+class Walk:
+    """What became of the blocks; ranges are offsets from the superblock.
+
+    `vouched` by a checksum; `fitting`: unpacked to the right size, or stored; `broken`;
+    `skipped` counts those that the budget did not allow.
+    """
+
+    vouched: list[Span] = field(default_factory=list)
+    fitting: int = 0
+    stored: int = 0
+    broken: list[Span] = field(default_factory=list)
+    skipped: int = 0
+    lost: str = ""
+    blocks: int = 0
+
+
+class Walker:
+    """Walks one file system that lies at `at` in `contents`."""
+
+    def __init__(self, contents: bytes, at: int, top: Superblock, budget: Budget) -> None:
+        self._contents, self._at, self._top, self._budget = contents, at, top, budget
+        self._seen: set[int] = set()
+        self.walk = Walk()
+
+    def run(self) -> Walk:
+        top = self._top
+        if top.flags & _OPTIONS:
+            self._metadata(96)
+        inodes = self._table(top.inode_table, top.directories)
+        lists = self._lists()
+        firsts = [first for first in lists.values() if first is not None]
+        self._table(top.directories, min(firsts, default=top.used))
+        fragments = [
+            struct.unpack_from("<QI", table, at)
+            for table in self._listed(top.fragment_table, top.fragments, 16)
+            for at in range(0, len(table) - 15, 16)
+        ]
+        for address, count, size in ((top.lookup, top.inodes, 8), (top.ids, top.id_count, 4)):
+            self._listed(address, count, size)
+        self._attributes()
+        for start, size in fragments:
+            self._data(start, size, top.block_size, exact=False)
+        self._files(inodes)
+        return self.walk
+
+    # --- blocks ---
+
+    def _bytes(self, start: int, length: int) -> bytes:
+        if not 0 <= start <= start + length <= self._top.used:
+            return b""
+        return self._contents[self._at + start : self._at + start + length]
+
+    def _unpack(self, start: int, length: int, limit: int) -> bytes | None:
+        """The contents of a packed block, noted as vouched, fitting or broken."""
+        cost = (length + limit) * BLOCK_COST.get(self._top.compression, 1)
+        if not self._budget.spend(cost):
+            self.walk.skipped += 1
+            return None
+        packed = self._bytes(start, length)
+        self.walk.blocks += 1
+        try:
+            if not packed:
+                raise BlockError("outside the file system")
+            result = unpack_block(self._top.compression, packed, limit)
+        except BlockError:
+            self._break(start, length)
+            return None
+        if result.vouched:
+            self._vouch(start, length, result.loose_tail)
+        else:
+            self.walk.fitting += 1
+        return result.contents
+
+    def _break(self, start: int, length: int) -> None:
+        end = min(start + length, self._top.used)
+        if 0 <= start < end:
+            self.walk.broken.append((start, end))
+        else:
+            self.walk.lost = "a table or block would lie outside the file system"
+
+    def _vouch(self, start: int, length: int, loose_tail: int) -> None:
+        end = start + length
+        if loose_tail:
+            self.walk.vouched += [(start, end - loose_tail), (end - loose_tail + 1, end)]
+        else:
+            self.walk.vouched.append((start, end))
+
+    def _metadata(self, start: int) -> tuple[bytes | None, int]:
+        """A metadata block's contents (None: broken), and the address behind it."""
+        header = self._bytes(start, 2)
+        size = int.from_bytes(header, "little")
+        length = size & ~_STORED or _STORED
+        if len(header) < 2 or length > _METADATA or start + 2 + length > self._top.used:
+            self._break(start, 2)
+            return None, self._top.used
+        if size & _STORED:
+            self.walk.stored += 1
+            self.walk.blocks += 1
+            return self._bytes(start + 2, length), start + 2 + length
+        return self._unpack(start + 2, length, _METADATA), start + 2 + length
+
+    def _table(self, start: int, end: int) -> list[bytes | None]:
+        """The metadata blocks that follow each other from `start` to `end`."""
+        pieces: list[bytes | None] = []
+        while start < end and len(pieces) < _MOST_BLOCKS:
+            piece, start = self._metadata(start)
+            pieces.append(piece)
+        return pieces
+
+    # --- tables ---
+
+    def _list(self, address: int, count: int, size: int) -> list[int]:
+        """The addresses of the metadata blocks of a table of `count` entries of `size` bytes."""
+        if address == ABSENT or not count:
+            return []
+        blocks = -(-count * size // _METADATA)
+        raw = self._bytes(address, 8 * blocks)
+        return [place for (place,) in struct.iter_unpack("<Q", raw)]
+
+    def _lists(self) -> dict[str, int | None]:
+        """Where the tables that follow the directories begin."""
+        top = self._top
+        firsts: dict[str, int | None] = {}
+        for name, address, count, size in (
+            ("fragments", top.fragment_table, top.fragments, 16),
+            ("lookup", top.lookup, top.inodes, 8),
+            ("ids", top.ids, top.id_count, 4),
+        ):
+            places = [p for p in self._list(address, count, size) if p > top.directories]
+            firsts[name] = min(places, default=None)
+        if top.xattrs != ABSENT and len(head := self._bytes(top.xattrs, 16)) == 16:
+            firsts["xattrs"] = int.from_bytes(head[:8], "little")
+        return firsts
+
+    def _listed(self, address: int, count: int, size: int) -> list[bytes]:
+        tables = []
+        for place in self._list(address, count, size):
+            piece, _ = self._metadata(place)
+            tables.append(piece or b"")
+        return tables
+
+    def _attributes(self) -> None:
+        top = self._top
+        head = self._bytes(top.xattrs, 16) if top.xattrs != ABSENT else b""
+        if len(head) < 16:
+            return
+        start, count = struct.unpack_from("<QI", head)
+        places = self._list(top.xattrs + 16, count, 16)
+        self._table(start, min(places, default=start))
+        for place in places:
+            self._metadata(place)
+
+    # --- data ---
+
+    def _data(self, start: int, size: int, expected: int, exact: bool = True) -> None:
+        length = size & ~_STORED_DATA
+        if not length or start in self._seen:
+            return
+        self._seen.add(start)
+        if size & _STORED_DATA:
+            self.walk.stored += 1
+            self.walk.blocks += 1
+            return
+        before = len(self.walk.vouched), self.walk.fitting
+        contents = self._unpack(start, length, expected)
+        if contents is None or not exact or len(contents) == expected:
+            return
+        # It unpacks, but not to the size that the inode says.
+        del self.walk.vouched[before[0] :]
+        self.walk.fitting = before[1]
+        self._break(start, length)
+
+    def _files(self, pieces: list[bytes | None]) -> None:
+        """The data blocks of the inodes, as far as the inode table is whole."""
+        whole = pieces[: pieces.index(None)] if None in pieces else pieces
+        table = b"".join(piece for piece in whole if piece is not None)
+        at = count = 0
+        try:
+            while at < len(table) and count < self._top.inodes and self._budget.spend(64):
+                at = self._inode(table, at)
+                count += 1
+        except (struct.error, ValueError):
+            self.walk.lost = f"{self._top.inodes - count} inodes could not be read"
+            return
+        if count < self._top.inodes:
+            self.walk.lost = f"{self._top.inodes - count} inodes were not reached"
+
+    def _inode(self, table: bytes, at: int) -> int:
+        """Check the data of the inode at `at`; the offset behind it."""
+        (kind,) = struct.unpack_from("<H", table, at)
+        if kind == 2:
+            start, fragment, _, size = struct.unpack_from("<4I", table, at + 16)
+            return self._file(table, at + 32, start, fragment, size)
+        if kind == 9:
+            start, size, _, _, fragment, _, _ = struct.unpack_from("<3Q4I", table, at + 16)
+            return self._file(table, at + 56, start, fragment, size)
+        if kind in (3, 10):
+            _, length = struct.unpack_from("<2I", table, at + 16)
+            return at + 24 + int(length) + (4 if kind == 10 else 0)
+        if kind == 8:
+            (count,) = struct.unpack_from("<H", table, at + 32)
+            at += 40
+            for _ in range(count):
+                (length,) = struct.unpack_from("<I", table, at + 8)
+                at += 12 + length + 1
+            return at
+        sizes = {1: 32, 4: 24, 5: 24, 6: 20, 7: 20, 11: 28, 12: 28, 13: 24, 14: 24}
+        if kind not in sizes:
+            raise ValueError("no such type of inode")
+        return at + sizes[kind]
+
+    def _file(self, table: bytes, at: int, start: int, fragment: int, size: int) -> int:
+        block = self._top.block_size
+        count = size // block if fragment != _NO_FRAGMENT else -(-size // block)
+        if at + 4 * count > len(table):
+            raise ValueError("block list beyond the table")
+        for index, packed in enumerate(struct.unpack_from(f"<{count}I", table, at)):
+            self._data(start, packed, min(block, size - index * block))
+            start += packed & ~_STORED_DATA
+        return at + 4 * int(count)
+
 
 MAGIC = b"hsqs"
 

@@ -20,13 +20,12 @@ import lz4.frame
 import numpy as np
 import zstandard
 
-from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32
-from spiflash.dump.facts import StreamFacts
-from spiflash.dump.finding import Finding, Span, Verdict
+from spiflash.dump.finding import Finding, StreamFacts, Verdict
 from spiflash.dump.formats import unpack
-from spiflash.dump.formats.magic import mended, near_places, outside, places
+from spiflash.dump.formats.search import Budget, mended, near_places, outside, places
 from spiflash.dump.formats.unpack import Decoder, End, Outcome
+from spiflash.spans import Span
 from spiflash.text import counted
 
 _ATTEMPT = 4096  # units for the attempt alone

@@ -1,9 +1,15 @@
-"""UBI: volumes on physical erase blocks (PEBs), each with two headers of 64 bytes.
+"""UBI volumes, and the UBIFS file systems in them.
 
-Layout: Linux, drivers/mtd/ubi/ubi-media.h (from memory; the tests compare with `ubinize`). Big
-endian; each header ends in a CRC-32 without final inversion over the 60 bytes before. Static
-volumes carry a CRC of each block's data; dynamic ones do not: what is in them (UBIFS) has
-checksums of its own. The volume table has a CRC for each of its 128 records.
+Layouts: Linux, drivers/mtd/ubi/ubi-media.h and fs/ubifs/ubifs-media.h (from memory; the tests
+compare with `ubinize` and `mkfs.ubifs`). All CRC-32 are without final inversion.
+
+* UBI: volumes on physical erase blocks (PEBs), each with two headers of 64 bytes. Big endian; each
+  header ends in a CRC-32 over the 60 bytes before. Static volumes have a CRC of each block's data;
+  dynamic ones do not: what is in them (UBIFS) has checksums of its own. The volume table has a CRC
+  for each of its 128 records.
+* UBIFS: nodes with a common header of 24 bytes and a CRC-32 over all but its first eight. Little
+  endian, nodes start on multiples of eight bytes of an erase block, which itself starts at least on
+  a multiple of 64. Padding nodes are followed by bytes without meaning.
 """
 
 from __future__ import annotations
@@ -14,14 +20,14 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from spiflash.dump.budget import Budget
 from spiflash.dump.checksums import crc32_uninverted
-from spiflash.dump.finding import Finding, Span, Verdict, merged, without
-from spiflash.dump.formats.magic import mended, places
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.formats.search import Budget, mended, near_places, places
+from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
 
 _ERASE, _VOLUME = b"UBI#", b"UBI!"
-_HEADER = 64
+_UBI_HEADER = 64
 _SMALLEST, _LARGEST = 4096, 4 << 20  # erase blocks in use; NOR flash has 4 to 256 KiB
 _LAYOUT_VOLUME = 0x7FFFEFFF
 _RECORD = struct.Struct(">IIIBBH128sB23sI")
@@ -47,20 +53,24 @@ class _Image:
 def find_ubi(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Images of two or more PEBs in a row, or of one, whose erase-counter headers hold."""
     mending, budget = Budget(_MOST_MENDED), Budget(4 * len(contents))
-    heads = [at for at in places(contents, _ERASE) if _holds(contents[at : at + _HEADER], _ERASE)]
+    heads = [
+        at
+        for at in places(contents, _ERASE)
+        if _header_holds(contents[at : at + _UBI_HEADER], _ERASE)
+    ]
     done = 0
     for index, at in enumerate(heads[:_MOST_BLOCKS]):
         if at < done:
             continue
         size = _block_size(heads[index : index + 65])
         image = _image(contents, at, size, mending, budget)
-        yield _described(image, size)
+        yield _described_image(image, size)
         done = image.end
 
 
-def _holds(header: bytes, magic: bytes) -> bool:
+def _header_holds(header: bytes, magic: bytes) -> bool:
     return (
-        len(header) == _HEADER
+        len(header) == _UBI_HEADER
         and header[:4] == magic
         and crc32_uninverted(header[:60]) == int.from_bytes(header[60:], "big")
     )
@@ -80,13 +90,13 @@ def _image(contents: bytes, first: int, size: int, mending: Budget, budget: Budg
     image = _Image(first, first)
     if not size:
         _, _, data = struct.unpack_from(">QII", contents, first + 8)
-        size = data if _HEADER <= data <= _LARGEST else _HEADER
+        size = data if _UBI_HEADER <= data <= _LARGEST else _UBI_HEADER
     elif first >= size and _mended(contents, first - size, _ERASE, mending):
         image.start = first - size  # the first block's header has a bit wrong
     at = image.start
-    while at + _HEADER <= len(contents) and image.blocks < _MOST_BLOCKS:
-        header = contents[at : at + _HEADER]
-        state = "held" if _holds(header, _ERASE) else "erased" if _erased(header) else ""
+    while at + _UBI_HEADER <= len(contents) and image.blocks < _MOST_BLOCKS:
+        header = contents[at : at + _UBI_HEADER]
+        state = "held" if _header_holds(header, _ERASE) else "erased" if _erased(header) else ""
         if not state:
             repaired = _mended(contents, at, _ERASE, mending)
             if repaired is None:
@@ -95,9 +105,9 @@ def _image(contents: bytes, first: int, size: int, mending: Budget, budget: Budg
         elif state == "erased":
             break
         if state == "held":
-            image.vouched.append((at, at + _HEADER))
+            image.vouched.append((at, at + _UBI_HEADER))
         else:
-            image.damage.append((at, at + _HEADER))
+            image.damage.append((at, at + _UBI_HEADER))
             image.said["erase-counter headers broken"] += 1
         image.blocks += 1
         image.end = min(at + size, len(contents))
@@ -107,10 +117,10 @@ def _image(contents: bytes, first: int, size: int, mending: Budget, budget: Budg
 
 
 def _mended(contents: bytes, at: int, magic: bytes, mending: Budget) -> bytes | None:
-    raw = contents[at : at + _HEADER]
+    raw = contents[at : at + _UBI_HEADER]
     if _erased(raw):
         return None
-    return mended(raw, lambda trial: _holds(trial, magic), mending)
+    return mended(raw, lambda trial: _header_holds(trial, magic), mending)
 
 
 def _erased(raw: bytes) -> bool:
@@ -121,17 +131,17 @@ def _read_block(
     contents: bytes, image: _Image, at: int, erase: bytes, mending: Budget, budget: Budget
 ) -> None:
     volume_at, data_at = struct.unpack_from(">II", erase, 16)
-    if not _HEADER <= volume_at <= data_at - _HEADER <= _LARGEST:
+    if not _UBI_HEADER <= volume_at <= data_at - _UBI_HEADER <= _LARGEST:
         return
     start = at + volume_at
-    header = contents[start : min(start + _HEADER, image.end)]
-    if len(header) < _HEADER or _erased(header):
+    header = contents[start : min(start + _UBI_HEADER, image.end)]
+    if len(header) < _UBI_HEADER or _erased(header):
         image.said["free blocks"] += 1
         return
-    if _holds(header, _VOLUME):
-        image.vouched.append((start, start + _HEADER))
+    if _header_holds(header, _VOLUME):
+        image.vouched.append((start, start + _UBI_HEADER))
     else:
-        image.damage.append((start, start + _HEADER))
+        image.damage.append((start, start + _UBI_HEADER))
         image.said["volume headers broken"] += 1
         repaired = _mended(contents, start, _VOLUME, mending)
         if repaired is None:
@@ -172,7 +182,7 @@ def _read_table(contents: bytes, image: _Image, data: int) -> None:
             image.names[index] = f"{shown}, {sort}, {counted(reserved, 'block')} reserved"
 
 
-def _described(image: _Image, size: int) -> Finding:
+def _described_image(image: _Image, size: int) -> Finding:
     vouched, damage = merged(image.vouched), merged(image.damage)
     checks = [
         "CRCs of headers and volume records",
@@ -196,4 +206,112 @@ def _described(image: _Image, size: int) -> Finding:
         tuple(details),
         uncovered=tuple(without([(image.start, image.end)], [*vouched, *damage])),
         damage=tuple(damage),
+    )
+
+
+_NODE_MAGIC = struct.pack("<I", 0x06101831)
+_NODE_HEADER = 24
+_LONGEST_NODE = 1 << 20
+_NODE_KINDS = 13
+_SUPERBLOCK_NODE, _PADDING_NODE = 6, 5
+_GAP = 4096
+
+
+@dataclass(slots=True)
+class _Run:
+    """Neighbouring nodes, all whole or all broken; `mended` where only the magic is wrong."""
+
+    whole: bool
+    start: int
+    end: int
+    nodes: int = 0
+    superblocks: int = 0
+    uncovered: list[Span] = field(default_factory=list)
+
+
+def find_ubifs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Runs of nodes whose CRC holds (VOUCHED), and nodes whose CRC fails (DAMAGED)."""
+    budget = Budget(4 * len(contents))
+    exact = [at for at in places(contents, _NODE_MAGIC) if at % 8 == 0]
+    near = [at for at in near_places(contents, _NODE_MAGIC) if at % 8 == 0]
+    run: _Run | None = None
+    done = 0
+    for at in sorted([*exact, *near]):
+        if at < done:
+            continue
+        node = _check_node(contents, at, budget)
+        if node is None:
+            continue
+        whole, length = node
+        if run is not None:
+            run.end = min(run.end, at)
+            if whole is not run.whole or not _joined(contents, run.end, at):
+                yield _described_run(run)
+                run = None
+        if run is None:
+            run = _Run(whole, at, at)
+        run.uncovered.append((run.end, at))
+        run.end = at + length
+        run.nodes += 1
+        run.superblocks += contents[at + 20] == _SUPERBLOCK_NODE
+        done = run.end if whole else at + _NODE_HEADER
+    if run is not None:
+        yield _described_run(run)
+
+
+def _check_node(contents: bytes, at: int, budget: Budget) -> tuple[bool, int] | None:
+    """Whether the node at `at` is whole, and its length; None where none starts."""
+    if at + _NODE_HEADER > len(contents):
+        return None
+    stored, _, length, kind, group, padding = struct.unpack_from("<IQIBB2s", contents, at + 4)
+    exact = contents[at : at + 4] == _NODE_MAGIC
+    plausible = _NODE_HEADER <= length <= min(_LONGEST_NODE, len(contents) - at)
+    holds = (
+        plausible
+        and budget.spend(length)
+        and crc32_uninverted(memoryview(contents)[at + 8 : at + length]) == stored
+    )
+    if holds:
+        # With the CRC right and the magic wrong by a bit, the damage is in the magic.
+        return (True, length) if exact else (False, 8)
+    if not exact or kind > _NODE_KINDS or group > 2 or padding != b"\0\0":
+        # One of these may be the wrong bit, but then the others are in order.
+        strange = (kind > _NODE_KINDS) + (group > 2) + (padding != b"\0\0")
+        if not exact or strange > 1 or not plausible:
+            return None
+    return False, length if plausible else _NODE_HEADER
+
+
+def _joined(contents: bytes, start: int, end: int) -> bool:
+    gap = end - start
+    return (
+        gap < _GAP
+        and contents.count(b"\xff", start, end)
+        + contents.count(b"\0", start, end)
+        + contents.count(b"\xce", start, end)
+        == gap
+    )
+
+
+def _described_run(run: _Run) -> Finding:
+    details = (("nodes", str(run.nodes)), ("superblocks", str(run.superblocks)))
+    if run.whole:
+        return Finding(
+            run.start,
+            run.end - run.start,
+            "ubifs",
+            f"UBIFS, {counted(run.nodes, 'node')}",
+            Verdict.VOUCHED,
+            ("the CRC of every node holds", "not covered: padding between nodes"),
+            details,
+            uncovered=tuple(merged(run.uncovered)),
+        )
+    return Finding(
+        run.start,
+        run.end - run.start,
+        "ubifs",
+        f"UBIFS, {counted(run.nodes, 'broken node')}",
+        Verdict.DAMAGED,
+        ("the CRC fails, or one bit of the magic number is wrong",),
+        details,
     )

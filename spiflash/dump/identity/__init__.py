@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from spiflash.dump.finding import Finding
-from spiflash.dump.identity.gather import gather
-from spiflash.dump.identity.item import OwnItem, called
+from spiflash.dump.identity.items import OwnItem, called, gather
 from spiflash.dump.layout.region import Layout
 from spiflash.dump.secrets import Masker, masker
 

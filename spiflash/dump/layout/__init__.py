@@ -1,9 +1,8 @@
 """Regions of a flash: where they are, what they are for, where that is known from."""
 
-from spiflash.dump.layout.file import layout_text, read_layout
 from spiflash.dump.layout.find import Known, find_layouts
 from spiflash.dump.layout.occupancy import Occupancy, occupancy, used_sectors
-from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.layout.region import Layout, Region, Role, layout_text, read_layout
 
 __all__ = [
     "Known",

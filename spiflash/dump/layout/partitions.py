@@ -1,17 +1,126 @@
-"""Partition tables as a dump states them, before they become a layout.
+"""Partition tables as a dump states them, and what a partition is for, by its name.
 
 What a dump says is untrusted: names are cut and made printable, ranges may overlap or leave the
 flash.
+
+The kernel argument `mtdparts=` (grammar: Linux, drivers/mtd/parsers/cmdlinepart.c, from memory):
+
+    mtdparts=<flash>[;<flash>]         <flash>     := <id>:<partition>[,<partition>]
+    <partition> := <size>[@<offset>][(<name>)][ro][lk]     <size> := number[k|m|g] or "-"
+
+Numbers are decimal, octal with 0 or hexadecimal with 0x; "-" takes the rest of the flash; without
+an offset a partition follows the one before it.
+
+Device trees (Linux, Documentation/devicetree/bindings/mtd/partitions/fixed-partitions.yaml and
+partition.yaml, from memory): a node `partitions` with compatible "fixed-partitions" under the flash
+holds a node for each partition; in older trees the partitions stand directly under the flash. `reg`
+is an offset and a length, in as many 32-bit cells as the parent says.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from spiflash.dump.layout.region import Layout, Region
-from spiflash.dump.layout.roles import role_of
+from spiflash.dump.formats.devicetree import Node
+from spiflash.dump.formats.search import places
+from spiflash.dump.layout.region import Layout, Region, Role
+
+_UNKNOWN = frozenset(
+    [
+        "splash",
+        "logo",
+        "display",
+        "screen",
+        "diag",
+        "diagnostic",
+        "sysdiag",
+        "test",
+        "fpga",
+        "microcode",
+        "ucode",
+        "qe",
+        "vitesse",
+        "ssd",
+        "pmmc",
+        "bootcount",
+        "panic",
+        "crash",
+        "crashdump",
+        "pstore",
+        "table",
+    ]
+)
+"""Words that make a name unknown whatever else it says: pictures, tests, other chips' code."""
+
+_ROWS: tuple[tuple[Role, frozenset[str], re.Pattern[str]], ...] = tuple(
+    (role, frozenset(words.split()), re.compile(joined or r"(?!)"))
+    for role, words, joined in (
+        (
+            Role.ENVIRONMENT,
+            "env envs environment nenv envr envred ubootenv bareboxenv appsblenv uenv",
+            r"ubootenv|bootenv|bootldrenv|bootloaderenv|bootenvironment|storagevariables",
+        ),
+        (
+            Role.OWN,
+            "art factory calib calibration cal caldata eeprom radio radiocfg rf wifi wlan wireless "
+            "mac macs macaddr bdata bdinfo identity id uid uuid uniqid serial serialno sn "
+            "hwinfo hwid devinfo deviceinfo info nvram nvdata mfg mfginfo manufacture "
+            "manufacturing manufacturer oem oeminfo prodinfo pdata key keys keystore cert certs "
+            "certificate certificates priv private protect protected pin devdata",
+            r"boarddata|boardinfo|boardconfig|boardcfg|caldata|macaddress|hwinfo|hwconfig|hwcfg|"
+            r"productinfo|devinfo|deviceinfo|devparams|deviceid|uniqueid|keystore|privdata|"
+            r"factoryinfo|wifidata|wlandata|cfgfactory",
+        ),
+        (Role.TREE, "dtb ndtb dts fdt oftree devicetree", r"devicetree"),
+        (
+            Role.SETTINGS,
+            "config configuration conf cfg settings overlay ovlfs rwfs syscfg sysconf persist "
+            "persistent rgdb etc nvconfig",
+            r"rootfsdata|userconfig",
+        ),
+        # Before root and kernel: "User File System", "Writable User area".
+        (Role.DATA, "user usr usrdata userdata log logs readings storage home opt var", ""),
+        (
+            Role.ROOT,
+            "root rootfs nrootfs minirootfs rofs rfs squashfs cramfs romfs initrd uinitrd "
+            "initramfs initfs ramdisk",
+            r"rootfs|rootfilesystem|^n?system$",
+        ),
+        (
+            Role.KERNEL,
+            "kernel linux fit hlos bootkernel",
+            r"[uz]image$|^(primary|secondary)os$",
+        ),
+        # Only by itself: "a53-firmware" and "Vitesse-7385 Firmware" are for other chips.
+        (Role.KERNEL, "", r"^(mini|alt)?firmware[ab]?$"),
+        (Role.SPARE, "spare unused free reserved reserve rsv empty open", ""),
+        (
+            Role.BOOT,
+            "boot nboot uboot ubootl bootloader bootldr loader spl mlo xloader preloader barebox "
+            "redboot routerboot cfe cferom yamon bios openbios bootstrap atbootstrap fsbl fip bl "
+            "sbl qsee appsbl tz dink bs boots bootcode bootrom bootblock",
+            r"uboot|bootstrap|xloader|bootloader",
+        ),
+        (Role.DATA, "data ndata jffs fs filesystem ubifs", r"filesystem"),
+    )
+)
+
+
+def role_of(name: str) -> tuple[Role, bool]:
+    """The role that a partition's name speaks of, and whether it is the board's own: to be kept
+    when another board's contents are written."""
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z][a-z])", " ", name)
+    words = re.findall(r"[a-z]+", spaced.lower())
+    if not _UNKNOWN.isdisjoint(words):
+        return Role.OTHER, False
+    joined = "".join(words)
+    for role, known, together in _ROWS:
+        if not known.isdisjoint(words) or together.search(joined):
+            return role, role is Role.OWN
+    return Role.OTHER, False
+
 
 MOST = 128
 """Partitions read from one table; real ones have a dozen."""
@@ -67,3 +176,133 @@ def _unused(name: str, taken: set[str]) -> str:
         chosen, number = f"{name}-{number}", number + 1
     taken.add(chosen)
     return chosen
+
+
+LITERAL = b"mtdparts="
+
+_ARGUMENT = re.compile(rb"(?:mtdparts=)+([!#-&(-~]{3,4000})")
+_NUMBER = r"(?:0[xX][0-9a-fA-F]+|\d+)[kKmMgG]?"
+_PARTITION = re.compile(
+    rf"(?P<size>-|{_NUMBER})(?:@(?P<at>{_NUMBER}))?(?:\((?P<name>[^)]*)\))?(?:ro|lk|slc)*"
+)
+_UNITS = {"k": 10, "m": 20, "g": 30}
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """The partitions of one flash of the argument at `at` (bytes) in the dump."""
+
+    at: int
+    flash: str
+    partitions: tuple[Partition, ...]
+
+
+def find_mtdparts(contents: bytes, size: int) -> Iterator[Stated]:
+    """Every partition table in an `mtdparts=` argument, each different one once.
+
+    `size` bytes is how large the flash is taken to be where a partition takes the rest.
+    """
+    done = -1
+    seen: set[bytes] = set()
+    for at in places(contents, LITERAL):
+        if at < done:
+            continue
+        match = _ARGUMENT.match(contents, at)
+        if match is None:
+            continue
+        done = match.end()
+        if match[1] in seen or len(seen) == MOST:
+            continue
+        seen.add(match[1])
+        for flash, partitions in parse_mtdparts(match[1].decode("ascii"), size):
+            yield Stated(at, flash, partitions)
+
+
+def parse_mtdparts(text: str, size: int) -> list[tuple[str, tuple[Partition, ...]]]:
+    """(flash, partitions) for each flash of the argument; what breaks the grammar ends it."""
+    found = []
+    for definition in text.split(";"):
+        # The id may hold colons, the partitions cannot before their first name.
+        head, bracket, _ = definition.partition("(")
+        flash, colon, _ = (head if bracket else definition).rpartition(":")
+        if not colon or not flash:
+            continue
+        partitions = tuple(_partitions(definition[len(flash) + 1 :], size))
+        if partitions:
+            found.append((flash[:64], partitions))
+    return found
+
+
+def _partitions(text: str, size: int) -> Iterator[Partition]:
+    at, position = 0, 0
+    for number in range(MOST):
+        match = _PARTITION.match(text, position)
+        if match is None:
+            return
+        start = at if match["at"] is None else _number(match["at"])
+        length = max(size - start, 0) if match["size"] == "-" else _number(match["size"])
+        name = match["name"]
+        # The kernel calls a nameless partition "Partition_" and its number, three digits.
+        yield Partition(f"Partition_{number:03d}" if name is None else name, start, length)
+        at, position = start + length, match.end()
+        if text[position : position + 1] != ",":
+            return
+        position += 1
+
+
+def _number(text: str) -> int:
+    shift = _UNITS.get(text[-1].lower(), 0)
+    digits = text[:-1] if shift else text
+    octal = digits.startswith("0") and digits.isdigit() and len(digits) > 1
+    try:
+        return int(digits, 8 if octal else 0) << shift
+    except ValueError:  # 8 and 9 are no octal digits
+        return 0
+
+
+@dataclass(frozen=True, slots=True)
+class FlashNode:
+    """The partitions of one flash node, and the node's name."""
+
+    name: str
+    partitions: tuple[Partition, ...]
+
+
+def flash_partitions(root: Node) -> list[FlashNode]:
+    """Every partition table of the tree, in its order."""
+    found = []
+    for node in root.walk():
+        if "fixed-partitions" in node.strings("compatible"):
+            continue  # taken together with the flash it belongs to
+        table = next(
+            (c for c in node.children if "fixed-partitions" in c.strings("compatible")), None
+        )
+        partitions = _table(table) if table is not None else _legacy(node)
+        if partitions:
+            found.append(FlashNode(node.name, partitions))
+    return found
+
+
+def _legacy(node: Node) -> tuple[Partition, ...]:
+    if not any("nor" in word or "flash" in word for word in node.strings("compatible")):
+        return ()
+    return _table(node)
+
+
+def _table(table: Node) -> tuple[Partition, ...]:
+    address, size = table.number("#address-cells"), table.number("#size-cells")
+    # What the kernel takes where the tree says nothing (Devicetree Specification, section 2.3.5).
+    address = 2 if address is None else address
+    size = 1 if size is None else size
+    if not (1 <= address <= 2 and 1 <= size <= 2):
+        return ()
+    found = []
+    for node in table.children[:MOST]:
+        register = node.value("reg")
+        if len(register) < 4 * (address + size):
+            continue
+        start = int.from_bytes(register[: 4 * address], "big")
+        length = int.from_bytes(register[4 * address : 4 * (address + size)], "big")
+        name = node.text("label") or node.name.partition("@")[0]
+        found.append(Partition(name, start, length))
+    return tuple(found)

@@ -6,14 +6,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spiflash.dump.compare.whole import SECTOR
-from spiflash.dump.facts import Architecture, BannerFacts, BundleFacts, ImageFacts, ProgramFacts
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import (
+    Architecture,
+    BannerFacts,
+    BundleFacts,
+    Finding,
+    ImageFacts,
+    ProgramFacts,
+    Verdict,
+)
 from spiflash.dump.layout.region import Region, Role
 from spiflash.dump.triage.likeness import blank_since, used
 from spiflash.dump.triage.processor import processor
 from spiflash.dump.triage.reference import Known, Reference
 from spiflash.dump.triage.result import Kind, Proof, RegionFinding
+from spiflash.spans import SECTOR
 from spiflash.text import counted
 
 UNPROVEN = "nothing speaks against it; no checksum covers it"

@@ -10,8 +10,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from spiflash.dump.boot_script import followed, wanted, written
 from spiflash.dump.hints import Hints
-from spiflash.dump.hints.script import followed, wanted, written
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.reference import Known, Reference
 from spiflash.dump.triage.result import CardRoad, Kind, Proof, RegionFinding

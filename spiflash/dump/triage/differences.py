@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from spiflash.dump.compare.sectors import differing
-from spiflash.dump.compare.whole import SECTOR, find_shifts, swapped
-from spiflash.dump.finding import Span
+from spiflash.dump.differences import differing, find_shifts, swapped
 from spiflash.dump.layout.region import Region
 from spiflash.dump.triage.alone import (
     MOST_PLACES,
 )
 from spiflash.dump.triage.likeness import alike, blank_since, blank_until
 from spiflash.dump.triage.result import Kind, RegionFinding
+from spiflash.spans import SECTOR, Span
 from spiflash.text import counted
 
 _FEW = 64

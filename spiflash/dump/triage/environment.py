@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from spiflash.dump.boot_script import followed
 from spiflash.dump.finding import Finding, environments
-from spiflash.dump.hints.script import followed
 from spiflash.dump.layout.region import Region, Role
 from spiflash.dump.secrets import masked
 from spiflash.dump.triage.differences import by_bits, out_of_place

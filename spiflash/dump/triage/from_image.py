@@ -9,8 +9,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from spiflash.dump.compare.whole import SECTOR
-from spiflash.dump.finding import Span, Verdict, merged
+from spiflash.dump.finding import Verdict
 from spiflash.dump.layout.region import Region, Role
 from spiflash.dump.triage.environment import env_block, twin
 from spiflash.dump.triage.keep import Flags, outside_firmware, own_bytes, right_bytes, spans_of
@@ -21,6 +20,7 @@ from spiflash.dump.triage.proposal import WHY, Case, Draft, finished, in_order, 
 from spiflash.dump.triage.reference import FIRMWARE, Reference
 from spiflash.dump.triage.regions import is_own, same_version
 from spiflash.dump.triage.result import Kind, Refused, RegionFinding, Repair, Source, Why
+from spiflash.spans import SECTOR, Span, merged
 
 
 def from_image(case: Case, model: Reference) -> Iterator[Repair | Refused]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from spiflash.dump.compare.whole import SECTOR
 from spiflash.dump.finding import Verdict
 from spiflash.dump.layout.region import Layout, Role
 from spiflash.dump.triage.likeness import (
@@ -17,6 +16,7 @@ from spiflash.dump.triage.likeness import (
 )
 from spiflash.dump.triage.reference import Reference
 from spiflash.dump.triage.result import Kind, Whole
+from spiflash.spans import SECTOR
 
 _MOST_ERASED = 512 << 10
 """Bytes that an update erases ahead of its writing, at most (common practice, no source)."""

@@ -13,15 +13,15 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from spiflash.dump.compare.sectors import differing
-from spiflash.dump.compare.whole import SECTOR
-from spiflash.dump.finding import Span, Verdict, environments, merged
+from spiflash.dump.differences import differing
+from spiflash.dump.finding import Verdict, environments
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout.region import Layout, Role
 from spiflash.dump.triage.alone import VOUCHED
 from spiflash.dump.triage.pieces import WRITTEN_BY_THE_BOARD
 from spiflash.dump.triage.reference import FIRMWARE, Reference, surely_own, with_layout
 from spiflash.dump.triage.result import Change, Why
+from spiflash.spans import SECTOR, Span, merged
 
 Flags = NDArray[np.bool_]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from spiflash.dump.compare.sectors import differing
-from spiflash.dump.compare.whole import SECTOR
+from spiflash.dump.differences import differing
+from spiflash.spans import SECTOR
 
 Flags = NDArray[np.bool_]
 

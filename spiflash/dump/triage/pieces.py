@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spiflash.dump.compare.whole import SECTOR
-from spiflash.dump.finding import Finding, Span, Verdict, environments, merged, without
+from spiflash.dump.finding import Finding, Verdict, environments
 from spiflash.dump.layout.region import Region, Role
 from spiflash.dump.triage.reference import Reference, surely_own
+from spiflash.spans import SECTOR, Span, merged, without
 
 APART = 1024
 """Bytes of FFh that part two pieces (common practice, no source: linkers leave less)."""

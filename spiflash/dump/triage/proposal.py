@@ -9,9 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
-from spiflash.dump.compare import sectors
-from spiflash.dump.compare.whole import SECTOR
-from spiflash.dump.finding import Span, merged
+from spiflash.dump import differences
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.keep import (
     lost_items,
@@ -32,6 +30,7 @@ from spiflash.dump.triage.result import (
     Whole,
     Why,
 )
+from spiflash.spans import SECTOR, Span, merged
 
 BLOCK = 64 << 10
 """Bytes of the largest block that is erased at once."""
@@ -287,7 +286,7 @@ def runs(contents: bytes, right: bytes, start: int, end: int) -> Iterator[Span]:
     low = start // SECTOR * SECTOR
     spans = [
         (low + place * SECTOR, low + (place + 1) * SECTOR)
-        for place in sectors.differing(contents[low:end], right[low:end]).tolist()
+        for place in differences.differing(contents[low:end], right[low:end]).tolist()
     ]
     for first, last in merged(spans):
         if max(first, start) < min(last, end):

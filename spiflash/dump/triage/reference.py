@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from spiflash.dump.coverage import levels
-from spiflash.dump.finding import Finding, Verdict, environments, without
+from spiflash.dump.finding import Finding, Verdict, environments
 from spiflash.dump.hints import Hints, hints
 from spiflash.dump.identity import OwnItem, identity
 from spiflash.dump.layout import Layout, Region, Role, find_layouts
 from spiflash.dump.survey import survey
+from spiflash.spans import without
 
 
 @dataclass(frozen=True, slots=True)

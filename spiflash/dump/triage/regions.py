@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from spiflash.dump.finding import Span, Verdict
+from spiflash.dump.finding import Verdict
 from spiflash.dump.layout.region import Region, Role
 from spiflash.dump.triage.alone import FILE_SYSTEMS, by_itself, other_processor
 from spiflash.dump.triage.differences import by_bits, out_of_place, places_of
@@ -11,6 +11,7 @@ from spiflash.dump.triage.likeness import alike_bytes, empty
 from spiflash.dump.triage.pieces import Piece, pieces
 from spiflash.dump.triage.reference import FIRMWARE, Known, Reference, identity_in, items_in
 from spiflash.dump.triage.result import Kind, Proof, RegionFinding
+from spiflash.spans import Span
 
 SAME = 0.5
 """Share of equal bytes from which two pieces are one version, of which one was damaged."""

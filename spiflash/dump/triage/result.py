@@ -5,9 +5,9 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-from spiflash.dump.finding import Span
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout.region import Layout, Region
+from spiflash.spans import Span
 
 
 class Kind(enum.Enum):

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from spiflash.dump.compare.whole import SECTOR
-from spiflash.dump.finding import Span
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.card import card_road
 from spiflash.dump.triage.pieces import islands
@@ -17,6 +15,7 @@ from spiflash.dump.triage.regions import judge
 from spiflash.dump.triage.repairs import repairs
 from spiflash.dump.triage.result import Kind, RegionFinding, Triage, Whole
 from spiflash.dump.triage.whole import whole
+from spiflash.spans import SECTOR, Span
 from spiflash.text import counted
 
 _WORST = (

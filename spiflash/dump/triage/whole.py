@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from spiflash.dump.compare.sectors import differing
-from spiflash.dump.compare.whole import SECTOR, find_shifts, swapped
+from spiflash.dump.differences import differing, find_shifts, swapped
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.formats.banner import find_banners
+from spiflash.dump.formats.programs import find_banners
 from spiflash.dump.layout.region import Layout, Role
 from spiflash.dump.survey import survey
 from spiflash.dump.triage.interrupted import interrupted
 from spiflash.dump.triage.likeness import alike, moved, used
 from spiflash.dump.triage.reference import Reference
 from spiflash.dump.triage.result import Kind, Whole
+from spiflash.spans import SECTOR
 
 _MOSTLY = 0.5
 _UNITS = ((2, "pairs"), (4, "fours"))

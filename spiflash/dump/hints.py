@@ -1,4 +1,4 @@
-"""From findings and text to hints."""
+"""What the boot loader looks for: versions, environment, files, console; where scripts write."""
 
 from __future__ import annotations
 
@@ -7,14 +7,99 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from spiflash.dump.facts import BannerFacts, BundleFacts, ImageFacts
-from spiflash.dump.finding import Finding, environments
-from spiflash.dump.hints.script import assigned, commands, filled, followed, wanted, written
-from spiflash.dump.hints.values import Console, Environment, Hints, Load, Version, Write
-from spiflash.dump.layout.tree import Node, read_tree
-from spiflash.dump.secrets import Masker
+from spiflash.dump.boot_script import Written, assigned, commands, filled, followed, wanted, written
+from spiflash.dump.finding import BannerFacts, BundleFacts, Finding, ImageFacts, environments
+from spiflash.dump.formats.devicetree import Node, read_tree
+from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.uboot_env import Environment as Block
 from spiflash.text import readable
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """A version string at address `at`."""
+
+    at: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Environment:
+    """Variables in the order in which they stand, from address `at`.
+
+    `origin` says in words which environment it is; `vouched` whether its checksum holds;
+    `command` what the boot command does, its `run`s followed; `addresses` the variables that
+    name places in memory or flash.
+    """
+
+    at: int
+    origin: str
+    vouched: bool
+    variables: tuple[tuple[str, str], ...]
+    command: tuple[str, ...]
+    arguments: str
+    addresses: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """A file that the boot loader asks for.
+
+    `medium` in words ("SD card", "network", "USB", …); `command` is the command that loads it;
+    `at` where the script stands.
+    """
+
+    file: str
+    medium: str
+    command: str
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """What a script writes to; `script` is the variable or image that it is, `at` where its text
+    stands."""
+
+    script: str
+    at: int
+    to: Written
+
+
+@dataclass(frozen=True, slots=True)
+class Console:
+    """A console, its speed in baud (0 where it is not stated) and what says so."""
+
+    device: str
+    speed: int
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Hints:
+    """Everything found; each tuple without repetitions."""
+
+    versions: tuple[Version, ...] = ()
+    environments: tuple[Environment, ...] = ()
+    loads: tuple[Load, ...] = ()
+    writes: tuple[Write, ...] = ()
+    consoles: tuple[Console, ...] = ()
+
+
+def hints(
+    contents: bytes,
+    findings: Sequence[Finding],
+    *,
+    show_secrets: bool = False,
+    hide: Masker | None = None,
+) -> Hints:
+    """What `contents` say about how the board starts.
+
+    Only text that lies uncompressed in the dump is seen. Secrets are masked unless
+    `show_secrets`, by `hide` where that is given. All strings are untrusted, but printable and
+    bounded in length.
+    """
+    return _collect(contents, findings, hide or masker(findings, show=show_secrets))
+
 
 _MOST = 200
 _MOST_COMMANDS = 1000
@@ -26,7 +111,7 @@ _CONSOLE = re.compile(r"\bconsole=([\w./-]{2,32})(?:,(\d{3,8}))?")
 _STDOUT_SPEED = re.compile(r":(\d{3,8})")
 
 
-def collect(contents: bytes, findings: Sequence[Finding], hide: Masker) -> Hints:
+def _collect(contents: bytes, findings: Sequence[Finding], hide: Masker) -> Hints:
     """See `hints`."""
     found = environments(findings)[:_MOST_ENVIRONMENTS]
     spaces = [_plain(block) for block in found]
@@ -171,11 +256,7 @@ def _consoles(
         if (speed := space.get("baudrate", "")).isdigit() and len(speed) <= 8:
             yield Console("boot loader", int(speed), where)
     for finding in findings:
-        root = (
-            read_tree(contents[finding.start : finding.end])
-            if finding.kind == "devicetree"
-            else None
-        )
+        root = read_tree(contents, finding.start) if finding.kind == "devicetree" else None
         if root is not None:
             yield from _tree_consoles(root, f"device tree at {finding.start:06X}h")
 

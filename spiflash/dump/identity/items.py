@@ -1,14 +1,15 @@
-"""Puts together what the searches find, surest first, each place once."""
+"""What belongs to one board alone: the results of all searches, surest first, each place once."""
 
 from __future__ import annotations
 
 import bisect
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
-from spiflash.dump.facts import TreeFacts
-from spiflash.dump.finding import Finding, environments
-from spiflash.dump.formats.magic import places
+from spiflash.dump.finding import Finding, TreeFacts, environments
+from spiflash.dump.formats.devicetree import read_tree
+from spiflash.dump.formats.search import places
 from spiflash.dump.identity import mac
 from spiflash.dump.identity.blocks import (
     Block,
@@ -18,19 +19,58 @@ from spiflash.dump.identity.blocks import (
     serial_texts,
     with_checksum,
 )
-from spiflash.dump.identity.item import OwnItem
-from spiflash.dump.identity.secrets import find_secrets
 from spiflash.dump.layout.region import Layout, Region, Role
-from spiflash.dump.layout.tree import read_tree
-from spiflash.dump.secrets import MASK, Masker, is_secret
+from spiflash.dump.secrets import MASK, Masker, find_secrets, is_secret
 from spiflash.dump.uboot_env import Environment, Variable
+from spiflash.spans import SECTOR
 from spiflash.text import readable
+
+_CALLED = {
+    "mac": "MAC address",
+    "serial": "serial number",
+    "data region": "data",
+}
+
+
+def called(kind: str) -> str:
+    """What own items of a kind are called, for people and in every command the same."""
+    return _CALLED.get(kind, kind)
+
+
+@dataclass(frozen=True, slots=True)
+class OwnItem:
+    """`length` bytes from `start`, both in bytes.
+
+    `kind` is "mac", "serial", "calibration", "data" or "key"; "region", "settings" or "data region"
+    for one that stands for a whole range (see `belongings`). `text` is what stands there, in
+    words where it is binary, masked where it is secret; `name` the variable or form it has;
+    `region` the layout's region, empty in a gap; `confidence` says in words how sure that is.
+    """
+
+    start: int
+    length: int
+    kind: str
+    name: str
+    text: str
+    region: str
+    confidence: str
+    secret: bool = False
+
+    @property
+    def end(self) -> int:
+        """The address after the last byte."""
+        return self.start + self.length
+
+    @property
+    def called(self) -> str:
+        """What it is, for people."""
+        return called(self.kind)
+
 
 _MOST = 1000
 _SMALL = 1024
 """Bytes: a longer piece of data in a gap is code or a file rather than an identity."""
 
-_SECTOR = 4096
 
 _DISTINCT = 6
 """Bytes: a shorter serial number stands elsewhere by chance."""
@@ -150,8 +190,8 @@ class _Search:
         for finding in findings:
             if not isinstance(finding.facts, TreeFacts):
                 continue
-            root = read_tree(self.contents[finding.start : finding.end])
-            value = root.properties.get("serial-number", b"").rstrip(b"\0") if root else b""
+            root = read_tree(self.contents, finding.start)
+            value = root.value("serial-number").rstrip(b"\0") if root else b""
             at = self.contents.find(value, finding.start, finding.end) if len(value) > 3 else -1
             if at >= 0 and value.isascii() and readable(value) == value.decode("ascii"):
                 sure = "likely: the serial number that a device tree states"
@@ -206,7 +246,7 @@ class _Search:
             likely = "likely: letters and digits in a region that is the board's own"
             if unclaimed:
                 # Nothing says that this is the board's own: any text with digits would do.
-                if beside is None or block.at % _SECTOR:
+                if beside is None or block.at % SECTOR:
                     continue
                 likely = "perhaps: letters and digits beside what can be an address"
             if self.add(at, len(text), "serial", "text", readable(text), likely):

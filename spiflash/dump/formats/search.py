@@ -1,4 +1,8 @@
-"""Finding a magic number, the first step of most formats, even with one bit of it wrong."""
+"""Looking for formats: magic numbers, even with one bit wrong, within a bounded amount of work.
+
+A file can claim ten thousand overlapping items of several megabytes each. Every search that
+follows claims found in the dump therefore spends from a budget proportional to the dump's size.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +10,22 @@ import bisect
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from spiflash.dump.budget import Budget
-from spiflash.dump.finding import Span
+from spiflash.spans import Span
+
+
+class Budget:
+    """A number of units (bytes, steps) that may still be spent."""
+
+    def __init__(self, units: int) -> None:
+        self.left = units
+
+    def spend(self, units: int) -> bool:
+        """Take `units` away; False, and nothing taken, when that many are not left."""
+        if units > self.left:
+            return False
+        self.left -= units
+        return True
+
 
 _MOST_NEAR = 20_000
 """Places looked at for each half of a magic number; chance gives some hundred in 16 MiB."""

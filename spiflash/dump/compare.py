@@ -1,0 +1,331 @@
+"""How two dumps differ, and what their own contents say of it: checksums, own items, variables."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spiflash.dump.coverage import levels
+from spiflash.dump.differences import (
+    ByteChange,
+    Comparison,
+    Difference,
+    How,
+    Moved,
+    OwnChange,
+    RegionChange,
+    Says,
+    VariableChange,
+    by_length,
+    by_order,
+    differences,
+    differing,
+    find_shifts,
+    merged,
+    shift_relation,
+)
+from spiflash.dump.finding import Finding, Verdict, environments
+from spiflash.dump.formats.devicetree import find_device_trees
+from spiflash.dump.formats.environment import find_environments
+from spiflash.dump.identity import OwnItem, identity
+from spiflash.dump.layout.find import find_layouts
+from spiflash.dump.layout.region import Layout, Region
+from spiflash.dump.secrets import Masker, masker
+from spiflash.dump.survey import survey
+from spiflash.dump.uboot_env import Environment
+from spiflash.spans import SECTOR
+from spiflash.text import readable
+
+
+def compare(
+    before: bytes,
+    after: bytes,
+    layout: Layout | None = None,
+    *,
+    unsure: Sequence[int] = (),
+    show_secrets: bool = False,
+) -> Comparison:
+    """Compare `before` (A) with `after` (B).
+
+    `layout` is that of A; None takes what A states itself. `unsure` are addresses of 4 KiB
+    sectors of B that no reading settled; they count as neither equal nor different. Both are
+    surveyed where they differ: what their checksums say of a difference belongs to it.
+    """
+    return _compared(before, after, layout, frozenset(unsure), show_secrets)
+
+
+_SMALL = 1 << 20
+"""Bytes: smaller dumps are always surveyed."""
+
+
+def _compared(
+    before: bytes,
+    after: bytes,
+    layout: Layout | None,
+    unsure: frozenset[int],
+    show_secrets: bool,
+) -> Comparison:
+    """See `compare`."""
+    places = differing(before, after)
+    doubtful = np.array(sorted(start // SECTOR for start in unsure), dtype=np.intp)
+    places = np.setdiff1d(places, doubtful)
+    shifts = find_shifts(before, after, places)
+    found = differences(before, after, places, shifts)
+    same_bytes = before == after
+    length = min(len(before), len(after))
+    first, second = _findings(before, after, len(places))
+    if layout is None:
+        layout = _stated(before, first)
+    relations = (
+        *by_length(before, after),
+        *by_order(before, after),
+        *shift_relation(before, after, shifts),
+    )
+    return Comparison(
+        size_before=len(before),
+        size_after=len(after),
+        equal=not len(places) and not len(doubtful) and len(before) == len(after),
+        relations=(*relations, *_in_one_way(found)),
+        differences=found,
+        regions=_by_region(layout, found, length),
+        variables=() if same_bytes else changed_variables(first, second, show_secrets),
+        unsure=tuple(merged(doubtful, length)),
+        single=() if same_bytes else single_bytes(before, after, found, first, second),
+        own=()
+        if same_bytes or len(places) * 4 * SECTOR > max(length, _SMALL)
+        else own_changes(
+            _own(before, first, layout, show_secrets), _own(after, second, layout, show_secrets)
+        ),
+        moved=() if same_bytes else moves(before, after, first, second),
+    )
+
+
+def _findings(
+    before: bytes, after: bytes, differing_sectors: int
+) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+    """Everything recognised in both where a part of them differs; of dumps that have little in
+    common only environments and device trees, which is far quicker."""
+    if before == after:
+        found = (*find_environments(before), *find_device_trees(before))
+        return found, found
+    if differing_sectors * 4 * SECTOR > max(len(before), _SMALL):
+        first, second = (
+            (*find_environments(each), *find_device_trees(each)) for each in (before, after)
+        )
+        return first, second
+    return (survey(before) if before else (), survey(after) if after else ())
+
+
+def _own(
+    contents: bytes, findings: Sequence[Finding], layout: Layout | None, show_secrets: bool
+) -> tuple[OwnItem, ...]:
+    """Own items; without a stated layout by the whole flash as one gap."""
+    if not contents:
+        return ()
+    if layout is None or layout.size != len(contents):
+        layout = Layout(len(contents), ())
+    return identity(contents, findings, layout, show_secrets=show_secrets)
+
+
+def _stated(contents: bytes, findings: Sequence[Finding]) -> Layout | None:
+    """The layout that the dump states."""
+    known = find_layouts(contents, findings)
+    return known[0].layout if known and known[0].at is not None else None
+
+
+def _in_one_way(found: Sequence[Difference]) -> Iterable[str]:
+    ways = {each.how for each in found}
+    if len(ways) == 1 and len(found) > 0:
+        yield f"Everything that differs does so in one way: {ways.pop().value}."
+
+
+def _by_region(
+    layout: Layout | None, found: Sequence[Difference], length: int
+) -> tuple[RegionChange, ...]:
+    if layout is None:
+        return ()
+    gaps = [Region(f"gap-{low:06X}h", low, high - low) for low, high in layout.gaps]
+    regions = sorted((*layout.regions, *gaps), key=lambda region: region.start)
+    return tuple(_of(region, found, length) for region in regions if region.start < length)
+
+
+def _of(region: Region, found: Sequence[Difference], length: int) -> RegionChange:
+    """A sector that the region shares with a neighbour counts for both."""
+    end = min(region.end, length)
+    ways: Counter[How] = Counter()
+    for each in found:
+        low, high = max(each.start, region.start), min(each.end, end)
+        if low < high:
+            ways[each.how] += -(-high // SECTOR) - low // SECTOR
+    return RegionChange(
+        region.name,
+        region.start,
+        end,
+        sectors=-(-end // SECTOR) - region.start // SECTOR,
+        differing=sum(ways.values()),
+        ways=tuple(ways.most_common()),
+    )
+
+
+_FEW = 16
+"""Differing bytes of one range of sectors that are shown one by one."""
+
+_MOST = 64
+_BOARD = ("mac", "serial")
+_SAYS = {3: Says.HOLDS, 4: Says.FAILS}
+
+
+def single_bytes(
+    before: bytes,
+    after: bytes,
+    found: Sequence[Difference],
+    first: Sequence[Finding],
+    second: Sequence[Finding],
+) -> tuple[ByteChange, ...]:
+    """Single bytes where few differ, with what each side's checksums say; at most 64."""
+    few = [each for each in found if each.bytes_differing <= _FEW]
+    if not few:
+        return ()
+    mine, theirs = levels(len(before), first), levels(len(after), second)
+    changes: list[ByteChange] = []
+    for each in few:
+        for at in _places(before, after, each.start, each.end):
+            if len(changes) == _MOST:
+                return tuple(changes)
+            changes.append(
+                ByteChange(
+                    at,
+                    before[at],
+                    after[at],
+                    _SAYS.get(int(mine[at]), Says.NOTHING),
+                    _SAYS.get(int(theirs[at]), Says.NOTHING),
+                )
+            )
+    return tuple(changes)
+
+
+def _places(before: bytes, after: bytes, start: int, end: int) -> list[int]:
+    a: NDArray[np.uint8] = np.frombuffer(before, np.uint8)[start:end]
+    b: NDArray[np.uint8] = np.frombuffer(after, np.uint8)[start:end]
+    places: list[int] = (np.flatnonzero(a != b) + start).tolist()
+    return places
+
+
+def own_changes(first: Sequence[OwnItem], second: Sequence[OwnItem]) -> tuple[OwnChange, ...]:
+    """Addresses and serial numbers that differ, by their places."""
+    mine = {each.start: each for each in first if each.kind in _BOARD}
+    theirs = {each.start: each for each in second if each.kind in _BOARD}
+    changes = []
+    for at in sorted({*mine, *theirs}):
+        a, b = mine.get(at), theirs.get(at)
+        if a is not None and b is not None and a.text == b.text:
+            continue
+        one = a or b
+        assert one is not None
+        changes.append(
+            OwnChange(at, one.kind, one.name, a.text if a else None, b.text if b else None)
+        )
+    return tuple(changes[:_MOST])
+
+
+def moves(
+    before: bytes, after: bytes, first: Sequence[Finding], second: Sequence[Finding]
+) -> tuple[Moved, ...]:
+    """Items with a checksum that A holds at one place and B, not A, at another."""
+    return tuple(_moves(before, after, first, second))[:_MOST]
+
+
+def _moves(
+    before: bytes, after: bytes, first: Sequence[Finding], second: Sequence[Finding]
+) -> Iterator[Moved]:
+    here = {(each.kind, each.start) for each in first}
+    there = {(each.kind, each.start) for each in second}
+    gone = [each for each in first if _whole(each) and (each.kind, each.start) not in there]
+    new = {
+        (each.kind, _digest(after, each)): each
+        for each in second
+        if _whole(each) and (each.kind, each.start) not in here
+    }
+    for each in gone:
+        other = new.get((each.kind, _digest(before, each)))
+        if other is None and each.kind == "environment":
+            other = _same_variables(each, second, here)
+        if other is not None:
+            yield Moved(each.title, each.start, other.start)
+
+
+def _whole(finding: Finding) -> bool:
+    return finding.verdict is Verdict.VOUCHED and finding.parent is None
+
+
+def _digest(contents: bytes, finding: Finding) -> bytes:
+    span = memoryview(contents)[finding.start : finding.end]
+    return hashlib.sha256(span).digest()
+
+
+def _same_variables(
+    finding: Finding, others: Sequence[Finding], known: set[tuple[str, int]]
+) -> Finding | None:
+    """An environment with the same variables in another size or form."""
+    (mine,) = environments([finding])
+    for other in others:
+        if other.kind == "environment" and ("environment", other.start) not in known:
+            (theirs,) = environments([other])
+            if theirs.by_name == mine.by_name:
+                return other
+    return None
+
+
+_MOST_VARIABLES = 500
+_LONGEST = 500
+
+
+def changed_variables(
+    found_before: Sequence[Finding],
+    found_after: Sequence[Finding],
+    show_secrets: bool,
+) -> tuple[VariableChange, ...]:
+    """What changed in each environment; two belong together when they begin at one address, or
+    when each dump has only one."""
+    first = [each for each in environments(found_before) if each.saved]
+    second = [each for each in environments(found_after) if each.saved]
+    hide = masker((*found_before, *found_after), show=show_secrets)
+    changes = [change for a, b in _pairs(first, second) for change in _changes(a, b, hide)]
+    return tuple(changes[:_MOST_VARIABLES])
+
+
+def _pairs(
+    first: list[Environment], second: list[Environment]
+) -> Iterator[tuple[Environment, Environment]]:
+    if len(first) == len(second) == 1:
+        yield first[0], second[0]
+        return
+    by_start = {block.start: block for block in second}
+    for block in first:
+        if block.start in by_start:
+            yield block, by_start[block.start]
+
+
+def _changes(a: Environment, b: Environment, hide: Masker) -> Iterator[VariableChange]:
+    before = {variable.name: variable.value for variable in a.variables}
+    after = {variable.name: variable.value for variable in b.variables}
+    for name in dict.fromkeys((*before, *after)):
+        # Compared in full: masked, a changed passphrase would look the same.
+        if before.get(name) != after.get(name):
+            shown = readable(name)
+            yield VariableChange(
+                a.start,
+                shown,
+                _shown(shown, before.get(name), hide),
+                _shown(shown, after.get(name), hide),
+            )
+
+
+def _shown(name: str, value: bytes | None, hide: Masker) -> str | None:
+    if value is None:
+        return None
+    return hide.named(name, readable(value, _LONGEST))

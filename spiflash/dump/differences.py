@@ -1,0 +1,346 @@
+"""Where two dumps differ and how: sector by sector, and as wholes.
+
+A likely relation is looked for in a sample and then proven or dropped on everything.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spiflash.spans import SECTOR
+
+
+class How(enum.Enum):
+    """How the bytes of B came from those of A. Chosen in this order: the first that holds."""
+
+    ERASED = "erased"  # B is FFh throughout
+    WRITTEN = "written"  # A is FFh throughout
+    CLEARED = "only bits cleared"  # 1 became 0, never 0 1: programmed without erasing
+    SET = "only bits set"  # 0 became 1, never 1 0: an erase that was interrupted, or bad contact
+    SWAPPED_16 = "bytes swapped in pairs"
+    SWAPPED_32 = "bytes swapped in fours"
+    SHIFTED = "shifted"
+    CHANGED = "changed"
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Sectors from `start` to `end` (bytes, end excluded) that differ in one and the same way.
+
+    `bytes_differing` counts bytes; `shift` is how many bytes later B holds what A holds here
+    (negative: earlier).
+    """
+
+    start: int
+    end: int
+    how: How
+    bytes_differing: int
+    shift: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class RegionChange:
+    """A region of the layout: how many of its 4 KiB sectors differ, and in which ways."""
+
+    name: str
+    start: int
+    end: int
+    sectors: int
+    differing: int
+    ways: tuple[tuple[How, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class VariableChange:
+    """A variable of the environment at `at`: `before` or `after` is None where it is not set.
+
+    Secret values are masked, so that both may look the same.
+    """
+
+    at: int
+    name: str
+    before: str | None
+    after: str | None
+
+
+class Says(enum.Enum):
+    """What the checksums of one side say of a byte."""
+
+    HOLDS = "checksum OK"
+    FAILS = "checksum fails"
+    NOTHING = "no checksum"
+
+
+@dataclass(frozen=True, slots=True)
+class ByteChange:
+    """One byte that differs: both values, and what each side's own checksums say of it."""
+
+    at: int
+    before: int
+    after: int
+    says_before: Says
+    says_after: Says
+
+    @property
+    def bit(self) -> int | None:
+        """The number of the bit, 0 to 7, where it is the only one that differs."""
+        wrong = self.before ^ self.after
+        return wrong.bit_length() - 1 if wrong.bit_count() == 1 else None
+
+
+@dataclass(frozen=True, slots=True)
+class OwnChange:
+    """An address or serial number of a board at `at`: `before` or `after` is None where the
+    other side has it alone."""
+
+    at: int
+    kind: str
+    name: str
+    before: str | None
+    after: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """An item that stands elsewhere in B, byte for byte or with the same variables."""
+
+    title: str
+    before: int
+    after: int
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """A and B beside each other, over the bytes that both have.
+
+    `relations` say in sentences what holds of the two as wholes ("B is A with its bytes swapped
+    in pairs"). `unsure` are (start, end) ranges of B that no reading settled. `single` are
+    bytes where few of a sector differ; `own` what names another board; `moved` what stands
+    elsewhere.
+    """
+
+    size_before: int
+    size_after: int
+    equal: bool
+    relations: tuple[str, ...]
+    differences: tuple[Difference, ...]
+    regions: tuple[RegionChange, ...]
+    variables: tuple[VariableChange, ...]
+    unsure: tuple[tuple[int, int], ...] = ()
+    single: tuple[ByteChange, ...] = ()
+    own: tuple[OwnChange, ...] = ()
+    moved: tuple[Moved, ...] = ()
+
+    @property
+    def bytes_differing(self) -> int:
+        """Over the bytes that both have."""
+        return sum(each.bytes_differing for each in self.differences)
+
+
+Bytes = NDArray[np.uint8]
+
+_ANCHOR = 48
+_ANCHORS = 6
+_FAR = 4
+"""Anchors that are looked for anywhere in the dump; a search through 16 MiB takes some
+milliseconds."""
+
+_LEAST_VALUES = 12
+"""Different byte values that make an anchor worth looking for."""
+
+
+def array(contents: bytes) -> Bytes:
+    """The bytes as numbers, not copied."""
+    return np.frombuffer(contents, dtype=np.uint8)
+
+
+def swapped(contents: bytes, width: int) -> bytes:
+    """Bytes in reverse order within each group of `width`; what is left at the end stays."""
+    whole = len(contents) // width * width
+    body = array(contents)[:whole].reshape(-1, width)[:, ::-1].tobytes()
+    return body + contents[whole:]
+
+
+def by_length(before: bytes, after: bytes) -> Iterator[str]:
+    """How a shorter and a longer dump belong together."""
+    if len(before) == len(after):
+        return
+    short, long = sorted((("A", before), ("B", after)), key=lambda each: len(each[1]))
+    name, part = short
+    other, whole = long
+    more = len(whole) - len(part)
+    if not whole.startswith(part):
+        yield f"{other} has {more} bytes more than {name}."
+        return
+    tail = whole[len(part) :]
+    if tail.count(0xFF) == more:
+        yield (
+            f"{other} is {name} and {more} blank bytes behind: cut to {name}'s length, or read "
+            "from a bigger chip."
+        )
+    elif len(whole) % len(part) == 0 and whole == part * (len(whole) // len(part)):
+        yield (
+            f"{other} is {name} {len(whole) // len(part)} times over: a chip of {len(part)} bytes "
+            "that was read with too large a size."
+        )
+    else:
+        yield f"{name} is the first {len(part)} bytes of {other}: one is cut off."
+
+
+def by_order(before: bytes, after: bytes) -> Iterator[str]:
+    """B is A with another order of bytes or bits, or inverted. Equal lengths only."""
+    if len(before) != len(after) or before == after:
+        return
+    sample = _sample(before, after)
+    part = slice(sample, sample + SECTOR)
+    for width, words in ((2, "pairs"), (4, "fours")):
+        if swapped(before[part], width) == after[part] and swapped(before, width) == after:
+            yield f"B is A with the bytes swapped in {words}."
+    table = bytes(int(f"{value:08b}"[::-1], 2) for value in range(256))
+    if before[part].translate(table) == after[part] and before.translate(table) == after:
+        yield "B is A with the bits of each byte in reverse order."
+    table = bytes(255 - value for value in range(256))
+    if before[part].translate(table) == after[part] and before.translate(table) == after:
+        yield "B is A with every bit inverted."
+
+
+def _sample(before: bytes, after: bytes) -> int:
+    """The first sector that differs."""
+    for start in range(0, len(before), SECTOR):
+        if before[start : start + SECTOR] != after[start : start + SECTOR]:
+            return start
+    return 0
+
+
+def find_shifts(before: bytes, after: bytes, places: NDArray[np.intp]) -> tuple[int, ...]:
+    """By how many bytes later (negative: earlier) B holds what A holds in differing sectors.
+
+    `places` are the numbers of the sectors that differ. The most frequent shifts first.
+    """
+    votes: dict[int, int] = {}
+    far = 0
+    for at, anchor in _anchors(before, places):
+        low = max(at - 16 * SECTOR, 0)
+        found = after.find(anchor, low, at + 16 * SECTOR)
+        if found < 0 and far < _FAR:
+            far += 1
+            found = after.find(anchor)
+        if found >= 0 and found != at:
+            votes[found - at] = votes.get(found - at, 0) + 1
+    return tuple(sorted(votes, key=lambda shift: (-votes[shift], abs(shift))))[:_ANCHORS]
+
+
+def _anchors(before: bytes, places: NDArray[np.intp]) -> Iterator[tuple[int, bytes]]:
+    """Telling pieces of A, spread over the sectors that differ."""
+    count = 0
+    step = max(len(places) // (4 * _ANCHORS), 1)
+    for place in places[::step].tolist():
+        # Not at the start of a sector: headers there are often the same as elsewhere.
+        at = place * SECTOR + SECTOR // 2
+        anchor = before[at : at + _ANCHOR]
+        if len(anchor) == _ANCHOR and len(set(anchor)) >= _LEAST_VALUES:
+            yield at, anchor
+            count += 1
+        if count == 2 * _ANCHORS:
+            return
+
+
+def shift_relation(before: bytes, after: bytes, shifts: tuple[int, ...]) -> Iterator[str]:
+    """B is A moved as a whole: what both hold is equal once moved."""
+    for shift in shifts:
+        moved, rest = (after[shift:], before) if shift > 0 else (after, before[-shift:])
+        length = min(len(moved), len(rest))
+        if length * 2 > len(before) and moved[:length] == rest[:length]:
+            where = "later" if shift > 0 else "earlier"
+            yield f"B holds what A holds, {abs(shift)} bytes {where} from beginning to end."
+            return
+
+
+_MOST_BY_HAND = 4096
+"""Sectors for which swaps and shifts are tried: all of a 16 MiB chip."""
+
+
+def differing(before: bytes, after: bytes) -> NDArray[np.intp]:
+    """The numbers of the sectors that differ, over the bytes that both have."""
+    length = min(len(before), len(after))
+    whole = length // SECTOR * SECTOR
+    # Eight bytes at a time: a quarter of the time of single bytes.
+    a = np.frombuffer(before, dtype=np.uint64, count=whole // 8)
+    b = np.frombuffer(after, dtype=np.uint64, count=whole // 8)
+    places = np.flatnonzero((a != b).reshape(-1, SECTOR // 8).any(axis=1))
+    if before[whole:length] != after[whole:length]:
+        places = np.append(places, whole // SECTOR)
+    return places
+
+
+def differences(
+    before: bytes, after: bytes, places: NDArray[np.intp], shifts: tuple[int, ...]
+) -> tuple[Difference, ...]:
+    """What happened in the sectors `places`, neighbours with the same answer in one piece."""
+    length = min(len(before), len(after))
+    found: list[Difference] = []
+    tries = 0
+    for place in places.tolist():
+        start, end = place * SECTOR, min((place + 1) * SECTOR, length)
+        a, b = array(before)[start:end], array(after)[start:end]
+        how, shift = _by_bits(a, b), 0
+        if how is None:
+            tries += 1
+            how, shift = How.CHANGED, 0
+            if tries <= _MOST_BY_HAND:
+                how, shift = _by_place(before, after, start, end, shifts)
+        count = int(np.count_nonzero(a != b))
+        last = found[-1] if found else None
+        if last and last.end == start and (last.how, last.shift) == (how, shift):
+            found[-1] = Difference(last.start, end, how, last.bytes_differing + count, shift)
+        else:
+            found.append(Difference(start, end, how, count, shift))
+    return tuple(found)
+
+
+def _by_bits(a: Bytes, b: Bytes) -> How | None:
+    both = a & b
+    cleared, only_set = np.array_equal(both, b), np.array_equal(both, a)
+    if only_set:
+        return How.ERASED if (b == 0xFF).all() else How.SET
+    if cleared:
+        return How.WRITTEN if (a == 0xFF).all() else How.CLEARED
+    return None
+
+
+def _by_place(
+    before: bytes, after: bytes, start: int, end: int, shifts: tuple[int, ...]
+) -> tuple[How, int]:
+    a, b = before[start:end], after[start:end]
+    for width, how in ((2, How.SWAPPED_16), (4, How.SWAPPED_32)):
+        if swapped(a, width) == b:
+            return how, 0
+    for shift in shifts:
+        if _shifted(before, after, start, end, shift):
+            return How.SHIFTED, shift
+    return How.CHANGED, 0
+
+
+def _shifted(before: bytes, after: bytes, start: int, end: int, shift: int) -> bool:
+    """Whether B here is what A holds `shift` bytes before. The sector in which the move begins
+    is partly unmoved: it counts from there on."""
+    source = start - shift
+    if source < 0 or end - shift > len(before):
+        return False
+    return before[source : end - shift] == after[start:end]
+
+
+def merged(places: NDArray[np.intp], length: int) -> Iterator[tuple[int, int]]:
+    """Numbers of sectors as (start, end) ranges of addresses."""
+    if not len(places):
+        return
+    breaks = np.flatnonzero(np.diff(places) > 1)
+    firsts = np.concatenate(([0], breaks + 1))
+    lasts = np.concatenate((breaks, [len(places) - 1]))
+    for first, last in zip(places[firsts].tolist(), places[lasts].tolist(), strict=True):
+        yield first * SECTOR, min((last + 1) * SECTOR, length)

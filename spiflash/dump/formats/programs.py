@@ -1,0 +1,255 @@
+"""Programs without a checksum: raw kernels, ELF files, and the version strings in them.
+
+Sources: for kernels Linux 6.1, Documentation/arm64/booting.rst,
+Documentation/riscv/boot-image-header.rst and, for zImage, arch/arm/boot/compressed/head.S; raw
+kernels of other processors begin with instructions that nothing marks. For ELF the System V ABI
+(from memory; the tests compare with real files).
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+import struct
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spiflash.dump.finding import (
+    Architecture,
+    BannerFacts,
+    Finding,
+    Holds,
+    ImageFacts,
+    ProgramFacts,
+    Speaker,
+    Verdict,
+)
+from spiflash.dump.formats.search import Budget, outside, places
+from spiflash.spans import SECTOR, Span
+from spiflash.text import counted, readable
+
+_MOST_BANNERS = 1000
+
+_PRINTABLE = rb"[\x20-\x7e]{0,200}"
+# A literal to search for, which is fast, and what must follow for it to be a version string.
+_BANNERS = (
+    (b"U-Boot ", rb"U-Boot (?:[ST]PL )?(?:20\d\d\.\d\d|1\.\d\.\d)", Speaker.LOADER),
+    (b"Linux version ", rb"Linux version \d{1,2}\.\d{1,3}", Speaker.KERNEL),
+    (b"BusyBox v", rb"BusyBox v\d\.\d{1,3}", Speaker.USERLAND),
+)
+
+_BANNER_TITLES = {
+    Speaker.LOADER: "boot loader banner",
+    Speaker.KERNEL: "kernel version string",
+    Speaker.USERLAND: "user-land version string",
+}
+
+
+def find_banners(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Version strings that lie uncompressed in the dump, the first thousand of each sort."""
+    for literal, pattern, speaker in _BANNERS:
+        banner = re.compile(pattern + _PRINTABLE)
+        matches = (banner.match(contents, at) for at in places(contents, literal))
+        for match in itertools.islice(filter(None, matches), _MOST_BANNERS):
+            yield Finding(
+                match.start(),
+                match.end() - match.start(),
+                "banner",
+                _BANNER_TITLES[speaker],
+                Verdict.CONSISTENT,
+                ("printable text of the usual form",),
+                (("text", readable(match[0])),),
+                facts=BannerFacts(speaker, readable(match[0])),
+            )
+
+
+_ELF_MAGIC = b"\x7fELF"
+_ELF_TYPES = {1: "relocatable", 2: "executable", 3: "shared", 4: "core"}
+_MACHINES = {
+    2: Architecture.SPARC,
+    3: Architecture.X86,
+    4: Architecture.M68K,
+    8: Architecture.MIPS,
+    20: Architecture.POWERPC,
+    21: Architecture.POWERPC,
+    40: Architecture.ARM,
+    42: Architecture.SUPERH,
+    62: Architecture.X86_64,
+    92: Architecture.OPENRISC,
+    93: Architecture.ARC,
+    94: Architecture.XTENSA,
+    113: Architecture.NIOS2,
+    183: Architecture.ARM64,
+    189: Architecture.MICROBLAZE,
+    195: Architecture.ARC,
+    243: Architecture.RISCV,
+    258: Architecture.LOONGARCH,
+}
+_NO_BITS = 8
+
+
+def find_elf(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Files whose headers agree with each other and lie within the dump."""
+    budget = Budget(200_000)
+    done = 0
+    for at in outside(places(contents, _ELF_MAGIC), packed):
+        finding = _read_elf(contents, at, budget) if at >= done else None
+        if finding is not None:
+            yield finding
+            done = finding.end
+
+
+def _read_elf(contents: bytes, at: int, budget: Budget) -> Finding | None:
+    ident = contents[at : at + 16]
+    if len(ident) < 16 or ident[4] not in (1, 2) or ident[5] not in (1, 2) or ident[6] != 1:
+        return None
+    wide, prefix = ident[4] == 2, "<" if ident[5] == 1 else ">"
+    size = 64 if wide else 52
+    if at + size > len(contents):
+        return None
+    kind, machine, version, entry, program_at, section_at, _, own, program_size, programs, *rest = (
+        struct.unpack_from(
+            prefix + ("HHIQQQIHHHHHH" if wide else "HHIIIIIHHHHHH"), contents, at + 16
+        )
+    )
+    section_size, sections, _ = rest
+    if (
+        kind not in _ELF_TYPES
+        or version != 1
+        or own != size
+        or not budget.spend(1 + programs + sections)
+    ):
+        return None
+    ends = [size]
+    for table, each, count, form in (
+        (program_at, program_size, programs, "IIQQQQ" if wide else "IIIII"),
+        (section_at, section_size, sections, "IIQQQQ" if wide else "IIIIII"),
+    ):
+        form = prefix + form
+        if not count:
+            continue
+        if each < struct.calcsize(form) or at + table + each * count > len(contents):
+            return None
+        ends.append(table + each * count)
+        for index in range(count):
+            values = struct.unpack_from(form, contents, at + table + each * index)
+            if table == program_at:
+                ends.append(values[2] + values[5] if wide else values[1] + values[4])
+            elif values[1] not in (0, _NO_BITS):
+                ends.append(values[4] + values[5])
+    length = max(ends)
+    if length > len(contents) - at:
+        return None
+    architecture = _MACHINES.get(machine)
+    name = architecture or f"machine {machine}"
+    return Finding(
+        at,
+        length,
+        "elf",
+        f"ELF file: {name}, {_ELF_TYPES[kind]}",
+        Verdict.CONSISTENT,
+        ("headers agree with each other; the extent is the last byte they point at",),
+        (
+            ("machine", name),
+            ("type", _ELF_TYPES[kind]),
+            ("entry point", f"{entry:X}h"),
+            ("byte order", f"{'little' if prefix == '<' else 'big'} endian"),
+        ),
+        facts=ProgramFacts(architecture, _ELF_TYPES[kind] == "executable"),
+    )
+
+
+_MOST_KERNELS = 64
+_SMALLEST, _LARGEST = 64 << 10, 256 << 20
+_ZIMAGE = struct.pack("<I", 0x016F2818)
+
+
+@dataclass(frozen=True, slots=True)
+class _Header:
+    """The 64 bytes that both 64-bit kernels begin with: where the magic stands in them, and the
+    bytes that are zero."""
+
+    architecture: Architecture
+    magic: bytes
+    at: int
+    zero: slice
+
+
+_HEADERS = (
+    _Header(Architecture.ARM64, b"ARM\x64", 56, slice(32, 56)),
+    _Header(Architecture.RISCV, b"RSC\x05", 56, slice(36, 48)),
+)
+
+
+def find_kernels(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Raw kernels by their headers; how far one reaches is an upper bound where the header counts
+    memory that the file does not hold."""
+    for header in _HEADERS:
+        starts = (place - header.at for place in places(contents, header.magic))
+        found = (_image(contents, at, header, packed) for at in outside(starts, packed))
+        yield from itertools.islice(filter(None, found), _MOST_KERNELS)
+    starts = (place - 0x24 for place in places(contents, _ZIMAGE))
+    found = (_zimage(contents, at) for at in outside(starts, packed))
+    yield from itertools.islice(filter(None, found), _MOST_KERNELS)
+
+
+def _image(contents: bytes, at: int, header: _Header, packed: Sequence[Span]) -> Finding | None:
+    raw = contents[at : at + 64] if at >= 0 else b""
+    if len(raw) < 64 or any(raw[header.zero]):
+        return None
+    offset, size, flags = struct.unpack_from("<3Q", raw, 8)
+    if offset % SECTOR or flags >> 4 or not _SMALLEST <= size <= _LARGEST:
+        return None
+    # The size counts memory behind the file; blank flash or a file system ends it sooner.
+    limit = min([at + size, len(contents), *(start for start, _ in packed if start > at)])
+    end = _first_blank(contents, at, limit)
+    return _kernel(at, end, header.architecture, "kernel", f"needs {counted(size, 'byte')}")
+
+
+def _first_blank(contents: bytes, at: int, limit: int) -> int:
+    """Where the first blank sector begins behind `at`."""
+    low = -(-at // SECTOR) * SECTOR
+    count = max(limit - low, 0) // SECTOR
+    data = np.frombuffer(contents, np.uint8, count=count * SECTOR, offset=low if count else 0)
+    for index in range(0, count, 64):
+        rows = data[index * SECTOR : (index + 64) * SECTOR].reshape(-1, SECTOR)
+        blank = np.flatnonzero((rows == 0xFF).all(axis=1))
+        if len(blank):
+            return int(low + (index + blank[0]) * SECTOR)
+    return limit
+
+
+def _zimage(contents: bytes, at: int) -> Finding | None:
+    if at < 0 or len(contents) < at + 0x34:
+        return None
+    start, end, order = struct.unpack_from("<3I", contents, at + 0x28)
+    size = end - start
+    # Before Linux 4.3 no word says the byte order; then the eight instructions in front are equal.
+    plain = len(set(struct.unpack_from("<8I", contents, at))) <= 2
+    if not (order == 0x04030201 or plain) or not _SMALLEST <= size <= len(contents) - at:
+        return None
+    return _kernel(at, at + size, Architecture.ARM, "kernel that unpacks itself", "zImage header")
+
+
+def _kernel(at: int, end: int, architecture: Architecture, title: str, check: str) -> Finding:
+    return Finding(
+        at,
+        end - at,
+        "kernel",
+        f"{architecture.value} {title}",
+        Verdict.CONSISTENT,
+        (f"header of the usual form; {check}; it has no checksum",),
+        (("length", counted(end - at, "byte")),),
+        facts=ImageFacts(
+            name="",
+            holds=Holds.KERNEL,
+            architecture=architecture,
+            system="Linux",
+            compression="none",
+            data=(at, end),
+            size=end - at,
+            checksum_ok=None,
+        ),
+    )
