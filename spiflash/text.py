@@ -77,6 +77,11 @@ def readable(raw: bytes, limit: int = _READABLE_LIMIT) -> str:
     return text + "…" if len(raw) > limit else text
 
 
+def printable(text: str) -> str:
+    """`text` with “·” for what a terminal could act on; names in a damaged file are untrusted."""
+    return "".join(character if character.isprintable() else "·" for character in text)
+
+
 def clean(text: str, limit: int = 300) -> str:
     """`text` on one line, cut to `limit` characters; what cannot be seen becomes “·”."""
     shown = "".join(_shown(character) for character in text[:limit])

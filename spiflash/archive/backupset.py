@@ -21,7 +21,6 @@ from typing import NoReturn
 from spiflash.archive.files import (
     make_folder,
     pieces_of,
-    printable,
     read_plain,
     shelf_error,
     sync_folder,
@@ -30,6 +29,7 @@ from spiflash.archive.files import (
 )
 from spiflash.archive.record import Record
 from spiflash.errors import BackupSetError
+from spiflash.text import printable
 
 CONTENTS = "flash.bin"
 RECORD = "record.json"

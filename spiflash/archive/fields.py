@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import NoReturn
 
-from spiflash.archive.files import printable
 from spiflash.errors import BackupSetError
+from spiflash.text import printable
 
 _HEX = re.compile(r"(?:[0-9a-f]{2})+")
 _SHA256 = re.compile(r"[0-9a-f]{64}")

@@ -109,11 +109,6 @@ def sync_folder(path: Path) -> None:
         os.close(descriptor)
 
 
-def printable(text: str) -> str:
-    """`text` with “·” for what a terminal could act on; names in a damaged file are untrusted."""
-    return "".join(character if character.isprintable() else "·" for character in text)
-
-
 def shelf_error(error: OSError, doing: str, *, state: str) -> ShelfError:
     """The `ShelfError` for a failed file operation: `doing` completes “… while”."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):

@@ -29,9 +29,10 @@ from spiflash.archive.backupset import (
     read_record,
     write_bag,
 )
-from spiflash.archive.files import NameTakenError, make_folders, printable, shelf_error
+from spiflash.archive.files import NameTakenError, make_folders, shelf_error
 from spiflash.archive.record import Record
 from spiflash.errors import BackupSetError, ShelfError
+from spiflash.text import printable
 
 JOURNALS = "journals"
 READINGS = "readings"

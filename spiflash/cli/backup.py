@@ -1,23 +1,38 @@
-"""spiflash backup"""
+"""spiflash backup and verify: save what a chip holds, and compare it with what was saved."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+import shlex
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
-from spiflash.cli.screen import Bars, announce_adapter, answer
-from spiflash.cli.values import Label
-from spiflash.errors import UnstableReadError
+from spiflash.cli.options import (
+    announce_adapter,
+    at_option,
+    bench_options,
+    board_options,
+    json_option,
+    passes_option,
+    settings_from,
+    shelf_from,
+    words_given,
+)
+from spiflash.cli.screen import Bars, answer, show
+from spiflash.cli.values import Label, PathGiven
+from spiflash.errors import UnstableReadError, VerifyError
 from spiflash.jobs.backup import back_up
+from spiflash.jobs.backup import verify as verify_chip
 from spiflash.jobs.connection import connect
+from spiflash.jobs.image import load_image
 from spiflash.report.as_json import backup_json
 from spiflash.report.backup_details import backup_details
 from spiflash.report.backup_text import backup_text, set_text
 from spiflash.report.page import set_page
+from spiflash.report.record_facts import evidence_facts
+from spiflash.text import ranges_text
 
 
 @click.command()
@@ -63,3 +78,62 @@ def backup(
             state="The chip was only read.",
             remedy="Seat the clip again or set a lower --clock, then take another backup.",
         )
+
+
+@click.command()
+@click.argument("source", type=PathGiven())
+@bench_options
+@at_option
+@passes_option
+@json_option
+def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) -> None:
+    """Compare the chip with SOURCE, an image file or a backup set.
+
+    Changes nothing. The exit status is 0 only when the chip holds SOURCE.
+
+    \b
+    Example:
+      spiflash verify factory.bin --adapter sim:heron
+    """
+    image = load_image(source)
+    words = words_given(options)
+    with connect(settings_from(options)) as connection:
+        found = verify_chip(connection, image, Bars(), at=at, passes=passes)
+    document: dict[str, object] = {
+        "source": str(source),
+        "sha256": image.sha256,
+        "at": at,
+        "bytes": found.compared,
+        "equal": found.equal,
+        "differing": [list(pair) for pair in found.differing],
+        "unsure": [list(pair) for pair in found.unsure],
+        "passes": len(found.reading.passes),
+        "evidence": asdict(found.reading.evidence),
+        "doubts": list(found.reading.doubts),
+    }
+    certainty = "\n".join(
+        f"{label}: {value}" for label, value in evidence_facts(found.reading.evidence)[:3]
+    )
+    if found.equal:
+        count = len(found.reading.passes)
+        text = f"Equal: all {found.compared} bytes of {source}, in {count} passes that agree."
+    else:
+        lines = []
+        if found.differing:
+            lines.append(f"Different  {ranges_text(found.differing)}")
+        if found.unsure:
+            lines.append(f"Unsure     {ranges_text(found.unsure)}")
+        text = "\n".join(lines)
+    show(document, f"{text}\n{certainty}", as_json=as_json)
+    if not found.equal:
+        amount = sum(high - low for low, high in (*found.differing, *found.unsure))
+        raise VerifyError(
+            f"The chip does not hold {source}: {amount} bytes lie in sectors that differ.",
+            state="The chip was only read.",
+            remedy=f"This would write what differs: {_restore(source, at, words)}",
+        )
+
+
+def _restore(source: Path, at: int, words: tuple[str, ...]) -> str:
+    place = ("--at", f"{at:#x}") if at else ()
+    return shlex.join(["spiflash", "restore", str(source), *place, *words])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -9,12 +10,13 @@ from typing import Any, TypeVar
 import click
 
 from spiflash.cli.options import OWN_BACKUP, at_option
-from spiflash.cli.screen import consent, show
+from spiflash.cli.screen import fitted, show
 from spiflash.cli.values import PathGiven
+from spiflash.errors import DeclinedError
 from spiflash.jobs.write import Leave
 from spiflash.jobs.write.proof import Verify
 from spiflash.jobs.write.rewrite import Rewritten, Work
-from spiflash.report.changes import plan_json, proof_json, proof_text
+from spiflash.report.changes import plan_json, plan_text, proof_json, proof_text
 from spiflash.text import counted, seconds
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -100,3 +102,21 @@ def show_rewritten(done: Rewritten, what: str, *, as_json: bool) -> None:
                 "may be near the end of its life, or the supply is weak."
             )
     show(document, text, as_json=as_json)
+
+
+def consent(work: Work, *, yes: bool, as_json: bool) -> bool:
+    """Show the plan and ask; `yes` answers for the person.
+
+    Raises `DeclinedError` when nobody can be asked.
+    """
+    if not as_json:
+        click.echo(fitted(plan_text(work.plan), sys.stderr), err=True)
+    if yes:
+        return True
+    if as_json or sys.stdin is None or not sys.stdin.isatty():
+        raise DeclinedError(
+            "This would change the chip, and nobody is there to be asked.",
+            state="Nothing has been erased or written.",
+            remedy="Give --yes to agree in advance.",
+        )
+    return click.confirm("Change the chip?", default=False, err=True)

@@ -16,7 +16,7 @@ from dataclasses import replace
 import click
 
 from spiflash.archive.ledger import BoardRecord, last_of_each
-from spiflash.cli.folding import folded
+from spiflash.cli.screen import folded
 from spiflash.report.clone import (
     ROWS,
     Panel,

@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from spiflash.cli.changing import consent
 from spiflash.cli.options import (
     OWN_BACKUP,
     board_options,
@@ -17,7 +18,7 @@ from spiflash.cli.options import (
     shelf_from,
     words_given,
 )
-from spiflash.cli.screen import Bars, answer, consent, show, show_error
+from spiflash.cli.screen import Bars, answer, show, show_error
 from spiflash.cli.values import Label, PathGiven
 from spiflash.dump.belongings import Wishes, turned
 from spiflash.errors import SpiflashError

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import signal
 import socket
 import sys
@@ -15,25 +16,7 @@ from typing import NoReturn
 import click
 
 from spiflash import __version__
-from spiflash.cli.adapters import adapters
-from spiflash.cli.audit import audit
-from spiflash.cli.backup import backup
-from spiflash.cli.chips import chips
-from spiflash.cli.clone import clone
-from spiflash.cli.compare import compare
-from spiflash.cli.contact import contact
-from spiflash.cli.convert import convert
-from spiflash.cli.erase import erase
-from spiflash.cli.identify import identify
-from spiflash.cli.ledger import ledger
-from spiflash.cli.prove import prove
-from spiflash.cli.rehearse import rehearse
-from spiflash.cli.restore import restore
 from spiflash.cli.screen import begin, let_go, show_error
-from spiflash.cli.stage import stage
-from spiflash.cli.triage import triage
-from spiflash.cli.verify import verify
-from spiflash.cli.wiring import wiring
 from spiflash.errors import DeclinedError, InterruptedWorkError, SpiflashError, UsageError
 
 STATUS_INTERNAL = 70
@@ -54,7 +37,53 @@ WRITING = frozenset({"convert", "restore", "erase", "clone"})
 """The commands that change a chip."""
 
 
-@click.group()
+COMMANDS: dict[str, tuple[str, str]] = {
+    "adapters": ("bench", "List the FTDI adapters that are plugged in."),
+    "wiring": ("bench", "Show which adapter pin goes to which pin of the flash chip."),
+    "contact": ("bench", "Check the clip: the clocks that work, or the pin to look at."),
+    "prove": ("prove", "Try on your bench what spiflash assumes about the adapter."),
+    "identify": ("bench", "Find out which chip is on the clip and what it says of itself."),
+    "chips": ("chips", "Look up parts in the chip table by name, maker or JEDEC ID."),
+    "backup": ("backup", "Read the chip in several passes; put a checked set on the shelf."),
+    "audit": ("audit", "Say what is in SOURCE, a dump or a set, and what vouches for it."),
+    "compare": ("audit", "Say how B differs from A: files, sets, or the chip as B."),
+    "triage": ("triage", "Say what is wrong with the chip, and what the least repair is."),
+    "stage": ("triage", "Put the files for an SD-card update into DIR, a mounted card."),
+    "verify": ("backup", "Compare the chip with SOURCE, an image file or a backup set."),
+    "convert": ("convert", "Write IMAGE to one board, which keeps what is its own."),
+    "restore": ("restore", "Write SOURCE, an image file or a set, to the chip and verify it."),
+    "erase": ("restore", "Blank the chip, or a part of it, and verify that it is blank."),
+    "clone": ("clone", "Write JOB's image to board after board, each keeping its own."),
+    "ledger": ("ledger", "List boards worked on: those in whose rows all WORDS are found."),
+    "rehearse": ("rehearse", "Go through the whole job on simulated boards."),
+}
+"""The commands in the order of the work: the module of spiflash/cli that holds each, loaded only
+when it is used, and the first sentence of its help."""
+
+
+class Commands(click.Group):
+    """The commands of `COMMANDS`."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Their names, in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command with this name; loads its module."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"spiflash.cli.{COMMANDS[cmd_name][0]}")
+        command = getattr(module, cmd_name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of all commands, without loading any."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, help_text) for name, (_, help_text) in COMMANDS.items()])
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="spiflash")
 def program() -> None:
     """Save, verify and rewrite SPI flash chips through an FTDI adapter.
@@ -64,29 +93,6 @@ def program() -> None:
       spiflash rehearse
       spiflash backup --adapter sim:heron
     """
-
-
-for _command in (
-    adapters,
-    wiring,
-    contact,
-    prove,
-    identify,
-    chips,
-    backup,
-    audit,
-    compare,
-    triage,
-    stage,
-    verify,
-    convert,
-    restore,
-    erase,
-    clone,
-    ledger,
-    rehearse,
-):
-    program.add_command(_command)
 
 
 def main() -> NoReturn:

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from spiflash.archive.adapters import AdapterRecord
 from spiflash.archive.shelf import Shelf, default_root
 from spiflash.bus.mpsse import Pins
 from spiflash.bus.trace import recording
-from spiflash.cli.screen import announce_voltage
+from spiflash.cli.screen import fitted
 from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
 from spiflash.jobs.connection import Settings
+from spiflash.nor.chip import Chip
+from spiflash.report.cautions import about_voltage
+from spiflash.report.prove import proven_sentence
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -191,6 +196,17 @@ def settings_from(options: dict[str, Any]) -> Settings:
         trust_sfdp=options.pop("trust_sfdp"),
         announce=announce_voltage,
     )
+
+
+def announce_adapter(record: AdapterRecord | None) -> None:
+    """Say whether this program's assumptions were tried on the adapter in use."""
+    click.echo(fitted(proven_sentence(record), sys.stderr), err=True)
+
+
+def announce_voltage(chip: Chip) -> None:
+    """Say on standard error what must be said of this chip's supply, before anything else."""
+    for line in about_voltage(chip):
+        click.echo(fitted(line, sys.stderr), err=True)
 
 
 def words_given(options: dict[str, Any], shelf: Path | None = None) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""spiflash restore"""
+"""spiflash restore and erase."""
 
 from __future__ import annotations
 
@@ -10,13 +10,14 @@ import click
 from spiflash.cli.changing import change_from, change_options, show_rewritten
 from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
 from spiflash.cli.screen import Bars, show
-from spiflash.cli.values import PathGiven, Range
+from spiflash.cli.values import Amount, PathGiven, Range
 from spiflash.dump.audit import examine
 from spiflash.dump.found_again import overwritten
 from spiflash.dump.identity import OwnItem
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import connect
 from spiflash.jobs.image import load_image, only_regions
+from spiflash.jobs.write import erase as erase_chip
 from spiflash.jobs.write import preview as preview_restore
 from spiflash.jobs.write import refuse_strangers
 from spiflash.jobs.write import restore as restore_chip
@@ -158,3 +159,35 @@ def _lost(work: Work) -> tuple[OwnItem, ...]:
     if not work.plan.steps:
         return ()
     return overwritten(examine(work.old.contents, "the chip", signs=False), work.target)
+
+
+@click.command()
+@board_options
+@change_options
+@click.option(
+    "--length", type=Amount(), help="Bytes to blank, such as 64K; to the end when left out."
+)
+@json_option
+def erase(
+    shelf: Path | None, passes: int, length: int | None, as_json: bool, **options: Any
+) -> None:
+    """Blank the chip, or a part of it, and verify that it is blank.
+
+    \b
+    Example:
+      spiflash erase --at 0x740000 --length 64K --adapter sim:./board
+    """
+    change = change_from(options)
+    with connect(settings_from(options)) as connection:
+        done = erase_chip(
+            connection,
+            shelf_from(shelf),
+            Bars(),
+            agree=change.consent(as_json=as_json),
+            leave=change.leave,
+            at=change.at,
+            length=length,
+            passes=passes,
+            verify=change.verify,
+        )
+    show_rewritten(done, "Blanked", as_json=as_json)

@@ -6,8 +6,10 @@ import contextlib
 import io
 import json
 import os
+import re
 import shutil
 import sys
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TextIO
@@ -15,16 +17,18 @@ from typing import TextIO
 import click
 from tqdm import tqdm
 
-from spiflash.archive.adapters import AdapterRecord
-from spiflash.archive.files import printable
-from spiflash.cli.folding import folded
-from spiflash.errors import DeclinedError, OutputError, SpiflashError
+from spiflash.errors import OutputError, SpiflashError
 from spiflash.jobs import Advance
-from spiflash.jobs.write.rewrite import Work
-from spiflash.nor.chip import Chip
-from spiflash.report.cautions import about_voltage
-from spiflash.report.changes import plan_text
-from spiflash.report.prove import proven_sentence
+from spiflash.text import printable
+
+_COMMAND = re.compile(r"\s*(> |spiflash |sha256sum )")
+_HANGING = re.compile(r"(\s*(?:[*-] |\d+\. )?)(?:\S+(?: \S+)?(?: {2,}|: +))?")
+_STEP = 4
+_DEEPEST = 3
+"""A continuation line is indented by at most one third of the width."""
+
+_NARROWEST = 20
+"""Columns left for text, however narrow the terminal."""
 
 
 class Bars:
@@ -79,6 +83,36 @@ def fitted(text: str, stream: TextIO | None) -> str:
     return folded(text, shutil.get_terminal_size().columns)
 
 
+def folded(text: str, width: int) -> str:
+    """`text` with no line longer than `width` columns where a blank allows it.
+
+    What continues a line stands under its text: behind a bullet, or behind the label that two
+    blanks or a colon end. Commands stay in one line, so that they can be copied.
+    """
+    return "\n".join(_line(line, width) for line in text.split("\n"))
+
+
+def _line(line: str, width: int) -> str:
+    if len(line) <= width or _COMMAND.match(line):
+        return line
+    found = _HANGING.match(line)
+    assert found is not None  # every part of the pattern may be empty
+    hang = found.end()
+    if hang > width // _DEEPEST:
+        hang = len(found[1]) + _STEP
+    start = len(line) - len(line.lstrip())
+    return "\n".join(
+        textwrap.wrap(
+            line[start:],
+            max(width, hang + _NARROWEST),
+            initial_indent=line[:start],
+            subsequent_indent=" " * hang,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    )
+
+
 def answer(text: str, *, as_json: bool = False) -> None:
     """Print the result, whole, on standard output; JSON as it is, text to fit the terminal.
 
@@ -115,17 +149,6 @@ def show(document: dict[str, object], text: str, *, as_json: bool) -> None:
     answer(json.dumps(document, indent=2) if as_json else text, as_json=as_json)
 
 
-def announce_adapter(record: AdapterRecord | None) -> None:
-    """Say whether this program's assumptions were tried on the adapter in use."""
-    click.echo(fitted(proven_sentence(record), sys.stderr), err=True)
-
-
-def announce_voltage(chip: Chip) -> None:
-    """Say on standard error what must be said of this chip's supply, before anything else."""
-    for line in about_voltage(chip):
-        click.echo(fitted(line, sys.stderr), err=True)
-
-
 def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
     """Cause, state and next step, a line each, on standard error; also as JSON when asked and
     when no result has been printed: there is one document on standard output, never two."""
@@ -145,21 +168,3 @@ def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
         # File names and labels are quoted in errors: nothing in them may act on the terminal.
         for line in part.split("\n") if part else ():
             click.echo(fitted(printable(line), sys.stderr), err=True)
-
-
-def consent(work: Work, *, yes: bool, as_json: bool) -> bool:
-    """Show the plan and ask; `yes` answers for the person.
-
-    Raises `DeclinedError` when nobody can be asked.
-    """
-    if not as_json:
-        click.echo(fitted(plan_text(work.plan), sys.stderr), err=True)
-    if yes:
-        return True
-    if as_json or sys.stdin is None or not sys.stdin.isatty():
-        raise DeclinedError(
-            "This would change the chip, and nobody is there to be asked.",
-            state="Nothing has been erased or written.",
-            remedy="Give --yes to agree in advance.",
-        )
-    return click.confirm("Change the chip?", default=False, err=True)

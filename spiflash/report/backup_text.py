@@ -6,14 +6,13 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
-from spiflash.archive.files import printable
 from spiflash.archive.record import EvidenceRecord, PassRecord, Record
 from spiflash.dump.audit import Audit
 from spiflash.report.audit import audit_facts
 from spiflash.report.headline import headline
 from spiflash.report.lines import facts, listed, wrapped
 from spiflash.report.record_facts import agreement_facts, limits_of, witness_words
-from spiflash.text import amount, clock, hex_pairs
+from spiflash.text import amount, clock, hex_pairs, printable
 
 _LEFT_OUT = 4
 """Sectors on which passes disagreed that are named; the page names the others."""

@@ -20,9 +20,21 @@ from cli_rig import COMMAND, PATIENCE, Bench, assert_said, environment, new_benc
 
 from hwmocks import store
 from hwmocks.boards.heron import IMAGE_FILE, heron_open, heron_variant
+from spiflash.cli import main as cli
 from spiflash.cli.main import program, run
 
-COMMANDS = sorted(program.commands)
+COMMANDS = sorted(cli.COMMANDS)
+
+
+def command_of(name: str) -> click.Command:
+    found = program.get_command(click.Context(program), name)
+    assert found is not None
+    return found
+
+
+def help_text(name: str) -> str:
+    parent = click.Context(program, **program.context_settings)
+    return command_of(name).get_help(click.Context(command_of(name), parent=parent))
 
 
 @pytest.fixture(scope="module")
@@ -59,10 +71,40 @@ def test_help_has_an_example(capfd: pytest.CaptureFixture[str], command: str) ->
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_option_is_explained(command: str) -> None:
-    found = program.commands[command]
+    found = command_of(command)
     for parameter in found.params:
         if isinstance(parameter, click.Option) and parameter.opts != ["--channel"]:
             assert parameter.help, parameter.opts
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_the_list_of_commands_says_what_their_help_says(command: str) -> None:
+    text = re.sub(r"\s+", " ", command_of(command).help or "")
+    assert text.startswith(cli.COMMANDS[command][1])
+
+
+def test_the_list_of_commands_loads_none() -> None:
+    """What the list costs is paid by every command as well."""
+    loaded = subprocess.run(
+        [*COMMAND, "--help"],
+        env=environment(Path.cwd(), PYTHONPROFILEIMPORTTIME="1"),
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stderr
+    modules = {line.rpartition("|")[2].strip() for line in loaded.splitlines()}
+    assert "spiflash.cli.main" in modules
+    assert modules.isdisjoint(
+        {"numpy", "jinja2", "sqlalchemy", "pyftdi", "spiflash.jobs.connection"}
+    )
+
+
+def test_help_by_its_short_name(capfd: pytest.CaptureFixture[str]) -> None:
+    for words in ([], ["backup"]):
+        assert run([*words, "-h"]) == 0
+        short = capfd.readouterr().out
+        assert run([*words, "--help"]) == 0
+        assert capfd.readouterr().out == short
 
 
 OTHERWISE = {
@@ -79,7 +121,7 @@ EXAMPLES = [
     if command not in OTHERWISE
     for example in re.findall(
         rf"^ +spiflash ({command}\b.*)$",
-        program.commands[command].get_help(click.Context(program.commands[command])),
+        help_text(command),
         re.MULTILINE,
     )
 ]

@@ -16,7 +16,7 @@ from cli_rig import Bench, Ended, new_bench
 
 from hwmocks import store
 from hwmocks.boards.heron import heron_factory, heron_open, mac_address, serial_number
-from spiflash.cli.main import program
+from spiflash.cli.convert import convert as convert_command
 from tests.benchmarks.converting import cuts
 
 ENV = slice(0x40000, 0x50000)
@@ -80,7 +80,9 @@ def test_the_example_and_what_it_leaves(here: Bench) -> None:
     """The one of the two in its help that writes; the README's session converts without wishes."""
     written = "convert openfw.img --drop config --set bootdelay=3"
     planned = "convert openfw.img --plan"
-    help_text = program.commands["convert"].get_help(click.Context(program.commands["convert"]))
+    help_text = convert_command.get_help(
+        click.Context(convert_command, help_option_names=["-h", "--help"])
+    )
     assert re.findall(r"^ +spiflash (convert .*)$", help_text, re.MULTILINE) == [planned, written]
     if FULL:
         ended = here.on_board(*shlex.split(planned), "--json")

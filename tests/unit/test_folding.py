@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spiflash.cli.folding import folded
-from spiflash.cli.screen import fitted
+from spiflash.cli.screen import fitted, folded
 
 
 @pytest.mark.parametrize(
