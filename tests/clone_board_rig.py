@@ -1,4 +1,4 @@
-"""A bench on which boards are cloned one after the other, for the tests of the loop."""
+"""A bench on which boards are cloned one after the other, for the tests of the runner."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import BoardRecord, Ledger
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.uboot_env import read_environment
-from spiflash.jobs.clone.desk import Desk
+from spiflash.jobs.clone.context import Context
 from spiflash.jobs.clone.job import Job
 from spiflash.jobs.clone.job_file import load_job
-from spiflash.jobs.clone.loop import Cloned, Loop
+from spiflash.jobs.clone.runner import Cloned, Runner
 from spiflash.nor.tables import chip_table
 
 
@@ -45,12 +45,12 @@ class Rig:
             self.asked.append(record)
             return redo
 
-        desk = Desk(
+        context = Context(
             job or self.job, self.ledger, Shelf(self.folder / "shelf"), chip_table(), "b", again
         )
         screen = Quiet()
         screen.status = lambda station, text: tell(text)  # type: ignore[method-assign]
-        return Loop(desk, Table(list(boards), self.open).stations(1), screen).run()
+        return Runner(context, Table(list(boards), self.open).stations(1), screen).run()
 
     def own(self, number: int) -> str:
         """The MAC address that the board's environment has."""

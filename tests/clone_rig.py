@@ -20,7 +20,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import BusError
-from spiflash.jobs.clone.desk import Desk
+from spiflash.jobs.clone.context import Context
 from spiflash.jobs.clone.job_file import load_job
 from spiflash.nor.tables import chip_table
 
@@ -235,10 +235,10 @@ class Quiet:
         """Nothing."""
 
 
-def desk_in(folder: Path, ledger: Ledger) -> Desk:
-    """The desk of a batch in `folder`; finished boards are left alone."""
+def context_in(folder: Path, ledger: Ledger) -> Context:
+    """The context of a batch in `folder`; finished boards are left alone."""
     job, shelf = load_job(folder / "job.toml"), Shelf(folder / "shelf")
-    return Desk(job, ledger, shelf, chip_table(), "bench", lambda station, record: False)
+    return Context(job, ledger, shelf, chip_table(), "bench", lambda station, record: False)
 
 
 def kept_board(board: Board, folder: Path) -> None:

@@ -43,10 +43,9 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
 from spiflash.jobs import Unwatched
 from spiflash.jobs.clone.board import clone_board
-from spiflash.jobs.clone.desk import Desk, Seat
+from spiflash.jobs.clone.context import Context, SkippedError, Worker
 from spiflash.jobs.clone.job import Job
 from spiflash.jobs.clone.job_file import load_job
-from spiflash.jobs.clone.which import SkippedError
 from spiflash.nor.tables import chip_table
 
 SIZE = 128 << 10
@@ -267,7 +266,7 @@ class World:
         killed = False
         try:
             with self._process(session, far=far) as ledger:
-                desk = Desk(
+                context = Context(
                     self.job(job),
                     ledger,
                     Shelf(self.folder / "shelf"),
@@ -278,7 +277,7 @@ class World:
                     ceiling=30e6,
                 )
                 with session.bus() as bus:
-                    outcome = clone_board(bus, desk, Seat("1", Unwatched(), lambda text: None))
+                    outcome = clone_board(bus, context, Worker("1", Unwatched(), lambda text: None))
         except KilledError:
             killed = True
         except KeyboardInterrupt:

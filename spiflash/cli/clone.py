@@ -111,9 +111,9 @@ def clone(
     from spiflash.archive.ledger import Ledger, check_ledger, default_path, last_of_each
     from spiflash.cli.clone_screen import CloneScreen
     from spiflash.jobs.clone.check import check_job, made_by
-    from spiflash.jobs.clone.desk import Desk, nobody_knows
+    from spiflash.jobs.clone.context import Context, nobody_knows
     from spiflash.jobs.clone.job_file import load_job
-    from spiflash.jobs.clone.loop import Loop
+    from spiflash.jobs.clone.runner import Runner
     from spiflash.jobs.clone.station import station_for
     from spiflash.nor.tables import chip_table
     from spiflash.report.cautions import about_voltage
@@ -143,7 +143,7 @@ def clone(
             before=len(made_by(work, ledger)) if work.boards else 0,
         )
         asks = again == "ask" and sys.stdin.isatty() and not as_json
-        desk = Desk(
+        context = Context(
             work,
             ledger,
             shelf_from(shelf),
@@ -157,10 +157,10 @@ def clone(
             ceiling=settings.ceiling,
             unprotect=unprotect,
         )
-        desk.shelf.prepare()
-        loop = Loop(desk, stations, screen, count or 0)
-        screen.stopping = loop.stopping
-        done = loop.run()
+        context.shelf.prepare()
+        runner = Runner(context, stations, screen, count or 0)
+        screen.stopping = runner.stopping
+        done = runner.run()
         screen.end()
         chain = check_ledger(ledger)
     document = {

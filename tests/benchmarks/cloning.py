@@ -42,14 +42,14 @@ from clone_rig import (
     Quiet,
     Table,
     batch,
-    desk_in,
+    context_in,
     write_job,
 )
 
 from hwmocks.bench import Bench
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import BoardRecord, Ledger
-from spiflash.jobs.clone.loop import Loop
+from spiflash.jobs.clone.runner import Runner
 
 CHANGE = 20.0
 """Seconds to take the clip off one board and seat it on the next (common practice, no source)."""
@@ -78,7 +78,7 @@ def run_batch(folder: Path, boards: list[Board], adapters: int) -> Batch:
     stations = Table(list(boards), opened).stations(adapters)
     with Ledger(folder / "ledger.sqlite") as ledger:
         begun = time.process_time()
-        done = Loop(desk_in(folder, ledger), stations, Quiet()).run()
+        done = Runner(context_in(folder, ledger), stations, Quiet()).run()
         spent = time.process_time() - begun
         wrong = [str(error) for error in done.errors]
         records = [row.record() for row in ledger.rows()]

@@ -21,7 +21,7 @@ from clone_rig import (
     Board,
     Quiet,
     Table,
-    desk_in,
+    context_in,
     kept_board,
     write_job,
 )
@@ -31,7 +31,7 @@ from hwmocks.bench import Bench
 from hwmocks.nor.chip import NorChip
 from hwmocks.through import WriteThrough
 from spiflash.archive.ledger import BoardRecord, Ledger
-from spiflash.jobs.clone.loop import Loop
+from spiflash.jobs.clone.runner import Runner
 
 DONE = "done.txt"
 POWER_CUT = 9
@@ -171,5 +171,5 @@ def _work(part: Part) -> None:
     screen.skipped = lambda station, record: ended(record)  # type: ignore[method-assign]
     with Ledger(part.folder / "ledger.sqlite") as ledger:
         stations = Table(list(part.waiting), opened).stations(part.adapters)
-        done = Loop(desk_in(part.folder, ledger), stations, screen).run()
+        done = Runner(context_in(part.folder, ledger), stations, screen).run()
     os._exit(1 if done.errors else 0)

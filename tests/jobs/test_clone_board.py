@@ -1,4 +1,4 @@
-"""One board after the other through the loop: the same board again, failures, retries."""
+"""One board after the other through the runner: the same board again, failures, retries."""
 
 from __future__ import annotations
 

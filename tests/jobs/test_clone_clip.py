@@ -1,4 +1,4 @@
-"""The loop at a real clip: it waits for a chip, sees the clip leave, waits for the next.
+"""The runner at a real clip: it waits for a chip, sees the clip leave, waits for the next.
 
 Boards that are finished already are recognised and left alone, which takes no time: most of the
 boards here are such.
@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 from clone_board_rig import Rig, finished_row
 from clone_clip_rig import BOUNCING, HALF_FIRST, NEVER_RIGHT, ON, Person, Visit
-from clone_rig import Board, desk_in
+from clone_rig import Board, context_in
 
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import After
 from spiflash.errors import AdapterNotFoundError
-from spiflash.jobs.clone.loop import Cloned, Loop
+from spiflash.jobs.clone.runner import Cloned, Runner
 from spiflash.jobs.clone.station import ClipStation
 
 
@@ -43,8 +43,8 @@ class Clips(Rig):
     ) -> tuple[Person, Cloned]:
         """Board after board; the adapter is pulled out between each two times of `away`, and
         when `pulls_at` is shown."""
-        loops: list[Loop] = []
-        person = Person(visits, lambda: loops[0]._stop.set())
+        runners: list[Runner] = []
+        person = Person(visits, lambda: runners[0]._stop.set())
         person.away, person.pulls_at = list(away), pulls_at
         station = ClipStation("clip", opened=person.opened, pause=person.pause)
 
@@ -52,9 +52,9 @@ class Clips(Rig):
             person.told.append("asked")
             return False
 
-        desk = replace(desk_in(self.folder, self.ledger), again=again)
-        loops.append(Loop(desk, [station], person))
-        return person, loops[0].run()
+        context = replace(context_in(self.folder, self.ledger), again=again)
+        runners.append(Runner(context, [station], person))
+        return person, runners[0].run()
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from clone_rig import FACTORY, Board
 from hwmocks.boards.heron import heron_variant, mac_address
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import InHand
-from spiflash.jobs.clone.loop import Cloned, Loop
+from spiflash.jobs.clone.runner import Cloned, Runner
 
 
 @pytest.fixture
@@ -38,14 +38,14 @@ def test_a_board_that_failed_comes_again_with_what_it_came_with_and_was_given(ri
 def test_a_second_ctrl_c_breaks_the_board_off_and_it_is_taken_up(
     rig: Rig, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    loops: list[Loop] = []
-    begun = Loop.run
+    loops: list[Runner] = []
+    begun = Runner.run
 
-    def remembered(self: Loop) -> Cloned:
+    def remembered(self: Runner) -> Cloned:
         loops.append(self)
         return begun(self)
 
-    monkeypatch.setattr(Loop, "run", remembered)
+    monkeypatch.setattr(Runner, "run", remembered)
 
     def press(chip: Callable[[], NorChip | None]) -> None:
         """Twice Ctrl-C once a thousand pages are written."""

@@ -11,7 +11,7 @@ from clone_world import Event, World, settle
 
 from spiflash.archive.ledger import BoardRecord, Ledger
 from spiflash.errors import LedgerError
-from spiflash.jobs.clone.which import SkippedError
+from spiflash.jobs.clone.context import SkippedError
 
 CUT = Event("kill", 40, written=True)
 

@@ -17,13 +17,16 @@ from spiflash.jobs.audit import load_layout
 from spiflash.jobs.clone.job import (
     ACTIONS,
     FAILURES,
+    FORMS,
     EnvironmentRule,
     Job,
     Stretch,
     SumRule,
     ValueRule,
+    counted,
+    listed,
+    mac_range,
 )
-from spiflash.jobs.clone.value_lists import FORMS, counted, listed, mac_range
 from spiflash.jobs.image import load_image
 
 VERSION = 1

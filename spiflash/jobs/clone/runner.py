@@ -1,4 +1,4 @@
-"""The loop: a worker at each station, until no more boards come or somebody stops it.
+"""A worker at each station, until no more boards come or somebody stops them.
 
 Workers are threads: most of their time is spent waiting for adapter and chip. What they share,
 the ledger, draws values and writes rows one after the other.
@@ -17,9 +17,8 @@ from spiflash.bus.transaction import Bus
 from spiflash.errors import InterruptedWorkError, SpiflashError
 from spiflash.jobs import Advance
 from spiflash.jobs.clone.board import clone_board
-from spiflash.jobs.clone.desk import Desk, Seat
+from spiflash.jobs.clone.context import Context, SkippedError, Worker
 from spiflash.jobs.clone.station import WAITING, Station
-from spiflash.jobs.clone.which import SkippedError
 
 TAKE_OFF = "done: take the clip off"
 
@@ -72,10 +71,10 @@ class Cloned:
 
 
 @dataclass
-class Loop:
+class Runner:
     """One run. `limit` ends it after so many good boards; 0 is no limit."""
 
-    desk: Desk
+    context: Context
     stations: Sequence[Station]
     screen: Screen
     limit: int = 0
@@ -93,7 +92,7 @@ class Loop:
         The first Ctrl-C lets the boards on the clips be finished; the second breaks them off.
         They are in hand then, and are taken up when they come again.
         """
-        self.desk.ledger.store.tell = self.screen.say
+        self.context.ledger.store.tell = self.screen.say
         ended = [self._start(station) for station in self.stations]
         presses = told = 0
         while not all(each.is_set() for each in ended):
@@ -144,27 +143,27 @@ class Loop:
             station.close()
 
     def _boards(self, station: Station) -> None:
-        seat = Seat(
+        worker = Worker(
             station.name,
             _Obedient(self._abandon, lambda text: self.screen.progress(station.name, text)),
             lambda text: self.screen.status(station.name, text),
         )
         while not self.stopping():
-            seat.tell(WAITING)
-            bus = station.next_board(self.stopping, seat.tell)
+            worker.tell(WAITING)
+            bus = station.next_board(self.stopping, worker.tell)
             if bus is None:
                 break
-            if not self._one(bus, station, seat):
+            if not self._one(bus, station, worker):
                 self.screen.closed(station.name, "the job says stop after such a failure")
                 return
-            seat.tell(TAKE_OFF)
+            worker.tell(TAKE_OFF)
             station.taken_away(self.stopping)
         self.screen.closed(station.name, "stopped" if self.stopping() else "no more boards")
 
-    def _one(self, bus: Bus, station: Station, seat: Seat) -> bool:
+    def _one(self, bus: Bus, station: Station, worker: Worker) -> bool:
         """One board; whether this station goes on."""
         try:
-            record = clone_board(bus, self.desk, seat)
+            record = clone_board(bus, self.context, worker)
         except SkippedError as skipped:
             with self._lock:
                 self._skipped.append(skipped.record)
@@ -182,7 +181,7 @@ class Loop:
         self.screen.result(station.name, record)
         if self.limit and good >= self.limit:
             self._stop.set()
-        return record.good or self.desk.job.action(record.kind) != "stop"
+        return record.good or self.context.job.action(record.kind) != "stop"
 
 
 class _Obedient:

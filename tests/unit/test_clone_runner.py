@@ -1,4 +1,4 @@
-"""The loop and Ctrl-C, with stations at which no board ever comes."""
+"""The runner and Ctrl-C, with stations at which no board ever comes."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ import time
 from pathlib import Path
 
 import pytest
-from clone_rig import Quiet, desk_in, write_job
+from clone_rig import Quiet, context_in, write_job
 
 from spiflash.archive.ledger import Ledger
 from spiflash.bus.transaction import Bus
-from spiflash.jobs.clone.loop import PRESSED, Loop
+from spiflash.jobs.clone.runner import PRESSED, Runner
 from spiflash.jobs.clone.station import Stopping, Tell
 
 
@@ -58,9 +58,9 @@ def test_ctrl_c_waits_for_every_worker(tmp_path: Path, late: tuple[float, float]
         _thread.interrupt_main()
 
     with Ledger(tmp_path / "ledger.sqlite") as ledger:
-        loop = Loop(desk_in(tmp_path, ledger), stations, screen)
+        runner = Runner(context_in(tmp_path, ledger), stations, screen)
         threading.Thread(target=press).start()
-        done = loop.run()
+        done = runner.run()
     assert [station.ended for station in stations] == [True, True]
     assert said == [PRESSED[0]]
     assert (done.records, done.errors) == ((), ())

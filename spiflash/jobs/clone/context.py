@@ -1,0 +1,401 @@
+"""What all workers share, what each has to itself, and what is known of the board it works on.
+
+Which board that is, is decided here, after `recognise` has compared. A board is claimed before
+anything is concluded that another bench could make untrue.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import partial
+
+from spiflash.archive.ledger import FAIL, PASS, BoardRecord, Claim, Held, InHand, Ledger
+from spiflash.archive.ledger.values import Identity
+from spiflash.archive.shelf import Shelf
+from spiflash.bus.transaction import Bus
+from spiflash.dump.uboot_env import EnvironmentEditError
+from spiflash.errors import ImageError, SpiflashError
+from spiflash.jobs import Watcher
+from spiflash.jobs.backup import SetPage
+from spiflash.jobs.clone.job import BoardError, Job, kind_of
+from spiflash.jobs.clone.recognise import (
+    Looked,
+    Looks,
+    Recognised,
+    explained,
+    journals_of,
+    look,
+    unseen_remark,
+)
+from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.reading import Reading
+from spiflash.nor.chip import Chip
+from spiflash.nor.tables import ChipTable
+
+LOOKS_AGAIN = 8
+"""Times that the ledger is read anew because another bench was quicker."""
+
+
+class SkippedError(Exception):
+    """The board is finished already and is not to be done again; `record` is its row."""
+
+    def __init__(self, record: BoardRecord) -> None:
+        super().__init__(record.key)
+        self.record = record
+
+
+def nobody_knows(station: str, name: str, backup: str) -> bool:
+    """The answer of a bench at which nobody can be asked."""
+    return False
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What all workers of one run share.
+
+    `bench` is the name of this computer in the ledger. `again` is asked whether a finished board is
+    to be written once more (station, its row), `same` whether a board is the very one that it looks
+    like (station, that board's name, its backup). `cautions` says what must be known of a chip's
+    supply, `page` makes the page of a backup set. `unprotect` allows block protection to be
+    cleared. `ceiling` is the fastest SPI clock in Hz, None for the fastest that proves reliable.
+    """
+
+    job: Job
+    ledger: Ledger
+    shelf: Shelf
+    table: ChipTable
+    bench: str
+    again: Callable[[str, BoardRecord], bool]
+    same: Callable[[str, str, str], bool] = nobody_knows
+    part: str | None = None
+    ceiling: float | None = None
+    unprotect: bool = False
+    cautions: Callable[[Chip], Sequence[str]] = lambda _chip: ()
+    page: SetPage | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Worker:
+    """Who works at one station; `tell` shows one short line of what is being done there."""
+
+    station: str
+    watcher: Watcher
+    tell: Callable[[str], None]
+
+
+@dataclass
+class BoardRun:
+    """One try at one board, and what is known of it so far. Its row is made from this, however
+    the try ends.
+
+    `recognised` is the board in hand that it is, `finished` its newest good row. `own` is what it
+    came with and `shelf` where that is kept. `compared` tells whether it is certain which board it
+    is, `touched` whether it may have been written to. `gone` are identities that the whole chip was
+    seen without.
+    """
+
+    bus: Bus
+    context: Context
+    worker: Worker
+    begun: str = field(default_factory=lambda: time_of_day())
+    attempt: str = field(default_factory=lambda: secrets.token_hex(8))
+    part: str = ""
+    jedec_id: str = ""
+    unique_id: str = ""
+    key: str = ""
+    values: Mapping[str, str] = field(default_factory=dict)
+    recognised: Recognised | None = None
+    finished: BoardRecord | None = None
+    own: bytes = b""
+    shelf: Shelf | None = None
+    backup: str = ""
+    before_sha256: str = ""
+    after_sha256: str = ""
+    gone: tuple[Identity, ...] = ()
+    kept: tuple[str, ...] = ()
+    compared: bool = False
+    touched: bool = False
+    remark: str = ""
+    proof: Reading | None = None
+    seconds: dict[str, float] = field(default_factory=dict)
+    _connection: Connection | None = None
+    _claims: dict[str, Claim] = field(default_factory=dict)
+
+    @property
+    def connection(self) -> Connection:
+        """The chip, once it is identified."""
+        assert self._connection is not None
+        return self._connection
+
+    @connection.setter
+    def connection(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def once_more(self) -> BoardRun:
+        """A new try at the same board, which stays claimed."""
+        return BoardRun(self.bus, self.context, self.worker, _claims=self._claims)
+
+    def is_board(
+        self,
+        key: str,
+        recognised: Recognised | None,
+        finished: BoardRecord | None,
+        remark: str,
+    ) -> None:
+        """It is certain which board this is."""
+        self.key, self.recognised, self.finished = key, recognised, finished
+        self.remark, self.compared = remark, True
+        if recognised is not None:
+            board = recognised.board
+            self.touched, self.values = board.written, board.values
+            self.own, self.shelf = recognised.own, recognised.shelf
+            self.backup, self.before_sha256 = board.backup, board.before_sha256
+
+    # -- claims ----------------------------------------------------------------------------
+
+    def claim(self, key: str) -> None:
+        """Claim the board with this key, unless it is ours. Raises `BoardError`.
+
+        A claim lasts until the row is written: before that, a board that looks the same could be
+        taken for this one, and get its values.
+        """
+        other = self.claimed_by(key)
+        if other is not None:
+            raise in_use(other)
+
+    def claimed_by(self, key: str) -> Held | None:
+        """Claim the board with this key, unless it is ours; who has it."""
+        if key not in self._claims:
+            found = self.context.ledger.claim(key, self.context.bench)
+            if isinstance(found, Held):
+                return found
+            self._claims[key] = found
+        return None
+
+    def other_holder(self, key: str) -> Held | None:
+        """Who else has the board with this key."""
+        return None if key in self._claims else self.context.ledger.claims.holder(key)
+
+    def check_claims(self) -> None:
+        """See that what is claimed is still ours. Raises `ClaimLostError`, `LedgerError`."""
+        for claim in self._claims.values():
+            claim.check()
+
+    def release(self) -> None:
+        """Release what is claimed."""
+        while self._claims:
+            self._claims.popitem()[1].release()
+
+    # -- the row ---------------------------------------------------------------------------
+
+    def record(self, error: SpiflashError | None) -> BoardRecord:
+        """The row; `error` is what went wrong with this board, None when it is good."""
+        job = self.context.job
+        kind = ""
+        if error is not None:
+            kind = kind_of(error, identified=bool(self.part), compared=self.compared)
+        return BoardRecord(
+            begun=self.begun,
+            ended=time_of_day(),
+            job=job.name,
+            job_sha256=job.sha256,
+            image_sha256=job.image.sha256,
+            bench=self.context.bench,
+            station=self.worker.station,
+            adapter=self.bus.description,
+            part=self.part,
+            jedec_id=self.jedec_id,
+            unique_id=self.unique_id,
+            key=self.key,
+            values=dict(self.values),
+            label=job.label_for(self.values),
+            result=PASS if error is None else FAIL,
+            kind=kind,
+            reason="" if error is None else self._reason(error, kind),
+            touched=self.touched,
+            resumed=self.recognised is not None,
+            backup=self.backup,
+            before_sha256=self.before_sha256,
+            after_sha256=self.after_sha256 if error is None else "",
+            remark=self.remark,
+            passes=tuple(each.sha256 for each in self.proof.passes) if self.proof else (),
+            expected=self.proof.evidence.expected if self.proof else 0.0,
+            seconds={name: round(value, 6) for name, value in self.seconds.items()},
+            attempt=self.attempt,
+            kept=self.kept,
+        )
+
+    def _reason(self, error: SpiflashError, kind: str) -> str:
+        if kind != "swap":
+            return error.cause
+        name = self.context.job.label_for(self.values) or self.key
+        half = "is half written: put it on again" if self.touched else "was not written to"
+        return (
+            f"The clip went to another board. The board that was begun, {name}, {half}. Look at "
+            f"the one on the clip now, too: a step under way may have reached it. {error.cause}"
+        )
+
+
+def time_of_day() -> str:
+    """Now, with UTC offset, to the second."""
+    return datetime.now(UTC).astimezone().replace(microsecond=0).isoformat()
+
+
+def in_use(held: Held) -> BoardError:
+    """The error for a board that another worker has."""
+    return BoardError(
+        "other",
+        f"This board, or one that answers and looks alike, is being worked on at bench "
+        f"{held.bench}. Put it on again when that is done; a bench that has crashed lets go of "
+        f"it in {held.seconds:.0f} s.",
+    )
+
+
+# -- which board is on the clip -------------------------------------------------------------
+
+
+def which_board(run: BoardRun, reading: Reading) -> None:
+    """Find out which board was read, and claim it. Raises `SkippedError` for a finished one that
+    is left alone, `BoardError` where nobody can tell, or somebody else has it."""
+    for _ in range(LOOKS_AGAIN):
+        looked = _look(run, reading)
+        for each in looked.candidates:
+            if not _is_it(run, each):
+                continue
+            # It may have been a twin that somebody has just finished: then look once more.
+            run.claim(each.board.key)
+            if run.context.ledger.in_hand(each.board.key) != each.board:
+                run.release()
+                break
+            done = looked.finished
+            same = done is not None and done.key == each.board.key
+            bench = each.board.bench
+            remark = f"begun at bench {bench}" if bench != run.context.bench else ""
+            run.is_board(each.board.key, each, done if same else None, remark)
+            return
+        else:
+            _new(run, reading, looked)
+            return
+    raise BoardError("other", "Other benches are at boards that look like this one: wait.")
+
+
+def _look(run: BoardRun, reading: Reading) -> Looked:
+    ledger, size = run.context.ledger, len(reading.contents)
+    try:
+        here = kept_of(run.context.job, reading.contents)
+    except NotTheBoardsOwnError:
+        here = None
+    keepers = ledger.keepers(() if here is None else here.ranges)
+    return look(
+        ledger.in_hand_like(run.jedec_id, run.unique_id, size),
+        ledger.finished_like(run.jedec_id, run.unique_id),
+        reading,
+        run.context.shelf,
+        run.context.bench,
+        partial(_targets, run),
+        keepers.get,
+        ledger.given,
+    )
+
+
+def _is_it(run: BoardRun, each: Recognised) -> bool:
+    """Whether the board on the clip is this one in hand. Raises `BoardError` where nobody can
+    tell."""
+    board = each.board
+    other = run.other_holder(board.key)
+    if other is not None:
+        # A board that looks fresh may be a twin of one at another adapter; one that is
+        # half written is that very board, wherever it is thought to be.
+        if each.looks is Looks.FRESH and not run.unique_id:
+            return False
+        raise in_use(other)
+    fresh = each.looks is Looks.FRESH and board.written
+    doubt = fresh or each.looks in (Looks.CARRIES, Looks.NEARLY)
+    name = " ".join(board.values.values()) or board.key
+    if not doubt or run.context.same(run.worker.station, name, board.backup):
+        return True
+    raise BoardError(
+        "own",
+        f"It looks like the board {board.key}, which was being written to at bench "
+        f"{board.bench} (backup {board.backup}), {each.looks.value}. A twin would look so, "
+        "too. At a terminal 'spiflash clone' asks which of the two it is. If this is the twin, "
+        "finish that board first.",
+    )
+
+
+def _new(run: BoardRun, reading: Reading, looked: Looked) -> None:
+    """It is none of the boards in hand: a finished one, or one that nobody has seen."""
+    one, station = looked.finished, run.worker.station
+    if one is not None and looked.as_it_came:
+        if not run.context.same(station, one.label or one.key, one.backup):
+            one = None  # a twin that nobody has worked on yet
+    elif one is not None and not run.context.again(station, one):
+        raise SkippedError(one)
+    if one is not None:
+        run.claim(one.key)
+        run.is_board(one.key, None, one, "")
+        return
+    if run.unique_id:
+        _refuse_interrupted_restore(run, reading)
+    remark = unseen_remark(looked.unseen)
+    digest = hashlib.sha256(reading.contents).hexdigest()
+    first = f"{run.jedec_id}-{run.unique_id or f'contents-{digest[:32]}'}"
+    others = _keys_like(run)
+    if first in others:
+        # Copies of a chip share an ID, and fresh boards may hold the same.
+        remark = remark or "another board has a chip that answers alike"
+    for number in range(LOOKS_AGAIN):
+        key = first if not number else f"{first}-{digest[:12]}-{number}"
+        if key in others:
+            continue
+        other = run.claimed_by(key)
+        if other is not None and run.unique_id:
+            raise in_use(other)
+        # Whoever had it may have got it in hand before it was let go of.
+        if other is None and key not in _keys_like(run):
+            run.is_board(key, None, None, remark)
+            return
+        run.release()
+    raise BoardError("other", "Other benches are at boards that look like this one: wait.")
+
+
+def _keys_like(run: BoardRun) -> set[str]:
+    """The keys of boards whose chips answer alike."""
+    ledger = run.context.ledger
+    found = {each.key for each in ledger.all_in_hand()}
+    return found | {r.key for r in ledger.finished_like(run.jedec_id, run.unique_id)}
+
+
+def _refuse_interrupted_restore(run: BoardRun, reading: Reading) -> None:
+    """Raise `BoardError` when this board is one on which another command's work was cut: it
+    must not be taken for whole. Journals of boards in hand are explained by these."""
+    theirs = {
+        journal.path
+        for board in run.context.ledger.in_hand_like(
+            run.jedec_id, run.unique_id, len(reading.contents)
+        )
+        for journal in explained(board, run.context.shelf, partial(_targets, run))
+    }
+    for journal in journals_of(run.jedec_id, run.unique_id, run.context.shelf):
+        if journal.path not in theirs:
+            raise BoardError(
+                "own",
+                "A restore of this board was cut short: 'spiflash restore --resume' finishes it.",
+            )
+
+
+def _targets(run: BoardRun, board: InHand, own: bytes) -> list[bytes]:
+    """What the job makes of a board: with the values it has, and with those it had last."""
+    found = []
+    for values in (board.values, run.context.ledger.last_values(board.key)):
+        if run.context.job.takes(values):
+            # A board of which this job could make nothing was never written to by it.
+            with suppress(NotTheBoardsOwnError, EnvironmentEditError, ImageError):
+                found.append(make_target(run.context.job, own, values))
+    return found
