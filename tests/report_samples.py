@@ -15,12 +15,12 @@ CONTENTS = (
     contents_of(6) + b"\xff" * (2 * SECTOR) + contents_of(70, seed=3) + contents_of(1, seed=4)[:100]
 )
 FINDINGS = (
-    Finding(0, 5000, "uboot-image", "legacy image “Heron”", Verdict.VOUCHED, ("data CRC",)),
+    Finding(0, 5000, "uboot-image", "legacy image “Heron”", Verdict.VERIFIED, ("data CRC",)),
     Finding(8192, 4096, "environment", "settings", Verdict.DAMAGED, ("CRC-32 differs",),
             (("bootcmd", "sf probe 0"), ("bootdelay", "3"))),
     Finding(16384, 8192, "banner", "boot loader banner", Verdict.CONSISTENT),
     Finding(6 * SECTOR, 2 * SECTOR, "blank", "blank", Verdict.BLANK, ("every byte is FFh",)),
-    Finding(40 * SECTOR, 3 * SECTOR, "squashfs", "file system", Verdict.VOUCHED, ("blocks",)),
+    Finding(40 * SECTOR, 3 * SECTOR, "squashfs", "file system", Verdict.VERIFIED, ("blocks",)),
 )  # fmt: skip
 RECORD = record_of(
     CONTENTS,

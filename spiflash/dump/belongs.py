@@ -345,7 +345,7 @@ def _speaks(audit: Audit, boot: Region) -> bool:
 def _boot_places(board: Audit, image: Audit) -> Iterator[Concern]:
     """Whether the boot command reads from where something stands."""
     reach = len(image.contents)
-    saved = [each for each in image.hints.environments if each.vouched]
+    saved = [each for each in image.hints.environments if each.checksum_ok]
     for environment in (saved or image.hints.environments)[:1]:
         for step in environment.command:
             match = _FLASH_READ.match(step)

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from spiflash.dump.coverage import levels
+from spiflash.dump.coverage import Level, levels
 from spiflash.dump.differences import (
     ByteChange,
     Comparison,
@@ -176,7 +176,7 @@ _FEW = 16
 
 _MOST = 64
 _BOARD = ("mac", "serial")
-_SAYS = {3: Says.HOLDS, 4: Says.FAILS}
+_SAYS = {Level.VERIFIED: Says.HOLDS, Level.DAMAGED: Says.FAILS}
 
 
 def single_bytes(
@@ -201,8 +201,8 @@ def single_bytes(
                     at,
                     before[at],
                     after[at],
-                    _SAYS.get(int(mine[at]), Says.NOTHING),
-                    _SAYS.get(int(theirs[at]), Says.NOTHING),
+                    _SAYS.get(Level(mine[at]), Says.NOTHING),
+                    _SAYS.get(Level(theirs[at]), Says.NOTHING),
                 )
             )
     return tuple(changes)
@@ -259,7 +259,7 @@ def _moves(
 
 
 def _whole(finding: Finding) -> bool:
-    return finding.verdict is Verdict.VOUCHED and finding.parent is None
+    return finding.verdict is Verdict.VERIFIED and finding.parent is None
 
 
 def _digest(contents: bytes, finding: Finding) -> bytes:

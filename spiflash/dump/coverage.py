@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -10,13 +11,30 @@ import numpy.typing as npt
 
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.spans import SECTOR, Span, merged
+from spiflash.text import counted
 
-# A byte in several findings counts once, for the last of these that claims it. Damage comes
-# last: where one checksum holds and another fails, the byte must not pass as proven.
 _NOTHING = (Verdict.NOTED, Verdict.BLANK)
 _MOST_ISLANDS = 1000
 _PIECE = 1 << 20
-_ORDER = (Verdict.CONSISTENT, Verdict.BLANK, Verdict.VOUCHED, Verdict.DAMAGED)
+
+
+class Level(enum.IntEnum):
+    """The best that findings say about a byte. Damage comes last: where one checksum holds and
+    another fails, the byte must not pass as proven."""
+
+    UNRECOGNISED = 0
+    CONSISTENT = 1
+    BLANK = 2
+    VERIFIED = 3
+    DAMAGED = 4
+
+
+_LEVELS = {
+    Verdict.CONSISTENT: Level.CONSISTENT,
+    Verdict.BLANK: Level.BLANK,
+    Verdict.VERIFIED: Level.VERIFIED,
+    Verdict.DAMAGED: Level.DAMAGED,
+}
 
 
 def percent(part: int, whole: int) -> str:
@@ -30,15 +48,15 @@ class Coverage:
     """Numbers of bytes; the five parts add up to `total`.
 
     `blank` counts erased sectors that no checksum covers; `consistent` what fits its format but
-    has no checksum; `unproven` what nothing recognised, or what was noted without any claim.
+    has no checksum; `unrecognised` what nothing recognised, or what was noted without any claim.
     """
 
     total: int
     blank: int
-    vouched: int
+    verified: int
     damaged: int
     consistent: int
-    unproven: int
+    unrecognised: int
 
     @property
     def used(self) -> int:
@@ -46,31 +64,43 @@ class Coverage:
         return self.total - self.blank
 
     @property
+    def no_checksum(self) -> int:
+        """The bytes that are not blank and that no checksum covers."""
+        return self.consistent + self.unrecognised
+
+    @property
     def headline(self) -> str:
         """One line over the bytes that are not blank.
 
-        Rounded to a tenth of a per cent so that it never flatters: "100.0 % vouched" and
-        "0.0 % unproven" mean every single byte.
+        Rounded to a tenth of a per cent so that it never flatters: "100.0 % checksum OK" and
+        "0.0 % no checksum" mean every single byte.
         """
         if self.total == 0:
             return "empty"
         if self.used == 0:
             return "blank throughout"
-        unproven = -((self.consistent + self.unproven) * -1000 // self.used)
+        without = -(self.no_checksum * -1000 // self.used)
         of_these = (
             f" ({percent(self.consistent, self.used)} fit their format)" if self.consistent else ""
         )
         return (
-            f"{percent(self.vouched, self.used)} vouched, {self.damaged} bytes known bad, "
-            f"{unproven / 10:.1f} % unproven{of_these}"
+            f"{percent(self.verified, self.used)} checksum OK, {counted(self.damaged, 'byte')} "
+            f"{'fails' if self.damaged == 1 else 'fail'} a checksum, "
+            f"{without / 10:.1f} % no checksum{of_these}"
         )
 
 
 def coverage(contents: bytes, findings: Iterable[Finding]) -> Coverage:
     """Count the bytes of `contents` by the best that `findings` say about each."""
-    counts = histogram(levels(len(contents), findings))[: len(_ORDER) + 1].tolist()
-    unproven, consistent, blank, vouched, damaged = counts
-    return Coverage(len(contents), blank, vouched, damaged, consistent, unproven)
+    counts = histogram(levels(len(contents), findings)).tolist()
+    return Coverage(
+        len(contents),
+        blank=counts[Level.BLANK],
+        verified=counts[Level.VERIFIED],
+        damaged=counts[Level.DAMAGED],
+        consistent=counts[Level.CONSISTENT],
+        unrecognised=counts[Level.UNRECOGNISED],
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,13 +158,14 @@ def histogram(
 
 
 def levels(size: int, findings: Iterable[Finding]) -> npt.NDArray[np.uint8]:
-    """For each of `size` bytes: 0 unproven, 1 consistent, 2 blank, 3 vouched, 4 damaged."""
+    """The `Level` of each of `size` bytes. A byte in several findings counts once, for the
+    highest."""
     painted = np.zeros(size, dtype=np.uint8)
     ranges: dict[Verdict, list[Span]] = {verdict: [] for verdict in Verdict}
     for finding in findings:
         for (start, end), verdict in finding.claims():
             ranges[verdict].append((max(start, 0), end))
-    for level, verdict in enumerate(_ORDER, start=1):
+    for verdict, level in _LEVELS.items():
         for start, end in merged(ranges[verdict]):
             painted[start:end] = level
     return painted

@@ -172,7 +172,7 @@ Facts = (
 class Verdict(enum.Enum):
     """How far a finding can be believed."""
 
-    VOUCHED = "vouched"  # a checksum inside the dump covers these bytes and held
+    VERIFIED = "vouched"  # a checksum inside the dump covers these bytes and held
     DAMAGED = "damaged"  # a checksum inside the dump covers these bytes and failed
     CONSISTENT = "consistent"  # the structure makes sense, but no checksum covers it
     BLANK = "blank"  # erased: every byte FFh
@@ -181,7 +181,7 @@ class Verdict(enum.Enum):
 
 
 class Proof(enum.IntEnum):
-    """What kind of checksum a VOUCHED finding rests on, the weakest first.
+    """What kind of checksum a VERIFIED finding rests on, the weakest first.
 
     UNPACKED is one over what comes out of unpacking: it proves the contents, not each packed
     byte, since other bytes can unpack to the same (a changed distance to a text that stands
@@ -217,11 +217,11 @@ class Finding:
     people. What decisions are made from stands in `facts`, typed by what was found, or None
     where there is nothing to say. Strings that come from the dump are untrusted.
 
-    `uncovered` are the bytes of a VOUCHED or DAMAGED item that none of its checksums covers.
+    `uncovered` are the bytes of a VERIFIED or DAMAGED item that none of its checksums covers.
     `damage` are the smallest ranges known to contain the damage of a DAMAGED item; empty means
     all of it. `parent` is the position, in the survey that returned this, of the smallest
     finding around this one, or None. `proof` is the strongest checksum that
-    covers the whole of a VOUCHED item, that of an item around it included.
+    covers the whole of a VERIFIED item, that of an item around it included.
     """
 
     start: int
@@ -253,13 +253,13 @@ class Finding:
             yield from ((span, Verdict.DAMAGED) for span in self.damage or (whole,))
             if not self.damage:
                 return
-        elif self.verdict is not Verdict.VOUCHED:
+        elif self.verdict is not Verdict.VERIFIED:
             yield whole, self.verdict
             return
         uncovered = list(without(self.uncovered, self.damage))
         yield from ((span, Verdict.CONSISTENT) for span in uncovered)
         rest = without([whole], [*uncovered, *self.damage])
-        yield from ((span, Verdict.VOUCHED) for span in rest)
+        yield from ((span, Verdict.VERIFIED) for span in rest)
 
 
 def environments(findings: Iterable[Finding]) -> tuple[Environment, ...]:

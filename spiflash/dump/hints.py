@@ -27,14 +27,14 @@ class Version:
 class Environment:
     """Variables in the order in which they stand, from address `at`.
 
-    `origin` says in words which environment it is; `vouched` whether its checksum holds;
+    `origin` says in words which environment it is; `checksum_ok` whether its checksum holds;
     `command` what the boot command does, its `run`s followed; `addresses` the variables that
     name places in memory or flash.
     """
 
     at: int
     origin: str
-    vouched: bool
+    checksum_ok: bool
     variables: tuple[tuple[str, str], ...]
     command: tuple[str, ...]
     arguments: str
@@ -154,7 +154,7 @@ def _environment(block: Block, space: Mapping[str, str], hide: Masker) -> Enviro
     return Environment(
         at=block.start,
         origin=origin(block),
-        vouched=block.checksum_ok,
+        checksum_ok=block.checksum_ok,
         variables=tuple(safe.items()),
         command=followed("bootcmd", safe),
         arguments=filled(safe.get("bootargs", ""), safe),

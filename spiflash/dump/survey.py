@@ -2,7 +2,7 @@
 
 A format is a pure function from the contents of a dump to its findings; all are listed here. Two
 rules bind each: work stays proportional to the size of the dump whatever the dump claims, and
-CHECKSUM_OK is said only of bytes that a checksum covers. The second argument of a search holds the
+VERIFIED is said only of bytes that a checksum covers. The second argument of a search holds the
 ranges, sorted and without overlap, in which it need not look.
 """
 
@@ -130,7 +130,7 @@ def _weighed(found: Sequence[Finding], size: int) -> list[Finding]:
             for each in found
             if each.kind not in _UNPACKED
             for span, verdict in each.claims()
-            if verdict is Verdict.VOUCHED
+            if verdict is Verdict.VERIFIED
         ]
     ):
         sure[start:end] = True
@@ -145,7 +145,7 @@ def _whole(finding: Finding) -> tuple[Span, ...]:
 
 
 def _with_proof(finding: Finding) -> Finding:
-    if finding.verdict is not Verdict.VOUCHED or finding.proof is not None:
+    if finding.verdict is not Verdict.VERIFIED or finding.proof is not None:
         return finding
     weak = {"romfs": Proof.SUM, "cpio": Proof.SUM} | dict.fromkeys(_UNPACKED, Proof.UNPACKED)
     return dataclasses.replace(finding, proof=weak.get(finding.kind, Proof.CRC))
@@ -167,13 +167,13 @@ def _cleared(finding: Finding, broken: Sequence[Span]) -> Finding:
     )
 
 
-def _narrow(finding: Finding, vouched: npt.NDArray[np.bool_], looking: Budget) -> Finding:
+def _narrow(finding: Finding, verified: npt.NDArray[np.bool_], looking: Budget) -> Finding:
     """Damage reduced to what other checksums do not vouch for, as long as `looking` lasts:
     hostile contents hold thousands of items that overlap."""
     known = finding.damage or ((finding.start, finding.end),)
     if len(known) > _MOST_SPANS or not looking.spend(sum(end - start for start, end in known)):
         return finding
-    spans = [span for start, end in known for span in _clear(vouched, start, end)]
+    spans = [span for start, end in known for span in _clear(verified, start, end)]
     if not spans or len(spans) > _MOST_SPANS or tuple(spans) == known:
         return finding
     # What others vouch for is uncovered here: this item's own checksum failed.

@@ -36,10 +36,10 @@ def backup_json(
         "coverage": {
             "total": coverage.total,
             "blank": coverage.blank,
-            "vouched": coverage.vouched,
+            "vouched": coverage.verified,
             "damaged": coverage.damaged,
             "consistent": coverage.consistent,
-            "unproven": coverage.unproven,
+            "unproven": coverage.unrecognised,
             "headline": coverage.headline,
         },
         "findings": [finding_json(each) for each in findings],

@@ -246,10 +246,10 @@ def audit_json(audit: Audit) -> dict[str, object]:
         "coverage": {
             "total": audit.coverage.total,
             "blank": audit.coverage.blank,
-            "vouched": audit.coverage.vouched,
+            "vouched": audit.coverage.verified,
             "damaged": audit.coverage.damaged,
             "consistent": audit.coverage.consistent,
-            "unproven": audit.coverage.unproven,
+            "unproven": audit.coverage.unrecognised,
             "headline": audit.coverage.headline,
         },
         "symptoms": [str(each) for each in audit.symptoms],
@@ -300,7 +300,7 @@ def audit_json(audit: Audit) -> dict[str, object]:
                 {
                     "at": each.at,
                     "origin": each.origin,
-                    "vouched": each.vouched,
+                    "vouched": each.checksum_ok,
                     "variables": [list(pair) for pair in each.variables],
                     "command": list(each.command),
                     "arguments": each.arguments,

@@ -24,9 +24,9 @@ _MAP_COLUMNS = 64
 _MAP_LINES = 32
 _FINDINGS_LIMIT = 100
 _SIGNS = {
-    Holds.VOUCHED: "#",
+    Holds.VERIFIED: "#",
     Holds.CONSISTENT: "=",
-    Holds.UNPROVEN: "?",
+    Holds.UNRECOGNISED: "?",
     Holds.DAMAGED: "X",
     Holds.BLANK: ".",
 }

@@ -32,9 +32,9 @@ SECTOR = 4096
 """Bytes of a cell when nothing is known of the reading."""
 
 KEY = (
-    (Holds.VOUCHED, "a checksum in the dump covers it and held"),
+    (Holds.VERIFIED, "a checksum in the dump covers it and held"),
     (Holds.CONSISTENT, "makes sense, but no checksum covers it"),
-    (Holds.UNPROVEN, "nothing recognised it"),
+    (Holds.UNRECOGNISED, "nothing recognised it"),
     (Holds.DAMAGED, "a checksum in the dump covers it and failed"),
     (Holds.BLANK, "erased, every byte FFh"),
 )
@@ -125,7 +125,7 @@ def coverage_bar(coverage: Coverage) -> list[tuple[str, int, float, float]]:
     result = []
     left = 0.0
     for kind, _ in KEY:
-        count = int(getattr(coverage, kind.value))
+        count = int(getattr(coverage, kind.name.lower()))
         width = 1000 * count / max(coverage.total, 1)
         if count:
             result.append((kind.value, count, round(left, 2), round(width, 2)))

@@ -77,10 +77,10 @@ def audit_headline(audit: Audit) -> Headline:
             "Damaged",
             f"{counted(covered.damaged, 'byte')} fail a checksum of their own. {_where(audit)}",
         )
-    share = percent(covered.vouched, covered.used)
+    share = percent(covered.verified, covered.used)
     if audit.symptoms:
         return Headline("mixed", "Doubtful", "There are signs that the reading went wrong.")
-    if covered.vouched * 2 >= covered.used:
+    if covered.verified * 2 >= covered.used:
         return Headline("good", "No damage found", f"Checksums vouch for {share} of it.")
     return Headline("mixed", "Hardly proven", f"Checksums vouch for only {share} of it.")
 

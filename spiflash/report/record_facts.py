@@ -152,11 +152,11 @@ def witness_words(coverage: Coverage) -> str:
     """What speaks for the contents besides the passes: their own checksums."""
     if not coverage.used:
         return "none: the contents are blank"
-    share = coverage.vouched * 1000 // coverage.used / 10
-    rest = coverage.used - coverage.vouched - coverage.damaged
-    bad = f", and {counted(coverage.damaged, 'byte')} are known bad" if coverage.damaged else ""
+    share = coverage.verified * 1000 // coverage.used / 10
+    rest = coverage.used - coverage.verified - coverage.damaged
+    bad = f", and {counted(coverage.damaged, 'byte')} fail one" if coverage.damaged else ""
     return (
-        f"the contents' own checksums vouch for {share:.1f} % of what is not blank{bad}; for the "
+        f"the contents' own checksums prove {share:.1f} % of what is not blank{bad}; for the "
         f"other {counted(rest, 'byte')} there are only the passes"
     )
 
@@ -187,9 +187,9 @@ def certainty_json(record: Record, coverage: Coverage) -> dict[str, object]:
         "weak_bits": len(found.weak),
         "weak_bits_unseen": found.unseen,
         "witness": {
-            "vouched": coverage.vouched,
+            "vouched": coverage.verified,
             "known_bad": coverage.damaged,
-            "unproven": coverage.unproven + coverage.consistent,
+            "unproven": coverage.no_checksum,
             "blank": coverage.blank,
         },
         "bad_contact": bool(bad_contact(record)),

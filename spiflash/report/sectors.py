@@ -18,16 +18,16 @@ class Holds(enum.Enum):
     """What a sector holds, most doubtful first."""
 
     DAMAGED = "damaged"
-    UNPROVEN = "unproven"
+    UNRECOGNISED = "unproven"
     CONSISTENT = "consistent"
-    VOUCHED = "vouched"
+    VERIFIED = "vouched"
     BLANK = "blank"
 
 
 _LEVELS = tuple(Holds)
 # Where findings overlap, a byte counts for the last of these: a failed checksum outweighs one
 # that held, and either says more than a structure that makes sense.
-_RISING = (Verdict.CONSISTENT, Verdict.BLANK, Verdict.VOUCHED, Verdict.DAMAGED)
+_RISING = (Verdict.CONSISTENT, Verdict.BLANK, Verdict.VERIFIED, Verdict.DAMAGED)
 _TITLES_PER_SECTOR = 3
 _TITLED_FINDINGS = 500  # the longest ones; a hostile dump can hold any number
 
@@ -93,7 +93,7 @@ def _kinds(contents: bytes, findings: Sequence[Finding]) -> NDArray[np.uint8]:
     kinds = np.where(
         values == 0xFF,
         np.uint8(_LEVELS.index(Holds.BLANK)),
-        np.uint8(_LEVELS.index(Holds.UNPROVEN)),
+        np.uint8(_LEVELS.index(Holds.UNRECOGNISED)),
     )
     claims = [claim for each in findings for claim in each.claims()]
     for verdict in _RISING:
@@ -108,7 +108,7 @@ def _decide(row: list[int]) -> Holds:
     counts = dict(zip(_LEVELS, row, strict=True))
     if counts[Holds.DAMAGED]:
         return Holds.DAMAGED
-    used = (Holds.UNPROVEN, Holds.CONSISTENT, Holds.VOUCHED)
+    used = (Holds.UNRECOGNISED, Holds.CONSISTENT, Holds.VERIFIED)
     if not any(counts[kind] for kind in used):
         return Holds.BLANK
     return max(used, key=lambda kind: counts[kind])

@@ -51,7 +51,7 @@ def test_audit_as_text_masks_unless_asked(dump: Path, capsys: pytest.CaptureFixt
     text = capsys.readouterr().out
     assert "invented-passphrase" not in text
     assert "heronldr.bin, SD card" in text
-    assert "vouched" in text.splitlines()[1]
+    assert "checksum OK" in text.splitlines()[1]
     assert run(["audit", str(dump), "--show-secrets"]) == 0
     assert "invented-passphrase-never-used" in capsys.readouterr().out
 

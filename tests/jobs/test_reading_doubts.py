@@ -352,7 +352,7 @@ def test_the_verdict_and_the_page_say_what_is_not_excluded_and_send_nobody_past_
     assert "Excluded random, evenly spread errors above 2.7e-08 a bit" in text
     assert "Not excluded cells or patterns that go wrong by themselves" in text
     assert "wrong by all 2 passes once in 4" in text
-    assert "Second witness the contents' own checksums vouch for 9" in text
+    assert "Second witness the contents' own checksums prove 9" in text
     (folder,) = (path for path in tmp_path.iterdir() if (path / "bagit.txt").exists())
     html = (folder / "report.html").read_text("utf-8")
     assert "Not excluded" in html

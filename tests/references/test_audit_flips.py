@@ -34,7 +34,7 @@ def vouched(findings: tuple[Finding, ...]) -> list[tuple[Finding, int, int]]:
         (finding, start, end)
         for finding in findings
         for (start, end), verdict in finding.claims()
-        if verdict is Verdict.VOUCHED
+        if verdict is Verdict.VERIFIED
     ]
 
 

@@ -69,7 +69,7 @@ def test_a_legacy_image_is_found_with_exact_place_and_length(tmp_path: Path, siz
     contents, offset = place(image, random.Random(size), align=4)
     (finding,) = found(contents, "uboot-image")
     assert (finding.start, finding.length) == (offset, len(image)) == (offset, size + 64)
-    assert finding.verdict is Verdict.VOUCHED
+    assert finding.verdict is Verdict.VERIFIED
     details = dict(finding.details)
     assert details["name"] == "some kernel"
     assert details["load address"] == "40008000h"
@@ -124,7 +124,7 @@ def test_an_environment_is_found(tmp_path: Path, size: int, flags: tuple[str, ..
     contents, offset = place(mkenvimage(tmp_path, size, *flags), random.Random(size))
     (finding,) = found(contents, "environment")
     assert (finding.start, finding.length) == (offset, size)
-    assert finding.verdict is Verdict.VOUCHED
+    assert finding.verdict is Verdict.VERIFIED
     details = dict(finding.details)
     assert details["byte order"] == ("big endian" if "-b" in flags else "little endian")
     assert details["copies"] == ("redundant" if "-r" in flags else "single")
@@ -175,7 +175,7 @@ def test_squashfs_is_found(tmp_path: Path, tree: Path, compression: str, block: 
     assert (finding.start, finding.length) == (offset, len(image))
     # zlib's format ends in an Adler-32 and an xz stream holds a CRC-32; the others have nothing.
     checked = compression in ("gzip", "xz")
-    assert finding.verdict is (Verdict.VOUCHED if checked else Verdict.CONSISTENT)
+    assert finding.verdict is (Verdict.VERIFIED if checked else Verdict.CONSISTENT)
     details = dict(finding.details)
     assert details["compression"] == compression
     assert details["block size"] == f"{block} bytes"
@@ -217,7 +217,7 @@ def test_jffs2_is_found_node_for_node(tmp_path: Path, tree: Path, flag: str, mod
     image = path.read_bytes()
     contents, offset = place(image, random.Random(len(mode)))
     findings = found(contents, "jffs2")
-    assert {finding.verdict for finding in findings} == {Verdict.VOUCHED}
+    assert {finding.verdict for finding in findings} == {Verdict.VERIFIED}
     assert sum(int(dict(finding.details)["nodes"]) for finding in findings) == len(nodes)
     assert findings[0].start == offset
     assert findings[-1].end == offset + sum(nodes[-1])
@@ -238,7 +238,7 @@ def test_jffs2_with_summaries(tmp_path: Path, tree: Path, flag: str) -> None:
     places = [match.start() for match in re.finditer(re.escape(summary), image)]
     assert places
     findings = found(image, "jffs2")
-    assert {finding.verdict for finding in findings} == {Verdict.VOUCHED}
+    assert {finding.verdict for finding in findings} == {Verdict.VERIFIED}
     for at in places:
         assert any(finding.start <= at < finding.end for finding in findings)
 
@@ -253,7 +253,7 @@ def test_jffs2_with_extended_attributes(tmp_path: Path) -> None:
     run("mkfs.jffs2", "-l", "--with-xattr", "-d", folder, "-o", tmp_path / "fs")
     nodes = jffs2_nodes(tmp_path / "fs", "-l")
     (finding,) = found((tmp_path / "fs").read_bytes(), "jffs2")
-    assert finding.verdict is Verdict.VOUCHED
+    assert finding.verdict is Verdict.VERIFIED
     assert int(dict(finding.details)["nodes"]) == len(nodes)
 
 
@@ -280,7 +280,7 @@ def test_a_node_that_was_given_up_still_vouches_for_its_bytes(tmp_path: Path, tr
     ]
     image[at + length - 1] ^= 1
     after = found(bytes(image), "jffs2")
-    assert {f.verdict for f in after} == {Verdict.VOUCHED}
+    assert {f.verdict for f in after} == {Verdict.VERIFIED}
     assert not any(f.start <= at < f.end for f in after)
 
 
@@ -345,7 +345,7 @@ def test_one_flipped_bit_in_a_vouched_range_is_noticed(
     tmp_path: Path, tree: Path, make: Callable[[Path, Path], tuple[bytes, set[int]]]
 ) -> None:
     image, uncovered = make(tmp_path, tree)
-    vouched = [f for f in survey(image) if f.verdict is Verdict.VOUCHED]
+    vouched = [f for f in survey(image) if f.verdict is Verdict.VERIFIED]
     places = sorted({at for f in vouched for at in range(f.start, f.end)} - uncovered)
     rng = random.Random(len(image))
     heads = [at for f in vouched for at in range(f.start, min(f.start + 80, f.end))]
@@ -354,7 +354,7 @@ def test_one_flipped_bit_in_a_vouched_range_is_noticed(
         wrong = bytearray(image)
         wrong[at] ^= 1 << rng.randrange(8)
         after = survey(bytes(wrong))
-        assert not [f for f in after if f.verdict is Verdict.VOUCHED and f.start <= at < f.end], (
+        assert not [f for f in after if f.verdict is Verdict.VERIFIED and f.start <= at < f.end], (
             hex(at)
         )
 

@@ -103,7 +103,7 @@ def test_the_sum_of_an_erofs_superblock(options: list[str], tmp_path: Path) -> N
     found = of_kind(blank + image + blank, "erofs")
     sums = "-Enosbcrc" not in options
     assert (found.start, found.length) == (4096, len(image))
-    assert found.verdict is (Verdict.VOUCHED if sums else Verdict.CONSISTENT)
+    assert found.verdict is (Verdict.VERIFIED if sums else Verdict.CONSISTENT)
     for at in (1024 + 40, 1024 + 64, 2000, 4095):  # blocks, name, behind the superblock
         broken = bytearray(image)
         broken[at] ^= 0x40
@@ -112,14 +112,14 @@ def test_the_sum_of_an_erofs_superblock(options: list[str], tmp_path: Path) -> N
             verdict = kinds["erofs"].verdict
             assert verdict is (Verdict.DAMAGED if sums else Verdict.CONSISTENT)
         elif "erofs" in kinds:
-            assert kinds["erofs"].verdict is not Verdict.VOUCHED
+            assert kinds["erofs"].verdict is not Verdict.VERIFIED
 
 
 @pytest.mark.needs("cpio")
 def test_sums_in_cpio_archives(tmp_path: Path) -> None:
     image = cpio(tmp_path, "crc")
     found = of_kind(image, "cpio")
-    assert found.verdict is Verdict.VOUCHED
+    assert found.verdict is Verdict.VERIFIED
     at = image.index(random.Random(3).randbytes(16)) + 200
     broken = of_kind(image[:at] + bytes([image[at] ^ 1]) + image[at + 1 :], "cpio")
     assert broken.verdict is Verdict.DAMAGED

@@ -18,13 +18,13 @@ def finding(start: int, length: int, verdict: Verdict) -> Finding:
 
 
 def counts(result: Coverage) -> tuple[int, int, int, int, int]:
-    return result.blank, result.vouched, result.damaged, result.consistent, result.unproven
+    return result.blank, result.verified, result.damaged, result.consistent, result.unrecognised
 
 
 def test_overlaps_count_once_and_damage_wins() -> None:
     findings = [
-        finding(0, 100, Verdict.VOUCHED),
-        finding(50, 100, Verdict.VOUCHED),
+        finding(0, 100, Verdict.VERIFIED),
+        finding(50, 100, Verdict.VERIFIED),
         finding(140, 20, Verdict.CONSISTENT),
         finding(90, 5, Verdict.DAMAGED),
         finding(0, 10, Verdict.BLANK),
@@ -42,7 +42,7 @@ def test_overlaps_count_once_and_damage_wins() -> None:
     )
 )
 def test_against_counting_byte_by_byte(findings: list[Finding]) -> None:
-    best = [Verdict.DAMAGED, Verdict.VOUCHED, Verdict.BLANK, Verdict.CONSISTENT]
+    best = [Verdict.DAMAGED, Verdict.VERIFIED, Verdict.BLANK, Verdict.CONSISTENT]
     expected = dict.fromkeys([*best, None], 0)
     for at in range(SIZE):
         here = {f.verdict for f in findings if f.start <= at < f.start + f.length}
@@ -50,7 +50,7 @@ def test_against_counting_byte_by_byte(findings: list[Finding]) -> None:
     result = coverage(bytes(SIZE), findings)
     assert counts(result) == (
         expected[Verdict.BLANK],
-        expected[Verdict.VOUCHED],
+        expected[Verdict.VERIFIED],
         expected[Verdict.DAMAGED],
         expected[Verdict.CONSISTENT],
         expected[None],
@@ -60,12 +60,12 @@ def test_against_counting_byte_by_byte(findings: list[Finding]) -> None:
 
 def test_the_headline_rounds_against_itself() -> None:
     almost = Coverage(1_000_000, 0, 999_999, 0, 0, 1)
-    assert almost.headline == "99.9 % vouched, 0 bytes known bad, 0.1 % unproven"
+    assert almost.headline == "99.9 % checksum OK, 0 bytes fail a checksum, 0.1 % no checksum"
     whole = Coverage(1_000_000, 500_000, 500_000, 0, 0, 0)
-    assert whole.headline == "100.0 % vouched, 0 bytes known bad, 0.0 % unproven"
+    assert whole.headline == "100.0 % checksum OK, 0 bytes fail a checksum, 0.0 % no checksum"
     mixed = Coverage(2000, 1000, 714, 0, 100, 186)
     assert mixed.headline == (
-        "71.4 % vouched, 0 bytes known bad, 28.6 % unproven (10.0 % fit their format)"
+        "71.4 % checksum OK, 0 bytes fail a checksum, 28.6 % no checksum (10.0 % fit their format)"
     )
 
 
@@ -74,14 +74,14 @@ def test_the_headline_of_nothing() -> None:
     assert coverage(b"\xff" * 8192, survey(b"\xff" * 8192)).headline == "blank throughout"
 
 
-def test_the_demo_board_has_no_known_bad_byte() -> None:
+def test_the_demo_board_has_no_byte_that_fails_a_checksum() -> None:
     for contents in (heron_factory(), heron_open()):
         result = coverage(contents, survey(contents))
         assert result.damaged == 0
-        assert result.vouched > 0.45 * result.used
+        assert result.verified > 0.45 * result.used
 
 
-def test_a_failed_card_flash_leaves_known_bad_bytes() -> None:
+def test_a_failed_card_flash_leaves_byte_that_fails_a_checksums() -> None:
     after = failed_card_flash(heron_factory(), heron_open(), 0x81234)
     broken = [f for f in survey(after) if f.verdict is Verdict.DAMAGED]
     assert [(f.kind, f.start) for f in broken] == [("uboot-image", 0x70000), ("gzip", 0x70040)]

@@ -30,12 +30,12 @@ def summary(contents: bytes) -> list[tuple[int, str, Verdict]]:
 def test_the_factory_image() -> None:
     found = summary(heron.heron_factory())
     for expected in (
-        (0x040000, "environment", Verdict.VOUCHED),
+        (0x040000, "environment", Verdict.VERIFIED),
         (0x060000, "devicetree", Verdict.CONSISTENT),
-        (0x070000, "uboot-image", Verdict.VOUCHED),
-        (0x200000, "squashfs", Verdict.VOUCHED),
-        (0x400000, "jffs2", Verdict.VOUCHED),
-        (0x440000, "jffs2", Verdict.VOUCHED),
+        (0x070000, "uboot-image", Verdict.VERIFIED),
+        (0x200000, "squashfs", Verdict.VERIFIED),
+        (0x400000, "jffs2", Verdict.VERIFIED),
+        (0x440000, "jffs2", Verdict.VERIFIED),
     ):
         assert expected in found
     assert {kind for _, kind, _ in found} == {
@@ -61,7 +61,7 @@ def test_the_banners() -> None:
 
 def test_the_environment_of_a_variant_is_vouched() -> None:
     (environment,) = [f for f in survey(heron.heron_variant(9)) if f.kind == "environment"]
-    assert environment.verdict is Verdict.VOUCHED
+    assert environment.verdict is Verdict.VERIFIED
     assert dict(environment.details)["ethaddr"] == "00:00:5e:00:53:09"
 
 
@@ -155,7 +155,7 @@ def test_lies_take_time_in_proportion(liar: str) -> None:
 def test_claims_beyond_the_budget_are_not_called_vouched() -> None:
     findings = [f for f in survey(nested_images()) if f.kind == "uboot-image"]
     assert len(findings) == MOST
-    assert not [f for f in findings if f.verdict is Verdict.VOUCHED]
+    assert not [f for f in findings if f.verdict is Verdict.VERIFIED]
 
 
 MAGICS = [
@@ -199,7 +199,7 @@ def test_damaged_formats_never_raise(at: int, patch: bytes, cut: bool) -> None:
     findings = survey(contents)
     assert all(0 <= f.start < f.end <= len(contents) for f in findings)
     if contents[:0x10000] != SAMPLE[:0x10000]:
-        assert not [f for f in findings if f.start == 0 and f.verdict is Verdict.VOUCHED]
+        assert not [f for f in findings if f.start == 0 and f.verdict is Verdict.VERIFIED]
 
 
 def test_random_contents() -> None:

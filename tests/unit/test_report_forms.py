@@ -130,10 +130,10 @@ def test_every_fact_is_on_the_page_and_in_the_text(page: Page) -> None:
 @pytest.mark.parametrize(
     ("changes", "verdict", "tone", "title", "words"),
     [
-        ({}, Verdict.VOUCHED, "good", "Verified", "read the same 16 KiB."),
+        ({}, Verdict.VERIFIED, "good", "Verified", "read the same 16 KiB."),
         (
             {"agreement": AgreementRecord(4096, 4, settled=(0,))},
-            Verdict.VOUCHED,
+            Verdict.VERIFIED,
             "good",
             "Verified",
             "1 sector of it after reading again",
@@ -148,7 +148,7 @@ def test_every_fact_is_on_the_page_and_in_the_text(page: Page) -> None:
         ),
         (
             {"verified": False, "agreement": AgreementRecord(4096, 4, unstable=(0, 4096))},
-            Verdict.VOUCHED,
+            Verdict.VERIFIED,
             "bad",
             "Not verified",
             "do not agree on 2 sectors",

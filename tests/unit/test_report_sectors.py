@@ -68,15 +68,15 @@ def test_counts_are_those_of_a_count_by_hand(contents: bytes, findings: list[Fin
 
 
 def test_the_more_doubtful_wins_a_tie() -> None:
-    finding = Finding(0, SIZE // 2, "x", "x", Verdict.VOUCHED)
+    finding = Finding(0, SIZE // 2, "x", "x", Verdict.VERIFIED)
     (part,) = sectors(b"\x00" * SIZE, [finding], agreement_of(SIZE))
-    assert part.holds is Holds.UNPROVEN
+    assert part.holds is Holds.UNRECOGNISED
 
 
 def test_agreement_and_titles_are_those_of_the_sector() -> None:
     contents = b"\x00" * (4 * SIZE)
     findings = [
-        Finding(0, 2 * SIZE + 1, "x", "long", Verdict.VOUCHED),
+        Finding(0, 2 * SIZE + 1, "x", "long", Verdict.VERIFIED),
         Finding(SIZE, 10, "x", "short", Verdict.CONSISTENT),
         Finding(0, 4 * SIZE, "x", "blank", Verdict.BLANK),
     ]

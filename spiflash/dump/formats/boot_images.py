@@ -97,7 +97,7 @@ def find_legacy_images(contents: bytes, packed: Sequence[Span] = ()) -> Iterator
         finding = _read_legacy(contents, at, header, budget) if header else None
         if finding is not None:
             yield finding
-            done = finding.end if finding.verdict is Verdict.VOUCHED else at + _LEGACY_HEADER.size
+            done = finding.end if finding.verdict is Verdict.VERIFIED else at + _LEGACY_HEADER.size
 
 
 def _candidates(contents: bytes) -> list[int]:
@@ -140,7 +140,7 @@ def _read_legacy(contents: bytes, at: int, header: bytes, budget: Budget) -> Fin
         compression="" if packing == 0 else compression,
         data=(start, start + len(data)),
         size=size,
-        checksum_ok=None if held is Verdict.UNCHECKED else held is Verdict.VOUCHED,
+        checksum_ok=None if held is Verdict.UNCHECKED else held is Verdict.VERIFIED,
         load=load,
         entry=entry,
         script=script,
@@ -218,7 +218,7 @@ def _check_data(data: memoryview, size: int, expected: int, budget: Budget) -> t
         return Verdict.UNCHECKED, "data CRC-32 NOT CHECKED: too many images claim these bytes"
     if crc32(data) != expected:
         return Verdict.DAMAGED, "data CRC-32 fails"
-    return Verdict.VOUCHED, "data CRC-32 holds"
+    return Verdict.VERIFIED, "data CRC-32 holds"
 
 
 _MOST_IMAGES = 64
@@ -280,7 +280,7 @@ class _Image:
 
 
 def find_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Trees with images, VOUCHED where every hash holds and DAMAGED where one fails; and plain
+    """Trees with images, VERIFIED where every hash holds and DAMAGED where one fails; and plain
     device trees."""
     budget = Budget(16 * len(contents))
     for tree in trees(contents, packed):
@@ -358,7 +358,7 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
     end = max([tree.start + tree.total, *(image.facts.data[1] for image in images)])
     checks = ["every token, name and string of the tree is in order; no checksum covers it"]
     details = [("description", tree.root.text("description")[:120])]
-    vouched: list[Span] = []
+    verified: list[Span] = []
     damage: list[Span] = []
     for image in images:
         start, stop = image.facts.data
@@ -377,16 +377,16 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
         if image.failed:
             damage.append(image.facts.data)
         elif image.held:
-            vouched.append(image.facts.data)
+            verified.append(image.facts.data)
     verdict = Verdict.CONSISTENT
     if damage:
         verdict = Verdict.DAMAGED
-    elif vouched:
-        verdict = Verdict.VOUCHED
+    elif verified:
+        verdict = Verdict.VERIFIED
     whole = [(tree.start, end)]
     # An image whose data are cut off entirely leaves no byte to blame but its description.
     spans = merged(damage) or ([(tree.start, tree.start + tree.total)] if damage else [])
-    uncovered = [] if verdict is Verdict.CONSISTENT else without(whole, [*vouched, *spans])
+    uncovered = [] if verdict is Verdict.CONSISTENT else without(whole, [*verified, *spans])
     return Finding(
         tree.start,
         end - tree.start,
@@ -397,7 +397,7 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
         tuple((name, value) for name, value in details if value),
         uncovered=tuple(uncovered),
         damage=tuple(spans),
-        proof=_proof(images) if verdict is Verdict.VOUCHED else None,
+        proof=_proof(images) if verdict is Verdict.VERIFIED else None,
         facts=BundleFacts(tuple(image.facts for image in images)),
     )
 
@@ -414,7 +414,7 @@ def find_trx(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
         finding = _read_trx(contents, at, budget) if at >= done else None
         if finding is not None:
             yield finding
-            done = finding.end if finding.verdict is Verdict.VOUCHED else at + 1
+            done = finding.end if finding.verdict is Verdict.VERIFIED else at + 1
 
 
 def _read_trx(contents: bytes, at: int, budget: Budget) -> Finding | None:
@@ -441,7 +441,7 @@ def _read_trx(contents: bytes, at: int, budget: Budget) -> Finding | None:
         length if whole else 28,
         "trx",
         f"TRX container, version {version}",
-        Verdict.VOUCHED if holds else Verdict.DAMAGED,
+        Verdict.VERIFIED if holds else Verdict.DAMAGED,
         (f"CRC-32 from the twelfth byte on {said}",),
         (("length", f"{length} bytes"), ("pieces at", pieces)),
         uncovered=((at, at + 4),) if holds else (),

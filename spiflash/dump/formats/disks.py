@@ -92,7 +92,7 @@ def _gpt_header(contents: bytes, at: int, raw: bytes, header: bytes) -> Finding:
         _GPT_HEADER,
         "gpt",
         "GPT header",
-        Verdict.VOUCHED if holds else Verdict.DAMAGED,
+        Verdict.VERIFIED if holds else Verdict.DAMAGED,
         ("header CRC-32 holds" if holds else "header CRC-32 fails; with one bit turned it holds",),
         (
             ("disk", str(uuid.UUID(bytes_le=header[56:72]))),
@@ -115,7 +115,7 @@ def _gpt_table(contents: bytes, at: int, header: bytes, budget: Budget) -> Findi
         length,
         "gpt-table",
         "GPT partition table",
-        Verdict.VOUCHED if holds else Verdict.DAMAGED,
+        Verdict.VERIFIED if holds else Verdict.DAMAGED,
         (f"table CRC-32 {'holds' if holds else 'fails'}",),
         tuple(_gpt_partitions(contents[start : start + length], size)),
     )
@@ -183,7 +183,7 @@ def _ext(contents: bytes, at: int, mending: Budget) -> Finding | None:
     verdict, block = Verdict.CONSISTENT, (at + _SUPER, at + 2 * _SUPER)
     if holds:
         checks.append("CRC-32C of the superblock holds")
-        verdict = Verdict.VOUCHED
+        verdict = Verdict.VERIFIED
     elif repaired is not None:
         checks.append("CRC-32C of the superblock fails; with one bit turned it holds")
         verdict = Verdict.DAMAGED

@@ -264,7 +264,7 @@ class _Search:
             each.length,
             "environment",
             f"U-Boot environment, {counted(len(each.variables), 'variable')}",
-            Verdict.VOUCHED,
+            Verdict.VERIFIED,
             tuple(checks),
             (*details, *(shown(each.variables) if self.told.spend(1) else ())),
             uncovered=((flag, flag + 1),) if each.redundant else (),

@@ -75,7 +75,7 @@ class _Run:
 
 
 def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Runs of nodes whose CRCs all hold (VOUCHED), and nodes with one that fails (DAMAGED).
+    """Runs of nodes whose CRCs all hold (VERIFIED), and nodes with one that fails (DAMAGED).
 
     Two nodes belong to one run when nothing but less than a sector of erased bytes lies between
     them. A node that was given up and fails its CRCs is left out: the file system ignores it.
@@ -245,7 +245,7 @@ def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
         run.end - run.start,
         "jffs2",
         f"JFFS2, {counted(run.nodes, 'node')}",
-        Verdict.VOUCHED,
+        Verdict.VERIFIED,
         (
             "header, field and data CRCs of every node hold",
             "not covered: the byte of each type that marks a node as given up; erased bytes "

@@ -70,7 +70,7 @@ def _read_cramfs(contents: bytes, at: int, budget: Budget) -> Finding | None:
             return None
     elif budget.spend(length):
         holds = _cramfs_sum(contents, at, length) == stored
-        verdict = Verdict.VOUCHED if holds and length == size else Verdict.DAMAGED
+        verdict = Verdict.VERIFIED if holds and length == size else Verdict.DAMAGED
         said = "holds" if holds else "fails"
         checks.append(f"CRC-32 over {length} bytes {said}")
     else:
@@ -91,7 +91,7 @@ def _read_cramfs(contents: bytes, at: int, budget: Budget) -> Finding | None:
             ("blocks", str(blocks)),
             ("files", str(files)),
         ),
-        uncovered=((at - room, at),) if room and verdict is Verdict.VOUCHED else (),
+        uncovered=((at - room, at),) if room and verdict is Verdict.VERIFIED else (),
         damage=((at, at + length),) if room and verdict is Verdict.DAMAGED else (),
         facts=FileSystemFacts(size + room, "gzip"),
     )
@@ -173,27 +173,27 @@ def _read_romfs(contents: bytes, at: int, budget: Budget) -> Finding | None:
     held = exact and sized and _adds_up(contents[at : at + summed])
     if not exact and not sized:
         return None
-    vouched: list[Span] = []
+    verified: list[Span] = []
     damage: list[Span] = []
-    (vouched if held else damage).append((at, min(at + summed, len(contents))))
+    (verified if held else damage).append((at, min(at + summed, len(contents))))
     files = 0
     if sized:
-        files = _romfs_files(contents, at, first, at + size, vouched, damage, budget)
+        files = _romfs_files(contents, at, first, at + size, verified, damage, budget)
     end = at + size if sized else damage[0][1]
     if not exact and (not files or len(damage) > 1):
         return None  # the magic number is off, and nothing else speaks for it
     checks = [f"the words of the first {summed} bytes {'add' if held else 'do not add'} up to 0"]
     checks.append(f"sums of {counted(files, 'file header')} hold; contents have no checksum")
-    damage = without(damage, vouched) or damage
+    damage = without(damage, verified) or damage
     return Finding(
         at,
         end - at,
         "romfs",
         "RomFS file system",
-        Verdict.DAMAGED if damage else Verdict.VOUCHED,
+        Verdict.DAMAGED if damage else Verdict.VERIFIED,
         tuple(checks),
         (("name", readable(name, 60)), ("size", f"{size} bytes"), ("files", str(files))),
-        uncovered=tuple(without([(at, end)], [*vouched, *damage])),
+        uncovered=tuple(without([(at, end)], [*verified, *damage])),
         damage=tuple(merged(damage)),
         facts=FileSystemFacts(size),
     )
@@ -204,7 +204,7 @@ def _romfs_files(
     base: int,
     first: int,
     end: int,
-    vouched: list[Span],
+    verified: list[Span],
     damage: list[Span],
     budget: Budget,
 ) -> int:
@@ -221,7 +221,7 @@ def _romfs_files(
         if not _adds_up(contents[span[0] : span[1]]):
             damage.append(span)
             continue
-        vouched.append(span)
+        verified.append(span)
         held += 1
         waiting.append(base + (following & ~15))
         if following & 7 == 1:  # a directory: `info` is where its first entry lies
@@ -276,7 +276,7 @@ def _read_erofs(contents: bytes, at: int, budget: Budget) -> Finding | None:
         verdict, checks = Verdict.UNCHECKED, ["CRC-32C of the superblock was not computed"]
     elif sums:
         holds = crc("CRC-32/ISCSI")(covered[:4] + bytes(4) + covered[8:]) ^ 0xFFFFFFFF == stated
-        verdict = Verdict.VOUCHED if holds else Verdict.DAMAGED
+        verdict = Verdict.VERIFIED if holds else Verdict.DAMAGED
         checks.append(f"CRC-32C of the superblock {'holds' if holds else 'fails'}")
         length = max(length, end - at)
     rest = tuple(
@@ -296,7 +296,7 @@ def _read_erofs(contents: bytes, at: int, budget: Budget) -> Finding | None:
             ("name", readable(raw[64:80].rstrip(b"\0"))),
             ("identifier", str(uuid.UUID(bytes=raw[48:64]))),
         ),
-        uncovered=rest if verdict in (Verdict.VOUCHED, Verdict.DAMAGED) else (),
+        uncovered=rest if verdict in (Verdict.VERIFIED, Verdict.DAMAGED) else (),
         damage=((at + _EROFS_SUPER, end),) if verdict is Verdict.DAMAGED else (),
         facts=FileSystemFacts(whole, "lz4" if incompatible & _EROFS_COMPRESSED else ""),
     )
@@ -343,7 +343,7 @@ def _read_cpio(contents: bytes, start: int, budget: Budget) -> Finding | None:
         return None
     held = [span for span, total in sums if _cpio_sum(contents, span) == total]
     damage = merged(without([span for span, _ in sums], held))
-    verdict = Verdict.DAMAGED if damage else Verdict.VOUCHED if held else Verdict.CONSISTENT
+    verdict = Verdict.DAMAGED if damage else Verdict.VERIFIED if held else Verdict.CONSISTENT
     checks = [f"{counted(files, 'header')} of the usual form, each where the one before says"]
     checks.append("ends with its trailer" if whole else "its trailer is not there")
     if sums:

@@ -54,11 +54,11 @@ class Superblock:
 class Walk:
     """What became of the blocks; ranges are offsets from the superblock.
 
-    `vouched` by a checksum; `fitting`: unpacked to the right size, or stored; `broken`;
+    `verified` by a checksum; `fitting`: unpacked to the right size, or stored; `broken`;
     `skipped` counts those that the budget did not allow.
     """
 
-    vouched: list[Span] = field(default_factory=list)
+    verified: list[Span] = field(default_factory=list)
     fitting: int = 0
     stored: int = 0
     broken: list[Span] = field(default_factory=list)
@@ -104,7 +104,7 @@ class Walker:
         return self._contents[self._at + start : self._at + start + length]
 
     def _unpack(self, start: int, length: int, limit: int) -> bytes | None:
-        """The contents of a packed block, noted as vouched, fitting or broken."""
+        """The contents of a packed block, noted as verified, fitting or broken."""
         cost = (length + limit) * BLOCK_COST.get(self._top.compression, 1)
         if not self._budget.spend(cost):
             self.walk.skipped += 1
@@ -118,8 +118,8 @@ class Walker:
         except BlockError:
             self._break(start, length)
             return None
-        if result.vouched:
-            self._vouch(start, length, result.loose_tail)
+        if result.verified:
+            self._verify(start, length, result.loose_tail)
         else:
             self.walk.fitting += 1
         return result.contents
@@ -131,12 +131,12 @@ class Walker:
         else:
             self.walk.lost = "a table or block would lie outside the file system"
 
-    def _vouch(self, start: int, length: int, loose_tail: int) -> None:
+    def _verify(self, start: int, length: int, loose_tail: int) -> None:
         end = start + length
         if loose_tail:
-            self.walk.vouched += [(start, end - loose_tail), (end - loose_tail + 1, end)]
+            self.walk.verified += [(start, end - loose_tail), (end - loose_tail + 1, end)]
         else:
-            self.walk.vouched.append((start, end))
+            self.walk.verified.append((start, end))
 
     def _metadata(self, start: int) -> tuple[bytes | None, int]:
         """A metadata block's contents (None: broken), and the address behind it."""
@@ -214,12 +214,12 @@ class Walker:
             self.walk.stored += 1
             self.walk.blocks += 1
             return
-        before = len(self.walk.vouched), self.walk.fitting
+        before = len(self.walk.verified), self.walk.fitting
         contents = self._unpack(start, length, expected)
         if contents is None or not exact or len(contents) == expected:
             return
         # It unpacks, but not to the size that the inode says.
-        del self.walk.vouched[before[0] :]
+        del self.walk.verified[before[0] :]
         self.walk.fitting = before[1]
         self._break(start, length)
 
@@ -336,14 +336,14 @@ def _examined(contents: bytes, at: int, top: Superblock, budget: Budget) -> Find
     else:
         walk = Walker(contents, at, top, budget).run()
         checks += _said(walk, top)
-        vouched = [(at + start, at + end) for start, end in walk.vouched]
+        verified = [(at + start, at + end) for start, end in walk.verified]
         broken = [(at + start, at + end) for start, end in walk.broken]
         if broken:
             verdict, damage = Verdict.DAMAGED, tuple(broken)
-        elif vouched:
-            verdict = Verdict.VOUCHED
+        elif verified:
+            verdict = Verdict.VERIFIED
         if verdict is not Verdict.CONSISTENT:
-            uncovered = tuple(without([(at, at + length)], [*vouched, *broken]))
+            uncovered = tuple(without([(at, at + length)], [*verified, *broken]))
     made = datetime.datetime.fromtimestamp(top.made, datetime.UTC)
     return Finding(
         at,

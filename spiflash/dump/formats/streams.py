@@ -295,7 +295,7 @@ _SORTS = (
 
 
 def find_streams(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Every stream, sort by sort. VOUCHED where a checksum of the contents holds; DAMAGED where
+    """Every stream, sort by sort. VERIFIED where a checksum of the contents holds; DAMAGED where
     it fails, or a header would hold with one bit turned; UNCHECKED where memory or time for it
     are not there; CONSISTENT where it unpacks and has no checksum."""
     budget = unpack.allowance(contents)
@@ -353,7 +353,7 @@ def _judged(sort: _Sort, contents: bytes, at: int, outcome: Outcome) -> Finding 
         if sort.kind == "lzma" and outcome.produced < _DOUBT:
             return None
         if check:
-            verdict, said = Verdict.VOUCHED, f"{check} of the unpacked contents holds"
+            verdict, said = Verdict.VERIFIED, f"{check} of the unpacked contents holds"
             end = at + outcome.consumed
             uncovered = ((at, at + sort.head(contents, at)),)
             if sort.loose is not None:

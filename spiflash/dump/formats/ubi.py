@@ -43,7 +43,7 @@ class _Image:
     start: int
     end: int
     blocks: int = 0
-    vouched: list[Span] = field(default_factory=list)
+    verified: list[Span] = field(default_factory=list)
     damage: list[Span] = field(default_factory=list)
     said: collections.Counter[str] = field(default_factory=collections.Counter)
     volumes: dict[int, list[int]] = field(default_factory=dict)
@@ -105,7 +105,7 @@ def _image(contents: bytes, first: int, size: int, mending: Budget, budget: Budg
         elif state == "erased":
             break
         if state == "held":
-            image.vouched.append((at, at + _UBI_HEADER))
+            image.verified.append((at, at + _UBI_HEADER))
         else:
             image.damage.append((at, at + _UBI_HEADER))
             image.said["erase-counter headers broken"] += 1
@@ -139,7 +139,7 @@ def _read_block(
         image.said["free blocks"] += 1
         return
     if _header_holds(header, _VOLUME):
-        image.vouched.append((start, start + _UBI_HEADER))
+        image.verified.append((start, start + _UBI_HEADER))
     else:
         image.damage.append((start, start + _UBI_HEADER))
         image.said["volume headers broken"] += 1
@@ -157,7 +157,7 @@ def _read_block(
     if (kind == 2 or copied) and data + length <= image.end and budget.spend(length):
         span = (data, data + length)
         if crc32_uninverted(memoryview(contents)[data : data + length]) == stored:
-            image.vouched.append(span)
+            image.verified.append(span)
             image.said["data CRCs held"] += 1
         else:
             image.damage.append(span)
@@ -174,7 +174,7 @@ def _read_table(contents: bytes, image: _Image, data: int) -> None:
             image.damage.append((at, at + _RECORD.size))
             image.said["volume records broken"] += 1
             continue
-        image.vouched.append((at, at + _RECORD.size))
+        image.verified.append((at, at + _RECORD.size))
         reserved, _, _, kind, _, length, name, *_ = _RECORD.unpack(raw)
         if reserved:
             sort = {1: "dynamic", 2: "static"}.get(kind, f"type {kind}")
@@ -183,7 +183,7 @@ def _read_table(contents: bytes, image: _Image, data: int) -> None:
 
 
 def _described_image(image: _Image, size: int) -> Finding:
-    vouched, damage = merged(image.vouched), merged(image.damage)
+    verified, damage = merged(image.verified), merged(image.damage)
     checks = [
         "CRCs of headers and volume records",
         *(f"{number} {what}" for what, number in sorted(image.said.items())),
@@ -201,10 +201,10 @@ def _described_image(image: _Image, size: int) -> Finding:
         image.end - image.start,
         "ubi",
         f"UBI, {counted(image.blocks, 'erase block')}",
-        Verdict.DAMAGED if damage else Verdict.VOUCHED,
+        Verdict.DAMAGED if damage else Verdict.VERIFIED,
         tuple(checks),
         tuple(details),
-        uncovered=tuple(without([(image.start, image.end)], [*vouched, *damage])),
+        uncovered=tuple(without([(image.start, image.end)], [*verified, *damage])),
         damage=tuple(damage),
     )
 
@@ -230,7 +230,7 @@ class _Run:
 
 
 def find_ubifs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Runs of nodes whose CRC holds (VOUCHED), and nodes whose CRC fails (DAMAGED)."""
+    """Runs of nodes whose CRC holds (VERIFIED), and nodes whose CRC fails (DAMAGED)."""
     budget = Budget(4 * len(contents))
     exact = [at for at in places(contents, _NODE_MAGIC) if at % 8 == 0]
     near = [at for at in near_places(contents, _NODE_MAGIC) if at % 8 == 0]
@@ -301,7 +301,7 @@ def _described_run(run: _Run) -> Finding:
             run.end - run.start,
             "ubifs",
             f"UBIFS, {counted(run.nodes, 'node')}",
-            Verdict.VOUCHED,
+            Verdict.VERIFIED,
             ("the CRC of every node holds", "not covered: padding between nodes"),
             details,
             uncovered=tuple(merged(run.uncovered)),

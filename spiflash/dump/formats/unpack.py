@@ -278,7 +278,7 @@ class Unpacked:
     packed block no checksum looks at in full."""
 
     contents: bytes
-    vouched: bool
+    verified: bool
     loose_tail: int = 0
 
 

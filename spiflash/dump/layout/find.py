@@ -191,7 +191,7 @@ def _stated(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
         if holder is None:
             rank, where = 4, f"text at {stated.at:06X}h"
         elif holder.kind == "environment":
-            rank = 0 if holder.verdict is Verdict.VOUCHED else 3
+            rank = 0 if holder.verdict is Verdict.VERIFIED else 3
             where = f"environment at {holder.start:06X}h"
         else:
             rank, where = 1, f"boot arguments of the device tree at {holder.start:06X}h"

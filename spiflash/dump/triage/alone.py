@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spiflash.dump.coverage import Level
 from spiflash.dump.finding import (
     Architecture,
     BannerFacts,
@@ -24,8 +25,6 @@ from spiflash.spans import SECTOR
 from spiflash.text import counted
 
 UNPROVEN = "nothing speaks against it; no checksum covers it"
-VOUCHED = 3
-"""The level of a byte that a checksum proves, in `dump.coverage`."""
 
 FILE_SYSTEMS = (
     "squashfs",
@@ -111,11 +110,13 @@ def proven(reference: Reference, region: Region) -> Proven:
     used = (contents != 0xFF) & (contents != 0)
     covered = np.zeros(len(contents), dtype=bool)
     for each in reference.findings:
-        if each.verdict is Verdict.VOUCHED and each.start < region.end and each.end > region.start:
+        if each.verdict is Verdict.VERIFIED and each.start < region.end and each.end > region.start:
             low, high = max(each.start - region.start, 0), each.end - region.start
             covered[low:high] = True
     return Proven(
-        int(used.sum()), int((used & (levels == VOUCHED)).sum()), int((used & ~covered).sum())
+        int(used.sum()),
+        int((used & (levels == Level.VERIFIED)).sum()),
+        int((used & ~covered).sum()),
     )
 
 

@@ -13,11 +13,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from spiflash.dump.coverage import Level
 from spiflash.dump.differences import differing
 from spiflash.dump.finding import Verdict, environments
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout.region import Layout, Role
-from spiflash.dump.triage.alone import VOUCHED
 from spiflash.dump.triage.pieces import WRITTEN_BY_THE_BOARD
 from spiflash.dump.triage.reference import FIRMWARE, Reference, surely_own, with_layout
 from spiflash.dump.triage.result import Change, Why
@@ -78,7 +78,7 @@ def right_bytes(chip: Reference) -> Flags:
         for each in chip.findings
         if each.verdict is Verdict.DAMAGED and each.kind not in WRITTEN_BY_THE_BOARD
     ]
-    proven: Flags = np.frombuffer(chip.levels, np.uint8) == VOUCHED
+    proven: Flags = np.frombuffer(chip.levels, np.uint8) == Level.VERIFIED
     return proven & ~_flags(size, broken)
 
 

@@ -57,7 +57,7 @@ def reference(contents: bytes, layout: Layout | None = None) -> Reference:
     )
 
 
-_CLAIMED = frozenset({Verdict.VOUCHED, Verdict.DAMAGED, Verdict.CONSISTENT})
+_CLAIMED = frozenset({Verdict.VERIFIED, Verdict.DAMAGED, Verdict.CONSISTENT})
 
 FIRMWARE = frozenset({Role.BOOT, Role.TREE, Role.KERNEL, Role.ROOT})
 """Roles whose contents come with the firmware. Gaps and names that say nothing are none of it."""

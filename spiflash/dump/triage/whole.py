@@ -56,7 +56,7 @@ def _swapped(chip: Reference, known: Sequence[Reference]) -> Whole | None:
 def _recognised(findings: Sequence[Finding]) -> list[Finding]:
     """Images, trees, file systems and saved environments that are whole."""
     kinds = {kind for each in _BY_ROLE.values() for kind in each} | {"jffs2"}
-    whole_ones = (Verdict.VOUCHED, Verdict.CONSISTENT)
+    whole_ones = (Verdict.VERIFIED, Verdict.CONSISTENT)
     return [e for e in findings if e.kind in kinds and e.verdict in whole_ones]
 
 
