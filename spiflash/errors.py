@@ -133,6 +133,10 @@ class BackupSetError(SpiflashError):
     status = 42
 
 
+class NewerFormatError(BackupSetError):
+    """A file that spiflash keeps was written by a newer version of it."""
+
+
 class ShelfError(SpiflashError):
     """The shelf cannot be read or written (permissions, disk full)."""
 

@@ -10,14 +10,14 @@ import enum
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from datetime import datetime
+from dataclasses import dataclass
 from pathlib import Path
 
 import platformdirs
 
-from spiflash.archive.fields import parse_object
-from spiflash.archive.files import make_folders, read_plain, shelf_error, write_file
+from spiflash.archive import codec
+from spiflash.archive.codec import Count, Moment, Number, Text
+from spiflash.archive.files import make_folders, read_plain, replace_file, shelf_error
 from spiflash.errors import BackupSetError
 
 VERSION = 1
@@ -36,10 +36,10 @@ class Outcome(enum.Enum):
 class Check:
     """One assumption: what it says, how it turned out, and what was measured, in a sentence."""
 
-    name: str
-    assumption: str
+    name: Text
+    assumption: Text
     outcome: Outcome
-    measured: str
+    measured: Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +50,13 @@ class AdapterRecord:
     bytes that one read command may ask for; 0 where nothing limits them.
     """
 
-    model: str
-    serial: str
-    made: datetime
-    program: Mapping[str, str]
+    model: Text
+    serial: Text
+    made: Moment
+    program: Mapping[Text, Text]
     checks: tuple[Check, ...]
-    ceiling: float = 0.0
-    longest_read: int = 0
+    ceiling: Number = 0.0
+    longest_read: Count = 0
 
     @property
     def failed(self) -> tuple[Check, ...]:
@@ -65,9 +65,7 @@ class AdapterRecord:
 
     def document(self) -> dict[str, object]:
         """The record as JSON has it."""
-        plain = asdict(self) | {"version": VERSION, "made": self.made.isoformat()}
-        plain["checks"] = [asdict(each) | {"outcome": each.outcome.value} for each in self.checks]
-        return plain
+        return {**codec.plain(self), "version": VERSION}
 
 
 def default_folder() -> Path:
@@ -82,13 +80,10 @@ def _path(folder: Path, model: str, serial: str) -> Path:
 def keep(record: AdapterRecord, folder: Path | None = None) -> Path:
     """Put the record in place of the one before; its path. Raises `ShelfError`."""
     path = _path(folder or default_folder(), record.model, record.serial)
-    new = path.with_suffix(".new")
     text = json.dumps(record.document(), indent=1, ensure_ascii=False) + "\n"
     try:
         make_folders(path.parent)
-        new.unlink(missing_ok=True)
-        write_file(new, [text.encode()])
-        new.replace(path)
+        replace_file(path, text.encode())
     except OSError as error:
         raise shelf_error(
             error, f"keeping what was found in “{path}”", state="The tests are done."
@@ -108,26 +103,7 @@ def known(model: str, serial: str, folder: Path | None = None) -> AdapterRecord 
 
 
 def _parse(text: str) -> AdapterRecord:
-    fields = parse_object(text, "record of an adapter")
-    if fields.integer("version") != VERSION:
-        fields.refuse("version", "is of another program")
-    checks = tuple(
-        Check(
-            each.text("name"),
-            each.text("assumption"),
-            Outcome(each.text("outcome")),
-            each.text("measured"),
-        )
-        for each in fields.children("checks")
-    )
-    record = AdapterRecord(
-        model=fields.text("model"),
-        serial=fields.text("serial"),
-        made=fields.moment("made"),
-        program=fields.text_mapping("program"),
-        checks=checks,
-        ceiling=fields.number("ceiling"),
-        longest_read=fields.integer("longest_read"),
-    )
-    fields.finish()
-    return record
+    name = "record of an adapter"
+    found = codec.load(text, name)
+    codec.take_version(found, "version", (VERSION,), name)
+    return codec.parse(AdapterRecord, found, name)

@@ -75,6 +75,16 @@ def write_file(path: Path, pieces: Iterable[bytes]) -> tuple[int, str]:
     return size, digest.hexdigest()
 
 
+def replace_file(path: Path, data: bytes) -> None:
+    """Put a private file in the place of what is there: after a power cut it is the old or the
+    new one, whole."""
+    new = path.with_name(f".{path.name}.new")
+    new.unlink(missing_ok=True)
+    write_file(new, (data,))
+    os.replace(new, path)
+    sync_folder(path.parent)
+
+
 def pieces_of(path: Path) -> Iterator[bytes]:
     """The contents of a file in pieces of at most 1 MiB."""
     with open(path, "rb") as file:

@@ -19,25 +19,27 @@ import itertools
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
-from datetime import datetime
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NoReturn
 
-from spiflash.archive.fields import Fields, parse_object
+from spiflash.archive import codec
+from spiflash.archive.codec import Count, Hex, Moment, Positive, Sha256, Text
 from spiflash.archive.files import (
     FILE_MODE,
     NameTakenError,
     make_folders,
     read_plain,
     remove_folder,
+    replace_file,
     shelf_error,
     sync_folder,
     whole_folder,
     write_file,
 )
 from spiflash.archive.locks import Lock, try_lock
-from spiflash.errors import BackupSetError, ShelfError
+from spiflash.errors import BackupSetError, NewerFormatError, ShelfError
+from spiflash.spans import merged
 
 JOURNAL_VERSION = 3
 IN_USE = "in-use"
@@ -50,8 +52,8 @@ _STATE_LIMIT = 4 << 20  # bytes; one range a sector of the largest chips stays b
 class Range:
     """`length` bytes from address `start`."""
 
-    start: int
-    length: int
+    start: Count
+    length: Positive
 
     @property
     def end(self) -> int:
@@ -61,14 +63,9 @@ class Range:
 
 def joined(ranges: Iterable[Range]) -> tuple[Range, ...]:
     """The ranges in order, those that meet or overlap made one."""
-    found: list[Range] = []
-    for each in sorted(ranges, key=lambda one: one.start):
-        if found and each.start <= found[-1].end:
-            end = max(found[-1].end, each.end)
-            found[-1] = Range(found[-1].start, end - found[-1].start)
-        else:
-            found.append(each)
-    return tuple(found)
+    return tuple(
+        Range(start, end - start) for start, end in merged((e.start, e.end) for e in ranges)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,18 +80,18 @@ class JournalState:
     is erased whatever it reads.
     """
 
-    chip: str
-    jedec_id: str
-    unique_id: str | None
-    size: int
+    chip: Text
+    jedec_id: Hex
+    unique_id: Hex | None
+    size: Positive
     ranges: tuple[Range, ...]
-    image_name: str
-    image_sha256: str
-    begun: datetime
-    registers: Mapping[str, str] = field(default_factory=dict)
+    image_name: Text
+    image_sha256: Sha256
+    begun: Moment
+    registers: Mapping[Text, Hex] = field(default_factory=dict)
     four_byte_mode: bool | None = None
-    segment: int = 0
-    at: int | None = None
+    segment: Count = 0
+    at: Count | None = None
     parts: tuple[Range, ...] | None = None
     again: tuple[Range, ...] = ()
 
@@ -149,6 +146,12 @@ class Journal:
             version, state, before_sha256, after_sha256 = _parse(text.decode())
         except UnicodeDecodeError:
             _refuse(path, "state.json is not UTF-8 text")
+        except NewerFormatError as error:
+            raise NewerFormatError(
+                f"The journal “{path}” was written by a newer version of spiflash.",
+                state="The chip it belongs to may be half written.",
+                remedy="Update spiflash, then continue the work or undo it.",
+            ) from error
         except BackupSetError as error:
             _refuse(path, error.cause.removesuffix("."))
         result = cls(path, state, before_sha256, after_sha256, version)
@@ -195,9 +198,8 @@ class Journal:
         if self.version < 2 or not os.path.lexists(self.path / ASTRAY):
             return ()
         try:
-            fields = parse_object(_read(self.path, ASTRAY, _STATE_LIMIT).decode(), ASTRAY)
-            found = _ranges(fields, "ranges")
-            fields.finish()
+            text = _read(self.path, ASTRAY, _STATE_LIMIT).decode()
+            found = codec.parse(_Astray, codec.load(text, ASTRAY), ASTRAY).ranges
         except (UnicodeDecodeError, BackupSetError) as error:
             _refuse(self.path, f"{ASTRAY} cannot be read ({error})")
         if problem := _problem(found, self.state.size):
@@ -209,13 +211,9 @@ class Journal:
         again. On the disk when this returns. Raises `ShelfError`."""
         if self.version < 2:
             return
-        document = {"ranges": [asdict(each) for each in joined((*self.astray(), *ranges))]}
-        new = self.path / f".{ASTRAY}"
+        document = codec.dump(_Astray(joined((*self.astray(), *ranges))))
         try:
-            new.unlink(missing_ok=True)
-            write_file(new, (json.dumps(document).encode(),))
-            os.replace(new, self.path / ASTRAY)
-            sync_folder(self.path)
+            replace_file(self.path / ASTRAY, document.encode())
         except OSError as error:
             raise shelf_error(
                 error, f"writing “{self.path / ASTRAY}”", state="The journal is as it was."
@@ -320,6 +318,28 @@ class OpenJournals:
         return tuple(each for each in self.corrupt if f"{each[0].name}-".startswith(f"{key}-"))
 
 
+@dataclass(frozen=True, slots=True)
+class _Digests1:
+    """What state.json of version 1 says beside the state."""
+
+    before_sha256: Sha256
+    after_sha256: Sha256
+
+
+@dataclass(frozen=True, slots=True)
+class _Digests(_Digests1):
+    """The same since version 2."""
+
+    digest: Sha256
+
+
+@dataclass(frozen=True, slots=True)
+class _Astray:
+    """What astray.json says."""
+
+    ranges: tuple[Range, ...]
+
+
 def open_journals(journals: Path) -> OpenJournals:
     """All journals below the folder `journals`, which need not exist.
 
@@ -350,10 +370,9 @@ def _write(path: Path, state: JournalState, before: bytes, after: bytes) -> tupl
             write_file(folder / f"{name}.bin", (data,))[1]
             for name, data in (("before", before), ("after", after))
         )
-        document: dict[str, object] = {"journal_version": version, **asdict(state)}
+        document = {"journal_version": version, **codec.plain(state)}
         if not state.again:
             del document["again"]
-        document["begun"] = state.begun.isoformat()
         document["before_sha256"], document["after_sha256"] = digests
         document["digest"] = _digest(document)
         text = json.dumps(document, indent=1, ensure_ascii=False)
@@ -388,43 +407,24 @@ def _problem(ranges: Iterable[Range], size: int) -> str:
     return "" if end else "there are no ranges"
 
 
-def _ranges(fields: Fields, name: str) -> tuple[Range, ...]:
-    found = []
-    for child in fields.children(name):
-        found.append(Range(child.integer("start"), child.integer("length", low=1)))
-        child.finish()
-    return tuple(found)
-
-
 def _parse(text: str) -> tuple[int, JournalState, str, str]:
-    fields = parse_object(text, "state.json")
-    version = fields.integer("journal_version")
-    if not 1 <= version <= JOURNAL_VERSION:
-        fields.refuse("journal_version", f"is {version}; this program reads 1 to 3")
-    if version > 1 and fields.sha256("digest") != _digest(json.loads(text)):
-        fields.refuse("digest", "shows that the file was changed after it was written")
-    state = JournalState(
-        chip=fields.text("chip"),
-        jedec_id=fields.hexadecimal("jedec_id"),
-        unique_id=fields.optional_hexadecimal("unique_id"),
-        size=fields.integer("size", low=1),
-        ranges=_ranges(fields, "ranges"),
-        image_name=fields.text("image_name"),
-        image_sha256=fields.sha256("image_sha256"),
-        begun=fields.moment("begun"),
-        registers=fields.hexadecimal_mapping("registers"),
-        four_byte_mode=fields.optional_flag("four_byte_mode"),
-        segment=fields.integer("segment"),
-        at=fields.optional_integer("at") if version > 1 else None,
-        parts=_ranges(fields, "parts") if version > 1 and fields.holds("parts") else None,
-        again=_ranges(fields, "again") if version > 2 else (),
-    )
-    digests = fields.sha256("before_sha256"), fields.sha256("after_sha256")
-    fields.finish()
+    name = "state.json"
+    found = codec.load(text, name)
+    whole = dict(found)
+    version = codec.take_version(found, "journal_version", range(1, JOURNAL_VERSION + 1), name)
+    wanted = {"before_sha256", "after_sha256", *({"digest"} if version > 1 else ())}
+    digests = {key: found.pop(key) for key in wanted & found.keys()}
+    sealed = codec.parse(_Digests if version > 1 else _Digests1, digests, name)
+    if isinstance(sealed, _Digests) and sealed.digest != _digest(whole):
+        codec.refuse(name, "digest", "shows that the file was changed after it was written")
+    for since, key, value in ((2, "at", None), (2, "parts", None), (3, "again", [])):
+        if version < since:
+            codec.add(found, key, value, name)
+    state = codec.parse(JournalState, found, name)
     problem = _problem(state.ranges, state.size)
     if problem:
-        fields.refuse("ranges", f"makes no sense: {problem}")
-    return version, state, *digests
+        codec.refuse(name, "ranges", f"makes no sense: {problem}")
+    return version, state, sealed.before_sha256, sealed.after_sha256
 
 
 def _read(path: Path, name: str, limit: int) -> bytes:

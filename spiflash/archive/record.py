@@ -7,20 +7,24 @@ number in `record_version` changes whenever a field is added, removed or changes
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
-from datetime import datetime
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Annotated, Literal
 
-from spiflash.archive.fields import Fields, parse_object
+from msgspec import Meta
+
+from spiflash.archive import codec
+from spiflash.archive.codec import Bits, Count, Hex, Moment, Number, Positive, Sha256, Text
 
 RECORD_VERSION = 3
-READ_TOO = (2,)
-"""Older versions that are read as well. 2 has no "changed", "weak", "unseen" and "one_time"."""
 
-DIRECTIONS = ("up", "down")
-SAMPLINGS = ("edge", "late")
-OUTCOMES = ("held", "failed", "open")
+_ADDED_IN_3: tuple[tuple[str, str, object], ...] = (
+    ("agreement", "changed", []),
+    ("evidence", "weak", []),
+    ("evidence", "unseen", 0.0),
+    ("", "one_time", []),
+)
+"""What a record of version 2 does not have: the object, the key, and what its absence meant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,19 +38,19 @@ class ChipRecord:
     `registers` are raw register values by name; `supply` is the supply range in words.
     """
 
-    name: str
-    vendor: str
-    jedec_id: str
-    candidates: tuple[str, ...]
-    identified_by: str
-    size: int
-    page: int
-    sfdp: str | None = None
-    unique_id: str | None = None
-    registers: Mapping[str, str] = field(default_factory=dict)
-    rems: str | None = None
-    legacy_id: str | None = None
-    supply: str | None = None
+    name: Text
+    vendor: Text
+    jedec_id: Hex
+    candidates: tuple[Text, ...]
+    identified_by: Text
+    size: Positive
+    page: Annotated[int, Meta(ge=1, le=65536)]
+    sfdp: Hex | None = None
+    unique_id: Hex | None = None
+    registers: Mapping[Text, Hex] = field(default_factory=dict)
+    rems: Hex | None = None
+    legacy_id: Hex | None = None
+    supply: Text | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +61,14 @@ class PassRecord:
     "late"; `chunk` the longest single transfer in bytes; `direction` "up" or "down".
     """
 
-    number: int
-    opcode: int
-    clock_hz: float
-    sampling: str
-    chunk: int
-    direction: str
-    sha256: str
-    seconds: float
+    number: Positive
+    opcode: Annotated[int, Meta(ge=0, le=0xFF)]
+    clock_hz: Number
+    sampling: Literal["edge", "late"]
+    chunk: Positive
+    direction: Literal["up", "down"]
+    sha256: Sha256
+    seconds: Number
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +81,11 @@ class AgreementRecord:
     are stable.
     """
 
-    sector_size: int
-    sectors: int
-    settled: tuple[int, ...] = ()
-    unstable: tuple[int, ...] = ()
-    changed: tuple[int, ...] = ()
+    sector_size: Positive
+    sectors: Positive
+    settled: tuple[Count, ...] = ()
+    unstable: tuple[Count, ...] = ()
+    changed: tuple[Count, ...] = ()
 
     @property
     def read_again(self) -> int:
@@ -98,10 +102,10 @@ class ProbeRecord:
     seen.
     """
 
-    name: str
-    doubt: str
-    outcome: str
-    remark: str
+    name: Text
+    doubt: Text
+    outcome: Literal["held", "failed", "open"]
+    remark: Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,19 +123,19 @@ class EvidenceRecord:
     `unseen` the estimated number of others that were read alike in every pass.
     """
 
-    bits: int
-    passes: int
-    differing: int
-    rate: float
-    rate_low: float
-    rate_high: float
-    shared: float
-    settled: float
-    limit: float
-    stretch: float
+    bits: Bits
+    passes: Positive
+    differing: Bits
+    rate: Number
+    rate_low: Number
+    rate_high: Number
+    shared: Number
+    settled: Number
+    limit: Number
+    stretch: Number
     probes: tuple[ProbeRecord, ...] = ()
-    weak: tuple[int, ...] = ()
-    unseen: float = 0.0
+    weak: tuple[Bits, ...] = ()
+    unseen: Number = 0.0
 
     @property
     def expected(self) -> float:
@@ -148,12 +152,12 @@ class OneTimeRecord:
     bits in what was saved; `settled` says whether that is below the limit.
     """
 
-    name: str
-    bits: int
-    readings: int
-    row: int
-    differing: int
-    expected: float
+    name: Text
+    bits: Positive
+    readings: Positive
+    row: Positive
+    differing: Count
+    expected: Number
     settled: bool
 
 
@@ -167,194 +171,86 @@ class Record:
     `symptoms` are remarks on the contents. `size` (bytes) and `sha256` describe the contents.
     """
 
-    made: datetime
-    program: Mapping[str, str]
-    adapter: str
-    board: str
+    made: Moment
+    program: Mapping[Text, Text]
+    adapter: Text
+    board: Text
     chip: ChipRecord
     passes: tuple[PassRecord, ...]
     agreement: AgreementRecord
     evidence: EvidenceRecord
     verified: bool
-    doubts: tuple[str, ...]
-    symptoms: tuple[str, ...]
-    size: int
-    sha256: str
+    doubts: tuple[Text, ...]
+    symptoms: tuple[Text, ...]
+    size: Positive
+    sha256: Sha256
     one_time: tuple[OneTimeRecord, ...] = ()
 
     def to_json(self) -> str:
         """The record as JSON text: keys always in the same order, one trailing newline."""
-        document: dict[str, object] = {"record_version": RECORD_VERSION}
-        document |= asdict(self)
-        document["made"] = self.made.isoformat()
-        document["program"] = dict(sorted(self.program.items()))
-        return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        ordered = replace(self, program=dict(sorted(self.program.items())))
+        return codec.dump(ordered, indent=2, record_version=RECORD_VERSION) + "\n"
 
     @classmethod
     def from_json(cls, text: str, document: str = "record.json") -> Record:
         """Read a record back.
 
-        `document` names the file in messages. Raises `BackupSetError` naming the field when
+        `document` names the file in messages. Raises `BackupSetError` naming the key when
         anything is missing, unknown, of the wrong type, out of range or contradictory.
         """
-        fields = parse_object(text, document)
-        version = fields.integer("record_version")
-        if version not in (*READ_TOO, RECORD_VERSION):
-            known = f"{', '.join(map(str, READ_TOO))} and {RECORD_VERSION}"
-            fields.refuse("record_version", f"is {version}; this program reads {known}")
-        old = version == 2
-        size = fields.integer("size", low=1)
-        record = cls(
-            made=fields.moment("made"),
-            program=fields.text_mapping("program"),
-            adapter=fields.text("adapter"),
-            board=fields.text("board"),
-            chip=_chip(fields.child("chip")),
-            passes=tuple(_pass(child) for child in fields.children("passes")),
-            agreement=_agreement(fields.child("agreement"), size, old),
-            evidence=_evidence(fields.child("evidence"), size, old),
-            verified=fields.flag("verified"),
-            doubts=fields.texts("doubts"),
-            symptoms=fields.texts("symptoms"),
-            size=size,
-            sha256=fields.sha256("sha256"),
-            one_time=() if old else tuple(_one_time(each) for each in fields.children("one_time")),
-        )
-        fields.finish()
-        if [item.number for item in record.passes] != list(range(1, len(record.passes) + 1)):
-            fields.refuse("passes", "must be numbered 1, 2, 3 …")
-        if record.verified and record.doubts:
-            fields.refuse("verified", "is true although “doubts” gives reasons against it")
-        if record.verified and record.agreement.unstable:
-            fields.refuse("verified", "is true although “agreement.unstable” names sectors")
-        if record.verified and record.evidence.expected >= record.evidence.limit:
-            fields.refuse("verified", "is true although “evidence” does not reach its limit")
-        if record.verified and record.evidence.weak:
-            fields.refuse("verified", "is true although “evidence.weak” names bits")
-        if record.verified and not all(each.settled for each in record.one_time):
-            fields.refuse("verified", "is true although “one_time” is not settled")
-        if record.verified and len(record.passes) < 2:
-            fields.refuse("verified", "is true although fewer than two passes were made")
+        found = codec.load(text, document)
+        if codec.take_version(found, "record_version", (2, RECORD_VERSION), document) == 2:
+            for parent, key, value in _ADDED_IN_3:
+                codec.add(found, key, value, document, parent)
+        record = codec.parse(cls, found, document)
+        for key, problem in _contradictions(record):
+            codec.refuse(document, key, problem)
         return record
 
 
-def _choice(fields: Fields, name: str, choices: tuple[str, ...]) -> str:
-    value = fields.text(name)
-    if value not in choices:
-        fields.refuse(name, "must be one of " + ", ".join(choices))
-    return value
-
-
-def _chip(fields: Fields) -> ChipRecord:
-    chip = ChipRecord(
-        name=fields.text("name"),
-        vendor=fields.text("vendor"),
-        jedec_id=fields.hexadecimal("jedec_id"),
-        candidates=fields.texts("candidates"),
-        identified_by=fields.text("identified_by"),
-        size=fields.integer("size", low=1),
-        page=fields.integer("page", low=1, high=65536),
-        sfdp=fields.optional_hexadecimal("sfdp"),
-        unique_id=fields.optional_hexadecimal("unique_id"),
-        registers=fields.hexadecimal_mapping("registers"),
-        rems=fields.optional_hexadecimal("rems"),
-        legacy_id=fields.optional_hexadecimal("legacy_id"),
-        supply=fields.optional_text("supply"),
-    )
-    fields.finish()
-    return chip
-
-
-def _pass(fields: Fields) -> PassRecord:
-    result = PassRecord(
-        number=fields.integer("number", low=1),
-        opcode=fields.integer("opcode", high=0xFF),
-        clock_hz=fields.number("clock_hz"),
-        sampling=_choice(fields, "sampling", SAMPLINGS),
-        chunk=fields.integer("chunk", low=1),
-        direction=_choice(fields, "direction", DIRECTIONS),
-        sha256=fields.sha256("sha256"),
-        seconds=fields.number("seconds"),
-    )
-    fields.finish()
-    return result
-
-
-def _agreement(fields: Fields, size: int, old: bool) -> AgreementRecord:
-    sector_size = fields.integer("sector_size", low=1)
-    result = AgreementRecord(
-        sector_size=sector_size,
-        sectors=fields.integer("sectors", low=1),
-        settled=_addresses(fields, "settled", sector_size, size),
-        unstable=_addresses(fields, "unstable", sector_size, size),
-        changed=() if old else _addresses(fields, "changed", sector_size, size),
-    )
-    fields.finish()
-    if result.sectors != -(-size // sector_size):
-        fields.refuse("sectors", f"does not fit {size} bytes in sectors of {sector_size}")
-    if set(result.settled) & set(result.unstable):
-        fields.refuse("settled", "names a sector that “unstable” names too")
-    if set(result.changed) & {*result.settled, *result.unstable}:
-        fields.refuse("changed", "names a sector that “settled” or “unstable” names too")
-    return result
-
-
-def _evidence(fields: Fields, size: int, old: bool) -> EvidenceRecord:
-    result = EvidenceRecord(
-        bits=fields.integer("bits", low=1, high=2**40),
-        passes=fields.integer("passes", low=1),
-        differing=fields.integer("differing", high=2**40),
-        rate=fields.number("rate"),
-        rate_low=fields.number("rate_low"),
-        rate_high=fields.number("rate_high"),
-        shared=fields.number("shared"),
-        settled=fields.number("settled"),
-        limit=fields.number("limit"),
-        stretch=fields.number("stretch"),
-        probes=tuple(_probe(child) for child in fields.children("probes")),
-        weak=() if old else fields.integers("weak", high=8 * size - 1),
-        unseen=0.0 if old else fields.number("unseen"),
-    )
-    fields.finish()
-    if result.bits != 8 * size:
-        fields.refuse("bits", f"does not fit {size} bytes")
-    if not result.rate_low <= result.rate <= result.rate_high <= 1:
-        fields.refuse("rate", "must lie between its bounds, and these below 1")
-    return result
-
-
-def _probe(fields: Fields) -> ProbeRecord:
-    result = ProbeRecord(
-        name=fields.text("name"),
-        doubt=fields.text("doubt"),
-        outcome=_choice(fields, "outcome", OUTCOMES),
-        remark=fields.text("remark"),
-    )
-    fields.finish()
-    return result
-
-
-def _one_time(fields: Fields) -> OneTimeRecord:
-    result = OneTimeRecord(
-        name=fields.text("name"),
-        bits=fields.integer("bits", low=1),
-        readings=fields.integer("readings", low=1),
-        row=fields.integer("row", low=1),
-        differing=fields.integer("differing"),
-        expected=fields.number("expected"),
-        settled=fields.flag("settled"),
-    )
-    fields.finish()
-    if result.row > result.readings:
-        fields.refuse("row", "is more than “readings”")
-    return result
-
-
-def _addresses(fields: Fields, name: str, sector_size: int, size: int) -> tuple[int, ...]:
-    addresses = fields.integers(name, high=size - 1)
-    for i, address in enumerate(addresses):
-        if address % sector_size:
-            fields.refuse(f"{name}[{i}]", f"must be a multiple of {sector_size}")
-        if i and address <= addresses[i - 1]:
-            fields.refuse(f"{name}[{i}]", "must be above the address before it")
-    return addresses
+def _contradictions(record: Record) -> Iterator[tuple[str, str]]:
+    """Key and problem of everything in the record that cannot all be so."""
+    agreement, evidence = record.agreement, record.evidence
+    if [item.number for item in record.passes] != list(range(1, len(record.passes) + 1)):
+        yield "passes", "must be numbered 1, 2, 3 …"
+    sector = agreement.sector_size
+    if agreement.sectors != -(-record.size // sector):
+        yield "agreement.sectors", f"does not fit {record.size} bytes in sectors of {sector}"
+    for name in ("settled", "unstable", "changed"):
+        addresses: tuple[int, ...] = getattr(agreement, name)
+        for i, address in enumerate(addresses):
+            key = f"agreement.{name}[{i}]"
+            if address >= record.size:
+                yield key, f"must be below {record.size}"
+            if address % sector:
+                yield key, f"must be a multiple of {sector}"
+            if i and address <= addresses[i - 1]:
+                yield key, "must be above the address before it"
+    if set(agreement.settled) & set(agreement.unstable):
+        yield "agreement.settled", "names a sector that “unstable” names too"
+    if set(agreement.changed) & {*agreement.settled, *agreement.unstable}:
+        yield "agreement.changed", "names a sector that “settled” or “unstable” names too"
+    if evidence.bits != 8 * record.size:
+        yield "evidence.bits", f"does not fit {record.size} bytes"
+    if not evidence.rate_low <= evidence.rate <= evidence.rate_high <= 1:
+        yield "evidence.rate", "must lie between its bounds, and these below 1"
+    for i, bit in enumerate(evidence.weak):
+        if bit >= evidence.bits:
+            yield f"evidence.weak[{i}]", f"must be below {evidence.bits}"
+    for i, each in enumerate(record.one_time):
+        if each.row > each.readings:
+            yield f"one_time[{i}].row", "is more than “readings”"
+    if record.verified:
+        for doubtful, problem in (
+            (record.doubts, "although “doubts” gives reasons against it"),
+            (agreement.unstable, "although “agreement.unstable” names sectors"),
+            (evidence.expected >= evidence.limit, "although “evidence” does not reach its limit"),
+            (evidence.weak, "although “evidence.weak” names bits"),
+            (
+                not all(each.settled for each in record.one_time),
+                "although “one_time” is not settled",
+            ),
+            (len(record.passes) < 2, "although fewer than two passes were made"),
+        ):
+            if doubtful:
+                yield "verified", f"is true {problem}"

@@ -162,7 +162,7 @@ def linked(path: Path) -> None:
         (lambda path: (path / "after.bin").unlink(), "after.bin is missing"),
         (linked, "after.bin is a link"),
         (lambda path: shutil.rmtree(path) or path.write_text(""), "state.json is missing"),
-        (set_field("journal_version", 9), "journal_version"),
+        (set_field("journal_version", 9), "newer version of spiflash"),
         (set_field("segment", 1), "“digest” shows that the file was changed"),
         (set_field("ranges", [{"start": 0, "length": 4096}]), "“digest” shows"),
         (set_field("at", 4096), "“digest” shows"),
@@ -172,7 +172,7 @@ def linked(path: Path) -> None:
         (signed("ranges", [{"start": 0, "length": "4"}]), "“ranges[0].length”"),
         (signed("unique_id", "xyz"), "“unique_id”"),
         (signed("image_sha256", ""), "“image_sha256”"),
-        (signed("colour", ""), "“colour” is not known"),
+        (signed("colour", ""), "unknown key “colour”"),
     ],
     ids=lambda value: value if isinstance(value, str) else "edit",
 )

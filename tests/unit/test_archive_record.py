@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from spiflash.archive.record import AgreementRecord, Record
-from spiflash.errors import BackupSetError
+from spiflash.errors import BackupSetError, NewerFormatError
 
 CONTENTS = contents_of()
 RECORD = record_of(CONTENTS)
@@ -109,14 +109,13 @@ def test_a_missing_field_is_named(path: tuple[Any, ...]) -> None:
 def test_an_unknown_field_is_named(place: tuple[Any, ...]) -> None:
     with pytest.raises(BackupSetError) as caught:
         Record.from_json(edited((*place, "colour"), "red"))
-    assert f"“{shown((*place, 'colour'))}” is not known" in caught.value.cause
+    assert f"unknown key “{shown((*place, 'colour'))}”" in caught.value.cause
 
 
 @pytest.mark.parametrize(
     ("path", "value"),
     [
         (("record_version",), 1),
-        (("record_version",), 4),
         (("made",), "2026-05-04T19:30:12"),
         (("made",), "yesterday"),
         (("size",), 0),
@@ -145,6 +144,11 @@ def test_a_value_out_of_range_is_named(path: tuple[Any, ...], value: Any) -> Non
     with pytest.raises(BackupSetError) as caught:
         Record.from_json(edited(path, value))
     assert f"“{shown(path)}" in caught.value.cause
+
+
+def test_a_record_of_a_newer_version_is_refused_in_words() -> None:
+    with pytest.raises(NewerFormatError, match=r"newer version of spiflash.*Update spiflash"):
+        Record.from_json(edited(("record_version",), 4))
 
 
 @pytest.mark.parametrize(

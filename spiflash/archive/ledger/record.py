@@ -11,16 +11,14 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
-from typing import TypeVar
+from typing import Final, Literal
 
-from spiflash.archive.fields import Fields, parse_object
+from spiflash.archive import codec
 from spiflash.errors import BackupSetError
 
-T = TypeVar("T", str, float)
-
 RECORD_VERSION = 1
-PASS = "PASS"
-FAIL = "FAIL"
+PASS: Final = "PASS"
+FAIL: Final = "FAIL"
 FIRST = "0" * 64
 """What stands for the digest before the first row."""
 
@@ -51,7 +49,7 @@ class BoardRecord:
     key: str
     values: Mapping[str, str]
     label: str
-    result: str
+    result: Literal["PASS", "FAIL"]
     kind: str = ""
     reason: str = ""
     touched: bool = False
@@ -82,27 +80,12 @@ class BoardRecord:
     @classmethod
     def from_json(cls, text: str, name: str) -> BoardRecord:
         """Read it back; `name` is what errors call it. Raises `BackupSetError`."""
-        fields = parse_object(text, name)
-        version = fields.integer("record_version")
-        if version != RECORD_VERSION:
-            fields.refuse("record_version", f"is {version}; this program reads {RECORD_VERSION}")
-        document = json.loads(text)
-        texts = {each: _text(fields, document, each) for each in _TEXTS}
-        if texts["result"] not in (PASS, FAIL):
-            fields.refuse("result", f"is neither {PASS} nor {FAIL}")
-        return cls(
-            **texts,
-            # Rows of earlier versions have none.
-            remark=_text(fields, document, "remark") if "remark" in document else "",
-            attempt=_text(fields, document, "attempt") if "attempt" in document else "",
-            kept=tuple(_list(fields, document, "kept")) if "kept" in document else (),
-            values=_mapping(fields, document, "values", str),
-            touched=_flag(fields, document, "touched"),
-            resumed=_flag(fields, document, "resumed"),
-            passes=tuple(_list(fields, document, "passes")),
-            expected=_number(fields, document, "expected"),
-            seconds=_mapping(fields, document, "seconds", float),
-        )
+        found = codec.load(text, name)
+        codec.take_version(found, "record_version", (RECORD_VERSION,), name)
+        # Rows of earlier versions have none of these.
+        for key, value in (("remark", ""), ("attempt", ""), ("kept", [])):
+            found.setdefault(key, value)
+        return codec.parse(cls, found, name)
 
 
 def last_of_each(records: Iterable[BoardRecord]) -> tuple[BoardRecord, ...]:
@@ -114,13 +97,6 @@ def last_of_each(records: Iterable[BoardRecord]) -> tuple[BoardRecord, ...]:
         last.pop(key, None)
         last[key] = record
     return tuple(last.values())
-
-
-_TEXTS = (
-    *("begun", "ended", "job", "job_sha256", "image_sha256", "bench", "station", "adapter"),
-    *("part", "jedec_id", "unique_id", "key", "label", "result", "kind", "reason", "backup"),
-    *("before_sha256", "after_sha256"),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,40 +142,3 @@ def complaint(row: Row, number: int, before: str) -> str:
     if (row.job, row.key, row.result) != (said.job, said.key, said.result):
         return f"row {number} was changed: its columns do not say what its record says"
     return ""
-
-
-def _text(fields: Fields, document: Mapping[str, object], name: str) -> str:
-    value = document.get(name)
-    if not isinstance(value, str):
-        fields.refuse(name, "must be text")
-    return value
-
-
-def _flag(fields: Fields, document: Mapping[str, object], name: str) -> bool:
-    value = document.get(name)
-    if not isinstance(value, bool):
-        fields.refuse(name, "must be true or false")
-    return value
-
-
-def _number(fields: Fields, document: Mapping[str, object], name: str) -> float:
-    value = document.get(name)
-    if not isinstance(value, int | float) or isinstance(value, bool):
-        fields.refuse(name, "must be a number")
-    return float(value)
-
-
-def _list(fields: Fields, document: Mapping[str, object], name: str) -> list[str]:
-    value = document.get(name)
-    if not isinstance(value, list) or not all(isinstance(each, str) for each in value):
-        fields.refuse(name, "must be a list of texts")
-    return value
-
-
-def _mapping(
-    fields: Fields, document: Mapping[str, object], name: str, kind: type[T]
-) -> dict[str, T]:
-    value = document.get(name)
-    if not isinstance(value, dict) or not all(isinstance(each, kind) for each in value.values()):
-        fields.refuse(name, f"must map names to {kind.__name__}")
-    return value

@@ -17,18 +17,21 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 import random
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 
-from spiflash.archive.files import shelf_error, sync_folder, write_file
+from spiflash.archive import codec
+from spiflash.archive.codec import Count, Number, Positive, Sha256
+from spiflash.archive.files import read_plain, shelf_error, sync_folder, write_file
 from spiflash.archive.locks import LockedFolder, folders, lock_folder, new_folder
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling
+from spiflash.errors import BackupSetError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading.passes import PassSetting, PassTaken
@@ -47,6 +50,28 @@ MOST = 64
 SAMPLES = 48
 SAMPLE = 256
 TRIES = 5
+
+
+_ABOUT_LIMIT = 1 << 16  # bytes
+
+
+@dataclass(frozen=True, slots=True)
+class _About:
+    """How one kept pass was taken, as pass-N.json beside it says. `hertz` is the actual clock,
+    `taken` the time of day in seconds since 1970."""
+
+    number: Positive
+    opcode: Count
+    hertz: Number
+    seconds: Number
+    fast: bool
+    wanted_hertz: Number
+    sampling: Sampling
+    chunk: Count
+    downward: bool
+    first: Count
+    sha256: Sha256
+    taken: Number
 
 
 class Unfinished:
@@ -110,25 +135,24 @@ class Unfinished:
 
     def keep(self, taken: PassTaken) -> None:
         """Put one finished pass on the disk. Raises `ShelfError`."""
-        document = {
-            "version": VERSION,
-            "number": taken.number,
-            "opcode": taken.opcode,
-            "hertz": taken.hertz,
-            "seconds": taken.seconds,
-            "fast": taken.setting.fast,
-            "wanted_hertz": taken.setting.hertz,
-            "sampling": taken.setting.sampling.value,
-            "chunk": taken.setting.chunk,
-            "downward": taken.setting.downward,
-            "first": taken.setting.first,
-            "sha256": taken.sha256,
-            "taken": self._clock(),
-        }
+        about = _About(
+            taken.number,
+            taken.opcode,
+            taken.hertz,
+            taken.seconds,
+            taken.setting.fast,
+            taken.setting.hertz,
+            taken.setting.sampling,
+            taken.setting.chunk,
+            taken.setting.downward,
+            taken.setting.first,
+            taken.sha256,
+            self._clock(),
+        )
         try:
             if self._folder is None:
                 self._folder = new_folder(self._root, f"{self._chip}-")
-            _write(self._folder.path, taken.number, taken.contents, document)
+            _write(self._folder.path, taken.contents, about)
         except OSError as error:
             raise shelf_error(
                 error, "keeping a finished pass", state="The chip was only read."
@@ -205,20 +229,20 @@ class Unfinished:
                 folder.release()
 
 
-def _write(folder: Path, number: int, data: bytes, document: Mapping[str, object]) -> None:
+def _write(folder: Path, data: bytes, about: _About) -> None:
     """Put a pass and how it was taken into `folder`. Raises `OSError`."""
-    contents = folder / f"pass-{number}.bin"
-    about = folder / f"pass-{number}.json"
-    for path in (about, contents):
+    contents = folder / f"pass-{about.number}.bin"
+    description = folder / f"pass-{about.number}.json"
+    for path in (description, contents):
         path.unlink(missing_ok=True)
     try:
         # The description last: without it a half-written pass does not count.
         write_file(contents, [data])
-        write_file(about, [json.dumps(document).encode()])
+        write_file(description, [codec.dump(about, version=VERSION).encode()])
         sync_folder(folder)
     except OSError:
         # Half a pass is of no use, and on a full disk it is in the way.
-        for path in (about, contents):
+        for path in (description, contents):
             with contextlib.suppress(OSError):
                 path.unlink(missing_ok=True)
         raise
@@ -231,42 +255,32 @@ def _read(folder: Path, size: int) -> tuple[tuple[PassTaken, ...], float]:
     oldest = float("inf")
     for number in range(1, MOST + 1):
         try:
-            about = json.loads((folder / f"pass-{number}.json").read_bytes())
-            contents = (folder / f"pass-{number}.bin").read_bytes()
-            taken = _taken(about, contents)
-            moment = float(about.get("taken", 0.0))
-        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            about = _read_about(folder / f"pass-{number}.json")
+            contents = read_plain(folder / f"pass-{number}.bin", size)
+        except (OSError, ValueError, BackupSetError):
             break
-        whole = taken.number == number and len(contents) == size
-        if about.get("version") not in (1, VERSION) or about["sha256"] != taken.sha256:
-            break
-        if not whole:
+        setting = PassSetting(
+            about.fast,
+            about.wanted_hertz,
+            about.sampling,
+            about.chunk,
+            about.downward,
+            about.first,
+        )
+        taken = PassTaken(about.number, setting, about.hertz, about.opcode, contents, about.seconds)
+        if about.number != number or len(contents) != size or about.sha256 != taken.sha256:
             break
         passes.append(taken)
-        oldest = min(oldest, moment)
+        oldest = min(oldest, about.taken)
     return tuple(passes), oldest
 
 
-def _taken(about: dict[str, object], contents: bytes) -> PassTaken:
-    def number(name: str) -> float:
-        return float(str(about[name]))
-
-    setting = PassSetting(
-        about["fast"] is True,
-        number("wanted_hertz"),
-        Sampling(about["sampling"]),
-        int(number("chunk")),
-        about["downward"] is True,
-        int(number("first")),
-    )
-    return PassTaken(
-        int(number("number")),
-        setting,
-        number("hertz"),
-        int(number("opcode")),
-        contents,
-        number("seconds"),
-    )
+def _read_about(path: Path) -> _About:
+    """Raises `OSError`, `ValueError` and `BackupSetError`."""
+    found = codec.load(read_plain(path, _ABOUT_LIMIT).decode(), str(path))
+    if codec.take_version(found, "version", (1, VERSION), str(path)) == 1:
+        codec.add(found, "taken", 0.0, str(path))
+    return codec.parse(_About, found, str(path))
 
 
 def still_match(connection: Connection, passes: Sequence[PassTaken]) -> bool:
