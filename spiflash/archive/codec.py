@@ -17,8 +17,8 @@ from typing import Annotated, Any, NoReturn, TypeVar
 import msgspec
 from msgspec import Meta
 
-from spiflash.archive.files import printable
 from spiflash.errors import BackupSetError, NewerFormatError
+from spiflash.text import printable
 
 T = TypeVar("T")
 Document = dict[str, Any]
