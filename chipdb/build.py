@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from chipdb.errors import FlawError
-from chipdb.lines import Path
 from chipdb.part import Duration, EraseRegion, EraseType, FourByte, Part, ProgramMethod
 from chipdb.schema import SOURCE_BLOCKS, Block, RawErase, RawRegion
+from spiflash.toml_text import KeyPath
 
 THREE_BYTE_LIMIT = 1 << 24
 """Bytes that a 3-byte address reaches."""
@@ -51,7 +51,7 @@ _OPTIONAL = (
 """Keys that go to the `Part` field of the same name as they are."""
 
 
-def build(vendor: str, block: Block, path: Path) -> Part:
+def build(vendor: str, block: Block, path: KeyPath) -> Part:
     """The part that `block` describes; raises `FlawError` where its figures do not go together."""
     for key in _REQUIRED:
         if key not in block:
@@ -164,7 +164,7 @@ def _region(raw: RawRegion, length: int, erase: tuple[RawErase, ...]) -> EraseRe
     return EraseRegion(length, tuple(sizes.index(wanted) for wanted in raw.erases))
 
 
-def _sources(block: Block, path: Path) -> tuple[tuple[str, Any], ...]:
+def _sources(block: Block, path: KeyPath) -> tuple[tuple[str, Any], ...]:
     cited = _get(block, "sources")
     for name in SOURCE_BLOCKS:
         if name not in cited:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from functools import cache
 from importlib import resources
 from pathlib import Path as FilePath
@@ -11,13 +9,11 @@ from pathlib import Path as FilePath
 from chipdb import schema, values
 from chipdb.build import build
 from chipdb.errors import FlawError, TableError
-from chipdb.lines import Path, line_of, locate
 from chipdb.part import Part
 from chipdb.schema import Block
 from chipdb.table import ChipTable
-
-_SYNTAX_LINE = re.compile(r"\(at line (\d+), column \d+\)")
-_SYNTAX_PLACE = re.compile(r" \(at (line \d+, column \d+|end of document)\)")
+from spiflash import toml_text
+from spiflash.toml_text import KeyPath, line_of, locate
 
 
 @cache
@@ -55,28 +51,14 @@ def load_file(path: str | FilePath) -> tuple[Part, ...]:
 def parse(text: str, file: str) -> tuple[Part, ...]:
     """The parts that a table text describes; `file` is only for the error."""
     try:
-        document = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        # Besides its own error tomllib lets through what int() and date() say of odd values.
-        raise _syntax_error(text, file, error) from None
+        document = toml_text.parse(text)
+    except toml_text.TomlSyntaxError as error:
+        raise TableError(file, error.line, f"not valid TOML: {error.reason}") from None
     try:
         return _parts(document)
     except FlawError as flaw:
         line = line_of(locate(text), flaw.path)
         raise TableError(file, line, flaw.reason) from None
-
-
-def _syntax_error(text: str, file: str, error: Exception) -> TableError:
-    message = str(error)
-    place = _SYNTAX_LINE.search(message)
-    if place is not None:
-        line = int(place[1])
-    elif "end of document" in message:
-        line = text.count("\n") + 1
-    else:
-        line = 1
-    reason = _SYNTAX_PLACE.sub("", message) or type(error).__name__
-    return TableError(file, line, f"not valid TOML: {reason}")
 
 
 def _parts(document: dict[str, object]) -> tuple[Part, ...]:
@@ -88,7 +70,7 @@ def _parts(document: dict[str, object]) -> tuple[Part, ...]:
     taken: set[str] = set()
     parts = []
     for index, raw in enumerate(raw_parts):
-        path: Path = ("part", index)
+        path: KeyPath = ("part", index)
         own = schema.read_part(raw, path, known)
         part = build(vendor, _on_family(own, families, "family"), path)
         _claim_names(part, taken, own, path)
@@ -116,7 +98,7 @@ def _on_family(own: Block, families: dict[str, Block], key: str) -> Block:
     return schema.inherit(base, rest, add_notes=key == "family")
 
 
-def _claim_names(part: Part, taken: set[str], own: Block, path: Path) -> None:
+def _claim_names(part: Part, taken: set[str], own: Block, path: KeyPath) -> None:
     for label in (part.name, *part.aliases):
         if label.casefold() in taken:
             place = own["name" if label == part.name else "aliases"].path

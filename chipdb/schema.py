@@ -25,9 +25,9 @@ from dataclasses import dataclass
 
 from chipdb import values
 from chipdb.errors import FlawError
-from chipdb.lines import Path
 from chipdb.part import FourByte, ProgramMethod, Source
 from chipdb.schemes import PROTECTION_SCHEMES, QUAD_ENABLE_PLACES
+from spiflash.toml_text import KeyPath
 
 SOURCE_BLOCKS = ("id", "size", "erase", "times", "electrical", "registers")
 
@@ -42,7 +42,7 @@ class Value:
     """A checked value and where it stands: a flaw in an inherited figure is the family's."""
 
     value: object
-    path: Path
+    path: KeyPath
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +61,11 @@ class RawRegion:
 
     length: int | None
     erases: tuple[int, ...]
-    path: Path
+    path: KeyPath
 
 
 def _choice(names: Mapping[str, object] | tuple[str, ...]) -> values.Reader:
-    def read(raw: object, path: Path) -> str:
+    def read(raw: object, path: KeyPath) -> str:
         if not isinstance(raw, str) or raw not in names:
             raise FlawError(path, "expected one of " + ", ".join(f'"{name}"' for name in names))
         return raw
@@ -73,11 +73,11 @@ def _choice(names: Mapping[str, object] | tuple[str, ...]) -> values.Reader:
     return read
 
 
-def _program_method(raw: object, path: Path) -> ProgramMethod:
+def _program_method(raw: object, path: KeyPath) -> ProgramMethod:
     return ProgramMethod(_choice(tuple(m.value for m in ProgramMethod))(raw, path))
 
 
-def _four_byte(raw: object, path: Path) -> tuple[FourByte, ...]:
+def _four_byte(raw: object, path: KeyPath) -> tuple[FourByte, ...]:
     read = _choice(tuple(way.value for way in FourByte))
     items = values.array(raw, path)
     ways = tuple(FourByte(read(item, (*path, i))) for i, item in enumerate(items))
@@ -86,12 +86,12 @@ def _four_byte(raw: object, path: Path) -> tuple[FourByte, ...]:
     return ways
 
 
-def _opcode_or_none(raw: object, path: Path) -> int | None:
+def _opcode_or_none(raw: object, path: KeyPath) -> int | None:
     """`false` for chips that have no such command."""
     return None if raw is False else values.opcode(raw, path)
 
 
-def _erase(raw: object, path: Path) -> tuple[RawErase, ...]:
+def _erase(raw: object, path: KeyPath) -> tuple[RawErase, ...]:
     items = values.array(raw, path)
     found = tuple(_one_erase(item, (*path, index)) for index, item in enumerate(items))
     for index in range(1, len(found)):
@@ -102,7 +102,7 @@ def _erase(raw: object, path: Path) -> tuple[RawErase, ...]:
     return found
 
 
-def _one_erase(raw: object, path: Path) -> RawErase:
+def _one_erase(raw: object, path: KeyPath) -> RawErase:
     item = values.table(raw, path, ("size", "opcode", "opcode_4byte", "ms"))
     wide = item.get("opcode_4byte")
     return RawErase(
@@ -113,13 +113,13 @@ def _one_erase(raw: object, path: Path) -> RawErase:
     )
 
 
-def _regions(raw: object, path: Path) -> tuple[RawRegion, ...]:
+def _regions(raw: object, path: KeyPath) -> tuple[RawRegion, ...]:
     return tuple(
         _one_region(item, (*path, index)) for index, item in enumerate(values.array(raw, path))
     )
 
 
-def _one_region(raw: object, path: Path) -> RawRegion:
+def _one_region(raw: object, path: KeyPath) -> RawRegion:
     item = values.table(raw, path, ("length", "erases"))
     length = values.need(item, path, "length")
     place = (*path, "erases")
@@ -174,25 +174,25 @@ _OWN: dict[str, values.Reader] = {
 _RIVALS = {"chip_erase_s": "chip_erase_s_per_mib", "chip_erase_s_per_mib": "chip_erase_s"}
 
 
-def read_sources(raw: object, path: Path) -> dict[str, Source]:
+def read_sources(raw: object, path: KeyPath) -> dict[str, Source]:
     """The sources a file names once, under [sources]."""
     found = values.table(raw, path, raw if isinstance(raw, dict) else ())
     return {name: values.source(text, (*path, name)) for name, text in found.items()}
 
 
-def read_family(raw: object, path: Path, known: Sources) -> Block:
+def read_family(raw: object, path: KeyPath, known: Sources) -> Block:
     """The figures of a family; `like` is kept for the loader."""
     return _block(raw, path, _SHARED, ("like",), known)
 
 
-def read_part(raw: object, path: Path, known: Sources) -> Block:
+def read_part(raw: object, path: KeyPath, known: Sources) -> Block:
     """What a part says itself; `family` is kept for the loader."""
     return _block(raw, path, {**_SHARED, **_OWN}, ("family",), known)
 
 
 def _block(
     raw: object,
-    path: Path,
+    path: KeyPath,
     readers: Mapping[str, values.Reader],
     references: tuple[str, ...],
     known: Sources,
@@ -213,7 +213,7 @@ def _block(
     return block
 
 
-def _cited(raw: object, path: Path, known: Sources) -> dict[str, Source]:
+def _cited(raw: object, path: KeyPath, known: Sources) -> dict[str, Source]:
     """Source by block; "all" stands for the blocks that are not named."""
     cited = values.table(raw, path, ("all", *SOURCE_BLOCKS))
     found = {}

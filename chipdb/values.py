@@ -12,34 +12,34 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 
 from chipdb.errors import FlawError
-from chipdb.lines import Path
 from chipdb.part import Duration, SecurityRegisters, Source, UniqueId
+from spiflash.toml_text import KeyPath
 
 _SIZE = re.compile(r"([1-9][0-9]{0,9}) (B|KiB|MiB)")
 _UNIT = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20}
 _HEX = re.compile(r"[0-9A-F]{2}( [0-9A-F]{2})*")
 _SOURCE = re.compile(r"(data-sheet|memory|open-table): (\S.*)")
 
-Reader = Callable[[object, Path], object]
+Reader = Callable[[object, KeyPath], object]
 
 
-def text(raw: object, path: Path) -> str:
+def text(raw: object, path: KeyPath) -> str:
     if not isinstance(raw, str) or not raw.strip() or not raw.isprintable():
         raise FlawError(path, "expected a text in quotes, of printable characters")
     return raw
 
 
-def texts(raw: object, path: Path) -> tuple[str, ...]:
+def texts(raw: object, path: KeyPath) -> tuple[str, ...]:
     return tuple(text(item, (*path, index)) for index, item in enumerate(array(raw, path)))
 
 
-def array(raw: object, path: Path) -> list[object]:
+def array(raw: object, path: KeyPath) -> list[object]:
     if not isinstance(raw, list):
         raise FlawError(path, "expected an array in square brackets")
     return raw
 
 
-def table(raw: object, path: Path, allowed: Iterable[str]) -> Mapping[str, object]:
+def table(raw: object, path: KeyPath, allowed: Iterable[str]) -> Mapping[str, object]:
     if not isinstance(raw, dict):
         raise FlawError(path, "expected a table in braces")
     for key in raw:
@@ -49,25 +49,25 @@ def table(raw: object, path: Path, allowed: Iterable[str]) -> Mapping[str, objec
     return raw
 
 
-def need(raw: Mapping[str, object], path: Path, key: str) -> object:
+def need(raw: Mapping[str, object], path: KeyPath, key: str) -> object:
     if key not in raw:
         raise FlawError(path, f'key "{key}" is missing')
     return raw[key]
 
 
-def boolean(raw: object, path: Path) -> bool:
+def boolean(raw: object, path: KeyPath) -> bool:
     if not isinstance(raw, bool):
         raise FlawError(path, "expected true or false")
     return raw
 
 
-def integer(raw: object, path: Path, low: int, high: int) -> int:
+def integer(raw: object, path: KeyPath, low: int, high: int) -> int:
     if not isinstance(raw, int) or isinstance(raw, bool) or not low <= raw <= high:
         raise FlawError(path, f"expected a whole number from {low} to {high}")
     return raw
 
 
-def number(raw: object, path: Path) -> float:
+def number(raw: object, path: KeyPath) -> float:
     if not isinstance(raw, int | float) or isinstance(raw, bool):
         raise FlawError(path, "expected a number")
     try:
@@ -79,11 +79,11 @@ def number(raw: object, path: Path) -> float:
     return value
 
 
-def opcode(raw: object, path: Path) -> int:
+def opcode(raw: object, path: KeyPath) -> int:
     return integer(raw, path, 0x00, 0xFF)
 
 
-def size(raw: object, path: Path) -> int:
+def size(raw: object, path: KeyPath) -> int:
     """Bytes, from "256 B", "4 KiB" or "8 MiB"."""
     match = _SIZE.fullmatch(raw) if isinstance(raw, str) else None
     if match is None:
@@ -91,13 +91,13 @@ def size(raw: object, path: Path) -> int:
     return int(match[1]) * _UNIT[match[2]]
 
 
-def octets(raw: object, path: Path) -> bytes:
+def octets(raw: object, path: KeyPath) -> bytes:
     if not isinstance(raw, str) or _HEX.fullmatch(raw) is None:
         raise FlawError(path, 'expected bytes in upper-case hexadecimal such as "EF 40 17"')
     return bytes.fromhex(raw)
 
 
-def jedec_id(raw: object, path: Path) -> bytes:
+def jedec_id(raw: object, path: KeyPath) -> bytes:
     value = octets(raw, path)
     if len(value) != 3:
         raise FlawError(path, f"an ID has 3 bytes (manufacturer, type, capacity), not {len(value)}")
@@ -106,22 +106,22 @@ def jedec_id(raw: object, path: Path) -> bytes:
     return value
 
 
-def extended_id(raw: object, path: Path) -> bytes:
+def extended_id(raw: object, path: KeyPath) -> bytes:
     value = octets(raw, path)
     if len(value) > 13:
         raise FlawError(path, "an extended ID has at most 13 bytes: 16 are read in all")
     return value
 
 
-def milliseconds(raw: object, path: Path) -> Duration:
+def milliseconds(raw: object, path: KeyPath) -> Duration:
     return _span(raw, path, 1e-3)
 
 
-def seconds(raw: object, path: Path) -> Duration:
+def seconds(raw: object, path: KeyPath) -> Duration:
     return _span(raw, path, 1.0)
 
 
-def _span(raw: object, path: Path, unit: float) -> Duration:
+def _span(raw: object, path: KeyPath, unit: float) -> Duration:
     items = array(raw, path)
     if len(items) != 2:
         raise FlawError(path, "expected two times, [typical, maximum]")
@@ -131,7 +131,7 @@ def _span(raw: object, path: Path, unit: float) -> Duration:
     return Duration(typical, maximum)
 
 
-def supply(raw: object, path: Path) -> tuple[float, float]:
+def supply(raw: object, path: KeyPath) -> tuple[float, float]:
     items = array(raw, path)
     if len(items) != 2:
         raise FlawError(path, "expected two voltages, [lowest, highest]")
@@ -141,13 +141,13 @@ def supply(raw: object, path: Path) -> tuple[float, float]:
     return low, high
 
 
-def clocks(raw: object, path: Path) -> dict[str, float]:
+def clocks(raw: object, path: KeyPath) -> dict[str, float]:
     """Hertz by kind of read, from { read = 50, fast = 104 } in MHz."""
     found = table(raw, path, ("read", "fast"))
     return {key: number(value, (*path, key)) * 1e6 for key, value in found.items()}
 
 
-def unique_id(raw: object, path: Path) -> UniqueId | None:
+def unique_id(raw: object, path: KeyPath) -> UniqueId | None:
     """`false`, or how the unique ID is read."""
     if raw is False:
         return None
@@ -161,7 +161,7 @@ def unique_id(raw: object, path: Path) -> UniqueId | None:
     )
 
 
-def security(raw: object, path: Path) -> SecurityRegisters | None:
+def security(raw: object, path: KeyPath) -> SecurityRegisters | None:
     """`false`, or where the security registers lie and how they are read."""
     if raw is False:
         return None
@@ -185,7 +185,7 @@ def security(raw: object, path: Path) -> SecurityRegisters | None:
     )
 
 
-def source(raw: object, path: Path) -> Source:
+def source(raw: object, path: KeyPath) -> Source:
     """A source from "kind: text"."""
     match = _SOURCE.fullmatch(text(raw, path))
     if match is None:

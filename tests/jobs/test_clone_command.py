@@ -135,7 +135,7 @@ def _check_chain(here: Here, head: str) -> None:
     ("change", "words"),
     [
         (("boards = 1", "boards = 129"), "line 18: 129 boards are still to be made"),
-        (('name = "factory"', "nam = 1"), "line 9: “nam” means nothing here"),
+        (('name = "factory"', "nam = 1"), "line 9: unknown key “nam”"),
     ],
 )
 def test_a_bad_job_is_refused_before_any_board(

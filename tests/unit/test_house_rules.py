@@ -21,13 +21,19 @@ ROOT = Path(__file__).resolve().parents[2]
 RANK = {"bus": 0, "nor": 1, "plan": 2, "dump": 2, "archive": 2, "jobs": 3, "report": 4, "cli": 5}
 """A module imports from its own room or from rooms of a lower rank."""
 
-OPEN_TO_ALL = {"spiflash", "spiflash.errors", "spiflash.spans", "spiflash.text"}
-"""The version, the errors, byte ranges, and how things are put in words."""
+OPEN_TO_ALL = {
+    "spiflash",
+    "spiflash.errors",
+    "spiflash.spans",
+    "spiflash.text",
+    "spiflash.toml_text",
+}
+"""The version, the errors, byte ranges, texts for people, and the TOML that they write."""
 
 PLAN_MAY_IMPORT = {"spiflash.nor.geometry"}
 
 PURE = re.compile(
-    r"spiflash\.(spans|(plan|dump)(\..*)?)|spiflash\.bus\.mpsse(\..*)?|spiflash\.nor\.(commands|sfdp(\..*)?)"
+    r"spiflash\.(spans|toml_text|(plan|dump)(\..*)?)|spiflash\.bus\.mpsse(\..*)?|spiflash\.nor\.(commands|sfdp(\..*)?)"
 )
 INPUT_OUTPUT = {
     *("os", "pathlib", "shutil", "tempfile", "glob", "mmap", "fcntl"),

@@ -30,8 +30,9 @@ import re
 from dataclasses import dataclass
 from typing import Any, NoReturn
 
-from spiflash.dump.lined_toml import LinedToml
 from spiflash.errors import LayoutError
+from spiflash.text import counted
+from spiflash.toml_text import KeyPath, TomlText
 
 NAME = re.compile(r"[!#-\[\]-~]{1,64}")
 """What a region may be called: printable ASCII without spaces, quotes and backslashes."""
@@ -189,24 +190,22 @@ def read_layout(text: str, name: str) -> Layout:
     return _Reader(text, name).layout()
 
 
-class _Reader(LinedToml):
+class _Reader(TomlText):
     """One layout file."""
 
     AMOUNTS = '0x40000, "64K" or "2M"'
 
     def layout(self) -> Layout:
-        for key in self.data:
-            if key not in _TOP:
-                self.refuse(self.line(None, key), f"“{key[:40]}” means nothing here")
+        self.known(self.data, (), _TOP)
         version = self.data.get("layout")
         if version != VERSION or isinstance(version, bool):
-            self.refuse(self.line(None, "layout"), f"this must say layout = {VERSION}")
-        size = self.amount(self.data, None, "size")
+            self.refuse(self.line((), "layout"), f"this must say layout = {VERSION}")
+        size = self.amount(self.data, (), "size")
         if size == 0:
-            self.refuse(self.line(None, "size"), "a flash of no bytes")
+            self.refuse(self.line((), "size"), "the size must not be 0")
         source = self.data.get("source", f"layout file {self.name}")
         if not isinstance(source, str):
-            self.refuse(self.line(None, "source"), "source is not text")
+            self.refuse(self.line((), "source"), "source must be a text in quotes")
         regions = self.regions("region", size)
         groups = self.regions("group", size)
         self.refuse_overlaps(regions)
@@ -220,41 +219,34 @@ class _Reader(LinedToml):
 
     def regions(self, table: str, size: int) -> list[tuple[Region, int]]:
         """Each region of one sort with the line on which it begins."""
-        entries = self.data.get(table, [])
-        if not isinstance(entries, list) or not all(isinstance(each, dict) for each in entries):
-            self.refuse(self.line(None, table), f"write [[{table}]] above each {table}")
+        entries = self.tables(table)
         if len(entries) > _MOST:
-            self.refuse(self.line(None, table), f"more than {_MOST} of them")
-        return [
-            (self.region(each, (table, index), size), self.line((table, index), None))
-            for index, each in enumerate(entries)
-        ]
+            self.refuse(self.line((), table), f"more than {_MOST} of them")
+        return [(self.region(each, at, size), self.line(at)) for each, at in entries]
 
-    def region(self, entry: dict[str, Any], place: tuple[str, int], size: int) -> Region:
-        for key in entry:
-            if key not in _KEYS:
-                self.refuse(self.line(place, key), f"“{key[:40]}” means nothing here")
+    def region(self, entry: dict[str, Any], at: KeyPath, size: int) -> Region:
+        self.known(entry, at, _KEYS)
         name = entry.get("name")
         if not isinstance(name, str) or not NAME.fullmatch(name):
             self.refuse(
-                self.line(place, "name"),
+                self.line(at, "name"),
                 "a name of 1 to 64 printable ASCII characters without spaces, quotes and "
                 "backslashes is needed",
             )
-        start = self.amount(entry, place, "start")
-        length = self.amount(entry, place, "length")
+        start = self.amount(entry, at, "start")
+        length = self.amount(entry, at, "length")
         if length == 0:
-            self.refuse(self.line(place, "length"), f"{name} has no bytes")
+            self.refuse(self.line(at, "length"), "the length must not be 0")
         if start + length > size:
-            over = start + length - size
-            self.refuse(self.line(place, "length"), f"{name} ends {over} bytes behind the flash")
+            over = counted(start + length - size, "byte")
+            self.refuse(self.line(at, "length"), f"{name} ends {over} after the end of the flash")
         role = entry.get("role", "other")
         if role not in {each.value for each in Role}:
             known = ", ".join(each.value for each in Role)
-            self.refuse(self.line(place, "role"), f"no such role; there are: {known}")
+            self.refuse(self.line(at, "role"), f"no such role; there are: {known}")
         keep = entry.get("keep", role == Role.OWN.value)
         if not isinstance(keep, bool):
-            self.refuse(self.line(place, "keep"), "keep is true or false")
+            self.refuse(self.line(at, "keep"), "keep is true or false")
         return Region(name, start, length, Role(role), keep)
 
     def refuse_overlaps(self, regions: list[tuple[Region, int]]) -> None:
@@ -270,9 +262,9 @@ class _Reader(LinedToml):
                 self.refuse(line, f"the name {region.name} is taken")
             seen.add(region.name)
 
-    def refuse(self, number: int, problem: str) -> NoReturn:
+    def refuse(self, line: int, problem: str) -> NoReturn:
         raise LayoutError(
-            f"{self.name}, line {number}: {problem}.",
+            f"{self.name}, line {line}: {problem}.",
             state="Nothing was changed.",
             remedy="Correct the file, or make a new one with 'spiflash audit FILE --save NEW'.",
         )

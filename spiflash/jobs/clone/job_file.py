@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Set
+from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Any, NoReturn
@@ -11,7 +11,6 @@ from typing import Any, NoReturn
 from spiflash.archive.ledger.values import MAC, ValueList
 from spiflash.dump.checksums import VARIANTS
 from spiflash.dump.layout import Layout
-from spiflash.dump.lined_toml import LinedToml, Place
 from spiflash.errors import CloneJobError, LayoutError
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.clone.job import (
@@ -28,6 +27,7 @@ from spiflash.jobs.clone.job import (
     mac_range,
 )
 from spiflash.jobs.image import load_image
+from spiflash.toml_text import KeyPath, TomlText
 
 VERSION = 1
 _LIMIT = 1 << 20
@@ -82,30 +82,17 @@ def load_job(path: Path) -> Job:
     return _Reader(JobText(text, str(path)), path.parent, hashlib.sha256(raw).hexdigest()).job()
 
 
-class JobText(LinedToml):
+class JobText(TomlText):
     """A job file as TOML, and where each of its keys stands. Raises `CloneJobError`."""
 
-    def tables(self, name: str) -> list[tuple[dict[str, Any], Place]]:
-        """All [[name]] tables."""
-        entries = self.data.get(name, [])
-        if not isinstance(entries, list) or not all(isinstance(each, dict) for each in entries):
-            self.refuse(self.line(None, name), f"write [[{name}]] above each {name}")
-        return [(each, (name, index)) for index, each in enumerate(entries)]
-
-    def known(self, table: dict[str, Any], place: Place, keys: Set[str]) -> None:
-        """Refuse keys that mean nothing."""
-        for key in table:
-            if key not in keys:
-                self.refuse(self.line(place, key), f"“{key[:40]}” means nothing here")
-
-    def text(self, table: dict[str, Any], place: Place, key: str, default: str | None) -> str:
+    def text(self, table: dict[str, Any], place: KeyPath, key: str, default: str | None) -> str:
         """A text on one line; needed when there is no default."""
         value = table.get(key, default)
         if not isinstance(value, str) or not value.isprintable() or (default is None and not value):
             self.refuse(self.line(place, key), f"{key} must be a text in quotes")
         return value
 
-    def texts(self, table: dict[str, Any], place: Place, key: str) -> tuple[str, ...]:
+    def texts(self, table: dict[str, Any], place: KeyPath, key: str) -> tuple[str, ...]:
         """A list of texts; empty where it is left out."""
         value = table.get(key, [])
         if not isinstance(value, list) or not all(isinstance(each, str) for each in value):
@@ -115,7 +102,7 @@ class JobText(LinedToml):
     def number(
         self,
         table: dict[str, Any],
-        place: Place,
+        place: KeyPath,
         key: str,
         low: int,
         high: int,
@@ -128,7 +115,7 @@ class JobText(LinedToml):
         return value
 
     def choice(
-        self, table: dict[str, Any], place: Place, key: str, known: tuple[str, ...], default: str
+        self, table: dict[str, Any], place: KeyPath, key: str, known: tuple[str, ...], default: str
     ) -> str:
         """One of the known words."""
         value = table.get(key, default)
@@ -136,10 +123,10 @@ class JobText(LinedToml):
             self.refuse(self.line(place, key), f"{key} is one of {', '.join(known)}")
         return str(value)
 
-    def refuse(self, number: int, problem: str) -> NoReturn:
+    def refuse(self, line: int, problem: str) -> NoReturn:
         """Raise the error for a line."""
         raise CloneJobError(
-            f"{self.name}, line {number}: {problem}.",
+            f"{self.name}, line {line}: {problem}.",
             state="No board has been touched.",
             remedy="Correct the file, then look at it with 'spiflash clone FILE --check'.",
         )
@@ -155,45 +142,45 @@ class _Reader:
 
     def job(self) -> Job:
         text, data = self.text, self.data
-        text.known(data, None, KEYS[""])
+        text.known(data, (), KEYS[""])
         if data.get("clone") != VERSION or isinstance(data.get("clone"), bool):
-            text.refuse(text.line(None, "clone"), f"this must say clone = {VERSION}")
+            text.refuse(text.line((), "clone"), f"this must say clone = {VERSION}")
         if "layout" in data:
-            self.layout = load_layout(self.folder / text.text(data, None, "layout", None))
-        chips = text.texts(data, None, "chips")
+            self.layout = load_layout(self.folder / text.text(data, (), "layout", None))
+        chips = text.texts(data, (), "chips")
         if not chips:
-            text.refuse(text.line(None, "chips"), "chips must name the parts that are accepted")
+            text.refuse(text.line((), "chips"), "chips must name the parts that are accepted")
         environments = tuple(self.environment(*each) for each in text.tables("environment"))
         return Job(
             source=text.name,
             sha256=self.sha256,
-            name=text.text(data, None, "name", None),
-            image=load_image(self.folder / text.text(data, None, "image", None)),
+            name=text.text(data, (), "name", None),
+            image=load_image(self.folder / text.text(data, (), "image", None)),
             layout=self.layout,
             chips=chips,
-            boards=text.number(data, None, "boards", 0, 1 << 20, 0),
-            passes=text.number(data, None, "passes", 2, 12, 2),
-            label=text.text(data, None, "label", ""),
-            shared=tuple(each.lower() for each in text.texts(data, None, "shared")),
+            boards=text.number(data, (), "boards", 0, 1 << 20, 0),
+            passes=text.number(data, (), "passes", 2, 12, 2),
+            label=text.text(data, (), "label", ""),
+            shared=tuple(each.lower() for each in text.texts(data, (), "shared")),
             keep=tuple(self.keep(*each) for each in text.tables("keep")),
             environments=environments,
             values=self.values(bool(environments)),
             failure=self.failure(),
         )
 
-    def keep(self, table: dict[str, Any], place: Place) -> Stretch:
+    def keep(self, table: dict[str, Any], place: KeyPath) -> Stretch:
         self.text.known(table, place, KEYS["keep"])
         return self.stretch(table, place, "a kept range")
 
-    def environment(self, table: dict[str, Any], place: Place) -> EnvironmentRule:
+    def environment(self, table: dict[str, Any], place: KeyPath) -> EnvironmentRule:
         self.text.known(table, place, KEYS["environment"])
         return EnvironmentRule(
             self.stretch(table, place, "environment"), self.text.texts(table, place, "keep")
         )
 
-    def stretch(self, table: dict[str, Any], place: Place, name: str) -> Stretch:
+    def stretch(self, table: dict[str, Any], place: KeyPath, name: str) -> Stretch:
         """A range given by a region's name, or by start and length."""
-        text, line = self.text, self.text.line(place, None)
+        text, line = self.text, self.text.line(place)
         if "region" in table:
             wanted = text.text(table, place, "region", None)
             line = text.line(place, "region")
@@ -237,11 +224,11 @@ class _Reader:
             self.text.refuse(line, f"{name} is kept here, and set by {variables[name]}")
         return tuple(found.values())
 
-    def value(self, table: dict[str, Any], place: Place) -> ValueRule:
+    def value(self, table: dict[str, Any], place: KeyPath) -> ValueRule:
         text = self.text
         text.known(table, place, KEYS["value"])
         name = text.text(table, place, "name", None)
-        line = text.line(place, None)
+        line = text.line(place)
         kind = text.choice(table, place, "kind", tuple(FORMS), "text")
         texts = self.source(table, place, kind)
         variable = text.text(table, place, "variable", None) if "variable" in table else None
@@ -262,7 +249,7 @@ class _Reader:
         checksum = self.sum(table, place, where) if "sum" in table else None
         return ValueRule(name, kind, texts, variable, where, fill, checksum, line)
 
-    def source(self, table: dict[str, Any], place: Place, kind: str) -> ValueList:
+    def source(self, table: dict[str, Any], place: KeyPath, kind: str) -> ValueList:
         text = self.text
         if "list" in table:
             if table.keys() & {"first", "last", "pattern"}:
@@ -279,7 +266,7 @@ class _Reader:
         except ValueError as exc:
             text.refuse(line, str(exc))
 
-    def sum(self, table: dict[str, Any], place: Place, where: Stretch | None) -> SumRule:
+    def sum(self, table: dict[str, Any], place: KeyPath, where: Stretch | None) -> SumRule:
         text = self.text
         line = text.line(place, "sum")
         kind = text.choice(table, place, "sum", tuple(VARIANTS), "")
@@ -300,7 +287,7 @@ class _Reader:
     def failure(self) -> dict[str, str]:
         table = self.data.get("failure", {})
         if not isinstance(table, dict):
-            self.text.refuse(self.text.line(None, "failure"), "write [failure] above these lines")
-        place = ("failure", 0)
+            self.text.refuse(self.text.line((), "failure"), "write [failure] above these lines")
+        place = ("failure",)
         self.text.known(table, place, KEYS["failure"])
         return {key: self.text.choice(table, place, key, ACTIONS, "next") for key in table}

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chipdb.lines import Path, line_of, locate
+from spiflash.toml_text import KeyPath, line_of, locate
 
 TEXT = '''\
 # a comment with = and [brackets]
@@ -41,7 +41,7 @@ a.c = [[1], [2,
 '''
 
 
-def paths(value: object, path: Path = ()) -> list[Path]:
+def paths(value: object, path: KeyPath = ()) -> list[KeyPath]:
     """Every path that tomllib's result has."""
     found = [path] if path else []
     if isinstance(value, dict):
@@ -75,7 +75,7 @@ def test_every_path_of_a_text_has_a_line() -> None:
         (("part", 1, "a", "c", 1, 1), "3]]"),
     ],
 )
-def test_a_path_is_found_where_it_stands(path: Path, needle: str) -> None:
+def test_a_path_is_found_where_it_stands(path: KeyPath, needle: str) -> None:
     line = locate(TEXT)[path]
     assert needle in TEXT.splitlines()[line - 1]
 
