@@ -1,12 +1,73 @@
-"""The README shows what the program prints today."""
+"""The README shows what the program prints and has today.
+
+When one of these fails: python tests/readme_session.py --write, and read what changed.
+"""
 
 from __future__ import annotations
 
-from readme_session import END, README, START, session
+import os
+import re
+import subprocess
+import sys
+
+import pytest
+
+from tests.readme_session import README, ROOT, run, sessions, shown, statuses
+from tests.wiring_picture import PICTURE, picture
 
 
-def test_the_first_session_is_what_the_commands_print() -> None:
-    """When this fails: python tests/readme_session.py --write, and read what changed."""
-    text = README.read_text(encoding="utf-8")
-    shown = text.partition(START)[2].partition(END)[0].strip()
-    assert shown == session()
+@pytest.fixture(scope="module")
+def readme() -> str:
+    return README.read_text(encoding="utf-8")
+
+
+def test_the_walkthroughs_are_what_the_commands_print(readme: str) -> None:
+    for name, printed in sessions().items():
+        assert shown(name, readme).strip() == printed
+
+
+def test_the_exit_statuses_are_those_of_the_errors(readme: str) -> None:
+    assert shown("statuses", readme).strip() == statuses()
+
+
+def test_every_command_is_listed(readme: str) -> None:
+    listed = run("spiflash --help", ROOT).partition("Commands:")[2]
+    commands = re.findall(r"^  (\w+)  ", listed, re.MULTILINE)
+    assert len(commands) > 15
+    assert set(re.findall(r"^\| `spiflash (\w+)", readme, re.MULTILINE)) == set(commands)
+
+
+def test_the_picture_of_the_wiring_agrees_with_the_table() -> None:
+    """When this fails: python tests/wiring_picture.py --write, and look at it."""
+    assert PICTURE.read_text(encoding="utf-8") == picture()
+
+
+def test_pictures_and_headings_that_are_linked_exist(readme: str) -> None:
+    linked = re.findall(r"\]\(([^)]+)\)", readme)
+    headings = re.findall(r"^#+ (.+)$", readme, re.MULTILINE)
+    anchors = {
+        f"#{re.sub(r'[^a-z0-9 -]', '', each.lower()).replace(' ', '-')}" for each in headings
+    }
+    assert [each for each in linked if each not in anchors and not (ROOT / each).is_file()] == []
+    assert len(linked) > 4
+
+
+def test_addresses_with_a_question_mark_are_quoted(readme: str) -> None:
+    """Unquoted, zsh takes `sim:x?y` for a pattern of file names and refuses it."""
+    unquoted = re.compile(r"--adapter sim:\S*\?")
+    assert unquoted.search(readme) is None
+    assert unquoted.search("spiflash identify --adapter sim:gauge?new=heron")
+
+
+def test_shells_can_complete(readme: str) -> None:
+    for shell in ("bash", "zsh", "fish"):
+        assert f"_SPIFLASH_COMPLETE={shell}_source spiflash" in readme
+    asked = {"COMP_WORDS": "spiflash ba", "COMP_CWORD": "1", "_SPIFLASH_COMPLETE": "bash_complete"}
+    done = subprocess.run(
+        [sys.executable, "-c", "from spiflash.__main__ import start; start()"],
+        env={**os.environ, "PYTHONPATH": str(ROOT), **asked},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.stdout.split() == ["plain,backup"]
