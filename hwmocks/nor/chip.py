@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from hwmocks.nor import reading, writing
+from hwmocks.nor.busy import BusyTimes
 from hwmocks.nor.catalog import describe
 from hwmocks.nor.core import Core
 from hwmocks.nor.description import ChipDescription, Op
@@ -225,6 +226,20 @@ class NorChip:
         return self.core.busy_times.factor
 
     @property
+    def busy_times(self) -> BusyTimes:
+        """What draws the busy times of this chip; another one may be put in its place."""
+        return self.core.busy_times
+
+    @busy_times.setter
+    def busy_times(self, times: BusyTimes) -> None:
+        self.core.busy_times = times
+
+    @property
+    def endurance(self) -> int | None:
+        """Erases after which a sector wears; None: never."""
+        return self.core.endurance
+
+    @property
     def wear(self) -> npt.NDArray[np.uint32]:
         """Erases per 4 KiB sector."""
         return self.core.cells.wear
@@ -253,6 +268,29 @@ class NorChip:
         """When the operation under way ends; minus infinity when there is none."""
         operation = self.core.operation
         return operation.end if operation is not None else float("-inf")
+
+    @property
+    def under_way(self) -> str | None:
+        """The kind of the operation under way, as in `busy_drawn`; None when there is none."""
+        operation = self.core.operation
+        return None if operation is None else operation.kind
+
+    # --- what tests and benches do to it --------------------------------------------------
+
+    def relabel(self, identity: bytes) -> None:
+        """Answer 9Fh with `identity` from now on."""
+        self.core.description = replace(self.core.description, id=identity)
+
+    def set_register(self, name: str, value: int, *, lasting: bool = False) -> None:
+        """Make a register hold `value` whatever the chip would let a command write; `lasting`:
+        after a power cycle, too."""
+        self.core.registers.live[name] = value
+        if lasting:
+            self.core.registers.kept[name] = value
+
+    def set_four_byte_mode(self, on: bool) -> None:
+        """Put the chip into 4-byte mode or out of it, as an earlier program may have left it."""
+        self.core.four_byte = on
 
     def stick(self, address: int, bit: int, value: int) -> None:
         """From now on that bit (0–7) of that byte is `value` whatever is done to it."""

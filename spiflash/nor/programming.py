@@ -21,7 +21,7 @@ from spiflash.nor.addressing import Addressing
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WIP
 from spiflash.nor.geometry import ProgramMethod
-from spiflash.nor.timing import ABSENT, Rest, Waiting, look
+from spiflash.nor.timing import ABSENT, PageRest, Waiting, read_ready
 
 BATCH = 32
 """Pages in one exchange with the adapter: about 8 KiB of commands, twice the largest FIFO."""
@@ -29,7 +29,7 @@ BATCH = 32
 BYTES_BATCH = 512
 """The same for parts that take one byte a command."""
 
-SOUNDINGS = 7
+MEASURED = 7
 """Pages whose time is measured before the first batch."""
 
 SAMPLES = 24
@@ -61,13 +61,8 @@ class Programmer:
         self._addressing = way
         self._waiting = waiting
         self._geometry = chip.geometry
-        self._look = look(chip)
-        self._rest = Rest(chip.geometry.program)
-
-    @property
-    def rest(self) -> float:
-        """Seconds that the chip is left alone after each page at present."""
-        return self._rest.seconds
+        self._read_ready = read_ready(chip)
+        self._rest = PageRest(chip.geometry.program)
 
     def program(self, pieces: Iterable[Page], progress: Report) -> None:
         """Program pieces, none across a page boundary, all in one 16 MiB segment that is
@@ -80,21 +75,21 @@ class Programmer:
             )
             size = BYTES_BATCH
         run = _Run(iter(pages), progress)
+        if not self._rest.measured:
+            self._measure(run.next(MEASURED), progress)
         while run.more():
-            if not self._rest.known:
-                self._sound(run.next(SOUNDINGS), progress)
             self._stream(run, size)
             if run.busy:
                 # What follows must not meet a busy chip; one that does not answer ends here.
                 self._waiting.until_ready(self._geometry.program, f"programming at {run.at:#x}")
                 run.ready()
 
-    def _sound(self, pages: Sequence[Page], progress: Report) -> None:
+    def _measure(self, pages: Sequence[Page], progress: Report) -> None:
         """Program a few pages one by one and see how long each takes: the first one coarsely,
         the others closely around the time of the first."""
         span = self._geometry.program
         first, step, count = 0.0, 2 * span.typical / SAMPLES, SAMPLES
-        *before, last = self._look
+        *before, last = self._read_ready
         times: list[float] = []
         for start, data in pages:
             sample = [*before, Transaction(last.out, last.read, rest=step)]
@@ -107,28 +102,31 @@ class Programmer:
                 interval = 16 * len(sample) / self._bus.hertz + step
                 took = first + max(0.0, busy.index(False) - 0.5) * interval
             times.append(took)
-            if not first and False in busy:
+            if first and not busy[0]:
+                # Over before the first sample: the page that said where to look was a slow one.
+                first, step, count = 0.0, 2 * span.typical / SAMPLES, SAMPLES
+            elif not first and False in busy:
                 first, width = took * (1 - CLOSELY), 2 * took * CLOSELY
                 step = max(width / SAMPLES, LEAST_STEP)
                 count = ceil(width / step)
             progress(len(data))
         if times:
             # The first one only said where to look.
-            self._rest.sound(times[1:] or times)
+            self._rest.measure(times[1:] or times)
 
     def _stream(self, run: _Run, size: int) -> None:
-        sent: deque[tuple[list[Page], float]] = deque()
+        sent: deque[list[Page]] = deque()
 
         def batches() -> Iterator[list[Transaction]]:
-            while self._rest.known and not run.stalled and (batch := run.next(size)):
+            while not run.stalled and (batch := run.next(size)):
                 rest = self._rest.seconds
-                sent.append((batch, rest))
+                sent.append(batch)
                 yield [order for page in batch for order in self._orders(*page, rest)]
 
-        turn = 2 + len(self._look)
+        turn = 2 + len(self._read_ready)
         for answers in self._bus.run_ahead(batches()):
             statuses = [answer[0] for answer in answers[2::turn]]
-            batch, rest = sent.popleft()
+            batch = sent.popleft()
             if statuses.count(ABSENT) >= GONE:
                 # Whatever answers next may be another chip: it must not get the rest.
                 raise ChipAbsentError(
@@ -136,8 +134,7 @@ class Programmer:
                     state="What was to be written is half done.",
                     remedy="Seat the clip again and repeat the command.",
                 )
-            busy = [bool(status & WIP) for status in statuses]
-            self._rest.learn(rest, run.record(batch, busy), busy)
+            self._rest.count(*run.record(batch, [bool(status & WIP) for status in statuses]))
 
     def _orders(self, start: int, data: bytes, rest: float) -> list[Transaction]:
         page = self._geometry.page
@@ -145,7 +142,7 @@ class Programmer:
             raise ValueError(f"{len(data)} bytes at {start:#x} cross a page boundary")
         way = self._addressing
         order = commands.program(way.shown(start), data, way.width, native=way.native, rest=rest)
-        return [commands.write_enable(), order, *self._look]
+        return [commands.write_enable(), order, *self._read_ready]
 
 
 class _Run:
@@ -184,21 +181,20 @@ class _Run:
         again = [self._again.popleft() for _ in range(min(size, len(self._again)))]
         return list(islice(chain(again, self._left), size))
 
-    def record(self, batch: Sequence[Page], busy: Sequence[bool]) -> int:
-        """Statuses of a batch are in; how often the chip was not ready in time.
-
-        One slow page may make several that follow come too early: they count once.
-        """
-        late = done = 0
+    def record(self, batch: Sequence[Page], busy: Sequence[bool]) -> tuple[int, int]:
+        """Statuses of a batch are in: how many of its pages the chip carried out, and how many of
+        those were not ready in time. Pages that came while it was busy are sent again."""
+        pages = late = done = 0
         for page, still in zip(batch, busy, strict=True):
             self.at = page[0]
             if self.busy:
                 self._again.append(page)
             else:
-                done += len(page[1])
+                pages += 1
                 late += still
+                done += len(page[1])
             self._row = self._row + 1 if still else 0
             self.busy = still
         if done:
             self._progress(done)
-        return late
+        return pages, late

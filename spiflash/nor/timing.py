@@ -1,18 +1,15 @@
 """How long one chip really takes, learnt while it works, and waiting for it.
 
-Data sheets give a typical and a maximum time; a chip keeps to a time of its own between the two
-and varies by a few per cent around it (common practice, no source). Waiting for the maximum wastes
-most of the time, and asking without pause wastes the USB.
-
-* `Pace`: when to look after an erase, and how often;
-* `Rest`: how long to leave a chip alone after a page, so that hardly any page comes too early;
-* `Waiting`: waits for a busy chip, no longer than its data sheet allows.
+Data sheets give a typical and a maximum time; a chip keeps to a time of its own between the two and
+varies by a few per cent around it (common practice, no source). Waiting for the maximum wastes most
+of the time, and asking without pause wastes the USB. So the usual time, a median of times seen,
+says when to look. It is only ever a guess at when: a chip counts as ready when its status says so.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from statistics import median
 
 from spiflash.bus.transaction import Bus, Transaction
@@ -23,119 +20,67 @@ from spiflash.nor.commands import WIP
 from spiflash.nor.geometry import Duration
 from spiflash.nor.scheme import scheme
 
-EARLY = 0.9
-"""Share of the expected time after which looking begins: three times the usual variation."""
+# -- pages: how long to leave the chip alone -------------------------------------------------------
 
-LOOKS = 400
-"""Parts of the expected time between two looks: seeing the end late costs an eighth of a per
-cent on average. What an exchange with the adapter takes is the lower bound by itself."""
+MARGIN = 1.06
+"""The first rest, as a multiple of the usual time. A page that comes too early costs its whole
+turn, a longer rest costs every turn: with a variation of 3 % the sum is least where between one and
+two pages in a hundred come too early."""
 
-TRUST = 0.3
-"""Weight of the newest time in the average."""
+COUNTED = 200
+"""Pages after which the rest is judged, at the latest."""
 
+TOO_MANY = 6
+"""Pages among them that may come too early before the rest gets longer; when none does, it gets
+shorter."""
 
-@dataclass(slots=True)
-class Pace:
-    """Times of operations as seen; one operation may show how fast others will be."""
-
-    _seen: dict[Duration, float] = field(default_factory=dict)
-
-    def first_look(self, span: Duration) -> float:
-        """Seconds after the command at which to look for the first time."""
-        known = self._seen.get(span)
-        if known is None:
-            # Chips down to half the typical time are about.
-            return span.typical / 2
-        return known * EARLY
-
-    def step(self, span: Duration) -> float:
-        """Seconds from one look to the next."""
-        return self._seen.get(span, span.typical) / LOOKS
-
-    def learn(self, span: Duration, seconds: float) -> None:
-        """An operation took `seconds`, as far as could be seen."""
-        known = self._seen.get(span)
-        self._seen[span] = seconds if known is None else known + TRUST * (seconds - known)
+STEP = 1.015
+"""By how much."""
 
 
-LATE_SHARE = 0.01
-"""Share of pages allowed to come too early. One that does costs its whole turn, a longer rest
-costs every turn: with a variation of 3 % the sum is least near one in a hundred."""
+class PageRest:
+    """Seconds to leave the chip alone after each page, within the limits of its data sheet: the
+    usual time of some pages that were measured and a margin, then a step longer when too many
+    pages come too early, a step shorter when none does."""
 
-GAIN = 0.012
-"""By how much one page that came too early lengthens the rest."""
+    def __init__(self, time: Duration) -> None:
+        self._time = time
+        self.seconds = time.typical
+        self.measured = False
+        self._pages = self._late = 0
 
-LEAP = 0.03
-"""The most by which one batch lengthens it: from half of all pages too early to one in a hundred
-it is about two and a half times the usual variation, in a few batches."""
+    def measure(self, times: Sequence[float]) -> None:
+        """Set the rest by the seconds that some pages took."""
+        self._set(MARGIN * median(times))
+        self.measured = True
 
-QUIET = 8
-"""Batches without such a page after which the rest shrinks twice as fast, then three times, up to
-`HURRY`: it is too long then."""
-
-HURRY = 3
-
-MARGIN = 1.065
-"""The first rest, as a multiple of the usual time seen: twice the usual variation."""
-
-LEAST = 8
-"""Pages in a batch from which its share of busy ones means anything."""
-
-HEADLONG = 0.4
-"""Share of status bytes that say busy above which the rest is not a little too short but far
-too short: the times are measured again, and trusted less."""
-
-DOUBT = 1.06
-"""By how much the margin grows then: what an adapter needs for each command is in no data sheet
-and blurs the measuring on slow ones."""
-
-
-@dataclass(slots=True)
-class Rest:
-    """Seconds to leave the chip alone after each page, in the limits of its data sheet.
-
-    A stochastic approximation of a quantile (H. Robbins and S. Monro, Ann. Math. Statist. 22
-    (1951) 400–407): each page in time shortens the rest a little, each one too early lengthens it
-    by 1/LATE_SHARE as much, so that it settles where that share comes too early.
-    """
-
-    span: Duration
-    seconds: float = 0.0
-    known: bool = False
-    _quiet: int = 0
-    _margin: float = MARGIN
-
-    def __post_init__(self) -> None:
-        self.seconds = self.span.typical
-
-    def sound(self, times: Sequence[float]) -> None:
-        """Begin with the times that some pages took."""
-        self._set(self._margin * median(times))
-        self.known = True
-        self._quiet = 0
-
-    def learn(self, used: float, late: int, busy: Sequence[bool]) -> None:
-        """What the status after each rest of `used` seconds said.
-
-        `late` counts a row of busy ones as one: a single slow page makes those behind it late.
-        """
-        if sum(busy) > HEADLONG * len(busy) and len(busy) >= LEAST:
-            self.known = False
-            self._margin = min(self._margin * DOUBT, 2 * MARGIN)
+    def count(self, pages: int, late: int) -> None:
+        """Of `pages` that the chip carried out, `late` were not ready after their rest."""
+        self._pages += pages
+        self._late += late
+        if self._late > TOO_MANY:
+            self._set(self.seconds * STEP)
+        elif self._pages < COUNTED:
             return
-        if late:
-            self._quiet = 0
-            # The batch may be an old one, from before the rest was lengthened last.
-            grown = used * (1 + min(LEAP, GAIN * late))
-            self._set(max(self.seconds, grown))
-        else:
-            self._quiet += 1
-            hurry = min(HURRY, 1 + self._quiet // QUIET)
-            self._set(self.seconds * (1 - hurry * GAIN * LATE_SHARE * len(busy)))
+        elif not self._late:
+            self._set(self.seconds / STEP)
+        self._pages = self._late = 0
 
     def _set(self, seconds: float) -> None:
-        self.seconds = min(max(seconds, self.span.typical / 16), self.span.maximum)
+        self.seconds = min(max(seconds, self._time.typical / 16), self._time.maximum)
 
+
+# -- everything else: when to look -----------------------------------------------------------------
+
+EARLY = 0.9
+"""Share of the usual time after which looking begins: three times the usual variation."""
+
+LOOKS = 400
+"""Parts of the usual time between two looks: seeing the end late costs an eighth of a per cent on
+average. What an exchange with the adapter takes is the lower bound by itself."""
+
+REMEMBERED = 5
+"""Times of which the median is taken: one operation in a thousand takes far longer than usual."""
 
 PATIENCE = 1.5
 """How much longer than the data sheet's maximum a chip may take before it counts as dead: the
@@ -154,7 +99,7 @@ ignores everything but the opcode that clears it, which the entry of its scheme 
 data sheet, "status register 1", from memory)."""
 
 
-def look(chip: Chip) -> tuple[Transaction, ...]:
+def read_ready(chip: Chip) -> tuple[Transaction, ...]:
     """What reads the status; the first answer is status register 1.
 
     Micron parts of several dies want their flag status read after each operation, or they
@@ -165,23 +110,18 @@ def look(chip: Chip) -> tuple[Transaction, ...]:
     return (commands.read_status(),)
 
 
-def _clears(chip: Chip) -> tuple[int, ...]:
-    """The opcode that clears error bits; () unless every part that the chip may be has it."""
-    codes = {scheme(name).clear_errors for name in chip.protection_schemes}
-    return tuple(code for code in codes if code is not None) if len(codes) == 1 else ()
-
-
 class Waiting:
-    """Waits on one bus for one chip."""
+    """Waits on one bus for one chip, no longer than its data sheet allows and not much longer
+    than it takes."""
 
     def __init__(self, bus: Bus, chip: Chip) -> None:
         self._bus = bus
-        self._look = look(chip)
-        self._clears = _clears(chip)
-        self._pace = Pace()
+        self._read_ready = read_ready(chip)
+        self._clear_errors = _clear_errors(chip)
+        self._seen: dict[Duration, deque[float]] = {}
 
-    def until_ready(self, span: Duration, what: str, *, begun: float | None = None) -> float:
-        """Wait for the end of an operation that takes `span`; the seconds since `begun` (now
+    def until_ready(self, time: Duration, what: str, *, begun: float | None = None) -> float:
+        """Wait for the end of an operation that takes `time`; the seconds since `begun` (now
         when left out).
 
         Raises `ChipTimeoutError` some time after the data sheet's maximum, `ChipAbsentError`
@@ -191,42 +131,48 @@ class Waiting:
         """
         clock = self._bus.clock
         start = clock.now() if begun is None else begun
-        limit = max(span.maximum * PATIENCE, span.maximum + LEAST_PATIENCE)
+        limit = max(time.maximum * PATIENCE, time.maximum + LEAST_PATIENCE)
+        seen = self._seen.setdefault(time, deque(maxlen=REMEMBERED))
+        usual = median(seen) if seen else time.typical
         looks = 1
         status = self._status()
         if status & WIP:
-            # Something is under way: nothing is to be seen before most of its time is over.
-            clock.sleep(max(0.0, start + self._pace.first_look(span) - clock.now()))
+            # Nothing is to be seen before most of the time is over. Chips take half of the typical
+            # time at least; of this one more is known once it was waited for.
+            first = start + usual * (EARLY if seen else 0.5)
+            clock.sleep(max(0.0, first - clock.now()))
         while status & WIP:
             asked, last = clock.now(), status
             status = self._status()
             looks += 1
             if not status & WIP:
                 break
-            if last == status == ABSENT:
-                raise _hung(status, what, limit, span)
-            if asked - start > limit:
-                raise _hung(status, what, limit, span)
-            clock.sleep(max(0.0, asked + self._pace.step(span) - clock.now()))
+            if last == status == ABSENT or asked - start > limit:
+                raise _hung(status, what, limit, time)
+            clock.sleep(max(0.0, asked + usual / LOOKS - clock.now()))
         took = clock.now() - start
-        if looks > 2:
-            # Ready at the first look says only that it took less.
-            self._pace.learn(span, took)
-        elif looks == 2:
-            self._pace.learn(span, took * 0.9)
+        if looks > 1:
+            # Ready at the first look after the sleep says only that it took less.
+            seen.append(took if looks > 2 else took * EARLY)
         return took
 
     def _status(self) -> int:
-        status = self._bus.run(self._look)[0][0]
-        if self._clears and status & commands.WIP and status & FAILED and status != ABSENT:
-            self._bus.run([Transaction(bytes((code,))) for code in self._clears])
+        status = self._bus.run(self._read_ready)[0][0]
+        if self._clear_errors and status & WIP and status & FAILED and status != ABSENT:
+            self._bus.run([Transaction(bytes((code,))) for code in self._clear_errors])
             self._bus.run([commands.write_disable()])
-            status = self._bus.run(self._look)[0][0]
+            status = self._bus.run(self._read_ready)[0][0]
         return status
 
 
+def _clear_errors(chip: Chip) -> tuple[int, ...]:
+    """The opcode that clears error bits; () unless every part that the chip may be has it."""
+    codes = {scheme(name).clear_errors for name in chip.protection_schemes}
+    return tuple(code for code in codes if code is not None) if len(codes) == 1 else ()
+
+
 def _hung(
-    status: int, what: str, limit: float, span: Duration
+    status: int, what: str, limit: float, time: Duration
 ) -> ChipAbsentError | ChipTimeoutError:
     state = "The block that was being changed may be half done; the rest is as it was."
     if status == ABSENT:
@@ -237,7 +183,7 @@ def _hung(
         )
     return ChipTimeoutError(
         f"The chip is still busy after {limit:.1f} s of {what}; its data sheet "
-        f"allows {span.maximum:.1f} s.",
+        f"allows {time.maximum:.1f} s.",
         state=state,
         remedy="Check the supply voltage at the chip, then repeat; a chip that keeps "
         "doing this is worn out.",

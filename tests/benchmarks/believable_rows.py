@@ -74,8 +74,7 @@ def _noise(rate: float, *, size: int = MIB) -> Row:
 
 def _no_quad(chip: NorChip, seed: int) -> None:
     """With the quad enable bit set, as the chip ships, HOLD# is a data line and holds nothing."""
-    chip.core.registers.kept["SR2"] &= ~0x02
-    chip.core.forget()
+    chip.set_register("SR2", chip.registers["SR2"] & ~0x02, lasting=True)
 
 
 def _stuck_cells(chip: NorChip, seed: int) -> None:

@@ -146,10 +146,10 @@ def cut_once(case: Case, folder: Path, kind: str, number: int) -> Outcome:
             return
         bench = now[0]
         if kind == "power":
-            under_way = chip.core.operation
+            under_way = chip.under_way
             if under_way is None:
                 return
-            outcome.during = under_way.kind
+            outcome.during = under_way
             chip.power(False, bench.clock.now())
         outcome.happened = True
         bench.device.unplug()

@@ -41,8 +41,7 @@ def look(
     """The contact check of a demo board whose clip has a fault."""
     chip = NorChip("W25Q64JV", heron_factory(), seed=3)
     if not quad:
-        chip.core.registers.kept["SR2"] &= ~0x02
-        chip.core.forget()
+        chip.set_register("SR2", chip.registers["SR2"] & ~0x02, lasting=True)
     bench = make_bench(chip, clip=clip)
     bench.clock.advance(0.1)
     monkeypatch.setattr(contact, "open_adapter", lambda _: (open_bench_bus(bench, "test"), None))

@@ -256,7 +256,7 @@ def test_the_address_mode_from_before_a_killed_session_is_put_back(name: str) ->
     """The chip kept its supply and is still in 4-byte mode; the journal knows better."""
     chip = NorChip(name, seed=3)
     with Rig(chip).connect(name) as connection:
-        chip.core.four_byte = True
+        chip.set_four_byte_mode(True)
         with NorFlash(connection.bus, connection.chip, ModeFound(four=True)) as flash:
             assert flash.read_all(20 << 20, 4, ReadStyle()) == b"\xff" * 4
         connection.bus.run([read_status()])

@@ -479,7 +479,7 @@ def test_protection_that_comes_back_is_noticed(tmp_path: Path) -> None:
         if not dipped and board.chip.pages_programmed > 20:
             dipped = True
             board.wires.brown_out(board.bench.clock.now())
-            board.chip.core.registers.live["SR1"] |= 0x1C
+            board.chip.set_register("SR1", board.chip.registers["SR1"] | 0x1C)
 
     with (
         pytest.raises(SupplyLostError),

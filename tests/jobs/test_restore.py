@@ -224,15 +224,9 @@ def test_a_protected_range_is_refused(tmp_path: Path, backups: Backups) -> None:
 
 def test_a_chip_that_is_not_in_the_table_is_only_read(tmp_path: Path, backups: Backups) -> None:
     rig = heron_rig()
-    rig.chip.core.description = _renamed(rig.chip.core.description)
+    rig.chip.relabel(b"\x5a\x5a\x17")
     error = refused(rig, Shelf(tmp_path), ChipUnknownError, Image("x", b"\x00"), leave=FREELY)
     assert "--part" in error.remedy
-
-
-def _renamed(description: object) -> object:
-    from dataclasses import replace
-
-    return replace(description, id=b"\x5a\x5a\x17")  # type: ignore[type-var]
 
 
 def test_a_block_whose_erase_was_cut_short_is_erased_again(

@@ -202,7 +202,7 @@ class Misread(Clip):
 
     def transfer(self, mosi: bytes, beat: Beat) -> bytes:
         answer = super().transfer(mosi, beat)
-        reading = len(answer) > 500 and self.chip.core.operation is None
+        reading = len(answer) > 500 and self.chip.under_way is None
         if self.done or not reading or self.chip.pages_programmed <= 60:
             return answer
         self.done = True

@@ -31,7 +31,7 @@ def on_clip(chip: NorChip) -> Iterator[tuple[Connection, MovedClip]]:
         return clips[0]
 
     rig = Rig(chip, clip=clip)
-    with rig.connect(chip.core.description.name) as connection:
+    with rig.connect(chip.description.name) as connection:
         yield connection, clips[0]
 
 

@@ -66,7 +66,7 @@ def test_every_erase_covers_what_it_says(name: str, layout: str) -> None:
             assert kinds
             for kind in kinds:
                 for place in {start, end - kind.size}:
-                    chip.core.erased.clear()
+                    chip.erased.clear()
                     flash.erase(place, kind)
                     assert chip.erased == [(place, kind.size)]
 

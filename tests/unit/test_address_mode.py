@@ -52,7 +52,7 @@ def put_in(chip: NorChip, bus: FtdiBus, *, four: bool) -> None:
     leave = next(code for code, op in chip.description.opcodes.items() if op is Op.EXIT_4)
     bus.run([Transaction(b"\xb7" if four else bytes((leave,))), Transaction(b"\x05", 1)])
     if "EAR" in chip.registers:
-        chip.core.registers.live["EAR"] = 0
+        chip.set_register("EAR", 0)
 
 
 @pytest.fixture(scope="module")

@@ -27,7 +27,7 @@ def test_speeds_of_many_chips_and_operations() -> None:
     factors = [NorChip("SST25VF032B", seed=seed).speed_factor for seed in range(200)]
     assert 0.7 <= min(factors) < 0.75
     assert 1.25 < max(factors) <= 1.3
-    times = NorChip("SST25VF032B", seed=1).core.busy_times
+    times = NorChip("SST25VF032B", seed=1).busy_times
     kind = NorChip("W25Q64JV").description.program  # 0.4 ms typical, 3 ms maximum
     drawn = [times.draw("program", kind) for _ in range(20000)]
     assert max(drawn) <= 3e-3
@@ -40,7 +40,7 @@ def test_speeds_of_many_chips_and_operations() -> None:
 def test_no_draw_exceeds_the_maximum() -> None:
     slow = next(
         times
-        for times in (NorChip("SST25VF032B", seed=seed).core.busy_times for seed in range(200))
+        for times in (NorChip("SST25VF032B", seed=seed).busy_times for seed in range(200))
         if times.factor > 1.25
     )
     close = Time(20e-3, 22e-3)

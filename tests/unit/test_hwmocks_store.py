@@ -74,7 +74,7 @@ def test_relabelled_and_wearing_boards_last(tmp_path: Path) -> None:
     store.create(tmp_path, "W25Q64JV as W25Q128JV", endurance=5)
     again = store.load(tmp_path)
     assert NorRig(again).run("9F", 3) == bytes.fromhex("EF4018")
-    assert again.core.endurance == 5
+    assert again.endurance == 5
 
 
 def test_a_board_is_not_made_over_another(tmp_path: Path) -> None:
