@@ -16,7 +16,7 @@ kills have to fall into the batch, which has to be long enough for that.
 The last has boards of 128 KiB among which are `--twins`: every other one has the unique ID of
 other twins and contents of its own, the rest have no unique ID and hold what the first board does,
 so that they have to be refused. `--swaps` boards are exchanged for another in the middle of the
-work, half of them while they are written to, and come again. `clone_world` judges after each.
+work, half of them while they are written to, and come again. `clone_rig.world` judges after each.
 """
 
 # ruff: noqa: E402 - run as a script, it has to find the packages beside it first.
@@ -35,8 +35,7 @@ ROOT = Path(__file__).resolve().parents[2]
 if __name__ == "__main__":
     sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "benchmarks")]
 
-from clone_judge import batch_complaints, judge
-from clone_rig import (
+from clone_rig.heron import (
     FAULTS,
     Board,
     Quiet,
@@ -45,6 +44,7 @@ from clone_rig import (
     context_in,
     write_job,
 )
+from clone_rig.judge import batch_complaints, judge
 
 from hwmocks.bench import Bench
 from hwmocks.nor.chip import NorChip
@@ -142,7 +142,7 @@ def _kills(options: argparse.Namespace, folder: Path) -> list[str]:
 
 
 def _twins(options: argparse.Namespace, folder: Path) -> list[str]:
-    from clone_world import Event, ViolationError, World
+    from clone_rig.world import Event, ViolationError, World
 
     rng = random.Random(options.seed)
     kinds = [("shared", False) if i % 2 == 0 else ("none", True) for i in range(options.twins)]

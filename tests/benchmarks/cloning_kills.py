@@ -16,8 +16,7 @@ from dataclasses import dataclass
 from multiprocessing.context import ForkProcess
 from pathlib import Path
 
-from clone_judge import batch_complaints, board_number, judge
-from clone_rig import (
+from clone_rig.heron import (
     Board,
     Quiet,
     Table,
@@ -25,6 +24,7 @@ from clone_rig import (
     kept_board,
     write_job,
 )
+from clone_rig.judge import batch_complaints, board_number, judge
 
 from hwmocks import store
 from hwmocks.bench import Bench

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from benchmarks.cloning import run_batch
 from benchmarks.cloning_kills import survive_kills
-from clone_rig import Board, batch
+from clone_rig import LONG
+from clone_rig.heron import Board, batch
 
 pytestmark = pytest.mark.needs("mkenvimage", "fw_printenv")
 
@@ -33,12 +34,10 @@ def test_good_boards_are_right_and_faulty_ones_are_never_called_good(
         assert one.simulated >= 3.6 * run.simulated
 
 
-@pytest.mark.parametrize(("adapters", "many"), [(1, 28), (4, 52)])
+@pytest.mark.parametrize(("adapters", "many"), [(1, 28), pytest.param(4, 52, marks=LONG)])
 def test_kills_lose_neither_a_boards_own_data_nor_a_value(
     tmp_path: Path, full_sweep: bool, adapters: int, many: int
 ) -> None:
-    if adapters > 1 and not full_sweep:
-        pytest.skip("takes long: SPIFLASH_SWEEP=full")
     boards = batch(many, many // 10, ("bad clip", "worn sector"))
     longest = max(6.0, 4.0 * adapters)
     if not full_sweep:

@@ -7,8 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from clone_board_rig import Rig, finished_row
-from clone_rig import Board
+from clone_rig.heron import Board, Rig
+from clone_rig.rows import finished_row
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from spiflash.archive.ledger import After, Claim, InHand

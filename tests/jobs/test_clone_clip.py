@@ -11,9 +11,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from clone_board_rig import Rig, finished_row
-from clone_clip_rig import BOUNCING, HALF_FIRST, NEVER_RIGHT, ON, Person, Visit
-from clone_rig import Board, context_in
+from clone_rig.clip import BOUNCING, HALF_FIRST, NEVER_RIGHT, ON, Person, Visit
+from clone_rig.heron import Board, Rig, context_in
+from clone_rig.rows import finished_row
 
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import After

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 from cli_rig import COMMAND, environment
-from clone_rig import ENV, FACTORY, Board, kept_board, write_job
+from clone_rig.heron import ENV, FACTORY, Board, kept_board, write_job
 
 from hwmocks.boards.heron import heron_open, heron_variant
 from spiflash.cli.main import run

@@ -7,8 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from clone_board_rig import Rig
-from clone_rig import FACTORY, Board
+from clone_rig.heron import FACTORY, Board, Rig
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from hwmocks.nor.chip import NorChip

@@ -1,13 +1,14 @@
 """No identity on two boards: IDs that repeat, boards that are swapped, a server that restarts.
 
-Stories that were told of this bench, each with the judge of `clone_world`."""
+Stories that were told of this bench, each with the judge of `clone_rig.world`."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import pytest
-from clone_world import Event, World, settle
+from clone_rig import LONG
+from clone_rig.world import Event, World, settle
 
 from spiflash.archive.ledger import BoardRecord, Ledger
 from spiflash.errors import LedgerError
@@ -34,13 +35,9 @@ def failed(outcome: object) -> BoardRecord:
     return outcome
 
 
-@pytest.mark.parametrize("cut", [CUT, Event("power", 3, written=True)])
-def test_a_second_board_with_the_same_id_is_a_board_of_its_own(
-    tmp_path: Path, cut: Event, full_sweep: bool
-) -> None:
-    """The first is cut; the second gets a backup, values and a row of its own."""
-    if cut is not CUT and not full_sweep:
-        pytest.skip("takes long: SPIFLASH_SWEEP=full")
+@pytest.mark.parametrize("cut", [CUT, pytest.param(Event("power", 3, written=True), marks=LONG)])
+def test_a_second_board_with_the_same_id_is_a_board_of_its_own(tmp_path: Path, cut: Event) -> None:
+    """The first is interrupted; the second gets a backup, values and a row of its own."""
     world = world_of(tmp_path, "shared", "shared")
     one, two = world.boards
     world.work(one, event=cut)
@@ -78,6 +75,26 @@ def test_a_twin_of_a_board_that_was_cut_is_not_guessed(tmp_path: Path, kind: str
     assert not good(world.work(two, "keeps nothing")).resumed
 
 
+def test_twins_that_are_exchanged_in_mid_write_never_both_get_values(tmp_path: Path) -> None:
+    """The clip goes from a board to its twin while the first sector is erased: no contents tell
+    which was begun. The row says so, the twin is left alone, and the first gets its values."""
+    world = world_of(tmp_path, "none", "none same")
+    one, two = world.boards
+    world.work(two, event=Event("unplug", 60))  # its backup came first, and holds the same
+    left = failed(world.work(one, event=Event("swap", 0, written=True, board=0)))
+    assert left.touched
+    assert f"The board that was begun is {' '.join(left.values.values())}. If" in left.reason
+    assert one.cells != one.first
+    for person in (False, True):
+        other = failed(world.work(two, person=person))
+        assert (other.kind, other.touched) == ("own", False)
+    assert good(world.work(one, person=True)).values == left.values
+    for person in (False, True):
+        other = failed(world.work(two, person=person))
+        assert (other.kind, other.touched) == ("own", False)
+    assert two.cells == two.first
+
+
 def test_the_values_of_a_redo_that_is_cut_stay_with_the_board(tmp_path: Path) -> None:
     world = world_of(tmp_path, "own", "own", "none")
     first = good(world.work(world.boards[0]))
@@ -105,12 +122,10 @@ def test_an_address_that_a_board_keeps_goes_to_no_other(tmp_path: Path) -> None:
     assert f"This board keeps {kept}, which" in left.reason
 
 
-@pytest.mark.parametrize("kind", ["own", "shared", "none"])
+@pytest.mark.parametrize("kind", [pytest.param("own", marks=LONG), "shared", "none"])
 def test_a_board_that_is_exchanged_in_the_middle_is_noticed(
     tmp_path: Path, kind: str, full_sweep: bool
 ) -> None:
-    if kind == "own" and not full_sweep:
-        pytest.skip("takes long: SPIFLASH_SWEEP=full")
     for away, after in [(i, n) for i in range(3) for n in (0, 6, 20)] if full_sweep else [(0, 6)]:
         world = world_of(tmp_path / f"{away} {after}", kind, kind, kind)
         one, *others = world.boards

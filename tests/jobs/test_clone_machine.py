@@ -1,5 +1,5 @@
 """A cloning bench worked at random: jobs and lists that overlap, two benches, twins, exchanged
-boards, kills of the program and of the server. `clone_world` judges after every step.
+boards, kills of the program and of the server. `clone_rig.world` judges after every step.
 
 By default a few short stories on SQLite with a fixed seed. The long run:
 
@@ -22,7 +22,9 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from clone_world import JOBS, KINDS, Event, ViolationError, World, settle
+from clone_rig import LONG
+from clone_rig.postgres import NEEDS, postgres
+from clone_rig.world import JOBS, KINDS, Event, ViolationError, World, settle
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
@@ -31,7 +33,6 @@ from hypothesis.stateful import (
     rule,
     run_state_machine_as_test,
 )
-from postgres_rig import NEEDS, postgres
 
 USED = sorted(JOBS.keys() - {"batch"})
 HAPPENS = ("kill", "kill", "unplug", "power", "ctrl-c", "swap", "kill ledger", "server")
@@ -133,10 +134,9 @@ def storm(world: World, rng: random.Random, steps: int) -> None:
     settle(world)
 
 
+@LONG
 @pytest.mark.needs(*NEEDS)
-def test_long(full_sweep: bool, tmp_path: Path) -> None:
-    if not full_sweep:
-        pytest.skip("the long run: see the head of this file")
+def test_long(tmp_path: Path) -> None:
     kind = os.environ.get("SPIFLASH_MACHINE_LEDGER", "sqlite")
     ends = time.monotonic() + float(os.environ.get("SPIFLASH_MACHINE_SECONDS", "120"))
     first = int(os.environ.get("SPIFLASH_MACHINE_SEED", "1"))

@@ -8,15 +8,14 @@ from pathlib import Path
 
 import pytest
 from archive_samples import chip_of, record_of
-from clone_board_rig import Rig, finished_row
-from clone_rig import Board
+from clone_rig import LONG
+from clone_rig.heron import Board, Rig
+from clone_rig.rows import finished_row
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.ledger import After, Claim, InHand
 from spiflash.archive.shelf import Shelf
-
-LONG = "takes long: SPIFLASH_SWEEP=full"
 
 
 @pytest.fixture
@@ -35,12 +34,9 @@ def in_hand(rig: Rig) -> InHand:
     )
 
 
-def test_a_twin_of_a_board_that_another_program_works_on_gets_values_of_its_own(
-    rig: Rig, full_sweep: bool
-) -> None:
+@LONG
+def test_a_twin_of_a_board_that_another_program_works_on_gets_values_of_its_own(rig: Rig) -> None:
     """Two chips without unique ID that hold the same: one on another adapter, one on ours."""
-    if not full_sweep:
-        pytest.skip(LONG)
     theirs = in_hand(rig)
     assert rig.ledger.draw(theirs, rig.job.columns)["ethaddr"] == mac_address(0x80)
     claim = rig.ledger.claim("theirs", "far")
@@ -65,12 +61,11 @@ def test_a_board_on_which_a_restore_was_cut_is_not_taken_for_whole(rig: Rig) -> 
     assert rig.chips[3].contents == heron_variant(3)
 
 
+@LONG
 def test_a_twin_that_was_finished_meanwhile_is_not_taken_for_this_board(
-    rig: Rig, monkeypatch: pytest.MonkeyPatch, full_sweep: bool
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The ledger is read, the twin is finished and let go of, and only then is it compared."""
-    if not full_sweep:
-        pytest.skip(LONG)
     theirs = in_hand(rig)
     values = rig.ledger.draw(theirs, rig.job.columns)
     asked: list[tuple[InHand, ...]] = []

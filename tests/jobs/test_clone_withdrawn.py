@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from clone_board_rig import Rig
-from clone_rig import FACTORY, Board
+from clone_rig.heron import FACTORY, Board, Rig
 from job_rig import WATCHER
 from job_rig import Rig as Bench
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import psycopg
 import pytest
 import sqlalchemy as sa
-from postgres_rig import NEEDS, Server, postgres
+from clone_rig.postgres import NEEDS, Server, postgres
 
 from spiflash.archive.ledger import After, BoardRecord, Claim, Held, InHand, Ledger, check_ledger
 from spiflash.archive.ledger.store import ROWS

@@ -10,7 +10,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from clone_judge import printed
+from clone_rig.judge import printed
 
 from hwmocks.boards.heron import heron_open, mac_address, serial_number
 from spiflash.dump.uboot_env import read_environment, set_variables, stored

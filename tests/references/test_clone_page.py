@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from chromium import Chromium
-from clone_records import NASTY, entries, record
+from clone_rig.rows import NASTY, entries, record
 
 from spiflash.report.ledger_page import batch_page
 

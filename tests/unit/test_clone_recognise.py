@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from archive_samples import SECTOR, chip_of, contents_of, evidence_of, record_of
-from clone_board_rig import finished_row
+from clone_rig.rows import finished_row
 
 from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.ledger import BoardRecord, InHand

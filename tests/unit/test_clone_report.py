@@ -9,7 +9,7 @@ import html.parser
 import io
 import re
 
-from clone_records import NASTY, entries, record
+from clone_rig.rows import NASTY, entries, record
 
 from spiflash.report.clone import (
     chain_text,

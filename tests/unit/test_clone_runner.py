@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 import pytest
-from clone_rig import Quiet, context_in, write_job
+from clone_rig.heron import Quiet, context_in, write_job
 
 from spiflash.archive.ledger import Ledger
 from spiflash.bus.transaction import Bus

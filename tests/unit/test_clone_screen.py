@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator
 
 import pytest
-from clone_records import record
+from clone_rig.rows import record
 
 from spiflash.cli.clone_screen import BAD, GOOD, LOOK, REST, Bell, CloneScreen
 from spiflash.report.clone import large, sign

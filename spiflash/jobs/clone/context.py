@@ -19,7 +19,14 @@ from spiflash.archive.ledger.values import Identity
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Bus
 from spiflash.dump.uboot_env import EnvironmentEditError
-from spiflash.errors import ImageError, SpiflashError
+from spiflash.errors import (
+    BusError,
+    ChipAbsentError,
+    ChipTimeoutError,
+    ImageError,
+    SpiflashError,
+    SupplyLostError,
+)
 from spiflash.jobs import Watcher
 from spiflash.jobs.backup import SetPage
 from spiflash.jobs.clone.job import BoardError, Job, kind_of
@@ -37,6 +44,9 @@ from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import Reading
 from spiflash.nor.chip import Chip
 from spiflash.nor.tables import ChipTable
+
+CONTACT_LOST = (BusError, ChipAbsentError, ChipTimeoutError, SupplyLostError)
+"""Errors in which the clip may have been taken off in mid-write."""
 
 LOOKS_AGAIN = 8
 """Times that the ledger is read anew because another bench was quicker."""
@@ -232,9 +242,15 @@ class BoardRun:
         )
 
     def _reason(self, error: SpiflashError, kind: str) -> str:
+        name = " ".join(self.values.values()) or self.key
         if kind != "swap":
+            if self.touched and isinstance(error, CONTACT_LOST):
+                # Where the contents of two boards are alike, nothing else says which it was.
+                return (
+                    f"{error.cause} The board that was begun is {name}. If the clip was moved, it "
+                    "is not the one on the clip now."
+                )
             return error.cause
-        name = self.context.job.label_for(self.values) or self.key
         half = "is half written: put it on again" if self.touched else "was not written to"
         return (
             f"The clip went to another board. The board that was begun, {name}, {half}. Look at "

@@ -13,8 +13,7 @@ import zlib
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
-from clone_rig import ENV, FACTORY, SERIAL_AT, Board
-
+from clone_rig.heron import ENV, FACTORY, SERIAL_AT, Board
 from hwmocks.boards.heron import heron_open, heron_variant
 from spiflash.archive.ledger import BoardRecord, Ledger, check_ledger
 

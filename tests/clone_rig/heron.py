@@ -1,4 +1,5 @@
-"""A bench for cloning: simulated boards with faults, and adapters that share them."""
+"""A bench for cloning: simulated demo boards with faults, adapters that share them, one after the
+other or several at a time."""
 
 from __future__ import annotations
 
@@ -19,9 +20,12 @@ from spiflash.archive.ledger import BoardRecord, Ledger
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
+from spiflash.dump.uboot_env import read_environment
 from spiflash.errors import BusError
 from spiflash.jobs.clone.context import Context
+from spiflash.jobs.clone.job import Job
 from spiflash.jobs.clone.job_file import load_job
+from spiflash.jobs.clone.runner import Cloned, Runner
 from spiflash.nor.tables import chip_table
 
 CHIPS = ("W25Q64JV", "GD25Q64C", "MX25L6406E")
@@ -245,3 +249,42 @@ def kept_board(board: Board, folder: Path) -> None:
     """Put a new board into a folder, so that it outlives the process."""
     folder.mkdir(parents=True)
     store.save(board.new(), folder)
+
+
+class Rig:
+    """A folder with a job, a shelf and a ledger; chips stay as boards do."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.job: Job = load_job(write_job(folder))
+        self.ledger = Ledger(folder / "ledger.sqlite")
+        self.chips: dict[int, NorChip] = {}
+        self.asked: list[BoardRecord] = []
+
+    def open(self, board: Board) -> Bench:
+        if board.number not in self.chips:
+            self.chips[board.number] = board.new()
+        return board.bench(self.chips[board.number])
+
+    def run(
+        self,
+        *boards: Board,
+        redo: bool = False,
+        job: Job | None = None,
+        tell: Callable[[str], None] = lambda text: None,
+    ) -> Cloned:
+        def again(station: str, record: BoardRecord) -> bool:
+            self.asked.append(record)
+            return redo
+
+        context = Context(
+            job or self.job, self.ledger, Shelf(self.folder / "shelf"), chip_table(), "b", again
+        )
+        screen = Quiet()
+        screen.status = lambda station, text: tell(text)  # type: ignore[method-assign]
+        return Runner(context, Table(list(boards), self.open).stations(1), screen).run()
+
+    def own(self, number: int) -> str:
+        """The MAC address that the board's environment has."""
+        environment = bytes(self.chips[number].contents[slice(*ENV)])
+        return read_environment(environment).by_name[b"ethaddr"].decode()

@@ -56,7 +56,7 @@ class Clip:
                 self.chip.power(False, now)
             self.chip = chip
             if chip is not None and self.how != OPEN:
-                # The supply was there a little earlier: tPUW is over (see `clone_rig`).
+                # The supply was there a little earlier: tPUW is over (see `heron`).
                 chip.power(True, now - 0.1)
                 self._loose = LooseMiso(chip, None, seed=5)
 
