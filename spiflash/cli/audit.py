@@ -15,8 +15,8 @@ from spiflash.jobs.audit import load_layout, save_layout, save_page
 from spiflash.jobs.compare import compare_chip, compare_files
 from spiflash.jobs.connection import connect
 from spiflash.report.audit import audit_json, audit_text
-from spiflash.report.audit_page import audit_page
 from spiflash.report.compare import compare_json, compare_text
+from spiflash.report.pages import audit_page
 
 
 @click.command()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,10 +27,9 @@ from spiflash.jobs.backup import back_up
 from spiflash.jobs.backup import verify as verify_chip
 from spiflash.jobs.connection import connect
 from spiflash.jobs.image import load_image
-from spiflash.report.as_json import backup_json
-from spiflash.report.backup_details import backup_details
-from spiflash.report.backup_text import backup_text, set_text
-from spiflash.report.page import set_page
+from spiflash.report.backup import backup_details, backup_json, backup_text, set_text
+from spiflash.report.pages import set_page
+from spiflash.report.plain import plain
 from spiflash.report.record_facts import evidence_facts
 from spiflash.text import ranges_text
 
@@ -108,7 +107,7 @@ def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) ->
         "differing": [list(pair) for pair in found.differing],
         "unsure": [list(pair) for pair in found.unsure],
         "passes": len(found.reading.passes),
-        "evidence": asdict(found.reading.evidence),
+        "evidence": plain(found.reading.evidence),
         "doubts": list(found.reading.doubts),
     }
     certainty = "\n".join(

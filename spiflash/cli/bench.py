@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import Any
 
 import click
@@ -20,10 +20,9 @@ from spiflash.cli.screen import show
 from spiflash.errors import ChipAbsentError, UnstableReadError
 from spiflash.jobs.connection import connect
 from spiflash.jobs.contact import make_contact
-from spiflash.report.cautions import CAUTIONS
-from spiflash.report.contact import contact_json, contact_text
-from spiflash.report.identity import identity_json, identity_text
-from spiflash.report.wiring import wires, wiring_text
+from spiflash.report.bench import CAUTIONS, contact_json, contact_text, wires, wiring_text
+from spiflash.report.chips import identity_json, identity_text
+from spiflash.report.plain import plain
 from spiflash.text import clock
 
 
@@ -44,19 +43,7 @@ def adapters(as_json: bool) -> None:
       spiflash adapters
     """
     found = list_adapters()
-    document: dict[str, object] = {
-        "adapters": [
-            {
-                "url": each.url,
-                "model": each.model,
-                "channel": each.channel,
-                "serial": each.serial,
-                "top_clock_hz": each.top_hz,
-                "access": each.access,
-            }
-            for each in found
-        ]
-    }
+    document: dict[str, object] = {"adapters": plain(found)}
     if found:
         text = "\n".join(
             f"{each.url}   {each.model} channel {each.channel}, up to {clock(each.top_hz)}"
@@ -103,7 +90,7 @@ def wiring(model: str, channel: str, as_json: bool) -> None:
     document: dict[str, object] = {
         "model": model,
         "channel": channel,
-        "wires": [asdict(wire) for wire in wires(channel)],
+        "wires": plain(wires(channel)),
         "cautions": list(CAUTIONS),
     }
     show(document, wiring_text(model, channel), as_json=as_json)

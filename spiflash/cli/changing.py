@@ -16,7 +16,8 @@ from spiflash.errors import DeclinedError
 from spiflash.jobs.write import Leave
 from spiflash.jobs.write.proof import Verify
 from spiflash.jobs.write.rewrite import Rewritten, Work
-from spiflash.report.changes import plan_json, plan_text, proof_json, proof_text
+from spiflash.report.changes import plan_json, plan_text, proof_text
+from spiflash.report.plain import plain
 from spiflash.text import counted, seconds
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -87,7 +88,7 @@ def show_rewritten(done: Rewritten, what: str, *, as_json: bool) -> None:
         "done": what,
         "plan": plan_json(done.plan),
         "repaired": list(done.repaired),
-        "proof": proof_json(done.proof) if done.proof else None,
+        "proof": plain(done.proof),
         "seconds": done.seconds,
         "verified": True,
     }

@@ -116,9 +116,9 @@ def clone(
     from spiflash.jobs.clone.runner import Runner
     from spiflash.jobs.clone.station import station_for
     from spiflash.nor.tables import chip_table
-    from spiflash.report.cautions import about_voltage
+    from spiflash.report.bench import about_voltage
     from spiflash.report.clone import chain_text, summary_text
-    from spiflash.report.page import set_page
+    from spiflash.report.pages import set_page
 
     settings = settings_from({**options, "adapter": None, "size": None, "trust_sfdp": False})
     table = chip_table(settings.tables)

@@ -39,10 +39,16 @@ from spiflash.jobs.convert import convert as convert_chip
 from spiflash.jobs.convert_job import save_job
 from spiflash.jobs.image import load_image
 from spiflash.jobs.write.proof import Verify
-from spiflash.report.changes import plan_json, plan_text, proof_json
-from spiflash.report.convert import conversion_end, conversion_json, proposal_text
+from spiflash.report.changes import (
+    conversion_end,
+    conversion_json,
+    plan_json,
+    plan_text,
+    proposal_text,
+)
 from spiflash.report.convert_page import conversion_page
-from spiflash.report.page import set_page
+from spiflash.report.pages import set_page
+from spiflash.report.plain import plain
 
 _MOST_CHANGES = 100
 
@@ -184,7 +190,7 @@ def convert(
     document = {
         **_document(prepared, saved),
         "plan": plan_json(done.plan),
-        "proof": proof_json(done.proof) if done.proof else None,
+        "proof": plain(done.proof),
         "repaired": list(done.repaired),
         "seconds": done.seconds,
         "verified": True,

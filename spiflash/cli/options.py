@@ -17,8 +17,7 @@ from spiflash.cli.screen import fitted
 from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
 from spiflash.jobs.connection import Settings
 from spiflash.nor.chip import Chip
-from spiflash.report.cautions import about_voltage
-from spiflash.report.prove import proven_sentence
+from spiflash.report.bench import about_voltage, proven_sentence
 
 F = TypeVar("F", bound=Callable[..., Any])
 

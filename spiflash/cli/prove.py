@@ -14,8 +14,8 @@ from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import PathGiven
 from spiflash.jobs.audit import save_page
 from spiflash.jobs.prove import prove as prove_adapter
-from spiflash.report.page import set_page
-from spiflash.report.prove import prove_page, prove_text
+from spiflash.report.bench import prove_text
+from spiflash.report.pages import prove_page, set_page
 
 QUESTION = (
     "The checks that write use the chip's last block. What the chip holds is backed up first and "

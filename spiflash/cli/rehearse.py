@@ -40,11 +40,10 @@ from spiflash.jobs.triage import Asked as TriageAsked
 from spiflash.jobs.triage import Triaged, triage_chip
 from spiflash.jobs.write import restore
 from spiflash.jobs.write.rewrite import Rewritten
-from spiflash.report.changes import plan_text
-from spiflash.report.contact import contact_text
-from spiflash.report.convert import conversion_end, proposal_text
-from spiflash.report.identity import identity_text
-from spiflash.report.page import set_page
+from spiflash.report.bench import contact_text
+from spiflash.report.changes import conversion_end, plan_text, proposal_text
+from spiflash.report.chips import identity_text
+from spiflash.report.pages import set_page
 from spiflash.report.triage import Basis, Way, triage_text
 from spiflash.text import ranges_text, seconds
 

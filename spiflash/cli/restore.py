@@ -22,8 +22,8 @@ from spiflash.jobs.write import preview as preview_restore
 from spiflash.jobs.write import refuse_strangers
 from spiflash.jobs.write import restore as restore_chip
 from spiflash.jobs.write.rewrite import Work
-from spiflash.report.changes import plan_json, plan_text
-from spiflash.report.convert import item_json, overwrites_text
+from spiflash.report.changes import overwrites_text, plan_json, plan_text
+from spiflash.report.plain import plain
 
 
 @click.command()
@@ -119,7 +119,7 @@ def restore(
             lost = _lost(work) if image is not None else ()
             document: dict[str, object] = {
                 "plan": plan_json(work.plan),
-                "overwrites": [item_json(each) for each in lost],
+                "overwrites": plain(lost),
             }
             show(
                 document,

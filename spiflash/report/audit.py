@@ -7,12 +7,13 @@ from collections import Counter
 
 from spiflash.dump.audit import Audit
 from spiflash.dump.boot_script import Onto
-from spiflash.dump.coverage import Island
+from spiflash.dump.coverage import Island, percent
+from spiflash.dump.finding import damaged_spans
 from spiflash.dump.hints import Console, Hints, Write
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.layout.occupancy import Fit
-from spiflash.report.as_json import finding_json
-from spiflash.report.lines import table
+from spiflash.report.lines import Headline, table
+from spiflash.report.plain import document, plain
 from spiflash.text import address, amount, clean, counted, span
 
 _SHOWN = 100
@@ -238,95 +239,65 @@ def _findings(audit: Audit, size: int) -> list[str]:
     return [*table(rows), *([f"  and {more:,} more"] if more > 0 else [])]
 
 
+def audit_headline(audit: Audit) -> Headline:
+    """What to think of a dump, by its own checksums."""
+    covered = audit.coverage
+    if not covered.used:
+        return Headline("mixed", "Blank", "Every sector is erased: there is nothing to check.")
+    if covered.damaged:
+        return Headline(
+            "bad",
+            "Damaged",
+            f"{counted(covered.damaged, 'byte')} fail a checksum of their own. {_where(audit)}",
+        )
+    share = percent(covered.verified, covered.used)
+    if audit.symptoms:
+        return Headline("mixed", "Doubtful", "There are signs that the reading went wrong.")
+    if covered.verified * 2 >= covered.used:
+        return Headline("good", "No damage found", f"Checksums vouch for {share} of it.")
+    return Headline("mixed", "Hardly proven", f"Checksums vouch for only {share} of it.")
+
+
+def _where(audit: Audit) -> str:
+    """Which regions are damaged, and where the first damage begins."""
+    first = min(start for start, _ in damaged_spans(audit.findings))
+    place = f"The first is at {address(first, audit.coverage.total)}"
+    names = [clean(each.region.name, 24) for each in audit.regions if each.damaged]
+    if not names:
+        return f"{place}, in no region."
+    more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+    return f"{place}. In the layout: {', '.join(names[:6])}{more}."
+
+
 def audit_json(audit: Audit) -> dict[str, object]:
     """The same for scripts: addresses and sizes in bytes, pairs of names and values as lists."""
+    hints = audit.hints
     return {
         "name": audit.name,
         "size": len(audit.contents),
-        "coverage": {
-            "total": audit.coverage.total,
-            "blank": audit.coverage.blank,
-            "vouched": audit.coverage.verified,
-            "damaged": audit.coverage.damaged,
-            "consistent": audit.coverage.consistent,
-            "unproven": audit.coverage.unrecognised,
-            "headline": audit.coverage.headline,
-        },
+        "coverage": plain(audit.coverage),
         "symptoms": [str(each) for each in audit.symptoms],
         "layout": {
-            "source": audit.layout.source,
-            "remarks": list(audit.remarks),
-            "regions": [
-                _region_json(each.region)
-                | {
-                    "used": each.used,
-                    "free": each.free,
-                    "room": each.room,
-                    "damaged": each.damaged,
-                    "contents": list(each.contents),
-                    "remarks": list(each.remarks),
-                }
-                for each in audit.regions
-            ],
-            "groups": [_region_json(each) for each in audit.layout.groups],
-            "gaps": [list(pair) for pair in audit.layout.gaps],
+            **document(audit.layout),
+            "remarks": plain(audit.remarks),
+            "regions": plain(audit.regions),
             "others": [each.layout.source for each in audit.others],
         },
         "boot": {
-            "versions": [{"at": each.at, "text": each.text} for each in audit.hints.versions],
-            "files": [
-                {"file": e.file, "medium": e.medium, "command": e.command, "at": e.at}
-                for e in audit.hints.loads
-            ],
+            "versions": plain(hints.versions),
+            "files": plain(hints.loads),
             "writes": [
-                {
-                    "script": each.script,
-                    "at": each.at,
-                    "onto": each.to.onto.name.lower(),
-                    "name": each.to.name,
-                    "stated_address": each.to.address,
-                    "address": each.to.place(audit.layout),
-                    "length": each.to.length,
-                    "stated_length": each.to.stated,
-                    "command": each.to.command,
-                }
-                for each in audit.hints.writes
+                document(each)
+                | {"onto": each.to.onto.name.lower(), "address": each.to.place(audit.layout)}
+                for each in hints.writes
             ],
-            "consoles": [
-                {"device": e.device, "speed": e.speed, "source": e.source}
-                for e in audit.hints.consoles
-            ],
-            "environments": [
-                {
-                    "at": each.at,
-                    "origin": each.origin,
-                    "vouched": each.checksum_ok,
-                    "variables": [list(pair) for pair in each.variables],
-                    "command": list(each.command),
-                    "arguments": each.arguments,
-                    "addresses": [list(pair) for pair in each.addresses],
-                }
-                for each in audit.hints.environments
-            ],
+            "consoles": plain(hints.consoles),
+            "environments": plain(hints.environments),
         },
-        "own": [
-            {
-                "start": each.start,
-                "length": each.length,
-                "kind": each.kind,
-                "name": each.name,
-                "text": each.text,
-                "region": each.region,
-                "confidence": each.confidence,
-                "secret": each.secret,
-            }
-            for each in audit.own
-        ],
+        "own": plain(audit.own),
         "not_recognised": [
-            {
-                "start": each.start,
-                "length": each.length,
-                "entropy": each.entropy,
+            document(each)
+            | {
                 "region": island_region(audit, each),
                 "keep": bool(island_advice(audit, each)),
             }
@@ -334,27 +305,6 @@ def audit_json(audit: Audit) -> dict[str, object]:
         ],
         "used_end": audit.used_end,
         "smallest_chip": audit.smallest,
-        "fits": [
-            {
-                "size": each.size,
-                "fits": each.fits,
-                "verdict": each.verdict,
-                "over": each.over,
-                "lost": list(each.lost),
-                "shrink": [{"region": room.region, "room": room.room} for room in each.shrink],
-                "enough": each.enough,
-            }
-            for each in audit.fits
-        ],
-        "findings": [finding_json(each) for each in audit.findings],
-    }
-
-
-def _region_json(region: Region) -> dict[str, object]:
-    return {
-        "name": region.name,
-        "start": region.start,
-        "length": region.length,
-        "role": region.role.value,
-        "keep": region.keep,
+        "fits": plain(audit.fits),
+        "findings": plain(audit.findings),
     }

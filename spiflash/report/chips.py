@@ -1,13 +1,122 @@
-"""Parts of the chip table: a list of those that were found, and one part with all its figures."""
+"""Chips: the one on the clip, and the parts of the chip table, as text and as JSON."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import asdict
+from collections.abc import Mapping, Sequence
 
-from spiflash.nor.geometry import Duration
+from spiflash.nor.chip import Chip
+from spiflash.nor.geometry import Duration, EraseType
+from spiflash.nor.protection import Protection
 from spiflash.nor.tables import Part
+from spiflash.report.bench import at_the_clip
+from spiflash.report.plain import document, plain
 from spiflash.text import amount, clock, counted, hex_pairs, seconds, span
+
+
+def protection_text(protection: Protection) -> str:
+    """The protected ranges in words."""
+    where = ", ".join(span(low, high) for low, high in protection.ranges)
+    if not protection.ranges:
+        text = "nothing"
+    elif not protection.extent_known:
+        text = f"some of the chip, at most {where}; how much is not known for this part"
+    else:
+        text = where
+    if protection.individual:
+        text += " (by locks of single blocks)"
+    return text + (
+        f"; status register {protection.lock.value}" if protection.register_locked else ""
+    )
+
+
+def identity_text(
+    chip: Chip,
+    unique_id: bytes | None,
+    registers: Mapping[str, bytes],
+    protection: Protection,
+    adapter: str,
+) -> str:
+    """The screen of `identify`."""
+    answers = chip.answers
+    erases = ", ".join(amount(kind.size) for kind in sorted_erases(chip)) or "nothing smaller"
+    said = [f"9Fh {hex_pairs(chip.jedec_id)}"]
+    if answers.rems:
+        said.append(f"90h {hex_pairs(answers.rems)}")
+    if answers.legacy:
+        said.append(f"ABh {hex_pairs(answers.legacy)}")
+    said.append(f"SFDP {chip.sfdp.major}.{chip.sfdp.minor}" if chip.sfdp is not None else "no SFDP")
+    rows = [
+        ("Adapter", adapter),
+        ("Chip", f"{chip.name}, {chip.vendor}"),
+        *((("One of", ", ".join(chip.candidates)),) if len(chip.candidates) > 1 else ()),
+        ("Holds", f"{amount(chip.size)} in pages of {chip.geometry.page} bytes"),
+        ("Erases", f"{erases} at a time"),
+        ("Answered", "; ".join(said)),
+        ("Known by", chip.how),
+        ("Unique ID", hex_pairs(unique_id) if unique_id else "none"),
+        ("Quad bit", _quad(chip, registers)),
+        ("Registers", "  ".join(f"{name} {hex_pairs(value)}" for name, value in registers.items())),
+        ("Protected", protection_text(protection)),
+        ("Top clock", f"{clock(chip.clock_read)} plain, {clock(chip.clock_fast)} fast read"),
+        ("Supply", chip.supply_text),
+    ]
+    lines = [f"{name:<10} {value}" for name, value in rows]
+    lines += [f"{'Note':<10} {note}" for note in chip.notes]
+    if chip.write_doubt:
+        lines.append(f"{'Read only':<10} {chip.write_doubt}")
+    return "\n".join([*lines, "", *at_the_clip(chip)])
+
+
+_QUAD_BITS = {
+    "sr1.6": ("SR1", 6),
+    "sr2.1": ("SR2", 1),
+    "sr2.7": ("SR2", 7),
+    "cr1.1": ("CR1", 1),
+}
+
+
+def _quad(chip: Chip, registers: Mapping[str, bytes]) -> str:
+    """Where the quad enable bit is, and whether it is set."""
+    place = _QUAD_BITS.get(chip.quad_enable)
+    if place is None:
+        return {"none": "none", "unknown": "not known"}.get(chip.quad_enable, chip.quad_enable)
+    name, bit = place
+    if name not in registers:
+        return f"bit {bit} of {name}, which was not read"
+    state = "set" if registers[name][0] >> bit & 1 else "clear"
+    return f"{state} (bit {bit} of {name})"
+
+
+def sorted_erases(chip: Chip) -> list[EraseType]:
+    """The erase types, smallest first."""
+    return sorted(chip.geometry.erase_types, key=lambda kind: kind.size)
+
+
+def identity_json(
+    chip: Chip,
+    unique_id: bytes | None,
+    registers: Mapping[str, bytes],
+    protection: Protection,
+    adapter: str,
+) -> dict[str, object]:
+    """The same for scripts: sizes in bytes, clocks in hertz, bytes in hexadecimal."""
+    return {
+        "adapter": adapter,
+        "chip": {
+            **document(chip),
+            **document(protection),
+            "unique_id": unique_id.hex() if unique_id else None,
+            "erases": plain(sorted_erases(chip)),
+            "registers": plain(registers),
+            "register_lock": protection.lock.name.lower(),
+            "supplies_v": [
+                {"parts": plain(names), "supply_v": plain(span)} for names, span in chip.supplies
+            ],
+            "writable": not chip.write_doubt,
+        },
+        "cautions": list(at_the_clip(chip)),
+    }
+
 
 _PROGRAMMED = {
     "page": "a page at a time",
@@ -111,58 +220,7 @@ def part_text(part: Part) -> str:
 
 def part_json(part: Part) -> dict[str, object]:
     """The same for scripts: bytes, seconds, hertz, volts; IDs in hexadecimal."""
-    return {
-        "name": part.name,
-        "vendor": part.vendor,
-        "aliases": list(part.aliases),
-        "jedec_id": part.id.hex(),
-        "extended_id": part.extended_id.hex() or None,
-        "size": part.size,
-        "page": part.page,
-        "erases": [
-            {
-                "size": kind.size,
-                "opcode": kind.opcode,
-                "opcode_4byte": kind.opcode_4byte,
-                "typical_s": kind.time.typical,
-                "maximum_s": kind.time.maximum,
-            }
-            for kind in part.erase_types
-        ],
-        "regions": [
-            {"length": region.length, "erases": list(region.types)} for region in part.regions
-        ],
-        "mirrored_by": part.mirrored_by or None,
-        "programs_once": part.programs_once,
-        "needs_erase": part.needs_erase,
-        "chip_erase_opcode": part.chip_erase_opcode,
-        "chip_erase": None if part.chip_erase is None else asdict(part.chip_erase),
-        "program_method": part.program_method.value,
-        "program_typical_s": part.program.typical,
-        "program_maximum_s": part.program.maximum,
-        "clock_read_hz": part.clock_read,
-        "clock_fast_hz": part.clock_fast,
-        "fast_read_dummy": part.fast_read_dummy,
-        "fast_read_dummy_4byte": part.fast_read_dummy_4byte,
-        "supply_v": list(part.supply),
-        "four_byte": [way.value for way in part.four_byte],
-        "exit_4byte": part.exit_4byte,
-        "protection": part.protection,
-        "quad_enable": part.quad_enable,
-        "status_write_volatile": part.status_write_volatile,
-        "locked_at_power_up": part.locked_at_power_up,
-        "flag_status": part.flag_status,
-        "unique_id": None
-        if part.unique_id is None
-        else {**asdict(part.unique_id), "address": part.unique_id.address.hex() or None},
-        "security": None if part.security is None else asdict(part.security),
-        "sfdp": part.sfdp,
-        "sfdp_size": part.sfdp_size,
-        "sfdp_minor": part.sfdp_minor,
-        "refused": part.refused or None,
-        "notes": list(part.notes),
-        "sources": {block: {"kind": s.kind, "text": s.text} for block, s in part.sources},
-    }
+    return {**document(part), "sources": plain(dict(part.sources))}
 
 
 def _id(part: Part) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from spiflash.dump.differences import ByteChange, Comparison, VariableChange
 from spiflash.dump.identity import called
+from spiflash.report.plain import document, plain
 from spiflash.text import address, clean, counted, span
 
 _SHOWN = 40
@@ -92,54 +93,5 @@ def _variable(change: VariableChange, size: int) -> list[str]:
 
 def compare_json(found: Comparison, before: str, after: str) -> dict[str, object]:
     """The same for scripts; addresses and sizes in bytes, ends excluded."""
-    return {
-        "a": before,
-        "b": after,
-        "a_bytes": found.size_before,
-        "b_bytes": found.size_after,
-        "equal": found.equal,
-        "relations": list(found.relations),
-        "bytes_differing": found.bytes_differing,
-        "differences": [
-            {
-                "start": each.start,
-                "end": each.end,
-                "how": each.how.value,
-                "bytes": each.bytes_differing,
-                "shift": each.shift,
-            }
-            for each in found.differences
-        ],
-        "regions": [
-            {
-                "name": each.name,
-                "start": each.start,
-                "end": each.end,
-                "sectors": each.sectors,
-                "differing": each.differing,
-                "ways": {how.value: count for how, count in each.ways},
-            }
-            for each in found.regions
-        ],
-        "variables": [
-            {"at": each.at, "name": each.name, "a": each.before, "b": each.after}
-            for each in found.variables
-        ],
-        "unsure": [list(pair) for pair in found.unsure],
-        "single_bytes": [
-            {
-                "at": each.at,
-                "a": each.before,
-                "b": each.after,
-                "bit": each.bit,
-                "a_says": each.says_before.value,
-                "b_says": each.says_after.value,
-            }
-            for each in found.single
-        ],
-        "own": [
-            {"at": e.at, "kind": e.kind, "name": e.name, "a": e.before, "b": e.after}
-            for e in found.own
-        ],
-        "moved": [{"title": e.title, "a": e.before, "b": e.after} for e in found.moved],
-    }
+    regions = [document(each) | {"ways": plain(dict(each.ways))} for each in found.regions]
+    return {"a": before, "b": after, **document(found), "regions": regions}

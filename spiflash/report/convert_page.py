@@ -14,10 +14,10 @@ from spiflash.dump.audit import Audit
 from spiflash.dump.belongings import WHOLE_KINDS, Decision, Fate, saved_environments
 from spiflash.dump.convert import Proposal
 from spiflash.jobs.convert import Prepared
-from spiflash.report.convert import decision_names, first_start, verdict
-from spiflash.report.drawing import KEY, SECTOR, template
-from spiflash.report.headline import Headline
-from spiflash.report.sectors import sectors
+from spiflash.report.changes import decision_names, first_start, verdict
+from spiflash.report.drawing import KEY, SECTOR, sectors
+from spiflash.report.lines import Headline
+from spiflash.report.pages import template
 from spiflash.text import address, amount, clean, span
 
 _ROWS = 300

@@ -7,8 +7,8 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.report.drawing import template
 from spiflash.report.ledger import Entry
+from spiflash.report.pages import template
 from spiflash.text import clean, counted, seconds
 
 _BINS = 24

@@ -1,13 +1,23 @@
-"""Lines of a report for the terminal: at most 80 characters, no escape sequences."""
+"""What reports are made of: a headline, and lines of at most 80 characters without escapes."""
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from spiflash.text import clean
 
 WIDTH = 80
+
+
+@dataclass(frozen=True, slots=True)
+class Headline:
+    """`tone` is "good", "mixed" or "bad"; `title` and `sentence` say it in words."""
+
+    tone: str
+    title: str
+    sentence: str
 
 
 def wrapped(text: str, first: str = "  ", rest: str = "  ", limit: int = 2000) -> list[str]:

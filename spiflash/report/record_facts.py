@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from spiflash.archive.record import EvidenceRecord, Record
 from spiflash.dump.coverage import Coverage
+from spiflash.report.lines import Headline
 from spiflash.text import address, amount, clock, counted, hex_pairs
 
 COMMANDS = (
@@ -171,6 +172,51 @@ def bad_contact(record: Record) -> str:
         f"The contact is bad: it took {passes} passes, and {counted(again, 'sector')} had to be "
         "read again. Seat the clip anew before anything is written."
     )
+
+
+def headline(record: Record, coverage: Coverage) -> Headline:
+    """What to think of a backup: first of the reading, then of the contents."""
+    passes = counted(len(record.passes), "pass", "passes")
+    size = amount(record.size)
+    settled = len(record.agreement.settled)
+    if not record.verified:
+        unstable = len(record.agreement.unstable)
+        what = (
+            f"The passes do not agree on {counted(unstable, 'sector')}."
+            if unstable
+            else f"{size} were read in {passes}, but there is doubt."
+        )
+        if record.evidence.weak:
+            what = "Some bits read differently by themselves: these cells are weak."
+        return Headline(
+            "bad", "Not verified", f"{what} Do not rely on this backup.{_besides(record)}"
+        )
+    how = f"{passes} with different settings read the same {size}"
+    how += f", {counted(settled, 'sector')} of it after reading again." if settled else "."
+    how += _besides(record)
+    if coverage.damaged:
+        return Headline(
+            "mixed",
+            "Verified, contents damaged",
+            f"{how} But {counted(coverage.damaged, 'byte')} fail a checksum of their own: "
+            "that is how the chip holds them.",
+        )
+    if record.agreement.changed:
+        return Headline("mixed", "Verified, contents changed meanwhile", how)
+    return Headline("mixed" if bad_contact(record) else "good", "Verified", how)
+
+
+def _besides(record: Record) -> str:
+    """What else has to be said beside the verdict, with a blank in front."""
+    said = ""
+    if record.agreement.changed:
+        count = counted(len(record.agreement.changed), "sector")
+        said = (
+            f" {count} held other contents in an earlier pass: the board's processor or the chip "
+            "wrote there meanwhile, or that pass was disturbed. Both are kept in data/readings."
+        )
+    contact = bad_contact(record)
+    return f"{said} {contact}" if contact else said
 
 
 def certainty_json(record: Record, coverage: Coverage) -> dict[str, object]:

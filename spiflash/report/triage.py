@@ -10,9 +10,9 @@ from spiflash.dump.belongings import Fate
 from spiflash.dump.secrets import MASK
 from spiflash.dump.triage import Kind, RegionFinding, Repair, Triage
 from spiflash.plan import Plan
-from spiflash.report.changes import plan_json
-from spiflash.report.convert import own_words
+from spiflash.report.changes import own_words, plan_json
 from spiflash.report.lines import table
+from spiflash.report.plain import document, plain
 from spiflash.text import address, clean, counted, seconds, span
 
 SHOWN = 6
@@ -211,61 +211,22 @@ def triage_json(found: Triage, basis: Basis, ways: Sequence[Way]) -> dict[str, o
     """The same for scripts: addresses and sizes in bytes."""
     return {
         "kind": found.kind.value,
-        "open_journal": str(basis.journal) if basis.journal else None,
+        "open_journal": plain(basis.journal),
         "headline": clean(found.headline),
         "stop": found.stop,
-        "backup": str(basis.backup) if basis.backup else None,
-        "image": str(basis.image) if basis.image else None,
+        "backup": plain(basis.backup),
+        "image": plain(basis.image),
         "passes": basis.passes,
         "unstable_sectors": basis.unstable,
-        "regions": [
-            {
-                "name": clean(each.region.name),
-                "start": each.region.start,
-                "end": each.region.end,
-                "kind": each.kind.value,
-                "proof": each.proof.value,
-                "unproven_bytes": each.unsure,
-                "detail": clean(each.detail),
-                "places": [list(place) for place in each.places],
-                "stop": each.stop,
-                "shift": each.shift,
-            }
-            for each in found.regions
-        ],
+        "regions": plain(found.regions),
         "repairs": [
             {
-                "source": way.repair.source.value,
-                "regions": [clean(name) for name in way.repair.regions],
-                "ranges": [list(pair) for pair in way.repair.ranges],
-                "changes": [
-                    {"start": each.start, "end": each.end, "why": each.why.value}
-                    for each in way.repair.changes
-                ],
-                "save_first": way.repair.rescue,
-                "overwrites_unproven": [list(pair) for pair in way.repair.unproven],
-                "overwrites_right": [list(pair) for pair in way.repair.overrules],
-                "erase_again": [list(pair) for pair in way.repair.erase],
-                "remarks": [clean(each) for each in way.repair.remarks],
-                "lost": [clean(each) for each in way.repair.lost],
-                "commands": list(way.commands),
+                **document(way.repair),
+                "commands": plain(way.commands),
                 "plan": plan_json(way.plan),
             }
             for way in ways
         ],
-        "refused": [
-            {
-                "source": each.source.value,
-                "regions": [clean(name) for name in each.regions],
-                "why": clean(each.why),
-            }
-            for each in found.refused
-        ],
-        "card": None
-        if found.card is None
-        else {
-            "files": [clean(name) for name in found.card.files],
-            "open": found.card.open,
-            "after": [clean(name) for name in found.card.after],
-        },
+        "refused": plain(found.refused),
+        "card": plain(found.card),
     }

@@ -52,7 +52,7 @@ from spiflash.jobs.backup import back_up
 from spiflash.jobs.clock_sweep import best_clock, sweep_clocks
 from spiflash.jobs.connection import connected, find_out
 from spiflash.nor.tables import chip_table
-from spiflash.report.backup_text import backup_text
+from spiflash.report.backup import backup_text
 
 __all__ = ["MIB", "ROWS", "Row", "contents_of", "described", "places", "run_trial"]
 

@@ -20,7 +20,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.errors import AdapterLostError, InterruptedWorkError, ShelfError
 from spiflash.jobs.backup import Backup, back_up, now, put_on_shelf, read_for_set
 from spiflash.jobs.reading import read_in_passes
-from spiflash.report.page import set_page
+from spiflash.report.pages import set_page
 
 ADAPTERS = ("ft232h", "ft2232h", "ft4232h", "ft2232c", "ft2232d")
 

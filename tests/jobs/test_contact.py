@@ -30,7 +30,7 @@ from spiflash.cli.main import run
 from spiflash.jobs import contact
 from spiflash.jobs.connection import Settings
 from spiflash.jobs.contact import Contact
-from spiflash.report.contact import contact_json, contact_text
+from spiflash.report.bench import contact_json, contact_text
 
 Clip = Callable[[SpiDevice], SpiDevice]
 

@@ -17,8 +17,8 @@ from spiflash.errors import ChipAmbiguousError
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.identify import identify
 from spiflash.nor.tables import chip_table
-from spiflash.report.cautions import about_voltage
-from spiflash.report.identity import identity_json, identity_text
+from spiflash.report.bench import about_voltage
+from spiflash.report.chips import identity_json, identity_text
 from tests.job_rig import Rig
 
 LOW = "STOP: "

@@ -28,7 +28,8 @@ from spiflash.cli.main import run
 from spiflash.jobs import Unwatched
 from spiflash.jobs.connection import Settings, connect
 from spiflash.jobs.prove import prove
-from spiflash.report.prove import prove_page, prove_text, proven_sentence, verdict
+from spiflash.report.bench import prove_headline, prove_text, proven_sentence
+from spiflash.report.pages import prove_page
 
 URL = "ftdi:///1"
 CONTENTS = heron_factory()[:0x60000].ljust(8 << 20, b"\xff")
@@ -94,7 +95,7 @@ def test_a_right_adapter_is_proven(
     assert {each for each, found in outcomes(record).items() if found is not Outcome.HOLDS} == (
         untried
     )
-    assert verdict(record).title == "Partly proven"
+    assert prove_headline(record).title == "Partly proven"
     assert bytes(bench.chip.contents) == before
     assert device.channels[1].pins.driven == 0
     assert len(list(bench.shelf.root.glob("*_prove"))) == 1
@@ -127,7 +128,7 @@ def test_a_wrong_adapter_is_found_out(
     bench.plug(monkeypatch)
     record = bench.prove(writing=False)
     assert [each.name for each in record.failed] == [check]
-    assert verdict(record).tone == "bad"
+    assert prove_headline(record).tone == "bad"
     assert "DIFFERS" in prove_text(record, "")
 
 

@@ -28,7 +28,7 @@ from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import Backup, back_up
 from spiflash.jobs.reading.kept_passes import FRESH, UNFINISHED
 from spiflash.jobs.reading.passes import MOST_TRIES
-from spiflash.report.backup_text import backup_text
+from spiflash.report.backup import backup_text
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import believable_reading as benchmark

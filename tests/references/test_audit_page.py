@@ -17,7 +17,7 @@ from spiflash.dump.boot_script import Onto, Written
 from spiflash.dump.finding import Verdict
 from spiflash.dump.hints import Console, Environment, Hints, Load, Version, Write
 from spiflash.dump.layout import Layout, Region, Role
-from spiflash.report.audit_page import audit_page
+from spiflash.report.pages import audit_page
 
 pytestmark = pytest.mark.needs("chromium", "bash")
 

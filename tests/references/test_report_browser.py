@@ -20,8 +20,8 @@ from hwmocks.boards.heron import PARTITIONS, heron_factory
 from spiflash.dump.audit import examine
 from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.report.page import backup_page
-from spiflash.report.sectors import Holds
+from spiflash.report.drawing import Holds
+from spiflash.report.pages import backup_page
 
 pytestmark = pytest.mark.needs("chromium", "bash")
 

@@ -7,7 +7,7 @@ import pytest
 from hwmocks.boards.heron import heron_factory
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.symptoms import symptoms
-from spiflash.report.headline import audit_headline
+from spiflash.report.audit import audit_headline
 
 FACTORY = heron_factory()
 

@@ -14,8 +14,7 @@ from spiflash.archive.record import AgreementRecord, Record
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.report.backup_details import backup_details
-from spiflash.report.backup_text import backup_text, set_text
+from spiflash.report.backup import backup_details, backup_text, set_text
 
 BIG = bytes(1 << 20) + b"\xff" * (15 << 20)
 FOLDER = Path("/var/lib/a shelf/2026-11-25-101500_W25Q64JV_gauge-23")

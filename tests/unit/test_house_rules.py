@@ -7,6 +7,8 @@ functions as made-up sources, so that a rule that catches nothing would show.
 from __future__ import annotations
 
 import ast
+import dataclasses
+import importlib
 import re
 import subprocess
 import sys
@@ -15,6 +17,8 @@ from pathlib import Path
 
 import hypothesis
 import pytest
+
+from spiflash.report.plain import KEYS, field_and_key
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -183,7 +187,7 @@ def test_imports_follow_the_rules() -> None:
         ("spiflash.dump.survey", "import random"),
         ("spiflash.report.text", "import spiflash.bus.ftdi"),
         ("spiflash.report.text", "from spiflash.cli.screen import show"),
-        ("spiflash.jobs.backup", "from spiflash.report.page import set_page"),
+        ("spiflash.jobs.backup", "from spiflash.report.pages import set_page"),
         ("spiflash.text", "from spiflash.nor.geometry import SECTOR"),
         ("spiflash.archive.shelf", "from chipdb.part import Part"),
         ("spiflash.jobs.backup", "from spiflash.cli.main import main"),
@@ -270,6 +274,30 @@ def test_a_file_with_one_importer_is_seen() -> None:
         ("spiflash.bus.ftdi", "def f():\n    from . import link", False),
     ]
     assert with_one_importer(made_up) == {"spiflash.bus.trace"}
+
+
+def classes() -> dict[str, list[type]]:
+    """Every dataclass of the program and of the chip table, by name."""
+    found: dict[str, list[type]] = {}
+    for module, _, _ in sources():
+        if module.startswith(("spiflash.", "chipdb.")) and not module.endswith("__main__"):
+            for name, each in vars(importlib.import_module(module)).items():
+                if dataclasses.is_dataclass(each) and each.__module__ == module:
+                    found.setdefault(name, []).append(each)
+    return found
+
+
+def test_the_keys_of_documents_are_fields_of_the_code() -> None:
+    """`report/plain.py` names fields in texts, which no type checker reads."""
+    known = classes()
+    for name, entries in KEYS.items():
+        assert name in known, f"{name} is gone: rename it in report/plain.py; its keys stay"
+        firsts = {field_and_key(each)[0].rstrip("?").partition(".")[0] for each in entries.split()}
+        missing = [
+            firsts - {*dir(each), *(field.name for field in dataclasses.fields(each))}
+            for each in known[name]
+        ]
+        assert set() in missing, f"{name}: {missing}: in report/plain.py write NEW=KEY"
 
 
 def tracked() -> list[str]:

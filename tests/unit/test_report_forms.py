@@ -21,11 +21,9 @@ from spiflash.archive.record import AgreementRecord, Record
 from spiflash.dump.audit import examine
 from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.report.as_json import backup_json
-from spiflash.report.backup_details import backup_details
-from spiflash.report.backup_text import backup_text, set_text
-from spiflash.report.headline import headline
-from spiflash.report.page import backup_page
+from spiflash.report.backup import backup_details, backup_json, backup_text, set_text
+from spiflash.report.pages import backup_page
+from spiflash.report.record_facts import headline
 from spiflash.text import clean
 
 

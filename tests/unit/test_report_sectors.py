@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.report.sectors import Holds, entropy, sectors
+from spiflash.report.drawing import Holds, entropy, sectors
 
 SIZE = 64  # a small sector, so that many cases fit into few bytes
 

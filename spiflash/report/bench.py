@@ -1,0 +1,250 @@
+"""The bench: cautions, wiring, the contact check and what is known of the adapter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from spiflash.archive.adapters import AdapterRecord, Outcome
+from spiflash.jobs.contact import Contact, Fault
+from spiflash.nor.chip import LOW_VOLTAGE, Chip, volts
+from spiflash.report.lines import Headline
+from spiflash.report.plain import document
+from spiflash.text import clock, counted
+
+# The last one: an FTDI channel without a set-up of its own wakes as a UART, with TXD, RTS# and
+# DTR# as outputs (FT232H and FT2232H data sheets, from memory); the program leaves inputs behind.
+CAUTIONS: tuple[str, ...] = (
+    "Unplug the board and its mains adaptor, and take out its battery, before clipping on.",
+    "Never open or touch mains-powered parts. Follow your local electrical rules and leave work "
+    "on mains to people qualified for it.",
+    "Know the chip's voltage first: a 1.8 V chip is destroyed by a 3.3 V adapter. Use a level "
+    "shifter for it.",
+    "Feed the chip from one source only: either the adapter or the board, never both.",
+    "Hold the board's processor in reset while the clip is on, or it drives the same wires.",
+    "Touch ground before you touch the board: static kills flash chips without a sign.",
+    "Plug the adapter in and run 'spiflash contact' once before you clip on: fresh from the plug "
+    "it is a serial port that drives D0, D2 and D4.",
+)
+
+
+def about_voltage(chip: Chip) -> tuple[str, ...]:
+    """What must be said of this chip's supply before anything else; nothing for a 3 V part."""
+    if chip.lowest_top is None:
+        return (
+            "The voltage of this chip is not known, and a 3.3 V adapter destroys a 1.8 V chip: "
+            "look it up before you go on.",
+        )
+    if chip.lowest_top >= LOW_VOLTAGE:
+        return ()
+    if chip.supply is not None and chip.supply[1] < LOW_VOLTAGE:
+        return (
+            f"STOP: {chip.name} takes at most {chip.supply[1]:g} V. A 3.3 V adapter destroys it: "
+            "take the clip off unless a level shifter sits in between.",
+        )
+    low = " or ".join(
+        name for names, span in chip.supplies if span[1] < LOW_VOLTAGE for name in names
+    )
+    if chip.supply is not None:
+        return (
+            f"You named this chip {chip.name} ({volts(chip.supply)}), but {low} has the same ID "
+            f"and takes at most {chip.lowest_top:g} V; 3.3 V would destroy it. Go on only if the "
+            "marking on the chip says so.",
+        )
+    return (
+        f"STOP: this may be {low}, which takes at most {chip.lowest_top:g} V. The supply is "
+        f"{chip.supply_text}. A 3.3 V adapter destroys a 1.8 V chip: read the marking, and take "
+        "the clip off unless it names a 3 V part or a level shifter sits in between.",
+    )
+
+
+def at_the_clip(chip: Chip) -> tuple[str, ...]:
+    """What matters now that this chip is on the clip: its voltage where a 3.3 V adapter may harm
+    it, and a word about the rest."""
+    return (
+        *about_voltage(chip),
+        "Board unplugged, battery out, one source of supply, processor in reset? See "
+        "'spiflash wiring'.",
+    )
+
+
+def after_backup(supply: str | None) -> tuple[str, ...]:
+    """What can go wrong once a set is made; `supply` is the chip's supply range in words."""
+    volts = f" ({supply})" if supply else ""
+    return (
+        "This folder can hold Wi-Fi passphrases, keys and serial numbers of the board. "
+        "Do not pass it on as it is.",
+        "Before clipping on again: unplug the board and its mains adaptor, take out batteries, "
+        "and discharge yourself. Never feed the chip from two sources.",
+        f"The adapter's voltage must lie in the supply range of the chip{volts}; "
+        "3.3 V destroys a 1.8 V part.",
+        "Leave anything with mains voltage inside closed; local electrical rules apply.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """One connection. `chip_pin` is the pin of the SOIC-8, WSON-8 or DIP-8 package; 0 is
+    elsewhere on the board."""
+
+    adapter_pin: str
+    chip_pin: int
+    chip_name: str
+    remark: str
+
+
+_PORTS = {"A": "ADBUS", "B": "BDBUS"}
+
+
+def wires(channel: str) -> tuple[Wire, ...]:
+    """The connections for MPSSE channel "A" or "B".
+
+    Pin numbers: the 8-pin packages of all vendors agree (any W25Q, MX25L or GD25Q data sheet);
+    adapter pins: FT232H and FT2232H data sheets, MPSSE column of the pin tables (from memory).
+    """
+    port = _PORTS[channel]
+    return (
+        Wire(f"D3  {port}3", 1, "CS#", "chip select"),
+        Wire(f"D2  {port}2", 2, "DO", "chip to adapter (MISO)"),
+        Wire(f"D4  {port}4", 3, "WP#", "or tie to pin 8; driven with --hold-high D4"),
+        Wire("GND", 4, "GND", "always connect it first"),
+        Wire(f"D1  {port}1", 5, "DI", "adapter to chip (MOSI)"),
+        Wire(f"D0  {port}0", 6, "CLK", "clock (SCK)"),
+        Wire(f"D5  {port}5", 7, "HOLD#", "or tie to pin 8; driven with --hold-high D5"),
+        Wire("3V3", 8, "VCC", "from the adapter or from the board, never both"),
+        Wire(f"D6  {port}6", 0, "reset", "the board's reset line; driven with --hold-low D6"),
+    )
+
+
+_PACKAGE = """\
+            dot at pin 1
+              ┌──•──────┐
+     CS#   1 ─┤         ├─ 8   VCC
+     DO    2 ─┤  flash  ├─ 7   HOLD#
+     WP#   3 ─┤         ├─ 6   CLK
+     GND   4 ─┤         ├─ 5   DI
+              └─────────┘
+              from above"""
+
+
+def wiring_text(model: str, channel: str) -> str:
+    """The pin table, the package seen from above, and the cautions."""
+    lines = [f"{model}, channel {channel}, to an 8-pin SPI flash chip", "", _PACKAGE, ""]
+    for wire in wires(channel):
+        place = f"pin {wire.chip_pin}" if wire.chip_pin else "board"
+        lines.append(f"  {wire.adapter_pin:<11} to {place} {wire.chip_name:<6} {wire.remark}")
+    lines += ["", "Keep the leads under 20 cm. Before you clip on:"]
+    lines += [f"  * {caution}" for caution in CAUTIONS]
+    return "\n".join(lines)
+
+
+_EDGES = ("rising edge", "half a clock later")
+_BAR = 16
+
+
+def contact_text(found: Contact) -> str:
+    """The screen of `contact`."""
+    lines = [f"{'Adapter':<10} {found.adapter}"]
+    if found.chip is not None:
+        lines.append(f"{'Chip':<10} {found.chip.name}, {found.chip.vendor}")
+    if found.lines:
+        lines += ["", *_table(found), ""]
+    for fault in found.faults:
+        lines += [f"{'Fault':<10} {fault.sign}", f"{'Cause':<10} {fault.cause}"]
+        lines.append(f"{'Look at':<10} {_pins(fault)}")
+    if found.refusal:
+        lines.append(f"{'Refused':<10} {found.refusal}")
+    if found.latch:
+        lines.append(f"{'Latch':<10} write enable is set and cleared as it should be")
+    if found.locked:
+        lines.append(
+            f"{'WP#':<10} the status register is locked, at least while WP# (pin 3) is low"
+        )
+    if found.good:
+        lines.append(f"{'Contact':<10} good; --clock auto takes {clock(found.clock)}")
+    return "\n".join(lines)
+
+
+def _pins(fault: Fault) -> str:
+    names = {wire.chip_pin: wire.chip_name for wire in wires("A")}
+    return ", ".join(f"pin {pin} {names[pin]}" for pin in fault.pins)
+
+
+def _table(found: Contact) -> list[str]:
+    """One line a clock: how many of the readings came right with each edge."""
+    lines = [f"{'Clock':<10} " + " ".join(f"{name:<{_BAR + 7}}" for name in _EDGES).rstrip()]
+    for each in found.lines:
+        cells = []
+        for right in (each.edge, each.late):
+            full = right * _BAR // each.tried
+            cells.append(f"{'#' * full}{'.' * (_BAR - full)} {f'{right}/{each.tried}':<6}")
+        mark = " to use" if each.hertz == found.clock else ""
+        lines.append((f"{clock(each.hertz):<10} " + " ".join(cells) + mark).rstrip())
+    return lines
+
+
+def contact_json(found: Contact) -> dict[str, object]:
+    """The same for scripts: clocks in hertz; 0 for "clock" when none works."""
+    chip = found.chip
+    return {
+        "cautions": [] if chip is None else list(about_voltage(chip)),
+        "chip": None if chip is None else f"{chip.name}, {chip.vendor}",
+        **document(found),
+    }
+
+
+def prove_headline(record: AdapterRecord) -> Headline:
+    """What to think of the adapter."""
+    tried = [each for each in record.checks if each.outcome is not Outcome.UNTRIED]
+    failed = record.failed
+    left = len(record.checks) - len(tried)
+    rest = f" {counted(left, 'check')} could not be made." if left else ""
+    if failed:
+        return Headline(
+            "bad",
+            "Differs",
+            f"{len(failed)} of {len(tried)} assumptions about this adapter do not hold.{rest}",
+        )
+    if left:
+        return Headline(
+            "mixed",
+            "Partly proven",
+            f"All of the {len(tried)} assumptions that were tried hold.{rest}",
+        )
+    return Headline("good", "Proven", f"All {len(tried)} assumptions hold.")
+
+
+def settings_from_it(record: AdapterRecord) -> list[str]:
+    """What is done differently with this adapter from now on, in sentences."""
+    found = []
+    if record.ceiling and any(each.name == "edges" for each in record.failed):
+        found.append(f"The SPI clock stays at {clock(record.ceiling)} or below.")
+    if record.longest_read:
+        found.append(f"One read command asks for {record.longest_read:,} bytes at most.")
+    return found
+
+
+def prove_text(record: AdapterRecord, kept: str) -> str:
+    """The screen: the verdict, one line a check, what follows, what to do next."""
+    head = prove_headline(record)
+    lines = [head.title.upper(), f"  {head.sentence}", ""]
+    for each in record.checks:
+        lines += [f"{each.outcome.value:<14} {each.assumption}", f"{'':14}   {each.measured}"]
+    lines.append("")
+    lines += settings_from_it(record)
+    lines.append(
+        f"Kept in {kept}."
+        if kept
+        else "Not kept: an adapter without a serial number, or a simulated one."
+    )
+    return "\n".join(lines)
+
+
+def proven_sentence(record: AdapterRecord | None) -> str:
+    """What other commands say about the adapter they use."""
+    if record is None:
+        return "This adapter is not proven: 'spiflash prove' tries it on your bench."
+    failed = counted(len(record.failed), "assumption")
+    day = f"{record.made:%Y-%m-%d}"
+    if record.failed:
+        return f"This adapter was tried on {day}: {failed} did not hold, which is allowed for."
+    return f"This adapter was proven on {day}."
