@@ -5,19 +5,20 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from spiflash.archive.adapters import AdapterRecord
-from spiflash.archive.shelf import Shelf, default_root
 from spiflash.bus.mpsse import Pins
-from spiflash.bus.trace import recording
 from spiflash.cli.screen import fitted
 from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
 from spiflash.jobs.connection import Settings
 from spiflash.nor.chip import Chip
 from spiflash.report.bench import about_voltage, proven_sentence
+
+if TYPE_CHECKING:
+    from spiflash.archive.adapters import AdapterRecord
+    from spiflash.archive.shelf import Shelf
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -91,6 +92,8 @@ def trace_options(command: F) -> F:
 
     def begin(context: click.Context, _: click.Parameter, path: Path | None) -> None:
         if path is not None and not context.resilient_parsing:
+            from spiflash.bus.trace import recording
+
             context.with_resource(recording(path, data_read=context.meta[_READS]))
 
     def note(context: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -117,6 +120,8 @@ def trace_options(command: F) -> F:
 
 def _usual_root() -> Path | None:
     """Where the shelf usually is; None for a user without a home folder."""
+    from spiflash.archive.shelf import default_root
+
     try:
         root = default_root()
     except RuntimeError:
@@ -229,4 +234,6 @@ def shelf_from(path: Path | None) -> Shelf:
     root = path or _usual_root()
     if root is None:
         raise click.UsageError("there is no home folder to keep the shelf in; name one: --shelf")
+    from spiflash.archive.shelf import Shelf
+
     return Shelf(root)

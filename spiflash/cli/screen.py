@@ -15,7 +15,6 @@ from contextlib import contextmanager
 from typing import TextIO
 
 import click
-from tqdm import tqdm
 
 from spiflash.errors import OutputError, SpiflashError
 from spiflash.jobs import Advance
@@ -37,6 +36,8 @@ class Bars:
     @contextmanager
     def step(self, title: str, total: int) -> Iterator[Advance]:
         """Show one step; the bar stays when it is finished."""
+        from tqdm import tqdm
+
         with tqdm(
             total=total,
             desc=title,
@@ -57,6 +58,8 @@ class Bars:
 
     def say(self, text: str) -> None:
         """A remark between the bars."""
+        from tqdm import tqdm
+
         tqdm.write(fitted(text, sys.stderr), file=sys.stderr)
 
 

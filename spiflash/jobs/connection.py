@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from spiflash.archive.adapters import AdapterRecord, known
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bus
 from spiflash.bus.mpsse import Pins
@@ -22,6 +22,9 @@ from spiflash.nor.identify import candidates_for, identify
 from spiflash.nor.probe import probe, probe_shared_id, read_unique_id
 from spiflash.nor.protection import Protection
 from spiflash.nor.tables import ChipTable, chip_table
+
+if TYPE_CHECKING:
+    from spiflash.archive.adapters import AdapterRecord
 
 DEFAULT_CEILING = 15e6
 """Hertz: the fastest clock used where none was measured or given. Clip leads of 10 to 20 cm are
@@ -120,6 +123,8 @@ def open_adapter(settings: Settings) -> tuple[FtdiBus, AdapterRecord | None]:
 
     Raises what `open_bus` raises.
     """
+    from spiflash.archive.adapters import known
+
     bus = open_bus(settings.adapter, settings.pins)
     record = known(bus.engine.name, bus.serial)
     if record is not None and record.longest_read:
