@@ -81,6 +81,14 @@ class Speaker(enum.Enum):
     USERLAND = "user land"
 
 
+class Certainty(enum.Enum):
+    """How sure it is that an item is what it is called."""
+
+    SURE = "sure"  # a checksum is OK, or two places agree
+    LIKELY = "likely"  # a name or a region says so
+    GUESS = "guess"  # by its form alone
+
+
 @dataclass(frozen=True, slots=True)
 class BannerFacts:
     """A version string and whose it is."""

@@ -1,4 +1,4 @@
-"""What is secret, where it lies open in a dump, and the mask in front of it.
+"""What is secret, where a dump holds it in plain text, and how it is masked.
 
 One list of words for text, JSON, page and record. A dump holds passphrases, keys and hashes of
 passwords, which no report repeats unasked. A value is secret by the name that it stands under, or
@@ -16,14 +16,14 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
-from spiflash.dump.finding import Finding, ImageFacts
+from spiflash.dump.finding import Certainty, Finding, ImageFacts
 from spiflash.dump.formats.search import places
 from spiflash.dump.uboot_env import Environment
 from spiflash.text import readable
 
 MASK = "••••••"
 
-# Which names speak of secrets ------------------------------------------------------------------
+# Names of secrets ------------------------------------------------------------------------------
 
 _WORDS = re.compile(r"[a-z]+|[A-Z]+(?![a-z])|[A-Z][a-z]+")
 _ANYWHERE = re.compile(
@@ -72,10 +72,10 @@ def is_secret(name: str, value: str) -> bool:
         return False
     if _REFERENCE.fullmatch(plain):
         return False
-    return _speaks(name, plain)
+    return _names_a_secret(name, plain)
 
 
-def _speaks(name: str, value: str) -> bool:
+def _names_a_secret(name: str, value: str) -> bool:
     words = [word.lower() for word in _WORDS.findall(name)]
     if not words or words[-1] in _ABOUT or "public" in words or "pub" in words:
         return False
@@ -150,7 +150,7 @@ _MOST_KNOWN = 1000
 
 
 def _secrets(text: str) -> Iterator[tuple[int, int]]:
-    """Where secrets stand in `text`."""
+    """Where the secrets are in `text`."""
     if _QUICK.search(text) is None:
         return
     text = _BACKSLASH.sub(lambda match: "   \\", _ESCAPED.sub("   \n", text))
@@ -158,7 +158,7 @@ def _secrets(text: str) -> Iterator[tuple[int, int]]:
         yield from (match.span("rest") for match in pattern.finditer(text))
     for pattern in _BY_NAME:
         at = 0
-        # Not finditer: what stands under a harmless name may hold a secret one.
+        # Not finditer: the value of a harmless name may contain the name of a secret.
         while (match := pattern.search(text, at)) is not None:
             at = match.end("name")
             groups = match.groupdict()
@@ -180,22 +180,22 @@ def _is_prose(pattern: re.Pattern[str], name: str, value: str) -> bool:
 
 
 def _until(word: str) -> int:
-    """How much of an unquoted word is the value: a list goes on behind a comma or semicolon when
+    """How much of an unquoted word is the value: a list goes on after a comma or semicolon when
     another name follows it."""
     stop = re.search(r"[,;&|](?=\s*[\w.#-]{1,64}[=:]|\s|$)|[;)}\]](?=\s|$)", word)
     return stop.start() if stop else len(word)
 
 
 class Masker:
-    """Puts MASK in place of secrets: those that names and forms give away, and `known` values
-    wherever they stand. With `show` nothing is masked."""
+    """Puts MASK in place of secrets: those that a name or a form reveals, and `known` values
+    wherever they appear. With `show` nothing is masked."""
 
     def __init__(self, known: Iterable[str] = (), *, show: bool = False) -> None:
         self.show = show
         values = sorted({each for each in known if len(each) >= _SHORT}, key=len, reverse=True)
         words = "|".join(re.escape(each) for each in values[:_MOST_KNOWN])
         self._known = re.compile(words) if words else None
-        # An environment and its copies say the same again and again.
+        # An environment and its copies repeat the same texts.
         self._done: dict[str, str] = {}
 
     def named(self, name: str, value: str) -> str:
@@ -239,14 +239,14 @@ def secret_values(name: str, value: str) -> Iterator[str]:
 
 
 def masker(findings: Iterable[Finding], *, show: bool = False) -> Masker:
-    """The masker for one dump: it knows what its environments and boot scripts keep secret."""
+    """The masker for one dump: it knows the secrets of its environments and boot scripts."""
     known: set[str] = set()
     seen: set[tuple[bytes, bytes]] = set()
     for finding in findings:
         facts = finding.facts
         if isinstance(facts, Environment):
             fresh = {(each.name, each.value): each for each in facts.variables}
-            # Copies of an environment say nothing new.
+            # Copies of an environment add nothing.
             for each in (fresh[key] for key in fresh.keys() - seen):
                 known.update(secret_values(readable(each.name), readable(each.value, 4000)))
             seen.update(fresh)
@@ -269,13 +269,14 @@ _PEM_LONGEST = 16 << 10
 
 @dataclass(frozen=True, slots=True)
 class Secret:
-    """`length` bytes from `at`; `name` says what it is, `value` what stands there."""
+    """`length` bytes from `at`; `name` says what it is, `value` are the bytes."""
 
     at: int
     length: int
     name: str
     value: bytes
-    confidence: str
+    certainty: Certainty
+    reason: str
 
 
 def find_secrets(contents: bytes) -> Iterator[Secret]:
@@ -305,7 +306,8 @@ def _private_keys(contents: bytes) -> Iterator[Secret]:
             stop - match.start(),
             match[1].decode("ascii").lower(),
             contents[match.start() : stop],
-            "begins and ends as RFC 7468 says" if whole else "begins like a key, no end follows",
+            Certainty.SURE if whole else Certainty.GUESS,
+            "it begins and ends as RFC 7468 says" if whole else "it begins like a key without end",
         )
 
 
@@ -322,7 +324,8 @@ def _ssh_keys(contents: bytes) -> Iterator[Secret]:
                 end - match.start(),
                 f"SSH key, {match[0][4:].decode('ascii')}",
                 contents[match.start() : end],
-                "type and lengths as RFC 4253 says; public or private",
+                Certainty.LIKELY,
+                "type and lengths as RFC 4253 says; a public or a private key",
             )
 
 
@@ -350,6 +353,7 @@ def _password_hashes(contents: bytes) -> Iterator[Secret]:
                 len(match[0]),
                 f"password hash of {user[0].decode('ascii')}",
                 match[0],
+                Certainty.LIKELY,
                 "a line as in a password file",
             )
 
@@ -362,9 +366,8 @@ def _urls(contents: bytes) -> Iterator[Secret]:
         match = _USER_INFO.match(contents, at + 3)
         # "%s:%s@%s" is a program's, not a board's.
         if match is not None and b"%" not in match[1]:
-            yield Secret(
-                match.start(1), len(match[1]), "password in a URL", match[1], "form of RFC 3986"
-            )
+            name, reason = "password in a URL", "a URL as RFC 3986 says"
+            yield Secret(match.start(1), len(match[1]), name, match[1], Certainty.LIKELY, reason)
 
 
 _HINTS = (b"psk", b"pass", b"pwd", b"pw", b"pin", b"secret", b"token", b"key", b"cred", b"auth",
@@ -375,11 +378,11 @@ _SETTING_BYTES = re.compile(
     rb"(?:\"([^\"\0\n]{1,128})\"|'([^'\0\n]{1,128})'|([^\s\"'\0;,&<>]{4,128}))"
 )
 _MOST_WORDS = 20_000
-"""Places looked at for each word; no real dump speaks of secrets that often."""
+"""Places looked at for each word; no real dump names secrets that often."""
 
 
 def _setting_bytes(contents: bytes) -> Iterator[Secret]:
-    """Only lines of text: what is inside binary code names things that are no secrets."""
+    """Settings in text; in binary code the same words name other things."""
     starts: set[int] = set()
     small = contents.lower()  # one search for the three ways to spell a word
     for word in _HINTS:
@@ -407,5 +410,6 @@ def _setting_bytes(contents: bytes) -> Iterator[Secret]:
             len(value),
             name,
             value,
-            "a setting whose name speaks of a secret",
+            Certainty.LIKELY,
+            "a setting with the name of a secret",
         )

@@ -16,7 +16,7 @@ from hwmocks.boards.heron import (
     serial_number,
 )
 from spiflash.dump import audit
-from spiflash.dump.finding import Finding
+from spiflash.dump.finding import Certainty, Finding
 from spiflash.dump.identity import OwnItem, identity, mac
 from spiflash.dump.layout import Layout, Region, Role, find_layouts
 from spiflash.dump.survey import survey
@@ -48,7 +48,7 @@ def test_each_board_is_known_by_its_own(number: int) -> None:
     (calibration,) = (item for item in found if item.kind == "calibration")
     # HCAL, its length, its CRC and 16 bytes, as hwmocks places them.
     assert (calibration.start, calibration.length) == (0x51000, 28)
-    assert all(item.confidence.startswith("sure") for item in (*macs, *serials, calibration))
+    assert all(item.certainty is Certainty.SURE for item in (*macs, *serials, calibration))
 
 
 @pytest.mark.parametrize("number", [0x03, 0x80])
@@ -72,7 +72,7 @@ def test_a_lost_environment_does_not_hide_the_factory_block() -> None:
     found = {item.kind: item for item in own(bytes(contents)) if item.start < 0x60000}
     assert found["serial"].text == serial_number(9)
     assert found["mac"].text == mac_address(9)
-    assert found["mac"].confidence.startswith("a guess")
+    assert found["mac"].certainty is Certainty.GUESS
     assert found["calibration"].start == 0x51000
 
 
@@ -122,7 +122,7 @@ def test_six_bytes_alone_in_an_own_region_are_a_guess() -> None:
     contents[0x404:0x40A] = bytes.fromhex("00005e00532a")
     (item,) = identity(bytes(contents), (), layout)
     assert (item.start, item.kind, item.text) == (0x404, "mac", "00:00:5e:00:53:2a")
-    assert item.confidence.startswith("a guess")
+    assert item.certainty is Certainty.GUESS
 
 
 def test_a_flood_of_addresses_is_bounded() -> None:

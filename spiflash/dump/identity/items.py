@@ -1,4 +1,4 @@
-"""What belongs to one board alone: the results of all searches, surest first, each place once."""
+"""What belongs to one board alone: what all searches found, each place once, the surest answer."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from spiflash.dump.finding import Finding, TreeFacts, environments
+from spiflash.dump.finding import Certainty, Finding, TreeFacts, environments
 from spiflash.dump.formats.devicetree import read_tree
 from spiflash.dump.formats.search import places
 from spiflash.dump.identity import mac
@@ -33,7 +33,7 @@ _CALLED = {
 
 
 def called(kind: str) -> str:
-    """What own items of a kind are called, for people and in every command the same."""
+    """What own items of a kind are called for people, the same in every command."""
     return _CALLED.get(kind, kind)
 
 
@@ -42,9 +42,9 @@ class OwnItem:
     """`length` bytes from `start`, both in bytes.
 
     `kind` is "mac", "serial", "calibration", "data" or "key"; "region", "settings" or "data region"
-    for one that stands for a whole range (see `belongings`). `text` is what stands there, in
-    words where it is binary, masked where it is secret; `name` the variable or form it has;
-    `region` the layout's region, empty in a gap; `confidence` says in words how sure that is.
+    for a whole range (see `belongings`). `text` is its value, in words where it is binary, masked
+    where it is secret; `name` the variable or form it has; `region` the layout's region, empty in
+    a gap. `certainty` says how sure it is, `confidence` the same in words, with the reason.
     """
 
     start: int
@@ -55,6 +55,7 @@ class OwnItem:
     region: str
     confidence: str
     secret: bool = False
+    certainty: Certainty = Certainty.SURE
 
     @property
     def end(self) -> int:
@@ -71,9 +72,8 @@ _MOST = 1000
 _SMALL = 1024
 """Bytes: a longer piece of data in a gap is code or a file rather than an identity."""
 
-
 _DISTINCT = 6
-"""Bytes: a shorter serial number stands elsewhere by chance."""
+"""Bytes: a shorter serial number is found elsewhere by chance."""
 
 _ADDRESS_NAME = re.compile(r"mac|addr|bssid|hwa", re.IGNORECASE)
 _SETTING = re.compile(rb"([A-Za-z_][\w.#-]{0,63})[=:][ \t]?[\"']?$")
@@ -122,8 +122,17 @@ class _Search:
         self.texts()
         return tuple(self.items)
 
-    def add(self, at: int, length: int, kind: str, name: str, text: str, confidence: str) -> bool:
-        """False, and nothing added, where a surer item stands already."""
+    def add(
+        self,
+        at: int,
+        length: int,
+        kind: str,
+        name: str,
+        text: str,
+        certainty: Certainty,
+        reason: str,
+    ) -> bool:
+        """False, and nothing added, where a surer item is known already."""
         index = bisect.bisect_left(self.items, at, key=lambda item: item.start)
         if index and self.items[index - 1].end > at:
             return False
@@ -137,7 +146,15 @@ class _Search:
         self.items.insert(
             index,
             OwnItem(
-                at, length, kind, name, shown, region.name if region else "", confidence, secret
+                at,
+                length,
+                kind,
+                name,
+                shown,
+                region=region.name if region else "",
+                confidence=f"{certainty.value}: {reason}",
+                secret=secret,
+                certainty=certainty,
             ),
         )
         return True
@@ -147,31 +164,30 @@ class _Search:
         text = readable(variable.value, 200)
         if not variable.value:
             return
+        proven = block.saved and block.checksum_ok  # what it is called is then enough
+        sure = Certainty.LIKELY, "a variable of an environment whose checksum fails"
         if not block.saved:
-            sure = "a default compiled into the boot code: perhaps the same on every board"
-        elif block.checksum_ok:
-            sure = "sure: a variable of an environment whose checksum holds"
-        else:
-            sure = "likely: a variable of an environment whose checksum fails"
-        sound = block.saved and block.checksum_ok  # what it is called is then enough
+            sure = Certainty.GUESS, "a default in the boot code, which other boards may have too"
+        elif proven:
+            sure = Certainty.SURE, "a variable of an environment whose checksum is OK"
         value = mac.parse(variable.value)
         if value is None and _ADDRESS_NAME.search(name):
             value = mac.parse_bare(variable.value)
         if value is not None:
             self.macs.setdefault(value, variable.at)
-            self.add(variable.at, len(variable.value), "mac", name, mac.spelled(value), sure)
-        elif is_serial_name(name) and _can_be_serial(variable.value, 1 if sound else 4):
+            self.add(variable.at, len(variable.value), "mac", name, mac.spelled(value), *sure)
+        elif is_serial_name(name) and _can_be_serial(variable.value, 1 if proven else 4):
             if len(variable.value) >= _DISTINCT:
                 self.serials.setdefault(variable.value, variable.at)
-            self.add(variable.at, len(variable.value), "serial", name, text, sure)
+            self.add(variable.at, len(variable.value), "serial", name, text, *sure)
         elif is_secret(name, text):
-            self.add(variable.at, len(variable.value), "key", name, text, sure)
+            self.add(variable.at, len(variable.value), "key", name, text, *sure)
 
     def same_again(self) -> None:
-        """Addresses and serial numbers of the environments, wherever else they stand."""
+        """Addresses and serial numbers of the environments, wherever else they are found."""
         for found in mac.find_binary(self.contents, self.macs):
-            where = f"sure: the same address stands as text at {self.macs[found.value]:06X}h"
-            self.add(found.at, 6, "mac", "six bytes", found.text, where)
+            where = f"the same address is text at {self.macs[found.value]:06X}h"
+            self.add(found.at, 6, "mac", "six bytes", found.text, Certainty.SURE, where)
         for serial, first in list(self.serials.items())[:8]:
             for at in _some(self.contents, serial):
                 if at != first:
@@ -181,7 +197,8 @@ class _Search:
                         "serial",
                         "text",
                         readable(serial),
-                        f"sure: the same text is a serial number at {first:06X}h",
+                        Certainty.SURE,
+                        f"the same text is a serial number at {first:06X}h",
                     )
 
     def trees(self, findings: Sequence[Finding]) -> None:
@@ -194,29 +211,31 @@ class _Search:
             value = root.value("serial-number").rstrip(b"\0") if root else b""
             at = self.contents.find(value, finding.start, finding.end) if len(value) > 3 else -1
             if at >= 0 and value.isascii() and readable(value) == value.decode("ascii"):
-                sure = "likely: the serial number that a device tree states"
-                self.add(at, len(value), "serial", "serial-number", readable(value), sure)
+                why = "the serial number that a device tree states"
+                name, text = "serial-number", readable(value)
+                self.add(at, len(value), "serial", name, text, Certainty.LIKELY, why)
 
     def keyed(self) -> None:
-        """Serial numbers behind their name in text, such as a file of settings."""
+        """Serial numbers after their name in text, such as a file of settings."""
         for at, text in keyed_serials(self.contents):
-            likely = "likely: text behind a name that speaks of a serial number"
-            self.add(at, len(text), "serial", "text", readable(text), likely)
+            why = "text after the name of a serial number"
+            self.add(at, len(text), "serial", "text", readable(text), Certainty.LIKELY, why)
 
     def own_region(self, region: Region) -> None:
         end = min(region.end, len(self.contents))
         raw = self.contents[region.start : end]
         for found in mac.find_neighbours(raw, region.start, self.macs):
-            self.add(found.at, 6, "mac", "six bytes", found.text, "likely: next to a known address")
+            why = "its number is next to that of a known address"
+            self.add(found.at, 6, "mac", "six bytes", found.text, Certainty.LIKELY, why)
         for found in mac.find_bare(self.contents, region.start, end, named=False):
-            likely = "likely: twelve digits of an address in a region that is the board's own"
-            self.add(found.at, 12, "mac", "text", found.text, likely)
+            why = "twelve digits in a region that is the board's own"
+            self.add(found.at, 12, "mac", "text", found.text, Certainty.LIKELY, why)
         for block in data_blocks(self.contents, region.start, end):
             self.own_block(block, region.start, end)
 
     def gap(self, start: int, end: int) -> None:
-        """Blocks that vouch for themselves and addresses in a row, in small pieces of data that
-        no region claims: without a partition table, the board's own data stands there."""
+        """Blocks with a checksum of their own and addresses in a row, in small pieces of data
+        outside of all regions: without a partition table, the board's own data is there."""
         for block in data_blocks(self.contents, start, end):
             if block.length <= _SMALL:
                 self.own_block(block, start, end, unclaimed=True)
@@ -231,25 +250,26 @@ class _Search:
                 "calibration",
                 "block with a checksum",
                 f"{length} bytes that begin with {mark}",
-                "sure: its own CRC-32 holds; what it means is not known",
+                Certainty.SURE,
+                "its own CRC-32 is OK; its meaning is not known",
             )
             return
         inside = self.within(block)
         for at, text in serial_texts(self.contents, block):
             if mac.parse(text) is not None or mac.parse_bare(text) is not None or _is_word(text):
                 continue
-            # What stands behind another name is what that name says.
+            # Text after another name is what that name says.
             setting = _SETTING.search(self.contents[max(at - 66, block.at) : at])
             if setting and not is_serial_name(setting[1].decode("ascii")):
                 continue
             beside = mac_beside(self.contents, at, len(text))
-            likely = "likely: letters and digits in a region that is the board's own"
+            sure = Certainty.LIKELY, "letters and digits in a region that is the board's own"
             if unclaimed:
                 # Nothing says that this is the board's own: any text with digits would do.
                 if beside is None or block.at % SECTOR:
                     continue
-                likely = "perhaps: letters and digits beside what can be an address"
-            if self.add(at, len(text), "serial", "text", readable(text), likely):
+                sure = Certainty.GUESS, "letters and digits beside what can be an address"
+            if self.add(at, len(text), "serial", "text", readable(text), *sure):
                 inside = True
                 if beside is not None and block.at <= beside + 2:
                     value = self.contents[beside : beside + 6]
@@ -259,16 +279,17 @@ class _Search:
                         "mac",
                         "six bytes",
                         mac.spelled(value),
-                        "a guess: six bytes beside a serial number that can be an address",
+                        Certainty.GUESS,
+                        "six bytes beside a serial number that can be an address",
                     )
         row = mac.in_a_row(self.contents, block.at, block.at + block.length, start)
         if not inside and row and not (unclaimed and len(row) == 1):
-            guess = "a guess: six bytes by themselves that can be an address"
+            sure = Certainty.GUESS, "six bytes by themselves that can be an address"
             if len(row) > 1:
-                guess = f"likely: {len(row)} addresses of one maker one after the other"
+                sure = Certainty.LIKELY, f"{len(row)} addresses of one maker in a row"
             for at in row:
                 value = self.contents[at : at + 6]
-                self.add(at, 6, "mac", "six bytes", mac.spelled(value), guess)
+                self.add(at, 6, "mac", "six bytes", mac.spelled(value), *sure)
             return
         if not inside and not unclaimed:
             kind = "calibration" if block.length >= 16 else "data"
@@ -279,7 +300,8 @@ class _Search:
                 kind,
                 "block of data",
                 f"{block.length} bytes that begin with {first.hex(' ')}",
-                "likely: data in a region that is the board's own; what it means is not known",
+                Certainty.LIKELY,
+                "data in a region that is the board's own; its meaning is not known",
             )
 
     def within(self, block: Block) -> bool:
@@ -291,20 +313,21 @@ class _Search:
     def secrets(self) -> None:
         for secret in find_secrets(self.contents):
             text = readable(secret.value, 400)
-            self.add(secret.at, secret.length, "key", secret.name, text, secret.confidence)
+            sure = secret.certainty, secret.reason
+            self.add(secret.at, secret.length, "key", secret.name, text, *sure)
 
     def texts(self) -> None:
-        """Addresses in text elsewhere: perhaps the board's, perhaps of what it talks to."""
+        """Addresses in text elsewhere, of the board or of what it talks to."""
         for found in mac.find_texts(self.contents):
             if found.value in self.macs:
-                first = self.macs[found.value]
-                confidence = f"sure: the same address stands at {first:06X}h"
+                where = f"the same address is at {self.macs[found.value]:06X}h"
+                sure = Certainty.SURE, where
             else:
-                confidence = "perhaps: an address in text, not known whose"
-            self.add(found.at, 17, "mac", "text", found.text, confidence)
+                sure = Certainty.GUESS, "an address in text; it may belong to something else"
+            self.add(found.at, 17, "mac", "text", found.text, *sure)
         for found in mac.find_bare(self.contents, 0, len(self.contents), named=True):
-            likely = "likely: twelve digits behind a name that speaks of an address"
-            self.add(found.at, 12, "mac", "text", found.text, likely)
+            why = "twelve digits after the name of an address"
+            self.add(found.at, 12, "mac", "text", found.text, Certainty.LIKELY, why)
 
 
 def _some(contents: bytes, text: bytes) -> Iterator[int]:
