@@ -1,4 +1,4 @@
-"""Every error a person can meet, each with cause, state, next step and an exit status.
+"""Every error a person can meet: what happened, what is safe, what to do, and an exit status.
 
 A message has three sentences: what happened, what is safe now, and what to do. The exit
 statuses are part of the interface: scripts rely on them, so a number is never reused.
@@ -26,91 +26,91 @@ class SpiflashError(Exception):
 
 
 class UsageError(SpiflashError):
-    """The command line or a URL does not make sense."""
+    """The command line or an adapter URL has a mistake."""
 
     status = 2
 
 
 class AdapterNotFoundError(SpiflashError):
-    """No adapter, or not the one that was named."""
+    """No adapter was found, or not the one that was named."""
 
     status = 11
 
 
 class AdapterChoiceError(SpiflashError):
-    """Several adapters and no word which one."""
+    """Several adapters are plugged in, and none was named."""
 
     status = 12
 
 
 class BusError(SpiflashError):
-    """The adapter stopped answering, or answered wrongly."""
+    """The adapter stopped answering, or gave a wrong answer."""
 
     status = 13
 
 
 class AdapterLostError(BusError):
-    """The adapter was unplugged in the middle of work."""
+    """The adapter was unplugged during the work."""
 
     status = 14
 
 
 class ChipAbsentError(SpiflashError):
-    """Nothing that behaves like a flash chip answers."""
+    """No flash chip answers."""
 
     status = 20
 
 
 class ChipUnknownError(SpiflashError):
-    """A chip answers, but neither the chip table nor SFDP says enough about it."""
+    """A chip answers, but it is not in the chip table and its SFDP does not say enough."""
 
     status = 21
 
 
 class ChipAmbiguousError(SpiflashError):
-    """Several parts share this ID and differ in what matters for the job."""
+    """Several parts share this ID, and they differ in what matters for this work."""
 
     status = 22
 
 
 class ChipMismatchError(SpiflashError):
-    """The chip is not the one that was expected."""
+    """The chip is not the expected one."""
 
     status = 23
 
 
 class ChipTimeoutError(SpiflashError):
-    """The chip stayed busy for longer than its data sheet allows."""
+    """The chip stayed busy longer than its data sheet allows."""
 
     status = 24
 
 
 class ChipProtectedError(SpiflashError):
-    """The chip refuses writes in the range concerned."""
+    """The range to be written is write-protected."""
 
     status = 25
 
 
 class SupplyLostError(SpiflashError):
-    """The chip lost its supply for a moment while it was written."""
+    """The chip lost power for a moment while it was being written."""
 
     status = 26
 
 
 class EraseSizeError(SpiflashError):
-    """An erase took more than chip table and SFDP say."""
+    """An erase covered more than the chip table and SFDP say."""
 
     status = 27
 
 
 class UnstableReadError(SpiflashError):
-    """The passes do not agree, also after re-reading."""
+    """The readings do not agree, even after reading again."""
 
     status = 30
 
 
 class VerifyError(SpiflashError):
-    """The chip does not hold what it should."""
+    """The chip does not hold what was written, or what it should hold."""
 
     status = 31
 
@@ -128,7 +128,7 @@ class NoBackupError(SpiflashError):
 
 
 class BackupSetError(SpiflashError):
-    """A backup set is incomplete or was changed after it was made."""
+    """A backup set is incomplete, or was changed after it was made."""
 
     status = 42
 
@@ -144,81 +144,82 @@ class ShelfError(SpiflashError):
 
 
 class UnfinishedWorkError(ShelfError):
-    """An earlier work on this chip was cut short, and what was asked for is another one; or its
-    journal is damaged. Nothing of what was asked for was done."""
+    """Interrupted work on this chip must be finished first, or its journal is damaged. Nothing of
+    what was asked for was done."""
 
     status = 45
 
 
 class CardError(SpiflashError):
-    """The folder or memory card for the SD-card road cannot take the files, or did not keep
+    """The folder or memory card cannot take the files of an SD-card update, or did not keep
     them."""
 
     status = 44
 
 
 class ChipTableError(SpiflashError):
-    """A chip table file has an error; names file and line."""
+    """A chip table file has an error; the message names file and line."""
 
     status = 50
 
 
 class LayoutError(SpiflashError):
-    """A layout file has an error, or names no such region; names file and line."""
+    """A layout file has an error, or has no region of that name; the message names file and
+    line."""
 
     status = 51
 
 
 class OutputError(SpiflashError):
-    """A file that was asked for, or standard output, cannot be written."""
+    """An output file, or standard output, cannot be written."""
 
     status = 52
 
 
 class CloneJobError(SpiflashError):
-    """A clone job or a list of values has an error, names file and line; or does not suit its
-    image."""
+    """A clone job or a list of values has an error, or does not fit its image; the message names
+    file and line."""
 
     status = 53
 
 
 class LedgerError(SpiflashError):
-    """The ledger cannot be reached, or was changed by other hands."""
+    """The ledger cannot be reached, or was altered outside spiflash."""
 
     status = 54
 
 
 class ClaimLostError(SpiflashError):
-    """Another bench has the board that was being worked on here."""
+    """Another bench is working on this board."""
 
     status = 56
 
 
 class IdentityTakenError(SpiflashError):
-    """Another board has already what this one keeps, or would get."""
+    """Another board already has a value that this one keeps or would get."""
 
     status = 57
 
 
 class ValuesUsedUpError(SpiflashError):
-    """The list has no value left that no board has."""
+    """All values of the list are in use."""
 
     status = 55
 
 
 class BoardsFailedError(SpiflashError):
-    """Cloning ended, and not every board is good."""
+    """Cloning ended, and some boards failed."""
 
     status = 32
 
 
 class DeclinedError(SpiflashError):
-    """The person said no."""
+    """You answered no."""
 
     status = 60
 
 
 class InterruptedWorkError(SpiflashError):
-    """Ctrl-C; says in which state the chip was left."""
+    """Stopped by Ctrl-C or a signal; the message says in which state the chip is."""
 
     status = 130
