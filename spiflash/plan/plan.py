@@ -97,6 +97,11 @@ class Plan:
     """Programming needs no erase and can set bits."""
 
     @property
+    def erases(self) -> int:
+        """How many erases, of whatever size."""
+        return sum(count for _, count in self.erase_counts)
+
+    @property
     def erased_bytes(self) -> int:
         """Bytes erased: the wear."""
         return sum(kind.size * count for kind, count in self.erase_counts)

@@ -181,6 +181,29 @@ def take_pass(
     )
 
 
+def read_range(connection: Connection, start: int, length: int) -> bytes:
+    """`length` bytes from `start` on, read twice with the settings of two passes.
+
+    Raises `UnstableReadError` when the two differ, or when the chip stops giving its known answers.
+    """
+    bus, chip = connection.bus, connection.chip
+    taken = []
+    for number in (1, 2):
+        setting = pass_setting(
+            number, chip, bus.clock_limits, connection.ceiling, connection.edge_limit
+        )
+        apply(connection, off_beat(connection, setting)[0])
+        style = ReadStyle(setting.fast, chip.fast_read_dummy, setting.chunk)
+        taken.append(connection.flash.read_all(start, length, style))
+    if taken[0] != taken[1] or not answers_known(connection):
+        raise UnstableReadError(
+            f"Two readings of {length} bytes at {start:#x} differ, or the chip stopped answering.",
+            state="The chip was only read.",
+            remedy="Seat the clip again or use a lower clock, then repeat.",
+        )
+    return taken[0]
+
+
 def off_beat(
     connection: Connection, setting: PassSetting
 ) -> tuple[PassSetting, PassSetting | None]:

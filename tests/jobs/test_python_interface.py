@@ -1,0 +1,150 @@
+"""The Python interface: the README's lines run, and it keeps the rules of the commands."""
+
+from __future__ import annotations
+
+import inspect
+import re
+import subprocess
+import sys
+import types
+import warnings
+from pathlib import Path
+
+import pytest
+
+import spiflash
+from hwmocks import store
+from hwmocks.boards.heron import heron_factory, heron_variant
+from spiflash.errors import DeclinedError, ImageError, NoBackupError, UnstableReadError
+from spiflash.jobs import Unwatched
+
+README = Path(__file__).resolve().parents[2] / "README.md"
+SECTOR = 4096
+BLANK = 0x740000
+"""Where nothing is on the board."""
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a board, whose verified backup is on the shelf in it."""
+    folder = tmp_path_factory.mktemp("python")
+    store.create(folder / "board", "W25Q64JV", heron_factory(), seed=7)
+    with spiflash.open(f"sim:{folder / 'board'}") as chip:
+        chip.backup(shelf=folder / "shelf", board="gauge-23")
+    return folder
+
+
+def held(bench: Path) -> bytes:
+    return (bench / "board" / store.CONTENTS).read_bytes()
+
+
+def test_the_lines_of_the_readme(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = re.search(
+        r"<!-- python:start -->\n```python\n(.*?)```", README.read_text("utf-8"), re.DOTALL
+    )
+    assert found is not None
+    monkeypatch.chdir(tmp_path)
+    exec(compile(found[1], "README.md", "exec"), {})
+    name, checksums = capsys.readouterr().out.splitlines()
+    assert name == f"W25Q64 family {8 << 20}"
+    assert int(checksums) > 1 << 20
+
+
+def test_public_names_are_there_and_documented() -> None:
+    for name in spiflash.__all__:
+        each = getattr(spiflash, name)
+        assert isinstance(each, types.ModuleType) or inspect.getdoc(each), name
+    for name, each in vars(spiflash.Chip).items():
+        if not name.startswith("_"):
+            assert inspect.getdoc(each), name
+    assert set(spiflash.__all__) <= set(dir(spiflash))
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        spiflash.nothing  # noqa: B018
+
+
+def test_importing_it_loads_nothing_heavy() -> None:
+    code = (
+        "import sys, spiflash; "
+        "print(*{'numpy', 'jinja2', 'usb', 'click', 'spiflash.nor', 'spiflash.jobs'} "
+        "& set(sys.modules))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == ""
+
+
+def test_reading_a_range(bench: Path) -> None:
+    with spiflash.open(f"sim:{bench / 'board'}") as chip:
+        assert chip.read(0x3FFF0, 0x20) == heron_factory()[0x3FFF0:0x40010]
+        assert chip.read(chip.size - 1) == heron_factory()[-1:]
+        for address, length in ((-1, 2), (0, chip.size + 1), (1, -1)):
+            with pytest.raises(ValueError, match="is not on a chip"):
+                chip.read(address, length)
+        with pytest.raises(ValueError, match="2 to 12"):
+            chip.backup(shelf=bench / "shelf", passes=1)
+        assert (chip.vendor, len(chip.unique_id or b"")) == ("Winbond", 8)
+
+
+def test_two_readings_that_differ(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with spiflash.open(f"sim:{bench / 'board'}") as chip:
+        read = chip._connection.flash.read_all
+        answers = iter((b"\x00" * 16, b"\x01" * 16))
+        monkeypatch.setattr(
+            type(chip._connection.flash), "read_all", lambda *_: next(answers), raising=True
+        )
+        assert read is not chip._connection.flash.read_all
+        with pytest.raises(UnstableReadError):
+            chip.read(0, 16)
+
+
+def test_nothing_is_written_without_a_backup_or_without_a_yes(bench: Path, tmp_path: Path) -> None:
+    before = held(bench)
+    image = before[:BLANK] + b"\x55" * SECTOR
+    asked = []
+    with spiflash.open(f"sim:{bench / 'board'}") as chip:
+        with pytest.raises(NoBackupError):
+            chip.write(image, confirm=lambda plan: True, shelf=tmp_path / "empty")
+        with pytest.raises(DeclinedError):
+            chip.write(image, confirm=lambda plan: bool(asked.append(plan)), shelf=bench / "shelf")
+        with pytest.raises(ImageError, match="another board's"):
+            chip.write(heron_variant(3), confirm=lambda plan: True, shelf=bench / "shelf")
+        with pytest.raises(spiflash.SpiflashError):
+            chip.write(image, confirm=lambda plan: True, shelf=bench / "shelf", at=chip.size)
+        with pytest.raises(ValueError, match="are not on a chip"):
+            chip.erase(chip.size - 1, 2, confirm=lambda plan: True)
+    assert held(bench) == before
+    assert [plan.erases for plan in asked] == [0]  # the place is blank: bits only clear
+
+
+def test_what_is_written_is_verified_and_comes_back(bench: Path) -> None:
+    factory = held(bench)
+    with spiflash.open(f"sim:{bench / 'board'}", watcher=Unwatched()) as chip:
+        shelf = bench / "shelf"
+        assert chip.plan(b"\x55" * SECTOR, at=BLANK, shelf=shelf).erases == 0
+        done = chip.write(b"\x55" * SECTOR, at=BLANK, confirm=lambda plan: True)
+        assert done.proof is not None
+        assert not chip.verify(factory).equal
+        chip.erase(BLANK, SECTOR, confirm=lambda plan: plan.erases == 1)
+        assert chip.verify(factory).equal
+    assert held(bench) == factory
+
+
+def test_a_low_voltage_chip_warns(tmp_path: Path) -> None:
+    store.create(tmp_path / "low", "W25Q64DW", b"\xff" * (8 << 20), seed=7)
+    with (
+        pytest.warns(spiflash.SupplyWarning, match="1.95 V"),
+        spiflash.open(f"sim:{tmp_path / 'low'}"),
+    ):
+        pass
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", spiflash.SupplyWarning)
+        with pytest.raises(spiflash.SupplyWarning), spiflash.open(f"sim:{tmp_path / 'low'}"):
+            pass
+
+
+def test_an_audit_of_bytes_and_of_a_file(tmp_path: Path) -> None:
+    (tmp_path / "dump.bin").write_bytes(heron_factory())
+    by_name = spiflash.audit(tmp_path / "dump.bin", chip_sizes=[4 << 20])
+    assert by_name.coverage == spiflash.audit(heron_factory()).coverage
+    assert [each.fits for each in by_name.fits] == [False]
