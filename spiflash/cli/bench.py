@@ -130,9 +130,7 @@ def identify(as_json: bool, **options: Any) -> None:
     Example:
       spiflash identify --adapter sim:heron
     """
-    # What has to be said of the voltage stands in the answer itself.
-    settings = replace(settings_from(options), announce=lambda _chip: None)
-    with connect(settings) as found:
+    with connect(settings_from(options)) as found:
         shown = (
             found.chip,
             found.unique_id,

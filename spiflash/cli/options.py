@@ -198,13 +198,25 @@ def settings_from(options: dict[str, Any]) -> Settings:
         pins=pins,
         size=options.pop("size"),
         trust_sfdp=options.pop("trust_sfdp"),
-        announce=announce_voltage,
+        announce=_once(announce_voltage),
     )
 
 
 def announce_adapter(record: AdapterRecord | None) -> None:
     """Say whether this program's assumptions were tried on the adapter in use."""
     click.echo(fitted(proven_sentence(record), sys.stderr), err=True)
+
+
+def _once(announce: Callable[[Chip], None]) -> Callable[[Chip], None]:
+    """The same for the first connection of a command; a later one is to the same chip."""
+    said: list[Chip] = []
+
+    def first(chip: Chip) -> None:
+        if chip not in said:
+            said.append(chip)
+            announce(chip)
+
+    return first
 
 
 def announce_voltage(chip: Chip) -> None:

@@ -57,14 +57,10 @@ def about_voltage(chip: Chip) -> tuple[str, ...]:
     )
 
 
-def at_the_clip(chip: Chip) -> tuple[str, ...]:
-    """What matters now that this chip is on the clip: its voltage where a 3.3 V adapter may harm
-    it, and a word about the rest."""
-    return (
-        *about_voltage(chip),
-        "Board unplugged, battery out, one source of supply, processor in reset? See "
-        "'spiflash wiring'.",
-    )
+AT_THE_CLIP = (
+    "Board unplugged, battery out, one source of supply, processor in reset? See 'spiflash wiring'."
+)
+"""What matters beside the voltage now that a chip is on the clip."""
 
 
 def after_backup(supply: str | None) -> tuple[str, ...]:

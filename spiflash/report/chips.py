@@ -8,7 +8,7 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import Duration, EraseType
 from spiflash.nor.protection import Protection
 from spiflash.nor.tables import Part
-from spiflash.report.bench import at_the_clip
+from spiflash.report.bench import AT_THE_CLIP, about_voltage
 from spiflash.report.plain import document, plain
 from spiflash.text import amount, clock, counted, hex_pairs, seconds, span
 
@@ -64,7 +64,7 @@ def identity_text(
     lines += [f"{'Note':<10} {note}" for note in chip.notes]
     if chip.write_doubt:
         lines.append(f"{'Read only':<10} {chip.write_doubt}")
-    return "\n".join([*lines, "", *at_the_clip(chip)])
+    return "\n".join([*lines, "", AT_THE_CLIP])
 
 
 _QUAD_BITS = {
@@ -114,7 +114,7 @@ def identity_json(
             ],
             "writable": not chip.write_doubt,
         },
-        "cautions": list(at_the_clip(chip)),
+        "cautions": [*about_voltage(chip), AT_THE_CLIP],
     }
 
 

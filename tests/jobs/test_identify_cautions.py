@@ -1,15 +1,18 @@
-"""The screen of `identify`: of the cautions only those that this chip calls for."""
+"""What is said of a chip's voltage: by every command, once, before it works."""
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from clone_rig.heron import write_job
 
 from chipdb.table import ChipTable
 from hwmocks import store
+from hwmocks.boards.heron import heron_factory, heron_open
 from hwmocks.nor.catalog import describe
 from hwmocks.nor.chip import NorChip
 from spiflash.cli.main import program
@@ -21,6 +24,7 @@ from spiflash.report.bench import about_voltage
 from spiflash.report.chips import identity_json, identity_text
 from tests.job_rig import Rig
 
+FULL = os.environ.get("SPIFLASH_SWEEP") == "full"
 LOW = "STOP: "
 UNKNOWN = "The voltage of this chip is not known"
 
@@ -52,11 +56,11 @@ def test_a_warning_about_the_voltage_where_it_applies(jedec_id: str, said: set[s
         shown = found.chip, found.unique_id, found.registers, found.protection, "test"
         text = identity_text(*shown)
         document = identity_json(*shown)
-    assert {each for each in (LOW, UNKNOWN) if each in text} == said
-    cautions = text.partition("\n\n")[2].splitlines()
-    assert cautions == document["cautions"]
-    assert len(cautions) == 1 + len(said)
-    assert "spiflash wiring" in cautions[-1]
+    *voltage, rest = document["cautions"]
+    assert voltage == list(about_voltage(found.chip))
+    assert {each for each in (LOW, UNKNOWN) if voltage and each in voltage[0]} == said
+    assert text.partition("\n\n")[2].splitlines() == [rest]
+    assert "spiflash wiring" in rest
 
 
 def named(jedec_id: str, part: str | None = None) -> Chip:
@@ -130,15 +134,26 @@ def test_sfdp_does_not_argue_a_low_voltage_part_away() -> None:
     assert about_voltage(chip)[0].startswith(LOW)
 
 
-@pytest.mark.parametrize("command", ["contact", "erase", "verify"])
-def test_every_command_says_it_before_it_works(command: str, tmp_path: Path) -> None:
+QUICK = ("contact", "identify", "verify IMAGE", "erase --shelf SHELF")
+LONG = (
+    "prove --yes",
+    "backup --shelf SHELF",
+    "compare IMAGE --chip",
+    "triage --shelf SHELF",
+    "convert IMAGE --shelf SHELF",
+    "restore IMAGE --shelf SHELF",
+    "clone JOB --shelf SHELF --ledger LEDGER --count 1",
+)
+
+
+@pytest.mark.parametrize("command", [*QUICK, *(LONG if FULL else ())])
+def test_every_command_says_it_once_before_it_works(command: str, tmp_path: Path) -> None:
     """A W25Q64DW stands 1.95 V at most (data sheet, from memory)."""
-    store.create(tmp_path / "board", "W25Q64DW", b"\xff" * (8 << 20))
-    image = tmp_path / "image"
-    image.write_bytes(bytes(8 << 20))
-    words = {"verify": [image], "restore": [image]}.get(command, [])
-    shelf = [] if command in ("contact", "verify") else ["--shelf", tmp_path / "shelf"]
-    arguments = [command, *words, "--adapter", f"sim:{tmp_path / 'board'}", *shelf]
-    done = CliRunner().invoke(program, [str(each) for each in arguments])
+    store.create(tmp_path / "board", "W25Q64DW", heron_factory() if FULL else None)
+    (tmp_path / "IMAGE").write_bytes(heron_open())
+    write_job(tmp_path).rename(tmp_path / "JOB")
+    words = [str(tmp_path / each) if each.isupper() else each for each in command.split()]
+    done = CliRunner().invoke(program, [*words, "--adapter", f"sim:{tmp_path / 'board'}"])
     assert done.stderr.count(LOW) == 1, done.output
-    assert done.stderr.index(LOW) == 0
+    before = done.stderr[: done.stderr.index(LOW)]
+    assert not before or (words[0] in ("prove", "clone") and len(before.splitlines()) < 6)
