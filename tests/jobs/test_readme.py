@@ -12,6 +12,7 @@ import sys
 
 import pytest
 
+from tests.benchmarks.strings import texts
 from tests.readme_session import README, ROOT, run, sessions, shown, statuses
 from tests.wiring_picture import PICTURE, picture
 
@@ -50,6 +51,15 @@ def test_pictures_and_headings_that_are_linked_exist(readme: str) -> None:
     }
     assert [each for each in linked if each not in anchors and not (ROOT / each).is_file()] == []
     assert len(linked) > 4
+
+
+def test_messages_that_are_quoted_are_those_of_the_program(readme: str) -> None:
+    table = readme.partition("## Troubleshooting")[2].partition("\n## ")[0]
+    quoted = re.findall(r"\*([^*|]+)\*", "".join(re.findall(r"^\|[^|]+\|", table, re.MULTILINE)))
+    assert len(quoted) > 6
+    said = "\n".join(each.text.lower() for each in texts() if each.path.startswith("spiflash"))
+    of_others = {"no matches found: sim:…?…"}
+    assert [each for each in quoted if each.lower() not in said and each not in of_others] == []
 
 
 def test_addresses_with_a_question_mark_are_quoted(readme: str) -> None:
