@@ -12,6 +12,7 @@ import importlib
 import re
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -316,6 +317,27 @@ def strangers(names: list[str]) -> set[str]:
 def test_the_top_level_holds_only_what_belongs_there() -> None:
     assert strangers(tracked()) == set()
     assert strangers(["spiflash/errors.py", "notes.txt", "docs/a.md"]) == {"notes.txt", "docs"}
+
+
+def left_behind(names: list[str], globs: dict[str, list[str]]) -> list[str]:
+    """Files of a package beside its sources that an installation would not have."""
+    taken = {
+        path.relative_to(ROOT).as_posix()
+        for package, patterns in globs.items()
+        for pattern in patterns
+        for path in (ROOT / package).glob(pattern)
+    }
+    beside = [name for name in names if name.split("/")[0] in globs and not name.endswith(".py")]
+    return [name for name in beside if name not in taken and "/pictures/" not in name]
+
+
+def test_an_installation_has_every_file_it_needs() -> None:
+    """Pictures are for the README only."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    globs = project["tool"]["setuptools"]["package-data"]
+    present = [name for name in tracked() if (ROOT / name).is_file()]
+    assert left_behind(present, globs) == []
+    assert left_behind(["spiflash/py.typed", "spiflash/gone/x.j2"], globs) == ["spiflash/gone/x.j2"]
 
 
 def test_nothing_is_left_unfinished() -> None:
