@@ -82,7 +82,7 @@ def _four_byte(raw: object, path: KeyPath) -> tuple[FourByte, ...]:
     items = values.array(raw, path)
     ways = tuple(FourByte(read(item, (*path, i))) for i, item in enumerate(items))
     if len(set(ways)) != len(ways):
-        raise FlawError(path, "a way is listed twice")
+        raise FlawError(path, "an entry is listed twice")
     return ways
 
 

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 PROTECTION_SCHEMES: dict[str, str] = {
     "none": "no block protection bits",
-    "unknown": "not known; nothing may be concluded from the status register",
+    "unknown": "unknown; the status register says nothing about what is protected",
     "bp3-tb-sec-cmp": (
-        "SR1.2-4 BP0-2, SR1.5 TB, SR1.6 SEC, SR2.6 CMP (Winbond to 128 Mbit; GigaDevice and alike,"
-        " which call SR1.5 BP3 and SR1.6 BP4)"
+        "SR1.2-4 BP0-2, SR1.5 TB, SR1.6 SEC, SR2.6 CMP (Winbond to 128 Mbit; GigaDevice and "
+        "similar, which call SR1.5 BP3 and SR1.6 BP4)"
     ),
     "bp3-tb-sec": "SR1.2-4 BP0-2, SR1.5 TB, SR1.6 SEC, without CMP (early Winbond and GigaDevice)",
     "bp4-tb": "SR1.2-5 BP0-3, SR1.6 TB, SR2.6 CMP where there is one (Winbond from 256 Mbit)",
     "bp3-tb": "SR1.2-4 BP0-2, SR1.5 TB, nothing else (Winbond W25X, Micron to 64 Mbit)",
-    "bp3": "SR1.2-4 BP0-2, upper fraction of the chip (ST M25P and alike)",
-    "bp2": "SR1.2-3 BP0-1, upper fraction of the chip (ST M25P10, M25P20 and alike)",
+    "bp3": "SR1.2-4 BP0-2, upper fraction of the chip (ST M25P and similar)",
+    "bp2": "SR1.2-3 BP0-1, upper fraction of the chip (ST M25P10, M25P20 and similar)",
     "bp4": "SR1.2-5 BP0-3 without TB, from the top first (older Macronix)",
     "bp4-tb-cr": (
         "SR1.2-5 BP0-3, TB is bit 3 of the configuration register (15h) and one-time (Macronix)"
@@ -33,7 +33,7 @@ PROTECTION_SCHEMES: dict[str, str] = {
     "bp4-spansion-l": "SR1.2-5 BP0-3, SR1.6 TBPROT, CMP is bit 6 of CR1 (S25FL256L)",
     "bp-en": "SR1.2-5 BP0-3; TB, where there is one, is one-time (EON)",
     "bp-sr1": (
-        "SR1.2-5 hold the BP bits, all clear protects nothing; what each protects is not known"
+        "SR1.2-5 hold the BP bits: all clear protects nothing; what each protects is unknown"
     ),
     "bp-volatile": "the same, volatile, and all set at power-up (ESMT F25L-PA, Intel S33)",
     "bp-at25fs": "SR1.2-6 BP0-4; only 00h for the whole register is sure (AT25FS)",
@@ -43,7 +43,7 @@ PROTECTION_SCHEMES: dict[str, str] = {
     "sst-bp": "SR1.2-5 BP0-3, upper fraction, set after power-up; SR1.7 BPL (SST25)",
     "sst-block": "block protection register, read with 72h, cleared with 98h (SST26)",
     "global-unlock": "SR1.2-3 report sector locks; 00h in the status register clears all (AT25DF)",
-    "atmel-sector": "sector protection register behind a command sequence (AT45DB)",
+    "atmel-sector": "sector protection register, reached by a command sequence (AT45DB)",
     "sector-locks": "lock registers of single sectors, no BP bits in the status register",
 }
 """Name of a scheme and which bits it reads."""
@@ -52,7 +52,7 @@ QUAD_ENABLE_PLACES: dict[str, str] = {
     "none": "no quad mode, or quad reads that need no bit",
     "unknown": "not known",
     "sr1.6": "bit 6 of status register 1 (Macronix, ISSI)",
-    "sr2.1": "bit 1 of status register 2 (Winbond and alike)",
+    "sr2.1": "bit 1 of status register 2 (Winbond and similar)",
     "sr2.7": "bit 7 of status register 2, written with 3Eh and read with 3Fh",
     "cr1.1": "bit 1 of configuration register 1 (Spansion)",
 }

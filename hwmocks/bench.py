@@ -117,7 +117,7 @@ def make_bench(
     profiles = {name.lower(): profile for name, profile in PROFILES.items()}
     profile = profiles.get(adapter.lower())
     if profile is None:
-        raise BenchError(f"there is no adapter '{adapter}'; there are {', '.join(profiles)}")
+        raise BenchError(f"unknown adapter '{adapter}'; known: {', '.join(profiles)}")
     interface = CHANNELS.find(channel.upper()) + 1
     if len(channel) != 1 or not 1 <= interface <= profile.interfaces:
         raise BenchError(f"the {profile.name} has no channel '{channel}'")
@@ -140,7 +140,7 @@ def open_bench(spec: str, clock: VirtualClock | None = None) -> Bench:
         raise BenchError("no board is named")
     if name == "heron":
         if "new" in settings:
-            raise BenchError("'new' goes with a folder")
+            raise BenchError("'new' needs a folder, as in FOLDER?new=heron")
         return _bench(_new_heron(settings, seed), settings, None, clock)
     folder = _folder(name)
     claim = _claimed(folder, settings, seed)
@@ -167,7 +167,7 @@ def _bench(
     )
     if _number(settings, "through", 0):
         if folder is None:
-            raise BenchError("'through' goes with a folder")
+            raise BenchError("'through' needs a folder")
         faults = bench.device.faults
         faults.on_transfer = WriteThrough(chip, folder).hook(faults.on_transfer)
     return bench
@@ -191,9 +191,7 @@ def _settings(query: str) -> dict[str, str]:
         raise BenchError(f"'{query}' is not a list of name=value settings") from exc
     for name, _ in pairs:
         if name not in SETTINGS:
-            raise BenchError(
-                f"there is no setting '{name}'; there are {', '.join(sorted(SETTINGS))}"
-            )
+            raise BenchError(f"unknown setting '{name}'; known: {', '.join(sorted(SETTINGS))}")
     if len(dict(pairs)) != len(pairs):
         raise BenchError(f"'{query}' names a setting twice")
     return dict(pairs)
@@ -248,7 +246,7 @@ def _claimed(folder: Path, settings: dict[str, str], seed: int) -> Claim:
         new = None
         if "new" in settings and _bare(folder):
             if settings["new"] != "heron":
-                raise BenchError(f"there is no demo board '{settings['new']}'; there is heron")
+                raise BenchError(f"there is no demo board '{settings['new']}', only heron")
             new = _new_heron(settings, seed)
             folder.mkdir(parents=True, exist_ok=True)
         if not folder.exists():

@@ -1,4 +1,4 @@
-"""Play the host's side of a USB capture to the simulated adapter, and list what it did otherwise.
+"""Play the host's side of a USB capture to the simulated adapter, and list where the two differ.
 
     python -m hwmocks.replay FILE [--adapter MODEL] [--json]
 
@@ -68,7 +68,7 @@ class Transfer:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """Where the simulated adapter did otherwise: `number` counts the transfers of the capture."""
+    """Where the two adapters differ: `number` counts the transfers of the capture."""
 
     kind: str
     number: int
@@ -294,8 +294,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """The command; 0 when nothing differs, 1 when something does, 2 for a file of another kind."""
     parser = argparse.ArgumentParser(
         prog="python -m hwmocks.replay",
-        description="Play the host's side of a USB capture to the simulated adapter, and list what "
-        "the adapter in the capture did otherwise.",
+        description="Play the host's side of a USB capture to the simulated adapter, and list "
+        "where the two adapters differ.",
     )
     parser.add_argument("file", type=Path, help="a pcap capture with usbmon headers")
     parser.add_argument("--adapter", choices=sorted(PROFILES), help="the type, if not in the file")
