@@ -6,6 +6,8 @@ statuses are part of the interface: scripts rely on them, so a number is never r
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 class SpiflashError(Exception):
     """Base of all errors shown to a person.
@@ -113,6 +115,18 @@ class VerifyError(SpiflashError):
     """The chip does not hold what was written, or what it should hold."""
 
     status = 31
+
+
+class AstrayError(VerifyError):
+    """A work hit `sectors` (addresses) that it should not have touched; `wrong` are those of all
+    sectors that do not hold what they should."""
+
+    def __init__(
+        self, sectors: Sequence[int], wrong: Sequence[int], cause: str, *, state: str, remedy: str
+    ) -> None:
+        super().__init__(cause, state=state, remedy=remedy)
+        self.sectors = tuple(sectors)
+        self.wrong = tuple(wrong)
 
 
 class ImageError(SpiflashError):

@@ -31,8 +31,7 @@ from spiflash.jobs import Unwatched, connection
 from spiflash.jobs.backup import back_up, verify
 from spiflash.jobs.connection import connected
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, erase, restore
-from spiflash.jobs.write.proof import Verify
+from spiflash.jobs.write import Verify, WriteOptions, blank, restore
 from tests.bench_judge import Board, Judge, Request, Run, ViolationError
 from tests.bench_troubles import DISK, DiskTrouble, Event, KilledError, Session
 from tests.job_rig import contents, small
@@ -189,14 +188,17 @@ class World:
 
     def _carry_out(self, session: Session, order: Order) -> object:
         request, verb = order.request, order.request.verb
-        leave = Leave(without_backup=request.waived, backup=order.backup)
+        how = WriteOptions(
+            without_backup=request.waived,
+            backup=order.backup,
+            verify=Verify.ALL if order.whole else Verify.CHANGED,
+        )
         image = Image("image", request.image)
         if verb == "restore":
             parts = tuple((low - request.at, high - request.at) for low, high in request.parts)
             if parts != ((0, len(request.image)),):
                 image = Image("image", request.image, parts=parts)
         ask = lambda work: session.ask(order.yes)  # noqa: E731
-        how = Verify.ALL if order.whole else Verify.CHANGED
         if order.typed:
             return self._typed(session, order)
         known = small(session.board.part, self.size)[1]
@@ -207,26 +209,21 @@ class World:
                 return verify(on_it, image, Unwatched(), at=request.at)
             if verb == "erase":
                 ((low, high),) = request.parts
-                return erase(
+                return restore(
                     on_it,
                     self.shelf,
+                    blank(on_it, low, high - low),
                     Unwatched(),
+                    replace(how, at=low),
                     agree=ask,
-                    leave=leave,
-                    at=low,
-                    length=high - low,
-                    verify=how,
                 )
             return restore(
                 on_it,
                 self.shelf,
                 image if verb == "restore" else None,
                 Unwatched(),
+                replace(how, at=request.at, undo=verb == "undo"),
                 agree=ask,
-                leave=leave,
-                at=request.at,
-                verify=how,
-                undo=verb == "undo",
             )
 
     def _typed(self, session: Session, order: Order) -> object:

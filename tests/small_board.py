@@ -25,13 +25,13 @@ from spiflash.errors import SpiflashError
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write import WriteOptions, restore
 from tests.job_rig import WATCHER, small
 
 KIB = 1024
 SIZE = 512 * KIB
 SECTOR = 4096
-FREELY = Leave(without_backup=True)
+FREELY = WriteOptions(without_backup=True)
 CLOCK = 30e6
 SHARED = bytes.fromhex("D2640C0A11223344")
 """A unique ID that copies of a chip have in common."""
@@ -99,7 +99,7 @@ class Board:
     def write(self, shelf: Shelf, image: Image | None, **named: object) -> Said:
         said = Said()
         with self.session() as connection:
-            restore(connection, shelf, image, said, agree=yes, **named)  # type: ignore[arg-type]
+            restore(connection, shelf, image, said, WriteOptions(**named), agree=yes)  # type: ignore[arg-type]
         return said
 
     def cut(self, shelf: Shelf, image: Image, pages: int = 120, **named: object) -> None:
@@ -114,7 +114,7 @@ class Board:
             pytest.raises(SpiflashError),
             self.session(UsbFaults(on_transfer=unplug)) as connection,
         ):
-            restore(connection, shelf, image, WATCHER, agree=yes, **named)  # type: ignore[arg-type]
+            restore(connection, shelf, image, WATCHER, WriteOptions(**named), agree=yes)  # type: ignore[arg-type]
         assert open_journals(shelf.journals).whole
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, TypeVar
 
 import click
@@ -13,28 +12,12 @@ from spiflash.cli.options import OWN_BACKUP, at_option
 from spiflash.cli.screen import fitted, show
 from spiflash.cli.values import PathGiven
 from spiflash.errors import DeclinedError
-from spiflash.jobs.write import Leave
-from spiflash.jobs.write.proof import Verify
-from spiflash.jobs.write.rewrite import Rewritten, Work
+from spiflash.jobs.write import Rewritten, Verify, Work, WriteOptions
 from spiflash.report.changes import plan_json, plan_text, proof_text
 from spiflash.report.plain import plain
 from spiflash.text import counted, seconds
 
 F = TypeVar("F", bound=Callable[..., Any])
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """How a chip is to be changed: from which address on, how much is read back, and what a person
-    allowed."""
-
-    at: int
-    verify: Verify
-    leave: Leave
-
-    def consent(self, *, as_json: bool) -> Callable[[Work], bool]:
-        """The question before the change."""
-        return lambda work: consent(work, yes=self.leave.in_advance, as_json=as_json)
 
 
 def change_options(command: F) -> F:
@@ -68,18 +51,21 @@ def change_options(command: F) -> F:
     return command
 
 
-def change_from(options: dict[str, Any]) -> Change:
+def write_options(options: dict[str, Any]) -> WriteOptions:
     """How the chip is to be changed; takes its options out of `options`."""
-    return Change(
+    return WriteOptions(
         at=options.pop("at"),
         verify=Verify(options.pop("verify")),
-        leave=Leave(
-            without_backup=options.pop("without_backup"),
-            backup=options.pop("backup"),
-            unprotect=options.pop("unprotect"),
-            in_advance=options.pop("yes"),
-        ),
+        without_backup=options.pop("without_backup"),
+        backup=options.pop("backup"),
+        unprotect=options.pop("unprotect"),
+        in_advance=options.pop("yes"),
     )
+
+
+def question(options: WriteOptions, *, as_json: bool) -> Callable[[Work], bool]:
+    """The question before the change."""
+    return lambda work: consent(work, yes=options.in_advance, as_json=as_json)
 
 
 def show_rewritten(done: Rewritten, what: str, *, as_json: bool) -> None:

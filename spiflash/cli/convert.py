@@ -38,7 +38,7 @@ from spiflash.jobs.convert import (
 from spiflash.jobs.convert import convert as convert_chip
 from spiflash.jobs.convert_job import save_job
 from spiflash.jobs.image import load_image
-from spiflash.jobs.write.proof import Verify
+from spiflash.jobs.write import Verify
 from spiflash.report.changes import (
     conversion_end,
     conversion_json,

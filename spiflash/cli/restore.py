@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from spiflash.cli.changing import change_from, change_options, show_rewritten
+from spiflash.cli.changing import change_options, question, show_rewritten, write_options
 from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import Amount, PathGiven, Range
@@ -17,11 +18,8 @@ from spiflash.dump.identity import OwnItem
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import connect
 from spiflash.jobs.image import load_image, only_regions
-from spiflash.jobs.write import erase as erase_chip
-from spiflash.jobs.write import preview as preview_restore
-from spiflash.jobs.write import refuse_strangers
+from spiflash.jobs.write import Work, blank, prepare, refuse_strangers
 from spiflash.jobs.write import restore as restore_chip
-from spiflash.jobs.write.rewrite import Work
 from spiflash.report.changes import overwrites_text, plan_json, plan_text
 from spiflash.report.plain import plain
 
@@ -89,33 +87,25 @@ def restore(
       spiflash restore factory.bin --adapter sim:./board
       spiflash restore factory.bin --region boot --region env
     """
-    change = change_from(options)
+    wanted = write_options(options)
     if (source is not None) + resume + undo != 1:
         raise click.UsageError("name a SOURCE, or give --resume or --undo and no SOURCE")
     if layout is not None and not regions:
         raise click.UsageError("--layout goes with --region")
-    if regions and (source is None or change.at):
+    if regions and (source is None or wanted.at):
         raise click.UsageError(
             "--region goes with a SOURCE that holds the whole chip, without --at"
         )
     if again and source is None:
         raise click.UsageError("--erase-again goes with a SOURCE")
+    wanted = replace(wanted, passes=passes, undo=undo, erase_again=again)
     image = load_image(source) if source is not None else None
     if image is not None and regions:
         image = only_regions(image, regions, load_layout(layout) if layout else None)
-    whole = not regions and not change.at
+    whole = not regions and not wanted.at
     with connect(settings_from(options)) as connection:
         if only_plan:
-            work = preview_restore(
-                connection,
-                shelf_from(shelf),
-                image,
-                Bars(),
-                leave=change.leave,
-                at=change.at,
-                undo=undo,
-                again=again,
-            )
+            work = prepare(connection, shelf_from(shelf), image, Bars(), wanted)
             lost = _lost(work) if image is not None else ()
             document: dict[str, object] = {
                 "plan": plan_json(work.plan),
@@ -127,29 +117,17 @@ def restore(
                 as_json=as_json,
             )
             return
-        asked = change.consent(as_json=as_json)
+        asked = question(wanted, as_json=as_json)
 
         def agreed(work: Work) -> bool:
             if image is not None and not other_board:
-                refuse_strangers(connection, shelf_from(shelf), change.leave, work)
+                refuse_strangers(work)
             lost = _lost(work) if image is not None else ()
             if lost:
                 Bars().say(overwrites_text(lost, source, whole=whole).strip("\n"))
             return asked(work)
 
-        done = restore_chip(
-            connection,
-            shelf_from(shelf),
-            image,
-            Bars(),
-            agree=agreed,
-            leave=change.leave,
-            at=change.at,
-            passes=passes,
-            verify=change.verify,
-            undo=undo,
-            again=again,
-        )
+        done = restore_chip(connection, shelf_from(shelf), image, Bars(), wanted, agree=agreed)
     what = "What was there before" if undo else source or "The restore that was cut short"
     show_rewritten(done, f"{what} written", as_json=as_json)
 
@@ -167,9 +145,15 @@ def _lost(work: Work) -> tuple[OwnItem, ...]:
 @click.option(
     "--length", type=Amount(), help="Bytes to blank, such as 64K; to the end when left out."
 )
+@click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
 @json_option
 def erase(
-    shelf: Path | None, passes: int, length: int | None, as_json: bool, **options: Any
+    shelf: Path | None,
+    passes: int,
+    length: int | None,
+    only_plan: bool,
+    as_json: bool,
+    **options: Any,
 ) -> None:
     """Blank the chip, or a part of it, and verify that it is blank.
 
@@ -177,17 +161,13 @@ def erase(
     Example:
       spiflash erase --at 0x740000 --length 64K --adapter sim:./board
     """
-    change = change_from(options)
+    wanted = replace(write_options(options), passes=passes)
     with connect(settings_from(options)) as connection:
-        done = erase_chip(
-            connection,
-            shelf_from(shelf),
-            Bars(),
-            agree=change.consent(as_json=as_json),
-            leave=change.leave,
-            at=change.at,
-            length=length,
-            passes=passes,
-            verify=change.verify,
-        )
+        place, image = shelf_from(shelf), blank(connection, wanted.at, length)
+        if only_plan:
+            plan = prepare(connection, place, image, Bars(), wanted).plan
+            show({"plan": plan_json(plan)}, plan_text(plan), as_json=as_json)
+            return
+        asked = question(wanted, as_json=as_json)
+        done = restore_chip(connection, place, image, Bars(), wanted, agree=asked)
     show_rewritten(done, "Blanked", as_json=as_json)

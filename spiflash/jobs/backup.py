@@ -24,7 +24,7 @@ from spiflash.errors import InterruptedWorkError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image, overlay
-from spiflash.jobs.reading import Reading, disagreements, read_in_passes, read_only
+from spiflash.jobs.reading import Reading, disagreements, read_chip, read_in_passes
 from spiflash.jobs.reading.again import OneTime, read_one_time
 from spiflash.jobs.reading.kept_passes import Unfinished
 from spiflash.jobs.reading.line_tests import attention
@@ -271,7 +271,7 @@ def verify(
 ) -> Verified:
     """Read the chip in passes and compare it with `image` at address `at`."""
     overlay(bytes(connection.chip.size), image, at)
-    reading = read_only(connection, passes, watcher)
+    reading = read_chip(connection, passes, watcher)
     expected = overlay(reading.contents, image, at)
     wrong = set(disagreements([reading.contents, expected]))
     inside = range(at // SECTOR * SECTOR, at + len(image.contents), SECTOR)

@@ -10,7 +10,7 @@ from spiflash.dump.layout import Layout
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import load_image
-from spiflash.jobs.reading import read_only
+from spiflash.jobs.reading import read_chip
 
 
 def compare_files(
@@ -39,7 +39,7 @@ def compare_chip(
     Raises what `load_image` raises, and `InterruptedWorkError` after Ctrl-C.
     """
     contents = load_image(before).contents
-    reading = read_only(connection, passes, watcher)
+    reading = read_chip(connection, passes, watcher)
     return compare(
         contents, reading.contents, layout, unsure=reading.unstable, show_secrets=show_secrets
     )

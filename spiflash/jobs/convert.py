@@ -33,18 +33,20 @@ from spiflash.jobs import Watcher
 from spiflash.jobs.backup import SetPage, back_up, now
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
+from spiflash.jobs.reading import Reading
 from spiflash.jobs.write import (
     SAFE,
-    Leave,
-    backup_of_this_chip,
-    cut_work,
-    preview,
+    Rewritten,
+    Verify,
+    Work,
+    WriteOptions,
+    find_interrupted,
+    named_backup,
+    refuse_unknown,
     restore,
 )
-from spiflash.jobs.write.before import Before, Witness, read_before
-from spiflash.jobs.write.proof import Verify
-from spiflash.jobs.write.readiness import refuse_unknown
-from spiflash.jobs.write.rewrite import Rewritten, Work
+from spiflash.jobs.write import prepare as prepare_write
+from spiflash.jobs.write.before import read_before
 
 ConversionPage = Callable[["Prepared", str, datetime], str]
 """Makes the page about a conversion, as HTML, from what was prepared, the command for the way back
@@ -128,9 +130,9 @@ def prepare(
     refuse_unknown(connection)
     theirs = _audit_of(image, asked)
     sets = _sets(connection, shelf, asked)
-    cut = cut_work(connection, shelf, watcher, needed=False)
-    if cut is not None:
-        journal = cut.journal
+    begun = find_interrupted(connection, shelf, watcher, needed=False)
+    if begun is not None:
+        journal = begun.journal
         for each in sets:
             found = _prepared(each, theirs, image, asked)
             if found.made.sha256 == journal.state.image_sha256:
@@ -170,8 +172,7 @@ def prepare(
 def _sets(connection: Connection, shelf: Shelf, asked: Asked) -> Sequence[BackupSet]:
     """Verified sets that may be of this very chip, newest first."""
     if asked.backup is not None:
-        named = backup_of_this_chip(connection, shelf, Leave(backup=asked.backup), b"")
-        return [named] if named is not None else []
+        return [named_backup(asked.backup, connection)]
     unique = connection.unique_id.hex() if connection.unique_id else None
     listed = shelf.backups_of(connection.chip.jedec_id.hex(), unique, connection.chip.size)
     return [each for each in listed.sets if each.record.verified][:MOST_SETS]
@@ -179,9 +180,9 @@ def _sets(connection: Connection, shelf: Shelf, asked: Asked) -> Sequence[Backup
 
 def _held(
     connection: Connection, sets: Sequence[BackupSet], asked: Asked, watcher: Watcher
-) -> Before:
+) -> Reading:
     """What the chip holds."""
-    known = [Witness(0, each.contents()) for each in sets]
+    known = [(0, each.contents()) for each in sets]
     return read_before(connection, known, asked.passes, watcher)
 
 
@@ -221,8 +222,8 @@ def refuse(prepared: Prepared) -> None:
 def foresee(connection: Connection, shelf: Shelf, prepared: Prepared, watcher: Watcher) -> Work:
     """What writing would do; nothing is changed or asked."""
     refuse(prepared)
-    leave = Leave(backup=prepared.set.path)
-    return preview(connection, shelf, prepared.made, watcher, leave=leave)
+    options = WriteOptions(backup=prepared.set.path)
+    return prepare_write(connection, shelf, prepared.made, watcher, options)
 
 
 def convert(
@@ -237,7 +238,7 @@ def convert(
     in_advance: bool = False,
 ) -> Rewritten:
     """Write what was prepared, by the way that `restore` goes, and prove it. `unprotect` and
-    `in_advance` are those of `Leave`.
+    `in_advance` are those of `WriteOptions`.
 
     Raises `ImageError` for an image that was refused, `ShelfError` when the chip holds something
     else by now than the set, and what `restore` raises.
@@ -254,16 +255,14 @@ def convert(
             )
         return agree(work)
 
-    return restore(
-        connection,
-        shelf,
-        prepared.made,
-        watcher,
-        agree=agreed,
-        leave=Leave(backup=prepared.set.path, unprotect=unprotect, in_advance=in_advance),
+    options = WriteOptions(
         passes=prepared.asked.passes,
         verify=verify,
+        backup=prepared.set.path,
+        unprotect=unprotect,
+        in_advance=in_advance,
     )
+    return restore(connection, shelf, prepared.made, watcher, options, agree=agreed)
 
 
 def save_image(prepared: Prepared, path: Path) -> None:

@@ -19,6 +19,7 @@ from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.layout import Layout, find_layouts
 from spiflash.dump.survey import survey
 from spiflash.errors import ImageError, UsageError
+from spiflash.nor.chip import ChipIdentity
 from spiflash.spans import merged
 
 LIMIT = 256 << 20
@@ -31,17 +32,25 @@ _SAFE = "The chip has not been touched."
 class Image:
     """Bytes and where they come from.
 
-    Of a backup set, `verified` is what its record says, `jedec_id` and `registers` are those of
-    the chip it was taken from (hexadecimal, registers by name); a plain file has none of them.
-    `parts` are the (start, end) offsets in it that are to be written, ascending; None for all.
+    Of a backup set, `verified` is what its record says, `identity`, `registers` (hexadecimal, by
+    name) and `board` are those of the chip and board it was taken from; a plain file has none of
+    them. `parts` are the (start, end) offsets in it that are to be written, ascending; None for
+    all. `regions` are their names.
     """
 
     name: str
     contents: bytes
     verified: bool | None = None
-    jedec_id: str | None = None
+    identity: ChipIdentity | None = None
     registers: Mapping[str, str] = field(default_factory=dict)
+    board: str = ""
     parts: tuple[tuple[int, int], ...] | None = None
+    regions: tuple[str, ...] = ()
+
+    @property
+    def ranges(self) -> tuple[tuple[int, int], ...]:
+        """The (start, end) offsets that are written."""
+        return self.parts or ((0, len(self.contents)),)
 
     @property
     def sha256(self) -> str:
@@ -130,8 +139,9 @@ def _from_set(folder: Path) -> Image:
         _name(folder),
         found.contents(),
         record.verified,
-        record.chip.jedec_id,
+        ChipIdentity.from_hex(record.chip.jedec_id, record.chip.unique_id, record.size),
         record.chip.registers,
+        record.board,
     )
 
 
@@ -207,7 +217,7 @@ def only_regions(
                 remedy="Use an image of the whole chip, or leave that region out.",
             )
         spans.append((start, end))
-    return replace(image, parts=tuple(merged(spans)))
+    return replace(image, parts=tuple(merged(spans)), regions=tuple(names))
 
 
 def _stated(image: Image) -> Layout:

@@ -29,7 +29,7 @@ from spiflash.jobs.clock_sweep import sweep_clocks
 from spiflash.jobs.connection import Connection, Settings, connect
 from spiflash.jobs.image import load_image
 from spiflash.jobs.same_board import SameBoard
-from spiflash.jobs.write import erase, restore
+from spiflash.jobs.write import WriteOptions, blank, restore
 from spiflash.jobs.write.readiness import refuse_unknown
 from spiflash.nor import commands
 from spiflash.nor.commands import ReadStyle
@@ -406,7 +406,9 @@ def _unplugging(
         with connect(settings) as connection:
             start = max(0, connection.chip.size - (1 << 20))
             proving.watcher.say("NOW: pull the USB cable out while the bar moves")
-            erase(connection, shelf, proving.watcher, agree=lambda work: True, at=start)
+            image = blank(connection, start, None)
+            options = WriteOptions(at=start)
+            restore(connection, shelf, image, proving.watcher, options, agree=lambda work: True)
     except AdapterLostError:
         lost = True
     if lost and not replug():
@@ -414,7 +416,8 @@ def _unplugging(
         return
     try:
         with connect(settings) as connection:
-            restore(connection, shelf, None, proving.watcher, agree=lambda work: True, undo=True)
+            options = WriteOptions(undo=True)
+            restore(connection, shelf, None, proving.watcher, options, agree=lambda work: True)
     except SpiflashError as exc:
         proving.note("unplug", _UNPLUG, False, exc.cause)
         return

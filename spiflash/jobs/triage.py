@@ -18,9 +18,9 @@ from spiflash.jobs import Watcher
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import load_image
-from spiflash.jobs.reading import Reading, read_only
+from spiflash.jobs.reading import Reading, read_chip
 from spiflash.jobs.sources import OwnBackup, own_backup
-from spiflash.jobs.write.rewrite import TURNAROUND
+from spiflash.jobs.write.work import TURNAROUND
 from spiflash.plan import Plan, TransferCost, make_plan
 
 
@@ -80,7 +80,7 @@ def triage_chip(
     model = None
     if asked.image is not None:
         model = reference(load_image(asked.image).contents, layout)
-    reading = read_only(connection, passes, watcher, "Start the triage again when you are ready.")
+    reading = read_chip(connection, passes, watcher, "Start the triage again when you are ready.")
     chip = reference(reading.contents, layout)
     own = own_backup(connection, shelf, chip, watcher, named=asked.backup)
     found = judge(

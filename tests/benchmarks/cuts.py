@@ -46,7 +46,7 @@ from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import restore
+from spiflash.jobs.write import WriteOptions, restore
 from tests.job_rig import contents, small
 
 NAME = "W25Q64JV"
@@ -107,7 +107,9 @@ class Case:
             bus.close()
 
     def write(self, connection: Connection, shelf: Shelf, image: Image | None) -> None:
-        restore(connection, shelf, image, Unwatched(), agree=lambda _: True, at=self.at)
+        restore(
+            connection, shelf, image, Unwatched(), WriteOptions(at=self.at), agree=lambda _: True
+        )
 
     def prepare(self, folder: Path) -> None:
         """A verified backup on the shelf `folder`."""

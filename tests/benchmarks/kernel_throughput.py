@@ -24,7 +24,7 @@ from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Settings, connect
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import restore
+from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.commands import ReadStyle
 from tests.benchmarks.throughput import pages_of, plain_programming, plain_reading
 
@@ -78,7 +78,9 @@ def main() -> None:
         back_up(connection, shelf, Unwatched())
         image = Image("blank", b"\xff" * WRITTEN)
         restoring = measured(
-            lambda: restore(connection, shelf, image, Unwatched(), agree=lambda _: True, at=at)
+            lambda: restore(
+                connection, shelf, image, Unwatched(), WriteOptions(at=at), agree=lambda _: True
+            )
         )
     controller = SpiController()
     controller.configure("ftdi:///1")

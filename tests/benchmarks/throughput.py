@@ -50,7 +50,7 @@ from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection, connected, find_out
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
@@ -208,8 +208,8 @@ def our_restore(
                 shelf,
                 image,
                 Unwatched(),
+                WriteOptions(in_advance=True),
                 agree=lambda _: True,
-                leave=Leave(in_advance=True),
             )
         )
         reading = 8 * SIZE / actual

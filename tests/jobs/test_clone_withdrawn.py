@@ -20,7 +20,7 @@ from spiflash.archive.ledger_journal import withdraw
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ShelfError
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import preview, restore
+from spiflash.jobs.write import WriteOptions, prepare, restore
 
 OPEN = Image("open.bin", heron_open())
 OTHER = InHand("other", "heron-open", "b", "ef4017", "00", 8 << 20, "/s", "00" * 32, {})
@@ -62,10 +62,10 @@ def test_what_was_begun_is_not_finished_with_another_boards_value(rig: Rig) -> N
         ):
             restore(connection, shelf, image, WATCHER, agree=lambda work: True)
     with Bench(chip).connect() as connection, pytest.raises(ShelfError, match="heron-open"):
-        preview(connection, shelf, None, WATCHER)
+        prepare(connection, shelf, None, WATCHER)
     assert chip.contents == half
     with Bench(chip).connect() as connection:
-        restore(connection, shelf, None, WATCHER, agree=lambda work: True, undo=True)
+        restore(connection, shelf, None, WATCHER, WriteOptions(undo=True), agree=lambda work: True)
     assert chip.contents == heron_variant(4)
     assert open_journals(shelf.journals).whole == ()
 

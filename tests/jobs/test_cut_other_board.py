@@ -12,10 +12,9 @@ from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ChipMismatchError, NoBackupError, SpiflashError, UnfinishedWorkError
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import restore
+from spiflash.jobs.write import WriteOptions, restore
 from tests.job_rig import WATCHER
 from tests.small_board import (
-    FREELY,
     KIB,
     SECTOR,
     SHARED,
@@ -33,15 +32,15 @@ def test_a_cut_restore_is_not_finished_on_another_board(tmp_path: Path) -> None:
     old, held = noise(1), noise(2)
     first, other = Board(old, 3, nameless=True), Board(held, 4, nameless=True)
     image, shelf = Image("new", noise(3)[: 384 * KIB]), Shelf(tmp_path)
-    first.cut(shelf, image, pages=900, leave=FREELY)
+    first.cut(shelf, image, pages=900, without_backup=True)
     with pytest.raises(ChipMismatchError, match="not of this chip") as caught:
-        other.write(shelf, None, leave=FREELY)
+        other.write(shelf, None, without_backup=True)
     assert "away from the shelf" in caught.value.remedy
     # The same image for the other board is work of its own, bound by the backup rule.
     with pytest.raises(NoBackupError):
         other.write(shelf, image)
     assert other.holds == held
-    other.write(shelf, image, leave=FREELY)
+    other.write(shelf, image, without_backup=True)
     assert other.holds == image.contents + held[len(image.contents) :]
     assert held in [each.contents() for each in shelf.sets().sets]
     assert len(open_journals(shelf.journals).whole) == 1
@@ -141,10 +140,17 @@ def test_what_is_to_be_erased_again_is_so_after_a_cut_as_well(tmp_path: Path) ->
         pytest.raises(SpiflashError),
         board.session(UsbFaults(on_transfer=unplug)) as connection,
     ):
-        restore(connection, shelf, image, WATCHER, agree=yes, leave=FREELY, again=(blank,))
+        restore(
+            connection,
+            shelf,
+            image,
+            WATCHER,
+            WriteOptions(without_backup=True, erase_again=(blank,)),
+            agree=yes,
+        )
     board.chip.erased.clear()
     with pytest.raises(UnfinishedWorkError, match="another request"):
-        board.write(shelf, image, again=((0x40000, 0x41000),))
+        board.write(shelf, image, erase_again=((0x40000, 0x41000),))
     board.write(shelf, None)
     assert board.holds == image.contents
     erased = {at for low, size in board.chip.erased for at in range(low, low + size, SECTOR)}

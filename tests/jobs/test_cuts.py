@@ -24,7 +24,7 @@ from spiflash.archive.journal import OpenJournals, open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import InterruptedWorkError, ShelfError, SpiflashError
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.commands import ReadStyle, read_status, write_enable, write_register
 from spiflash.nor.flash import NorFlash
@@ -34,7 +34,7 @@ from tests.power_loss import CutError, Cutter, install
 
 KIB = 1024
 ROOT = Path(__file__).resolve().parents[2]
-FREELY = Leave(without_backup=True)
+FREELY = WriteOptions(without_backup=True)
 
 
 @pytest.fixture(scope="module")
@@ -101,7 +101,9 @@ def test_the_switch_that_cuts_every_job(
             with case.session(chip, UsbFaults()) as (connection, _):
                 notices = pytest.raises(CutError, match="contents not as without a cut")
                 with notices if lost else nullcontext():
-                    restore(connection, shelf, image, WATCHER, agree=lambda _: True, at=at)
+                    restore(
+                        connection, shelf, image, WATCHER, WriteOptions(at=at), agree=lambda _: True
+                    )
             assert chip.contents == new
     finally:
         remove()
@@ -158,7 +160,7 @@ def test_a_cut_restore_can_be_undone(case: Case, shelf: Shelf, backup: Path) -> 
     chip.power(False, bench.clock.now())
     assert chip.contents != case.old
     with case.session(chip, UsbFaults()) as (connection, _):
-        restore(connection, shelf, None, WATCHER, agree=lambda _: True, undo=True)
+        restore(connection, shelf, None, WATCHER, WriteOptions(undo=True), agree=lambda _: True)
     assert chip.contents == case.old
     assert not open_journals(shelf.journals).whole
 
@@ -201,9 +203,8 @@ def test_a_journal_of_another_chip_is_left_alone(case: Case, shelf: Shelf, backu
             shelf,
             other.image,
             WATCHER,
+            WriteOptions(without_backup=True, at=other.at),
             agree=lambda _: True,
-            leave=FREELY,
-            at=other.at,
         )
     assert other_chip.contents == other.new
     assert len(open_journals(shelf.journals).whole) == 1
@@ -232,7 +233,7 @@ def test_protection_is_put_back_by_the_resume(tmp_path: Path) -> None:
     with rig.connect("MX25L6406E") as connection:
         connection.bus.run([write_enable(), write_register(0x01, b"\x1c", rest=0.1)])
     assert chip.registers["SR1"] == 0x1C
-    leave = Leave(without_backup=True, unprotect=True)
+    options = WriteOptions(without_backup=True, unprotect=True)
 
     def unplug(number: int) -> None:
         # In the middle of the pages: nobody can put anything back.
@@ -241,7 +242,7 @@ def test_protection_is_put_back_by_the_resume(tmp_path: Path) -> None:
 
     rig.faults = UsbFaults(on_transfer=unplug)
     with pytest.raises(SpiflashError), rig.connect("MX25L6406E") as connection:
-        restore(connection, shelf, image, WATCHER, agree=lambda _: True, leave=leave)
+        restore(connection, shelf, image, WATCHER, options, agree=lambda _: True)
     chip.power(False, 1e9)
     assert not chip.registers["SR1"] & 0x1C, "the cut left it open"
     rig.faults = UsbFaults()

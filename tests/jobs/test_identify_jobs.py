@@ -18,7 +18,7 @@ from spiflash.errors import ChipMismatchError, ChipUnknownError, UsageError
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.capacity import Reach
 from spiflash.nor.commands import ReadStyle
 from tests.job_rig import WATCHER, Rig, heron_rig
@@ -108,9 +108,8 @@ def test_a_stranger_is_written_on_a_persons_word(tmp_path: Path) -> None:
             Shelf(tmp_path),
             Image("new", b"new contents"),
             WATCHER,
+            WriteOptions(at=0x700000, without_backup=True),
             agree=lambda work: True,
-            at=0x700000,
-            leave=Leave(without_backup=True),
         )
     assert chip.contents[0x700000:0x70000C] == b"new contents"
     assert chip.contents[:0x700000] == heron_factory()[:0x700000]

@@ -30,8 +30,7 @@ from spiflash.errors import (
     UnstableReadError,
 )
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, erase, restore
-from spiflash.jobs.write.proof import Verify
+from spiflash.jobs.write import Verify, WriteOptions, blank, restore
 from tests.benchmarks.cuts import Case, sweep
 from tests.job_rig import WATCHER, Rig
 from tests.small_board import (
@@ -97,7 +96,14 @@ def test_a_clip_that_is_moved_while_the_question_is_open(
 
     shelf = Shelf(tmp_path)
     with pytest.raises(ChipMismatchError, match="Another board"), board.session() as connection:
-        restore(connection, shelf, image_for(ours), WATCHER, agree=move, leave=FREELY)
+        restore(
+            connection,
+            shelf,
+            image_for(ours),
+            WATCHER,
+            WriteOptions(without_backup=True),
+            agree=move,
+        )
     assert (board.holds, second.holds) == (ours, theirs)
     assert not open_journals(shelf.journals).whole
 
@@ -128,7 +134,14 @@ def test_a_clip_that_is_moved_in_mid_write(pages: int, tmp_path: Path) -> None:
         pytest.raises(SpiflashError) as caught,
         board.session(UsbFaults(on_transfer=move)) as connection,
     ):
-        restore(connection, shelf, image_for(noise(1)), WATCHER, agree=yes, leave=FREELY)
+        restore(
+            connection,
+            shelf,
+            image_for(noise(1)),
+            WATCHER,
+            WriteOptions(without_backup=True),
+            agree=yes,
+        )
     assert moved
     assert second.holds == noise(2)
     (journal,) = open_journals(shelf.journals).whole
@@ -151,18 +164,18 @@ def test_a_cut_work_is_finished_on_its_own_board_only(
     theirs = noise(2) if kind == "other" else sister(ours)
     board, second = Board(ours, 1, unique is None, unique), Board(theirs, 2, unique is None, unique)
     shelf, image = Shelf(tmp_path), image_for(ours)
-    board.cut(shelf, image, leave=FREELY, at=0)
+    board.cut(shelf, image, without_backup=True, at=0)
     if kind == "sister" and unique is not None:
         # A copy of the ID and one sector of settings apart: nothing but the settings tells.
         return
     with pytest.raises(ChipMismatchError, match="not of this chip"):
-        second.write(shelf, None, leave=FREELY)
+        second.write(shelf, None, without_backup=True)
     assert second.holds == theirs
     if unique is None:
         with pytest.raises(NoBackupError):
             second.write(shelf, image)
         assert second.holds == theirs
-    second.write(shelf, image, leave=FREELY)
+    second.write(shelf, image, without_backup=True)
     assert second.holds == image.contents
     assert sectors(theirs) <= saved_sectors(shelf) | sectors(second.holds)
     board.write(shelf, None)
@@ -172,10 +185,10 @@ def test_a_cut_work_is_finished_on_its_own_board_only(
 def test_two_programs_on_one_shelf_do_not_take_each_others_journal(tmp_path: Path) -> None:
     first, second = Board(noise(1), 1, nameless=True), Board(noise(2), 2, nameless=True)
     shelf, image = Shelf(tmp_path), image_for(noise(1))
-    first.cut(shelf, image, leave=FREELY)
+    first.cut(shelf, image, without_backup=True)
     (journal,) = open_journals(shelf.journals).whole
     with journal.held():  # somebody is at it
-        second.write(shelf, image, leave=FREELY)
+        second.write(shelf, image, without_backup=True)
         with pytest.raises(SpiflashError):
             first.write(shelf, None)
     assert second.holds == image.contents
@@ -186,14 +199,14 @@ def test_two_programs_on_one_shelf_do_not_take_each_others_journal(tmp_path: Pat
 
 def test_a_resume_needs_a_backup_like_any_write(tmp_path: Path) -> None:
     board, shelf = Board(noise(1)), Shelf(tmp_path)
-    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    board.cut(shelf, image_for(noise(1)), without_backup=True)
     for each in shelf.sets().sets:
         each.path.rename(each.path.with_name("." + each.name))
     half = board.holds
     with pytest.raises(NoBackupError):
         board.write(shelf, None)
     assert board.holds == half
-    board.write(shelf, None, leave=FREELY)
+    board.write(shelf, None, without_backup=True)
     # What it held before is in no set: the journal is the only copy, and stays.
     (kept,) = [path for path in shelf.journals.iterdir() if path.name.startswith(".ended-")]
     assert (kept / "before.bin").read_bytes() == noise(1)
@@ -203,34 +216,41 @@ def test_a_resume_needs_a_backup_like_any_write(tmp_path: Path) -> None:
 # -- what no set has is kept -------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("leave", [Leave(), FREELY])
+@pytest.mark.parametrize("options", [WriteOptions(), FREELY])
 @pytest.mark.parametrize("what", ["set", "region", "erase"])
 def test_what_was_written_since_the_backup_is_kept(
-    what: str, leave: Leave, tmp_path: Path, full_sweep: bool
+    what: str, options: WriteOptions, tmp_path: Path, full_sweep: bool
 ) -> None:
-    if not full_sweep and (what == "region" or leave.without_backup != (what == "set")):
+    if not full_sweep and (what == "region" or options.without_backup != (what == "set")):
         return
     board, shelf = Board(noise(1)), Shelf(tmp_path)
-    if not leave.without_backup:
+    if not options.without_backup:
         board.save(shelf)
     board.chip.contents[0x25000:0x3A000] = noise(5, 0x15000)
     held = board.holds
     said = Said()
     with board.session() as connection:
         if what == "erase":
-            erase(connection, shelf, said, agree=yes, leave=leave, at=0x20000, length=0x20000)
+            restore(
+                connection,
+                shelf,
+                blank(connection, 0x20000, 0x20000),
+                said,
+                replace(options, at=0x20000),
+                agree=yes,
+            )
         else:
             parts = ((0x24000, 0x30100),) if what == "region" else None
             image = Image("factory", noise(1), parts=parts)
-            restore(connection, shelf, image, said, agree=yes, leave=leave)
+            restore(connection, shelf, image, said, options, agree=yes)
     assert sectors(held) <= saved_sectors(shelf) | sectors(board.holds)
     kept = [each for each in shelf.sets().sets if each.contents() == held]
     assert len(kept) == 1
     assert any(str(kept[0].path) in line for line in said.lines)
     # It counts as saved from now on.
     with board.session() as connection:
-        restore(connection, shelf, Image("back", held), WATCHER, agree=yes, leave=leave)
-        restore(connection, shelf, Image("factory", noise(1)), WATCHER, agree=yes, leave=leave)
+        restore(connection, shelf, Image("back", held), WATCHER, options, agree=yes)
+        restore(connection, shelf, Image("factory", noise(1)), WATCHER, options, agree=yes)
     assert len([each for each in shelf.sets().sets if each.contents() == held]) == 1
 
 
@@ -259,7 +279,7 @@ def test_a_full_disk_stops_the_work_before_it_begins(
 
     monkeypatch.setattr(Shelf, "place", full)
     with pytest.raises(ShelfError):
-        board.write(shelf, image_for(noise(1)), leave=FREELY)
+        board.write(shelf, image_for(noise(1)), without_backup=True)
     assert board.holds == noise(1)
     assert not open_journals(shelf.journals).whole
 
@@ -283,7 +303,14 @@ def test_commands_that_do_not_arrive_are_noticed_before_writing(seed: int, tmp_p
         return True
 
     with pytest.raises(UnstableReadError), board.session() as connection:
-        restore(connection, shelf, image_for(noise(1)), WATCHER, agree=agree, leave=FREELY)
+        restore(
+            connection,
+            shelf,
+            image_for(noise(1)),
+            WATCHER,
+            WriteOptions(without_backup=True),
+            agree=agree,
+        )
     assert board.holds == noise(1)
     assert not board.chip.erased
 
@@ -304,7 +331,7 @@ class FastWireBad(Wrapper):
 def test_a_clock_that_is_too_fast_for_commands_is_halved(tmp_path: Path) -> None:
     board = Board(noise(1), clip=lambda device: FastWireBad(device, 16e6))
     shelf = Shelf(tmp_path)
-    said = board.write(shelf, image_for(noise(1)), leave=FREELY)
+    said = board.write(shelf, image_for(noise(1)), without_backup=True)
     assert any("15 MHz is used for writing" in line for line in said.lines)
     assert board.holds == image_for(noise(1)).contents
 
@@ -314,7 +341,14 @@ def test_the_write_enable_latch_is_clear_after_a_failure(tmp_path: Path) -> None
     board.chip.stick(0x21000, 0, 0)
     with board.session() as connection:
         with pytest.raises(SpiflashError):
-            restore(connection, shelf, image_for(noise(1)), WATCHER, agree=yes, leave=FREELY)
+            restore(
+                connection,
+                shelf,
+                image_for(noise(1)),
+                WATCHER,
+                WriteOptions(without_backup=True),
+                agree=yes,
+            )
         assert not connection.flash.status() & 0x02
 
 
@@ -333,7 +367,7 @@ def test_an_erase_that_takes_more_is_put_back_at_once(tmp_path: Path) -> None:
     board, shelf = Board(noise(1), clip=LargerErase), Shelf(tmp_path)
     image = Image("one", noise(1)[:0x23000] + noise(8, SECTOR) + noise(1)[0x24000:])
     with pytest.raises(EraseSizeError, match="took more than that") as caught:
-        board.write(shelf, image, leave=FREELY)
+        board.write(shelf, image, without_backup=True)
     assert "holds what it held" in caught.value.state
     assert board.holds == noise(1)
     assert not open_journals(shelf.journals).whole
@@ -355,7 +389,7 @@ def test_another_request_after_a_cut_is_not_reported_as_done(
     image: Image, at: int, tmp_path: Path
 ) -> None:
     board, shelf = Board(noise(1)), Shelf(tmp_path)
-    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    board.cut(shelf, image_for(noise(1)), without_backup=True)
     half = board.holds
     if at:
         image = replace(image, contents=image.contents[:-at])
@@ -375,7 +409,7 @@ def test_what_the_board_wrote_since_is_named_and_stays(
     if undo and not full_sweep:
         return
     board, shelf = Board(noise(1)), Shelf(tmp_path)
-    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    board.cut(shelf, image_for(noise(1)), without_backup=True)
     board.chip.contents[0x70000:0x71000] = noise(6, SECTOR)
     said = board.write(shelf, None, undo=undo, verify=Verify.ALL)
     wanted = noise(1) if undo else image_for(noise(1)).contents
@@ -385,7 +419,7 @@ def test_what_the_board_wrote_since_is_named_and_stays(
 
 def test_what_the_board_wrote_inside_is_kept_before_it_is_overwritten(tmp_path: Path) -> None:
     board, shelf = Board(noise(1)), Shelf(tmp_path)
-    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    board.cut(shelf, image_for(noise(1)), without_backup=True)
     board.chip.contents[0x2F000:0x30000] = noise(6, SECTOR)
     board.write(shelf, None)
     assert board.holds == image_for(noise(1)).contents
@@ -394,7 +428,7 @@ def test_what_the_board_wrote_inside_is_kept_before_it_is_overwritten(tmp_path: 
 
 def test_all_of_the_chip_can_be_verified_after_a_cut(tmp_path: Path) -> None:
     board, shelf = Board(noise(1)), Shelf(tmp_path)
-    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    board.cut(shelf, image_for(noise(1)), without_backup=True)
     board.write(shelf, None, verify=Verify.ALL)
     assert board.holds == image_for(noise(1)).contents
 
@@ -402,7 +436,7 @@ def test_all_of_the_chip_can_be_verified_after_a_cut(tmp_path: Path) -> None:
 def test_a_page_that_went_astray_before_the_cut_is_put_back(tmp_path: Path) -> None:
     """A program without an erase only clears bits: no board writes so over what it holds."""
     board, shelf = Board(noise(1)), Shelf(tmp_path)
-    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    board.cut(shelf, image_for(noise(1)), without_backup=True)
     was = bytes(board.chip.contents[:256])
     board.chip.contents[:256] = bytes(a & b for a, b in zip(was, noise(9, 256), strict=True))
     said = board.write(shelf, None)
@@ -413,7 +447,7 @@ def test_a_page_that_went_astray_before_the_cut_is_put_back(tmp_path: Path) -> N
 @pytest.mark.parametrize("name", ["state.json", "before.bin", "after.bin"])
 def test_a_rotten_journal_is_a_stop(name: str, tmp_path: Path) -> None:
     board, shelf = Board(noise(1)), Shelf(tmp_path)
-    board.cut(shelf, image_for(noise(1)), leave=FREELY)
+    board.cut(shelf, image_for(noise(1)), without_backup=True)
     (journal,) = open_journals(shelf.journals).whole
     file = journal.path / name
     if name == "state.json":
@@ -426,7 +460,7 @@ def test_a_rotten_journal_is_a_stop(name: str, tmp_path: Path) -> None:
     half = board.holds
     for image in (None, image_for(noise(1)), Image("back", noise(1))):
         with pytest.raises(UnfinishedWorkError, match="damaged"):
-            board.write(shelf, image, leave=FREELY)
+            board.write(shelf, image, without_backup=True)
     assert board.holds == half
 
 
@@ -441,7 +475,14 @@ class Deaf(Wrapper):
 def test_a_chip_that_ignores_writes_ends_in_words_and_few_bars(tmp_path: Path) -> None:
     board, shelf, said = Board(noise(1), clip=Deaf), Shelf(tmp_path), Said()
     with pytest.raises(SpiflashError) as caught, board.session() as connection:
-        restore(connection, shelf, Image("new", noise(2)), said, agree=yes, leave=FREELY)
+        restore(
+            connection,
+            shelf,
+            Image("new", noise(2)),
+            said,
+            WriteOptions(without_backup=True),
+            agree=yes,
+        )
     assert caught.value.remedy
     assert board.holds == noise(1)
     assert len(said.bars) < 40
@@ -455,9 +496,9 @@ def test_the_boards_own_items_tell_copies_of_a_chip_apart(tmp_path: Path) -> Non
     theirs = base[:0x70000] + environment("00:00:5e:00:53:02") + base[0x71000:]
     board, second = Board(ours, 1, unique=SHARED), Board(theirs, 2, unique=SHARED)
     shelf, image = Shelf(tmp_path), image_for(ours)
-    board.cut(shelf, image, leave=FREELY)
+    board.cut(shelf, image, without_backup=True)
     with pytest.raises(ChipMismatchError, match="not of this chip"):
-        second.write(shelf, None, leave=FREELY)
+        second.write(shelf, None, without_backup=True)
     assert second.holds == theirs
     # The same board with another setting is still the same board.
     board.chip.contents[0x70000:0x71000] = environment("00:00:5e:00:53:01", "bootdelay=9")
@@ -485,7 +526,14 @@ def test_protection_that_comes_back_is_noticed(tmp_path: Path) -> None:
         pytest.raises(SupplyLostError),
         board.session(UsbFaults(on_transfer=dip)) as connection,
     ):
-        restore(connection, shelf, image_for(noise(1)), WATCHER, agree=yes, leave=FREELY)
+        restore(
+            connection,
+            shelf,
+            image_for(noise(1)),
+            WATCHER,
+            WriteOptions(without_backup=True),
+            agree=yes,
+        )
     assert dipped
     assert len(open_journals(shelf.journals).whole) == 1
 
@@ -517,7 +565,14 @@ def test_a_chip_that_woke_in_3_byte_mode_gets_no_page(
 
     rig.faults = UsbFaults(on_transfer=dip)
     with pytest.raises(SupplyLostError), rig.connect("MX25L25635E", 30e6) as connection:
-        restore(connection, shelf, Image("new", new), WATCHER, agree=yes, leave=FREELY)
+        restore(
+            connection,
+            shelf,
+            Image("new", new),
+            WATCHER,
+            WriteOptions(without_backup=True),
+            agree=yes,
+        )
     assert dipped
     assert bytes(chip.contents[: 256 * KIB]) == noise(1, 256 * KIB)
     rig.faults = UsbFaults()

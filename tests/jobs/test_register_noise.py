@@ -18,7 +18,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import ChipAbsentError, UnstableReadError
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.unprotect import restore_registers, unprotected
 from tests.job_rig import WATCHER, Rig
 from tests.protection_rig import chip_with, whole
@@ -41,8 +41,8 @@ def test_a_register_that_was_read_wrongly_is_not_written_back(
             shelf,
             Image("bottom", TOP),
             WATCHER,
+            WriteOptions(without_backup=True),
             agree=lambda work: True,
-            leave=Leave(without_backup=True),
         )
     assert chip.contents[: len(TOP)] == TOP
     assert chip.snapshot().registers == before

@@ -24,13 +24,12 @@ from spiflash.errors import (
 )
 from spiflash.jobs.backup import back_up, verify
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, erase, restore
-from spiflash.jobs.write.rewrite import Work
+from spiflash.jobs.write import Work, WriteOptions, blank, restore
 from spiflash.nor.commands import write_enable, write_register
 from tests.job_rig import WATCHER, Rig, heron_rig
 
 SECTOR = 4096
-FREELY = Leave(without_backup=True)
+FREELY = WriteOptions(without_backup=True)
 
 
 def yes(work: Work) -> bool:
@@ -109,7 +108,7 @@ def test_a_small_image_leaves_its_neighbours(tmp_path: Path, backups: Backups) -
     old = backups.saved(rig, shelf)
     piece = Image("piece", bytes(range(256)) * 5)
     with rig.connect() as connection:
-        restore(connection, shelf, piece, WATCHER, agree=yes, at=0x40123)
+        restore(connection, shelf, piece, WATCHER, WriteOptions(at=0x40123), agree=yes)
     expected = old[:0x40123] + piece.contents + old[0x40123 + 1280 :]
     assert bytes(rig.chip.contents) == expected
 
@@ -118,7 +117,14 @@ def test_erase_of_a_range_keeps_the_rest(tmp_path: Path, backups: Backups) -> No
     shelf, rig = Shelf(tmp_path), heron_rig()
     old = backups.saved(rig, shelf)
     with rig.connect() as connection:
-        erase(connection, shelf, WATCHER, agree=yes, at=0x440100, length=0x10000)
+        restore(
+            connection,
+            shelf,
+            blank(connection, 0x440100, 0x10000),
+            WATCHER,
+            WriteOptions(at=0x440100),
+            agree=yes,
+        )
     assert bytes(rig.chip.contents) == old[:0x440100] + b"\xff" * 0x10000 + old[0x450100:]
 
 
@@ -126,7 +132,7 @@ def test_the_whole_chip_can_be_blanked(tmp_path: Path, backups: Backups) -> None
     shelf, rig = Shelf(tmp_path), heron_rig()
     backups.saved(rig, shelf)
     with rig.connect() as connection:
-        erase(connection, shelf, WATCHER, agree=yes)
+        restore(connection, shelf, blank(connection, 0, None), WATCHER, agree=yes)
     assert bytes(rig.chip.contents) == b"\xff" * (8 << 20)
 
 
@@ -139,13 +145,12 @@ def refused(
     kind: type[SpiflashError],
     image: Image,
     *,
-    at: int = 0,
-    leave: Leave | None = None,
     agree: object = yes,
+    **how: object,
 ) -> SpiflashError:
     before = rig.chip.snapshot()
     with pytest.raises(kind) as caught, rig.connect() as connection:
-        restore(connection, shelf, image, WATCHER, agree=agree, leave=leave, at=at)  # type: ignore[arg-type]
+        restore(connection, shelf, image, WATCHER, WriteOptions(**how), agree=agree)  # type: ignore[arg-type]
     assert rig.chip.snapshot() == before
     assert rig.chip.pages_programmed == 0
     assert not rig.chip.erased
@@ -173,9 +178,7 @@ def test_a_named_backup_of_another_board_is_refused(tmp_path: Path, backups: Bac
     other = Rig(NorChip("W25Q64JV", heron_variant(9), seed=99))
     backups.saved(other, shelf)
     foreign = shelf.sets().sets[0].path
-    refused(
-        heron_rig(), shelf, NoBackupError, Image("x", heron_open()), leave=Leave(backup=foreign)
-    )
+    refused(heron_rig(), shelf, NoBackupError, Image("x", heron_open()), backup=foreign)
 
 
 def test_a_tampered_backup_does_not_count(tmp_path: Path, backups: Backups) -> None:
@@ -189,10 +192,10 @@ def test_a_tampered_backup_does_not_count(tmp_path: Path, backups: Backups) -> N
 
 def test_an_image_that_does_not_fit_is_refused(tmp_path: Path, backups: Backups) -> None:
     big = Image("sixteen", heron_open() * 2)
-    error = refused(heron_rig(), Shelf(tmp_path), ImageError, big, leave=FREELY)
+    error = refused(heron_rig(), Shelf(tmp_path), ImageError, big, without_backup=True)
     assert "chip of this size" in error.remedy
     padded = Image("padded", heron_open() + b"\xff" * (8 << 20))
-    error = refused(heron_rig(), Shelf(tmp_path), ImageError, padded, leave=FREELY)
+    error = refused(heron_rig(), Shelf(tmp_path), ImageError, padded, without_backup=True)
     assert "cut the file at 8388608 bytes" in error.remedy
 
 
@@ -202,7 +205,7 @@ def test_saying_no_changes_nothing(tmp_path: Path, backups: Backups) -> None:
         Shelf(tmp_path),
         DeclinedError,
         Image("x", heron_open()),
-        leave=FREELY,
+        without_backup=True,
         agree=lambda work: False,
     )
 
@@ -225,7 +228,9 @@ def test_a_protected_range_is_refused(tmp_path: Path, backups: Backups) -> None:
 def test_a_chip_that_is_not_in_the_table_is_only_read(tmp_path: Path, backups: Backups) -> None:
     rig = heron_rig()
     rig.chip.relabel(b"\x5a\x5a\x17")
-    error = refused(rig, Shelf(tmp_path), ChipUnknownError, Image("x", b"\x00"), leave=FREELY)
+    error = refused(
+        rig, Shelf(tmp_path), ChipUnknownError, Image("x", b"\x00"), without_backup=True
+    )
     assert "--part" in error.remedy
 
 
@@ -239,7 +244,14 @@ def test_a_block_whose_erase_was_cut_short_is_erased_again(
     block = (0x200000, 0x210000)
     with rig.connect() as connection:
         image = Image("same", old[block[0] : block[1]])
-        done = restore(connection, shelf, image, WATCHER, agree=yes, at=block[0], again=(block,))
+        done = restore(
+            connection,
+            shelf,
+            image,
+            WATCHER,
+            WriteOptions(at=block[0], erase_again=(block,)),
+            agree=yes,
+        )
     erased = sum(high - low for low, high in done.plan.erased)
     assert erased == block[1] - block[0]
     assert all(block[0] <= low < high <= block[1] for low, high in done.plan.erased)

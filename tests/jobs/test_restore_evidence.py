@@ -23,9 +23,8 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import UnstableReadError, VerifyError
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, preview, restore
-from spiflash.jobs.write.before import Witness, stretches, unconfirmed
-from spiflash.jobs.write.proof import Verify
+from spiflash.jobs.write import Verify, WriteOptions, prepare, restore
+from spiflash.jobs.write.before import stretches, unconfirmed
 from spiflash.jobs.write.rewrite import Rewritten
 from tests.benchmarks.cuts import Case
 from tests.job_rig import WATCHER, small
@@ -91,9 +90,8 @@ def write(connection: Connection, shelf: Shelf, case: Case, **more: object) -> R
         shelf,
         case.image,
         WATCHER,
+        WriteOptions(at=case.at, **more),  # type: ignore[arg-type]
         agree=lambda _: True,
-        at=case.at,
-        **more,  # type: ignore[arg-type]
     )
 
 
@@ -127,9 +125,8 @@ def test_without_a_backup_two_whole_passes_are_taken(case: Case, tmp_path: Path)
             Shelf(tmp_path),
             small,
             WATCHER,
+            WriteOptions(without_backup=True, at=case.at + 8),
             agree=lambda _: True,
-            leave=Leave(without_backup=True),
-            at=case.at + 8,
         )
     assert clip.clocked > 2 * case.size
 
@@ -149,7 +146,7 @@ def test_all_of_the_chip_can_be_verified(case: Case, shelf: Shelf) -> None:
 def test_a_plan_is_made_without_touching_the_chip(case: Case, shelf: Shelf) -> None:
     chip = case.chip()
     with on(chip, case.size) as connection:
-        work = preview(connection, shelf, case.image, WATCHER, at=case.at)
+        work = prepare(connection, shelf, case.image, WATCHER, WriteOptions(at=case.at))
     assert work.plan.steps
     assert work.target == case.new
     assert chip.contents == case.old
@@ -314,11 +311,11 @@ def test_witnesses_speak_for_whole_sectors_only() -> None:
     contents = random.Random(1).randbytes(8 * SECTOR)
     assert unconfirmed(contents, []) == [n * SECTOR for n in range(8)]
     # From the middle of sector 1 to the middle of sector 4: it speaks for 2 and 3.
-    part = Witness(SECTOR + 7, contents[SECTOR + 7 : 4 * SECTOR + 9])
+    part = (SECTOR + 7, contents[SECTOR + 7 : 4 * SECTOR + 9])
     assert unconfirmed(contents, [part]) == [n * SECTOR for n in (0, 1, 4, 5, 6, 7)]
     other = bytearray(contents)
     other[5 * SECTOR] ^= 1
-    whole = Witness(0, bytes(other))
+    whole = (0, bytes(other))
     assert unconfirmed(contents, [whole]) == [5 * SECTOR]
     assert unconfirmed(contents, [part, whole]) == [5 * SECTOR]
     assert stretches([0, SECTOR, 5 * SECTOR]) == [(0, 2 * SECTOR), (5 * SECTOR, 6 * SECTOR)]

@@ -17,8 +17,7 @@ from hwmocks.nor.description import ChipDescription
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ChipUnknownError
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, restore
-from spiflash.jobs.write.rewrite import Work
+from spiflash.jobs.write import Work, WriteOptions, restore
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import Duration, EraseType, uniform
 from spiflash.plan import Erase, TransferCost, make_plan
@@ -87,8 +86,8 @@ def test_a_change_behind_the_small_sectors_leaves_the_boot_loader(
             Shelf(tmp_path),
             Image("new", bytes(new)),
             WATCHER,
+            WriteOptions(without_backup=True),
             agree=yes,
-            leave=Leave(without_backup=True),
         )
     assert bytes(chip.contents) == bytes(new)
 
@@ -106,8 +105,8 @@ def test_a_set_up_that_cannot_be_asked_for_is_not_written(tmp_path: Path) -> Non
                 Shelf(tmp_path),
                 Image("new", bytes(16 << 20)),
                 WATCHER,
+                WriteOptions(without_backup=True),
                 agree=yes,
-                leave=Leave(without_backup=True),
             )
     assert not chip.erased
 

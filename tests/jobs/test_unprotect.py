@@ -21,7 +21,7 @@ from spiflash.errors import ChipProtectedError, InterruptedWorkError, SpiflashEr
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image, load_image
-from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.protection import RegisterLock
 from spiflash.nor.scheme import scheme
@@ -201,7 +201,7 @@ def test_restore_is_refused_without_the_word_and_works_with_it(
     at = chip.description.size - len(TOP)
     with Rig(chip).connect(name) as connection:
         with pytest.raises(ChipProtectedError, match="protection") as caught:
-            restore(connection, shelf, image, WATCHER, agree=lambda work: True, at=at)
+            restore(connection, shelf, image, WATCHER, WriteOptions(at=at), agree=lambda work: True)
         assert "--unprotect" in caught.value.remedy
     assert chip.snapshot() == before
     with Rig(chip).connect(name) as connection:
@@ -210,9 +210,8 @@ def test_restore_is_refused_without_the_word_and_works_with_it(
             shelf,
             image,
             WATCHER,
+            WriteOptions(at=at, unprotect=True),
             agree=lambda work: True,
-            at=at,
-            leave=Leave(unprotect=True),
         )
     assert bytes(chip.contents[at:]) == TOP
     assert chip.snapshot().registers == before.registers
@@ -243,8 +242,8 @@ def test_ctrl_c_in_mid_restore_puts_the_protection_back(tmp_path: Path) -> None:
             shelf,
             Image("bottom", TOP * 4),
             Impatient(),
+            WriteOptions(unprotect=True),
             agree=lambda work: True,
-            leave=Leave(unprotect=True),
         )
     assert chip.protected_ranges == (whole(chip),)
 
@@ -336,8 +335,8 @@ def test_a_part_that_wakes_locked_needs_no_word(name: str, tmp_path: Path) -> No
             Shelf(tmp_path),
             image,
             WATCHER,
+            WriteOptions(without_backup=True),
             agree=lambda _work: True,
-            leave=Leave(without_backup=True),
         )
     assert bytes(chip.contents) == image.contents
     assert chip.registers["SR1"] == locked
@@ -355,8 +354,8 @@ def test_what_cannot_be_lifted_is_said_at_once(tmp_path: Path) -> None:
                 Shelf(tmp_path),
                 Image("new", bytes(8 << 20)),
                 WATCHER,
+                WriteOptions(without_backup=True),
                 agree=lambda _work: True,
-                leave=Leave(without_backup=True),
             )
     assert "does not help" in caught.value.remedy
     assert "Repeat with" not in caught.value.remedy

@@ -20,7 +20,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.bus.transaction import Sampling
 from spiflash.jobs.clock_sweep import ClockSweep, SweepPoint
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write import WriteOptions, restore
 from tests.job_rig import Rig
 
 NEW = bytes(range(256)) * 64
@@ -76,8 +76,8 @@ def test_the_status_is_sampled_at_the_edge_that_works(
             # Mostly what the chip holds: the rest is read again at 21 MHz, rising edge.
             Image("new", NEW + b"\xff" * (chip.description.size - len(NEW))),
             clip,  # type: ignore[arg-type]
+            WriteOptions(without_backup=True),
             agree=lambda work: True,
-            leave=Leave(without_backup=True),
         )
     assert chip.contents[: len(NEW)] == NEW
     assert {beat.hertz for beat in clip.beats} == {30e6}

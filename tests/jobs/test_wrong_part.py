@@ -21,7 +21,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.errors import EraseSizeError
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write import WriteOptions, restore
 from tests.job_rig import WATCHER, Rig
 
 KIB = 1024
@@ -78,8 +78,8 @@ def test_it_is_stopped_at_the_first_block_with_everything_put_back(
             shelf,
             Image("new", new),
             WATCHER,
+            WriteOptions(without_backup=not with_backup),
             agree=lambda _work: True,
-            leave=Leave(without_backup=not with_backup),
         )
     assert bytes(chip.contents) == old
     assert len(chip.erased) == 1

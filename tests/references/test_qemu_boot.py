@@ -26,7 +26,7 @@ from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import connected
 from spiflash.jobs.image import load_image, only_regions
 from spiflash.jobs.triage import Asked, Triaged, triage_chip
-from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.identify import identify
 from spiflash.nor.probe import probe
 from spiflash.nor.tables import chip_table
@@ -125,8 +125,8 @@ def repaired(image: Path, shelf: Shelf, backup: Path, found: Triaged) -> None:
                 shelf,
                 only_regions(load_image(backup), repair.regions),
                 WATCHER,
+                WriteOptions(backup=backup),
                 agree=lambda work: True,
-                leave=Leave(backup=backup),
             )
 
 

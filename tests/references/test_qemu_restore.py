@@ -21,7 +21,7 @@ from spiflash.errors import AdapterLostError
 from spiflash.jobs import Unwatched
 from spiflash.jobs.connection import connected, find_out
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Leave, restore
+from spiflash.jobs.write import WriteOptions, restore
 from spiflash.jobs.write.rewrite import Rewritten
 from spiflash.nor.tables import chip_table
 from tests.references.qemu import MODELS, PROGRAM, Model, QemuBus, start_qemu
@@ -92,9 +92,8 @@ def written(
             shelf,
             image,
             Unwatched(),
+            WriteOptions(without_backup=True, at=at),
             agree=lambda _: True,
-            leave=Leave(without_backup=True),
-            at=at,
         )
 
 
@@ -129,8 +128,8 @@ def test_a_cut_is_finished(periods: int, tmp_path: Path) -> None:
                 shelf,
                 image,
                 Unwatched(),
+                WriteOptions(without_backup=True),
                 agree=lambda _: True,
-                leave=Leave(without_backup=True),
             )
     half = file.read_bytes()
     assert half not in (old, new)

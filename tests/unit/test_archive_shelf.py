@@ -21,8 +21,8 @@ from hypothesis import strategies as st
 from spiflash.archive.backupset import open_set, write_bag
 from spiflash.archive.shelf import Shelf, default_root
 from spiflash.errors import BackupSetError, NoBackupError, ShelfError
-from spiflash.jobs.write import Leave, backup_of_this_chip
-from spiflash.jobs.write.before import sets_of
+from spiflash.jobs.write import named_backup
+from spiflash.jobs.write.before import SetsOfChip
 from spiflash.nor.chip import ChipIdentity
 
 CONTENTS = contents_of(2)
@@ -290,8 +290,8 @@ def test_a_set_from_before_the_unique_id_could_be_read_is_still_this_boards(shel
         None,
         "",
     )
-    assert sets_of(board, shelf, [CONTENTS]) == [kept]
-    assert sets_of(board, shelf, [contents_of(1)]) == []
-    assert backup_of_this_chip(board, shelf, Leave(backup=kept.path), b"") == kept
+    assert SetsOfChip(board, shelf).holding(CONTENTS) == [kept]
+    assert SetsOfChip(board, shelf).holding(contents_of(1)) == []
+    assert named_backup(kept.path, board) == kept
     with pytest.raises(NoBackupError, match="another chip"):
-        backup_of_this_chip(board, shelf, Leave(backup=other.path), b"")
+        named_backup(other.path, board)

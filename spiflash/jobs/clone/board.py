@@ -36,10 +36,14 @@ from spiflash.jobs.clone.job import BoardError
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
 from spiflash.jobs.connection import connected, find_out
 from spiflash.jobs.reading import Reading, disagreements, read_in_passes
-from spiflash.jobs.write.before import Before
-from spiflash.jobs.write.interrupted import replayed
-from spiflash.jobs.write.readiness import refuse_unknown
-from spiflash.jobs.write.rewrite import Work, plan_resumed, plan_work, rewrite
+from spiflash.jobs.write import (
+    Work,
+    WriteOptions,
+    plan_resumed,
+    plan_work,
+    refuse_unknown,
+    rewrite,
+)
 
 BENCH_ERRORS = (LedgerError, ShelfError, InterruptedWorkError)
 """What no other board would fare better with: it ends the work rather than one board."""
@@ -163,7 +167,7 @@ def _make(run: BoardRun, reading: Reading) -> None:
     except (NotTheBoardsOwnError, EnvironmentEditError) as exc:
         raise BoardError("own", f"{str(exc)[:1].upper()}{str(exc)[1:]}.") from exc
     start = clock.now()
-    work = plan_work(run.connection, Before.of(reading), target)
+    work = plan_work(run.connection, reading, target, job.image, _options(run))
     proof = run.proof = reading
     if work.plan.steps:
         run.worker.tell("writing")
@@ -215,25 +219,22 @@ def _end_interrupted_work(run: BoardRun, journal: Journal, reading: Reading) -> 
     let them) and may be another board's now."""
     undo = withdrawn(journal) is not None
     run.worker.tell("undoing what was cut" if undo else "finishing what was cut")
-    before = Before.of(reading)
-    target = replayed(journal, before, undo=undo)
-    with journal.held():
-        _rewrite(run, plan_resumed(run.connection, before, target, journal), journal)
+    _rewrite(run, plan_resumed(run.connection, reading, journal, _options(run, undo=undo)))
 
 
-def _rewrite(run: BoardRun, work: Work, journal: Journal | None = None) -> None:
-    image = run.context.job.image
+def _options(run: BoardRun, *, undo: bool = False) -> WriteOptions:
+    return WriteOptions(
+        undo=undo, without_backup=True, unprotect=run.context.unprotect, in_advance=True
+    )
+
+
+def _rewrite(run: BoardRun, work: Work) -> None:
     rewrite(
         run.connection,
         run.shelf or run.context.shelf,
         work,
-        image.name,
-        image.sha256,
-        _Checking(run, new=journal is None),
+        _Checking(run, new=work.journal is None),
         agree=lambda work: True,
-        journal=journal,
-        unprotect=run.context.unprotect,
-        in_advance=True,
     )
 
 

@@ -24,6 +24,7 @@ from spiflash.jobs.reading.differences import (
     find_changes,
     sectors_of,
 )
+from spiflash.jobs.reading.evidence import LIMIT
 from spiflash.jobs.reading.line_tests import (
     SHORT,
     Attention,
@@ -53,7 +54,11 @@ class Reading:
     """What the passes agreed on. `settled`, `unstable` and `changed` hold sector addresses;
     `variants` every different reading of a place that is not plainly settled, by address, in the
     order in which they came (empty where re-reading was not tried, since the passes hold them
-    all)."""
+    all).
+
+    Where one pass was enough because other sources confirm it, `confirmed` is the number of
+    sectors that a backup set, an image or a journal has alike, and `read_twice` that of the others.
+    """
 
     contents: bytes
     passes: tuple[PassTaken, ...]
@@ -64,11 +69,53 @@ class Reading:
     changed: tuple[int, ...] = ()
     torn: bool = False
     """Whether contents went on changing, so that no two whole passes hold the same state."""
+    confirmed: int = 0
+    read_twice: int = 0
+
+    @classmethod
+    def of_one_pass(
+        cls,
+        taken: PassTaken,
+        confirmed: int,
+        read_twice: int,
+        *,
+        contents: bytes | None = None,
+        unstable: Sequence[int] = (),
+    ) -> Reading:
+        """One pass, which other sources confirm; `contents` where reading some sectors again gave
+        others."""
+        held = taken.contents if contents is None else contents
+        evidence = EvidenceRecord(
+            bits=8 * len(held),
+            passes=1,
+            differing=0,
+            rate=0.0,
+            rate_low=0.0,
+            rate_high=1.0,
+            shared=1.0,
+            settled=0.0,
+            limit=LIMIT,
+            stretch=0.0,
+        )
+        return cls(
+            held,
+            (taken,),
+            (),
+            tuple(unstable),
+            evidence,
+            confirmed=confirmed,
+            read_twice=read_twice,
+        )
 
     @property
     def doubts(self) -> tuple[str, ...]:
         """Why it should not be believed, in sentences without their full stop; empty when it
         should."""
+        if len(self.passes) == 1:
+            return (
+                f"one whole pass only: a set or an image on this bench has {self.confirmed} of its "
+                f"sectors alike, and {self.read_twice} were read twice",
+            )
         found = []
         if self.evidence.weak:
             found.append(weak_words(self.evidence))
@@ -299,7 +346,7 @@ def _hopeless(passes: Passes, weighed: Weighed) -> Reading:
     )
 
 
-def read_only(
+def read_chip(
     connection: Connection,
     count: int,
     watcher: Watcher,

@@ -1,12 +1,15 @@
-"""Write an image to a chip, with everything that must be true before it.
+"""Write to a chip: an image, parts of one, blank; or finish or undo a write that was interrupted.
 
-Blank a chip or part of it, with the same safety as a restore.
+There is one path. `prepare` reads the chip and works out a `Work`, which a person can look at;
+`restore` asks about it and has it carried out (`rewrite`). Before anything is changed, all of this
+must be true: the chip may be written, the image fits, no interrupted work on this chip waits to be
+finished, and a verified backup of this very chip exists, unless the person waived it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spiflash.archive.backupset import BackupSet, open_set
@@ -25,96 +28,155 @@ from spiflash.errors import (
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image, overlay
-from spiflash.jobs.write.before import Before, Witness, read_before, sets_of
+from spiflash.jobs.reading import Reading
+from spiflash.jobs.write.before import SetsOfChip, read_before
 from spiflash.jobs.write.interrupted import (
+    Outside,
     read_twice,
     refuse_stranger,
     refuse_withdrawn,
-    replayed,
-    settle_outside,
 )
-from spiflash.jobs.write.proof import Verify
 from spiflash.jobs.write.readiness import refuse_unknown, register_differences
-from spiflash.jobs.write.rewrite import (
-    Rewritten,
+from spiflash.jobs.write.rewrite import SAFE, Rewritten, rewrite
+from spiflash.jobs.write.work import (
+    Verify,
     Work,
+    WriteOptions,
     plan_resumed,
     plan_work,
-    rewrite,
     whole_sectors,
 )
 from spiflash.nor.chip import ChipIdentity
 from spiflash.text import counted
 
+__all__ = [
+    "SAFE",
+    "Interrupted",
+    "Rewritten",
+    "Verify",
+    "Work",
+    "WriteOptions",
+    "blank",
+    "find_interrupted",
+    "named_backup",
+    "plan_resumed",
+    "plan_work",
+    "prepare",
+    "refuse_strangers",
+    "refuse_unknown",
+    "restore",
+    "rewrite",
+]
+
 MOST_SETS = 8
 """Sets of one board that are looked through, from the newest on."""
 
-SAFE = "Nothing has been erased or written."
+USUAL = WriteOptions()
 
 
-@dataclass(frozen=True, slots=True)
-class Leave:
-    """What a person allowed.
+def restore(
+    connection: Connection,
+    shelf: Shelf,
+    image: Image | None,
+    watcher: Watcher,
+    options: WriteOptions = USUAL,
+    *,
+    agree: Callable[[Work], bool],
+) -> Rewritten:
+    """Write `image`; None finishes the work that was interrupted, or undoes it. An undo that is
+    interrupted as well can be finished in either direction.
 
-    `without_backup` writes although no verified backup of this very chip is known; `backup`
-    names a set that is this board's, for chips that have no unique ID to prove it; `unprotect`
-    lifts the chip's block protection for the time of the work. `in_advance` agrees to the change
-    before it is planned: nobody is asked, so that no time passes between reading and writing.
+    Only what differs is erased and programmed; everything outside the image stays. Raises the
+    refusals described in `errors`, all before anything is changed.
     """
-
-    without_backup: bool = False
-    backup: Path | None = None
-    unprotect: bool = False
-    in_advance: bool = False
-
-
-def backup_of_this_chip(
-    connection: Connection, shelf: Shelf, leave: Leave, current: bytes
-) -> BackupSet | None:
-    """A verified set of this very chip; None when the person waived it.
-
-    A chip with a unique ID is known by it. One without is known when a set's contents are
-    `current`, what it holds now or held whole before a work that was cut short; or when the
-    person names the set. Raises `NoBackupError`.
-    """
-    if leave.backup is not None:
-        return _named(leave.backup, connection)
-    for candidate in sets_of(connection, shelf, [current]):
-        if candidate.record.verified:
-            return candidate
-    if leave.without_backup:
-        return None
-    raise NoBackupError(
-        f"No verified backup of this very chip is on the shelf ({shelf.root}).",
-        state=SAFE,
-        remedy="Run 'spiflash backup' first. If its backup is kept elsewhere, name it with "
-        "--backup; --without-backup writes all the same, and then there is no way back.",
-    )
-
-
-def refuse_strangers(connection: Connection, shelf: Shelf, leave: Leave, work: Work) -> None:
-    """Raise `ImageError` when the work would bring another board's address or serial number to
-    a board that has its own, on the chip or in a set."""
-    if not work.plan.steps:
-        return
-    named = _named(leave.backup, connection) if leave.backup is not None else None
-    sets = sets_of(connection, shelf, [work.old.contents], named)[:MOST_SETS]
-    found = strangers(
-        examine(work.old.contents, "the chip", signs=False),
-        examine(work.target, "the image", signs=False),
-        [each.contents() for each in sets if each.record.verified],
-    )
-    if found:
-        shown = ", ".join(dict.fromkeys(each.text for each in found[:6]))
-        raise ImageError(
-            f"It states another board's {shown}.",
+    refuse_unknown(connection)
+    work = prepare(connection, shelf, image, watcher, options)
+    if work.backup is None and (work.plan.steps or work.journal) and not options.without_backup:
+        # A work that ended just before an interruption has nothing left to lose.
+        raise NoBackupError(
+            f"No verified backup of this very chip is on the shelf ({shelf.root}).",
             state=SAFE,
-            remedy="Use 'spiflash convert' or 'spiflash triage --image', which keep this board's "
-            "own; or give --other-board when this is meant.",
+            remedy="Run 'spiflash backup' first. If its backup is kept elsewhere, name it with "
+            "--backup; --without-backup writes all the same, and then there is no way back.",
         )
+    if work.journal is not None:
+        what = "undoing" if options.undo else "finishing"
+        watcher.say(f"{what} the restore of {work.source} that was cut short")
+    return rewrite(connection, shelf, work, watcher, agree=agree)
 
 
-def _named(path: Path, connection: Connection) -> BackupSet:
+def blank(connection: Connection, at: int, length: int | None) -> Image:
+    """An image that is written to blank `length` bytes from `at` on (to the end when None).
+
+    Raises `UsageError` for a range off the chip.
+    """
+    size = connection.chip.size
+    end = size if length is None else at + length
+    if not 0 <= at < end <= size:
+        raise UsageError(
+            f"The range {at:#x}–{end:#x} does not lie on a chip of {size} bytes.",
+            state=SAFE,
+            remedy="Give --at and --length within the chip.",
+        )
+    return Image(f"blank {at:#x}–{end - 1:#x}", b"\xff" * (end - at))
+
+
+def prepare(
+    connection: Connection,
+    shelf: Shelf,
+    image: Image | None,
+    watcher: Watcher,
+    options: WriteOptions = USUAL,
+) -> Work:
+    """Read the chip and work out what `restore` would do; nothing is changed or asked."""
+    if image is not None:
+        # Before the long reading what would be raised after it.
+        overlay(bytes(connection.chip.size), image, options.at)
+    named = named_backup(options.backup, connection) if options.backup is not None else None
+    sets = SetsOfChip(connection, shelf, named)
+    begun = find_interrupted(connection, shelf, watcher, needed=image is None)
+    if begun is not None:
+        refuse_withdrawn(begun.journal, undo=options.undo)
+        _same_request(begun.journal, image, options)
+        work = plan_resumed(connection, begun.found, begun.journal, options, begun.outside)
+    elif image is None:
+        raise ImageError(
+            "No restore of this chip was cut short: there is nothing to resume.",
+            state=SAFE,
+            remedy="Name the image or the backup set to write.",
+        )
+    else:
+        for line in register_differences(connection, image):
+            watcher.say(line)
+        known = [(options.at, image.contents)]
+        if (backup := sets.verified()) is not None:
+            known.append((0, sets.contents(backup)))
+        old = read_before(connection, known, options.passes, watcher)
+        target = overlay(old.contents, image, options.at)
+        work = plan_work(connection, old, target, image, options)
+    return replace(work, sets=sets, backup=_backup_of(work, sets, named))
+
+
+def _backup_of(work: Work, sets: SetsOfChip, named: BackupSet | None) -> BackupSet | None:
+    """A verified set of this very chip.
+
+    A chip with a unique ID is known by it. One without is known when a set's contents are what it
+    holds now, or held whole before a work that was interrupted; or when the person named the set.
+    What it held whole then counts wherever a set has it: the journal is a second reading of it.
+    """
+    held = work.old.contents
+    if work.journal is not None and (whole := work.journal.whole()) is not None:
+        held = whole
+        for each in sets.holding(held):
+            if each.record.sha256 == work.journal.before_sha256:
+                return each
+    if named is not None:
+        return named
+    return next((each for each in sets.holding(held) if each.record.verified), None)
+
+
+def named_backup(path: Path, connection: Connection) -> BackupSet:
+    """The set that a person named as this board's. Raises `NoBackupError` where it is not."""
     found = open_set(path)
     record = found.record
     kept = ChipIdentity.from_hex(record.chip.jedec_id, record.chip.unique_id, record.size)
@@ -129,22 +191,41 @@ def _named(path: Path, connection: Connection) -> BackupSet:
     )
 
 
+def refuse_strangers(work: Work) -> None:
+    """Raise `ImageError` when the work would bring another board's address or serial number to
+    a board that has its own, on the chip or in a set."""
+    if not work.plan.steps or work.sets is None:
+        return
+    sets = work.sets.holding(work.old.contents)[:MOST_SETS]
+    found = strangers(
+        examine(work.old.contents, "the chip", signs=False),
+        examine(work.target, "the image", signs=False),
+        [work.sets.contents(each) for each in sets if each.record.verified],
+    )
+    if found:
+        shown = ", ".join(dict.fromkeys(each.text for each in found[:6]))
+        raise ImageError(
+            f"It states another board's {shown}.",
+            state=SAFE,
+            remedy="Use 'spiflash convert' or 'spiflash triage --image', which keep this board's "
+            "own; or give --other-board when this is meant.",
+        )
+
+
 @dataclass(frozen=True, slots=True)
-class Cut:
-    """A work on this very chip that was cut short, and what the chip holds now."""
+class Interrupted:
+    """A work on this very chip that was interrupted, what the chip holds now, and what has changed
+    outside of the work's ranges."""
 
     journal: Journal
-    found: Before
+    found: Reading
+    outside: Outside
 
 
-def cut_work(
-    connection: Connection,
-    shelf: Shelf,
-    watcher: Watcher,
-    *,
-    needed: bool,
-) -> Cut | None:
-    """The work on this chip that was cut short, known by its contents; None when there is none.
+def find_interrupted(
+    connection: Connection, shelf: Shelf, watcher: Watcher, *, needed: bool
+) -> Interrupted | None:
+    """The work on this chip that was interrupted, known by its contents; None when there is none.
 
     Journals that another program works with are another chip's. With `needed`, journals of
     chips of this kind of which none is this one's raise `ChipMismatchError`; without, that is
@@ -166,17 +247,17 @@ def cut_work(
     if not journals:
         return None
     before = read_twice(connection, journals, watcher)
-    fitting: list[Journal] = []
+    fitting: list[Interrupted] = []
     strange: list[ChipMismatchError] = []
     for journal in journals:
         try:
-            refuse_stranger(connection, journal, before)
+            outside = refuse_stranger(connection, journal, before)
         except ChipMismatchError as exc:
             strange.append(exc)
         else:
-            fitting.append(journal)
+            fitting.append(Interrupted(journal, before, outside))
     if len(fitting) > 1:
-        paths = "\n  ".join(str(journal.path) for journal in fitting)
+        paths = "\n  ".join(str(each.journal.path) for each in fitting)
         raise ShelfError(
             f"{len(fitting)} restores of chips of this kind were cut short, and what this chip "
             f"holds fits each of them:\n  {paths}",
@@ -184,7 +265,7 @@ def cut_work(
             remedy="Move the journals of the other boards away from the shelf, then repeat.",
         )
     if fitting:
-        return Cut(fitting[0], before)
+        return fitting[0]
     if needed:
         raise strange[0]
     watcher.say(
@@ -194,205 +275,21 @@ def cut_work(
     return None
 
 
-def restore(
-    connection: Connection,
-    shelf: Shelf,
-    image: Image | None,
-    watcher: Watcher,
-    *,
-    agree: Callable[[Work], bool],
-    leave: Leave | None = None,
-    at: int = 0,
-    passes: int = 2,
-    verify: Verify = Verify.CHANGED,
-    undo: bool = False,
-    again: Sequence[tuple[int, int]] = (),
-) -> Rewritten:
-    """Write `image` at address `at`; None finishes the restore that was cut short, or with
-    `undo` writes back what the chip held before it. An undo that is cut short as well can be
-    finished in either direction.
-
-    Only what differs is erased and programmed, and the (start, end) ranges `again` are erased
-    whatever they read; everything outside the image stays. Raises the refusals described in
-    `errors`, all before anything is changed.
-    """
-    refuse_unknown(connection)
-    leave = leave or Leave()
-    if image is not None:
-        _fits(connection, image, at)
-    cut = cut_work(connection, shelf, watcher, needed=image is None)
-    if cut is not None:
-        refuse_withdrawn(cut.journal, undo=undo)
-        _same_request(cut.journal, image, at, again)
-        with cut.journal.held():
-            return _resume(
-                connection,
-                shelf,
-                cut,
-                watcher,
-                agree=agree,
-                leave=leave,
-                passes=passes,
-                verify=verify,
-                undo=undo,
-            )
-    if image is None:
-        raise _nothing_to_resume()
-    for line in register_differences(connection, image):
-        watcher.say(line)
-    old = read_before(connection, witnesses(connection, shelf, leave, image, at), passes, watcher)
-    work = plan_work(connection, old, overlay(old.contents, image, at), _asked(image, at), again)
-    # A work that ended just before a cut has nothing left to lose.
-    backup = (
-        backup_of_this_chip(connection, shelf, leave, old.contents) if work.plan.steps else None
-    )
-    return rewrite(
-        connection,
-        shelf,
-        work,
-        image.name,
-        image.sha256,
-        watcher,
-        agree=agree,
-        passes=passes,
-        verify=verify,
-        unprotect=leave.unprotect,
-        in_advance=leave.in_advance,
-        backup=backup,
-        at=at,
-        parts=image.parts,
-    )
-
-
-def witnesses(
-    connection: Connection, shelf: Shelf, leave: Leave, image: Image, at: int
-) -> list[Witness]:
-    """What is known of this chip's contents without reading it: the image, which large parts of
-    the chip often hold already, and a verified backup of this very chip.
-
-    Raises `NoBackupError` for a backup set that was named and is not this chip's.
-    """
-    found = [Witness(at, image.contents)]
-    identity = connection.identity
-    backup = None
-    if leave.backup is not None:
-        backup = _named(leave.backup, connection)
-    elif identity.unique_hex is not None:
-        backup = shelf.verified_backup_of(
-            identity.jedec_id.hex(), identity.unique_hex, identity.size
-        )
-    if backup is not None:
-        found.append(Witness(0, backup.contents()))
-    return found
-
-
-def preview(
-    connection: Connection,
-    shelf: Shelf,
-    image: Image | None,
-    watcher: Watcher,
-    *,
-    leave: Leave | None = None,
-    at: int = 0,
-    undo: bool = False,
-    again: Sequence[tuple[int, int]] = (),
-) -> Work:
-    """What `restore` would do, after reading the chip; nothing is changed or asked."""
-    if image is not None:
-        _fits(connection, image, at)
-    cut = cut_work(connection, shelf, watcher, needed=image is None)
-    if cut is not None:
-        refuse_withdrawn(cut.journal, undo=undo)
-        _same_request(cut.journal, image, at, again)
-        target = replayed(cut.journal, cut.found, undo=undo)
-        return plan_resumed(connection, cut.found, target, cut.journal)
-    if image is None:
-        raise _nothing_to_resume()
-    known = witnesses(connection, shelf, leave or Leave(), image, at)
-    old = read_before(connection, known, 2, watcher)
-    return plan_work(connection, old, overlay(old.contents, image, at), _asked(image, at), again)
-
-
-def _asked(image: Image, at: int) -> list[tuple[int, int]]:
-    """Where on the chip the image is to be, or the parts of it that are."""
-    parts = image.parts or ((0, len(image.contents)),)
-    return [(at + low, at + high) for low, high in parts]
-
-
-def _nothing_to_resume() -> ImageError:
-    return ImageError(
-        "No restore of this chip was cut short: there is nothing to resume.",
-        state=SAFE,
-        remedy="Name the image or the backup set to write.",
-    )
-
-
-def _resume(
-    connection: Connection,
-    shelf: Shelf,
-    cut: Cut,
-    watcher: Watcher,
-    *,
-    agree: Callable[[Work], bool],
-    leave: Leave,
-    passes: int,
-    verify: Verify,
-    undo: bool,
-) -> Rewritten:
-    journal, old = cut.journal, cut.found
-    backup = _backup_of_cut(connection, shelf, leave, journal, old)
-    what = "undoing" if undo else "finishing"
-    watcher.say(f"{what} the restore of {journal.state.image_name} that was cut short")
-    settle_outside(connection, journal, old, watcher)
-    work = plan_resumed(connection, old, replayed(journal, old, undo=undo), journal)
-    return rewrite(
-        connection,
-        shelf,
-        work,
-        journal.state.image_name,
-        journal.state.image_sha256,
-        watcher,
-        agree=agree,
-        passes=passes,
-        verify=verify,
-        journal=journal,
-        unprotect=leave.unprotect,
-        in_advance=leave.in_advance,
-        backup=backup,
-    )
-
-
-def _backup_of_cut(
-    connection: Connection, shelf: Shelf, leave: Leave, journal: Journal, old: Before
-) -> BackupSet | None:
-    """The backup that a resume needs like any write. What the chip held whole before the cut work
-    counts wherever a set has it: the journal is a second reading of it."""
-    whole = journal.whole()
-    if whole is None:
-        return backup_of_this_chip(connection, shelf, leave, old.contents)
-    for candidate in sets_of(connection, shelf, [whole]):
-        if candidate.contents() == whole:
-            return candidate
-    return backup_of_this_chip(connection, shelf, leave, whole)
-
-
-def _fits(connection: Connection, image: Image, at: int) -> None:
-    """Raise before the long reading what would be raised after it."""
-    overlay(bytes(connection.chip.size), image, at)
-
-
-def _same_request(
-    journal: Journal, image: Image | None, at: int, again: Sequence[tuple[int, int]]
-) -> None:
-    """Raise `UnfinishedWorkError` unless `image` at `at` is what the interrupted work was to write,
-    and `again` what it was to erase: finishing that would not be what was asked for."""
+def _same_request(journal: Journal, image: Image | None, options: WriteOptions) -> None:
+    """Raise `UnfinishedWorkError` unless `image` is what the interrupted work was to write, where
+    it was, and the same is to be erased again: finishing that would not be what was asked for."""
     state = journal.state
     if image is None:
         return
     parts = state.parts if state.parts is None else tuple((r.start, r.end) for r in state.parts)
     erased = tuple((r.start, r.end) for r in state.again)
-    asked = (image.sha256, at, image.parts, whole_sectors((*again, *erased)))
-    if asked == (state.image_sha256, state.at, parts, erased):
+    again = whole_sectors((*options.erase_again, *erased))
+    if (image.sha256, options.at, image.parts, again) == (
+        state.image_sha256,
+        state.at,
+        parts,
+        erased,
+    ):
         return
     raise UnfinishedWorkError(
         f"A restore of {state.image_name} to this chip was cut short on "
@@ -402,40 +299,4 @@ def _same_request(
         f"{journal.path}.",
         remedy="Run 'spiflash restore --resume' to finish the first one, or --undo to take it "
         "back; then repeat this.",
-    )
-
-
-def erase(
-    connection: Connection,
-    shelf: Shelf,
-    watcher: Watcher,
-    *,
-    agree: Callable[[Work], bool],
-    leave: Leave | None = None,
-    at: int = 0,
-    length: int | None = None,
-    passes: int = 2,
-    verify: Verify = Verify.CHANGED,
-) -> Rewritten:
-    """Make `length` bytes from `at` on (to the end when None) FFh; neighbours that share an
-    erase block are kept. Raises as `restore` does, `UsageError` for a range off the chip."""
-    size = connection.chip.size
-    end = size if length is None else at + length
-    if not 0 <= at < end <= size:
-        raise UsageError(
-            f"The range {at:#x}–{end:#x} does not lie on a chip of {size} bytes.",
-            state=SAFE,
-            remedy="Give --at and --length within the chip.",
-        )
-    blank = Image(f"blank {at:#x}–{end - 1:#x}", b"\xff" * (end - at))
-    return restore(
-        connection,
-        shelf,
-        blank,
-        watcher,
-        agree=agree,
-        leave=leave,
-        at=at,
-        passes=passes,
-        verify=verify,
     )

@@ -32,16 +32,15 @@ live here:
 
 from __future__ import annotations
 
+import hashlib
 import html
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
 
 from spiflash.archive.backupset import BackupSet
 from spiflash.archive.journal import Journal
-from spiflash.archive.record import EvidenceRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import BackupSetError, ShelfError, UnstableReadError
 from spiflash.jobs import Watcher
@@ -50,10 +49,13 @@ from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import Reading, read_in_passes
 from spiflash.jobs.reading.again import read_one_time
 from spiflash.jobs.reading.evidence import LIMIT
-from spiflash.jobs.reading.passes import PassTaken, apply, pass_setting, take_pass
+from spiflash.jobs.reading.passes import apply, pass_setting, take_pass
 from spiflash.jobs.same_board import still_there
 from spiflash.nor.commands import ReadStyle
 from spiflash.spans import SECTOR
+
+KEPT = 2
+"""Sets whose contents are kept in memory while the work is prepared."""
 
 ENOUGH = 0.75
 """Share of the chip that needs a witness for the others to be read one by one."""
@@ -66,69 +68,36 @@ Stretch = tuple[int, int]
 """Start and end address, whole sectors."""
 
 
-@dataclass(frozen=True, slots=True)
-class Witness:
-    """Contents known from elsewhere, from address `start` on."""
-
-    start: int
-    contents: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class Before:
-    """What the chip holds.
-
-    `unstable` are sectors that read differently each time; `passes` whole readings taken;
-    `corroborated` and `again` sectors that a witness confirmed, and that were read twice.
-    `reading` is the evidence of whole passes, where they were taken; `first` the only whole pass,
-    where a witness spared the others.
-    """
-
-    contents: bytes
-    unstable: tuple[int, ...]
-    passes: int
-    corroborated: int = 0
-    again: int = 0
-    reading: Reading | None = None
-    first: PassTaken | None = None
-
-    @classmethod
-    def of(cls, reading: Reading) -> Before:
-        """A reading in whole passes."""
-        return cls(reading.contents, reading.unstable, len(reading.passes), reading=reading)
-
-
 def read_before(
-    connection: Connection, witnesses: Sequence[Witness], passes: int, watcher: Watcher
-) -> Before:
-    """Read what the chip holds. With `passes` above 2, that many whole passes are taken.
+    connection: Connection, known: Sequence[tuple[int, bytes]], passes: int, watcher: Watcher
+) -> Reading:
+    """Read what the chip holds. `known` is what it may hold by other sources: start address and
+    contents. With `passes` above 2, that many whole passes are taken.
 
     Raises `UnstableReadError` when it cannot be believed.
     """
-    if passes > 2 or not witnesses:
+    if passes > 2 or not known:
         return _believed(read_in_passes(connection, passes, watcher))
     first = take_pass(connection, 1, "reading what is there", watcher)
-    alone = unconfirmed(first.contents, witnesses)
+    alone = unconfirmed(first.contents, known)
     if _few(len(alone) * SECTOR, len(first.contents)):
         where = stretches(alone)
         second = read_stretches(connection, where, 2, "reading again what is new", watcher)
         if second == [first.contents[low:high] for low, high in where]:
             confirmed = len(first.contents) // SECTOR - len(alone)
-            return Before(first.contents, (), 1, confirmed, len(alone), first=first)
+            return Reading.of_one_pass(first, confirmed, len(alone))
     # Not enough is known of this contact: the whole evidence is taken.
     return _believed(read_in_passes(connection, passes, watcher, earlier=[first]))
 
 
-def unconfirmed(contents: bytes, witnesses: Sequence[Witness]) -> list[int]:
-    """Addresses of the sectors that are not, as a whole, what some witness has there."""
+def unconfirmed(contents: bytes, known: Sequence[tuple[int, bytes]]) -> list[int]:
+    """Addresses of the sectors that are not, as a whole, what some other source has there."""
     alone = np.ones(len(contents) // SECTOR, dtype=bool)
-    for witness in witnesses:
-        low = -(-witness.start // SECTOR) * SECTOR
-        high = (witness.start + len(witness.contents)) // SECTOR * SECTOR
+    for start, data in known:
+        low = -(-start // SECTOR) * SECTOR
+        high = (start + len(data)) // SECTOR * SECTOR
         if low < high:
-            theirs = np.frombuffer(
-                witness.contents, np.uint8, high - low, low - witness.start
-            ).reshape(-1, SECTOR)
+            theirs = np.frombuffer(data, np.uint8, high - low, low - start).reshape(-1, SECTOR)
             ours = np.frombuffer(contents, np.uint8, high - low, low).reshape(-1, SECTOR)
             alone[low // SECTOR : high // SECTOR] &= (theirs != ours).any(axis=1)
     return [int(index) * SECTOR for index in np.flatnonzero(alone)]
@@ -187,7 +156,7 @@ def read_stretches(
     return found
 
 
-def _believed(reading: Reading) -> Before:
+def _believed(reading: Reading) -> Reading:
     refuse_unstable(reading.unstable)
     if reading.doubts:
         raise UnstableReadError(
@@ -196,7 +165,7 @@ def _believed(reading: Reading) -> Before:
             remedy="Seat the clip again, shorten the leads or set a lower --clock; "
             "'spiflash contact' names the pin to look at.",
         )
-    return Before.of(reading)
+    return reading
 
 
 def refuse_unstable(sectors: Sequence[int]) -> None:
@@ -219,34 +188,68 @@ _PAGE = """<!DOCTYPE html>
 """
 
 
-def sectors_of(where: Iterable[Stretch]) -> list[int]:
+def sectors_in(where: Iterable[Stretch]) -> list[int]:
     """Start addresses of the sectors that `where` touches, ascending, each once."""
     return sorted({at for low, high in where for at in range(low // SECTOR * SECTOR, high, SECTOR)})
 
 
-def sets_of(
-    connection: Connection, shelf: Shelf, known: Sequence[bytes], named: BackupSet | None = None
-) -> list[BackupSet]:
-    """The whole sets of this very chip. For a chip without a unique ID those that hold one of
-    `known`, which it held whole at some time, and the one that a person `named`."""
-    identity = connection.identity
-    unique = identity.unique_hex
-    found: list[BackupSet] = []
-    for noted in dict.fromkeys((unique, None)):
-        sets = shelf.backups_of(identity.jedec_id.hex(), noted, identity.size).sets
-        # What has no unique ID written down is this board's by its contents alone.
-        found += [each for each in sets if noted is not None or _contents(each) in known]
-    return found if named is None else [named, *found]
+class SetsOfChip:
+    """The whole sets on a shelf that may be of the connected chip, opened and checked once.
+
+    `named` is one that a person named as this board's. A set of a chip without a unique ID is this
+    board's only where it holds what this chip held whole at some time that is known.
+    """
+
+    def __init__(
+        self, connection: Connection, shelf: Shelf, named: BackupSet | None = None
+    ) -> None:
+        identity = connection.identity
+        self._named = [] if named is None else [named]
+        self._by_id: tuple[BackupSet, ...] = ()
+        if identity.unique_hex is not None:
+            listed = shelf.backups_of(identity.jedec_id.hex(), identity.unique_hex, identity.size)
+            self._by_id = listed.sets
+        self._without_id = shelf.backups_of(identity.jedec_id.hex(), None, identity.size).sets
+        self._read: dict[Path, bytes] = {}
+
+    def holding(self, *known: bytes) -> list[BackupSet]:
+        """Those of this very chip, which held each of `known` whole at some time; the one that was
+        named first, then the newest."""
+        digests = {hashlib.sha256(each).hexdigest() for each in known}
+        alike = [each for each in self._without_id if each.record.sha256 in digests]
+        return [*self._named, *self._by_id, *alike]
+
+    def verified(self) -> BackupSet | None:
+        """A verified set of which no contents have to say that it is this chip's."""
+        for each in (*self._named, *self._by_id):
+            if each.record.verified:
+                return each
+        return None
+
+    def contents(self, found: BackupSet) -> bytes:
+        """What the chip held by this set, read once; empty when it was changed since it was
+        opened: then it saves nothing."""
+        if found.path not in self._read:
+            if len(self._read) >= KEPT:
+                self._read.pop(next(iter(self._read)))
+            self._read[found.path] = _contents(found)
+        return self._read[found.path]
 
 
-def unsaved(contents: bytes, sectors: Sequence[int], sets: Iterable[BackupSet]) -> list[int]:
-    """Those of `sectors` that no set has as `contents`, the whole chip, has them."""
+def unsaved(
+    contents: bytes,
+    sectors: Sequence[int],
+    sets: Iterable[BackupSet],
+    read: Callable[[BackupSet], bytes] | None = None,
+) -> list[int]:
+    """Those of `sectors` that no set has as `contents`, the whole chip, has them. `read` gives the
+    contents of a set; without it they are read from the disk now."""
     left = np.array(sectors, dtype=np.int64) // SECTOR
     ours = np.frombuffer(contents, np.uint8).reshape(-1, SECTOR)
     for each in sets:
         if not len(left):
             break
-        theirs = np.frombuffer(_contents(each), np.uint8)
+        theirs = np.frombuffer((read or _contents)(each), np.uint8)
         if len(theirs) == len(contents):
             differs = (theirs.reshape(-1, SECTOR)[left] != ours[left]).any(axis=1)
             left = left[differs]
@@ -263,50 +266,25 @@ def _contents(found: BackupSet) -> bytes:
 def keep(
     connection: Connection,
     shelf: Shelf,
-    old: Before,
+    old: Reading,
     why: str,
     sets: Sequence[BackupSet],
     watcher: Watcher,
 ) -> BackupSet:
     """Put what the chip holds on the shelf, and say where; `why` completes "kept". The label is
     that of the board's newest set. Raises `ShelfError`."""
-    reading = old.reading or _corroborated(old)
-    if old.reading is None:
-        one_time = read_one_time(connection)
+    if len(old.passes) > 1:
+        one_time = read_one_time(connection, old.evidence.rate_high)
     else:
-        one_time = read_one_time(connection, reading.evidence.rate_high)
+        one_time = read_one_time(connection)
     made = now()
     board = sets[0].record.board if sets else ""
-    record = record_of(connection, reading, one_time, (), board, made)
-    if old.reading is None:
-        doubt = (
-            f"one whole pass only: a set or an image on this bench has {old.corroborated} of its "
-            f"sectors alike, and {old.again} were read twice"
-        )
-        record = replace(record, verified=False, doubts=(doubt,))
+    record = record_of(connection, old, one_time, (), board, made)
     title = f"{record.chip.name}, before it was written"
     page = _PAGE.format(title=html.escape(title), why=html.escape(f"Kept {why}."), made=made)
-    placed = shelf.place(record, reading.contents, one_time.otp, page, readings_kept(reading))
+    placed = shelf.place(record, old.contents, one_time.otp, page, readings_kept(old))
     watcher.say(f"kept {why}: {placed.path}")
     return placed
-
-
-def _corroborated(old: Before) -> Reading:
-    """A reading of one pass, whose other witness is not a pass: the set is not verified."""
-    assert old.first is not None
-    evidence = EvidenceRecord(
-        bits=8 * len(old.contents),
-        passes=1,
-        differing=0,
-        rate=0.0,
-        rate_low=0.0,
-        rate_high=1.0,
-        shared=1.0,
-        settled=0.0,
-        limit=LIMIT,
-        stretch=0.0,
-    )
-    return Reading(old.contents, (old.first,), (), old.unstable, evidence)
 
 
 def finish_journal(

@@ -25,14 +25,12 @@ from spiflash.archive.journal import Journal, Range
 from spiflash.archive.ledger_journal import withdrawn
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
-from spiflash.errors import ChipMismatchError, ChipProtectedError, ShelfError
+from spiflash.errors import ChipMismatchError, ShelfError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.reading import disagreements
+from spiflash.jobs.reading import Reading, disagreements
 from spiflash.jobs.reading.passes import take_pass
-from spiflash.jobs.write.before import Before, read_stretches, stretches
-from spiflash.nor.addressing import ModeFound
-from spiflash.nor.unprotect import restore_registers
+from spiflash.jobs.write.before import read_stretches, stretches
 from spiflash.spans import SECTOR
 from spiflash.text import counted, ranges_text
 
@@ -60,37 +58,19 @@ Sectors = npt.NDArray[np.uint8]
 @dataclass(frozen=True, slots=True)
 class Outside:
     """Sectors outside of a journal's ranges that do not hold what they held: `rewritten` by the
-    board itself, as far as can be told, and `astray`, hit by the work."""
+    board itself, as far as can be told, and `astray`, hit by the work. `blocks` are the erase
+    blocks around those: they are put back with the work."""
 
-    rewritten: tuple[int, ...]
-    astray: tuple[int, ...]
-
-
-def read_cut(connection: Connection, journal: Journal, watcher: Watcher) -> Before:
-    """Read the chip, the journal's ranges twice, with different settings.
-
-    Cells that lost power in mid-erase or mid-program may read differently each time. Here that
-    is no obstacle, it only names sectors that will be erased again; the contact is judged by the
-    known answers of the chip. What the work is seen to have hit outside of its ranges is noted in
-    the journal.
-
-    Raises `ChipMismatchError` for a chip whose contents show that it is not the one that was
-    begun.
-    """
-    found = read_twice(connection, [journal], watcher)
-    settle_outside(connection, journal, found, watcher)
-    return found
+    rewritten: tuple[int, ...] = ()
+    astray: tuple[int, ...] = ()
+    blocks: tuple[Range, ...] = ()
 
 
-def settle_outside(
-    connection: Connection, journal: Journal, found: Before, watcher: Watcher
-) -> None:
+def note_outside(journal: Journal, outside: Outside, watcher: Watcher) -> None:
     """Note in the journal what the work hit outside of its ranges, and name what the board wrote
-    there by itself. Raises `ChipMismatchError` as `read_cut` does."""
-    outside = refuse_stranger(connection, journal, found)
+    there by itself. Raises `ShelfError`."""
     if outside.astray:
-        blocks = _blocks(outside.astray, connection.chip.largest_erase, connection.chip.size)
-        journal.note_astray(blocks)
+        journal.note_astray(outside.blocks)
         watcher.say(
             f"{counted(len(outside.astray), 'sector')} outside of what was to be written were hit "
             "all the same, and are put back"
@@ -102,7 +82,7 @@ def settle_outside(
         )
 
 
-def read_twice(connection: Connection, journals: Sequence[Journal], watcher: Watcher) -> Before:
+def read_twice(connection: Connection, journals: Sequence[Journal], watcher: Watcher) -> Reading:
     """Read the whole chip once, and again the ranges of the journals and what does not hold what
     some journal says it held."""
     first = take_pass(connection, 1, "reading what was begun", watcher)
@@ -121,10 +101,10 @@ def read_twice(connection: Connection, journals: Sequence[Journal], watcher: Wat
         unstable += [low + at for at in disagreements([first.contents[low:high], data])]
         contents[low:high] = data
     kept = len(contents) // SECTOR - len(again)
-    return Before(bytes(contents), tuple(unstable), 0, kept, len(again), first=first)
+    return Reading.of_one_pass(first, kept, len(again), contents=bytes(contents), unstable=unstable)
 
 
-def refuse_stranger(connection: Connection, journal: Journal, found: Before) -> Outside:
+def refuse_stranger(connection: Connection, journal: Journal, found: Reading) -> Outside:
     """Raise `ChipMismatchError` unless the chip that was read is the journal's; what is outside of
     its ranges and not as it was."""
     held = _rows(found.contents)
@@ -143,7 +123,7 @@ def refuse_stranger(connection: Connection, journal: Journal, found: Before) -> 
         )
     whole = journal.whole()
     if whole is None:
-        return Outside((), ())
+        return Outside()
     differs = set(disagreements([found.contents, whole])) - set(inside) - set(found.unstable)
     rest = len(held) - len(inside)
     if len(differs) > MOST_OUTSIDE * rest:
@@ -158,14 +138,16 @@ def refuse_stranger(connection: Connection, journal: Journal, found: Before) -> 
     foreign = {at for at, known in zip(inside, fits.tolist(), strict=True) if not known}
     foreign -= set(found.unstable)
     _refuse_other_items(connection, journal, whole, found, (*sorted(foreign), *rewritten))
-    return Outside(rewritten, astray)
+    chip = connection.chip
+    blocks = _blocks(astray, chip.largest_erase, chip.size)
+    return Outside(rewritten, astray, blocks)
 
 
 def _refuse_other_items(
     connection: Connection,
     journal: Journal,
     whole: bytes,
-    found: Before,
+    found: Reading,
     rewritten: Sequence[int],
 ) -> None:
     """Raise `ChipMismatchError` when the board's own items are gone from the sectors that somebody
@@ -219,7 +201,7 @@ def _refuse_other_values(
             )
 
 
-def unexplained(journal: Journal, found: Before) -> list[int]:
+def unexplained(journal: Journal, found: Reading) -> list[int]:
     """Sectors of the ranges with bytes that the cut work cannot have left there: somebody else
     wrote them."""
     inside = sorted(_sectors(journal.ranges))
@@ -230,7 +212,7 @@ def unexplained(journal: Journal, found: Before) -> list[int]:
     return [at for at, known in zip(inside, explained.tolist(), strict=True) if not known]
 
 
-def half_done(journal: Journal, found: Before) -> list[int]:
+def half_done(journal: Journal, found: Reading) -> list[int]:
     """Sectors of the ranges that hold neither what was there nor what is to be."""
     inside = sorted(_sectors(journal.ranges))
     held = _rows(found.contents)[np.array(inside, np.int64) // SECTOR]
@@ -272,14 +254,14 @@ def _sectors(ranges: Sequence[Range]) -> set[int]:
     return {at for each in ranges for at in range(each.start // SECTOR * SECTOR, each.end, SECTOR)}
 
 
-def _blocks(sectors: Sequence[int], block: int, size: int) -> list[Range]:
+def _blocks(sectors: Sequence[int], block: int, size: int) -> tuple[Range, ...]:
     """The erase blocks around sectors: whatever is erased for them, stays inside."""
     block = max(block, SECTOR)
     whole = {at for each in sectors for at in range(each // block * block, each + 1, SECTOR)}
     whole |= {
         at for each in sectors for at in range(each, min((each // block + 1) * block, size), SECTOR)
     }
-    return [Range(low, high - low) for low, high in stretches(sorted(whole))]
+    return tuple(Range(low, high - low) for low, high in stretches(sorted(whole)))
 
 
 def _not_this(journal: Journal, why: str) -> ChipMismatchError:
@@ -293,11 +275,18 @@ def _not_this(journal: Journal, why: str) -> ChipMismatchError:
     )
 
 
-def replayed(journal: Journal, old: Before, *, undo: bool = False) -> bytes:
-    """The chip's contents as the cut restore would have left them, as far as the journal goes;
-    with `undo`, as they were before it."""
-    wanted = journal.before() if undo else journal.after()
-    return _laid(old.contents, journal.ranges, wanted)
+def replayed(
+    journal: Journal, contents: bytes, *, undo: bool = False, astray: Sequence[Range] = ()
+) -> bytes:
+    """What a chip that holds `contents` is to hold when the interrupted work is finished, or with
+    `undo` taken back. What the work hit outside of the journal's ranges, in `astray`, becomes what
+    it was."""
+    found = bytearray(contents)
+    whole = journal.whole()
+    if whole is not None:
+        for each in astray:
+            found[each.start : each.end] = whole[each.start : each.end]
+    return _laid(bytes(found), journal.ranges, journal.before() if undo else journal.after())
 
 
 def _laid(contents: bytes, ranges: Sequence[Range], data: bytes) -> bytes:
@@ -321,27 +310,4 @@ def refuse_withdrawn(journal: Journal, *, undo: bool) -> None:
             "what it came with is in its backup set.",
             remedy="Go on with 'spiflash clone' and that job, which knows the board and gives it "
             "values of its own; or write back what it held with 'spiflash restore --undo'.",
-        )
-
-
-def put_things_back(connection: Connection, journal: Journal) -> None:
-    """Registers and address mode become what they were before the first session of this
-    journal: a cut session could not see to it.
-
-    Raises `ChipProtectedError` when the block protection could not be put back.
-    """
-    state = journal.state
-    connection.flash.restore_mode_to(
-        ModeFound(state.four_byte_mode, state.segment, "noted before the restore was begun")
-    )
-    before = {
-        name: int.from_bytes(bytes.fromhex(value), "little")
-        for name, value in state.registers.items()
-    }
-    if "SR1" in before and not restore_registers(connection.flash, before):
-        kept = ", ".join(f"{name} {value:02X}h" for name, value in before.items())
-        raise ChipProtectedError(
-            "The contents are right, but the block protection could not be put back.",
-            state=f"The registers were {kept} before.",
-            remedy="Seat the clip again and run 'spiflash restore --resume'.",
         )

@@ -19,14 +19,13 @@ held before and was to hold.
 
 from __future__ import annotations
 
-import enum
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from spiflash.errors import UnstableReadError, VerifyError
+from spiflash.errors import AstrayError, UnstableReadError, VerifyError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import disagreements, read_in_passes
@@ -53,32 +52,6 @@ PIECE = 64
 
 FIRST = 0x1000
 """Bytes at the start of the chip that are always read back."""
-
-
-class AstrayError(VerifyError):
-    """The work hit sectors that it should not have touched: their addresses, and those of all
-    sectors that do not hold what they should."""
-
-    def __init__(
-        self,
-        sectors: Sequence[int],
-        wrong: Sequence[int],
-        cause: str,
-        *,
-        state: str,
-        remedy: str,
-    ) -> None:
-        super().__init__(cause, state=state, remedy=remedy)
-        self.sectors = tuple(sectors)
-        self.wrong = tuple(wrong)
-
-
-class Verify(enum.Enum):
-    """How much is read back: what was changed and what could have been hit with it, or the whole
-    chip in passes."""
-
-    CHANGED = "changed"
-    ALL = "all"
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,11 +83,12 @@ def prove(
     target: bytes,
     watcher: Watcher,
     *,
-    verify: Verify,
+    whole: bool,
     passes: int,
     write_again: Callable[[bytes, Sequence[int]], None],
 ) -> Proof:
-    """Read back (or everything) what was `changed`, and what could have been hit with it; have
+    """Read back what was `changed`, and what could have been hit with it, or the `whole` chip in
+    `passes`; have
     written again what does not match `target`, the whole chip. Of that, this very work erased or
     programmed what it `touched`; `covered` is what the journal holds; `write_again` is given what
     the chip holds and the sectors concerned.
@@ -126,7 +100,6 @@ def prove(
     where, glances = _worth_reading(changed, covered, len(target))
     repaired: set[int] = set()
     reread: set[int] = set()
-    whole = verify is Verify.ALL
     for attempt in range(REPAIRS + 1):
         held = bytearray(target)
         wrong: list[int] = []

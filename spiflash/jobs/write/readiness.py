@@ -26,14 +26,18 @@ import random
 import numpy as np
 import numpy.typing as npt
 
+from spiflash.archive.journal import Journal
 from spiflash.bus.transaction import Bus
 from spiflash.errors import ChipProtectedError, ChipUnknownError, UnstableReadError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
 from spiflash.nor import commands
+from spiflash.nor.addressing import ModeFound
 from spiflash.nor.commands import WEL, ReadStyle
 from spiflash.nor.probe import PROBE_CLOCK
+from spiflash.nor.unprotect import restore_registers, why_not
+from spiflash.plan import Plan
 
 READS = 1024
 LENGTH = 8
@@ -63,6 +67,31 @@ def refuse_unknown(connection: Connection) -> None:
             remedy="Name the part with --part once you have read its marking, or describe it in "
             "a table file with --chips.",
         )
+
+
+def refuse_protected(connection: Connection, plan: Plan) -> None:
+    """Raise `ChipProtectedError` when the plan touches a protected range."""
+    guard = connection.flash.protection()
+    hit = [pair for pair in plan.affected if guard.overlaps(*pair)]
+    if not hit:
+        return
+    where = ", ".join(f"{low:#x}–{high - 1:#x}" for low, high in guard.ranges)
+    if not guard.extent_known:
+        where += " (at most; how much is not known for this part)"
+    remedy = "Repeat with --unprotect to lift the protection for the time of the work" + (
+        f"; the status register is {guard.lock.value}, too." if guard.register_locked else "."
+    )
+    if reason := why_not(connection.chip, guard):
+        remedy = (
+            f"--unprotect does not help here: {reason}. Name the part with --part if you know it, "
+            "or clear the protection in the way its data sheet describes."
+        )
+    raise ChipProtectedError(
+        f"The chip's block protection covers {where}, and this work would change "
+        f"{hit[0][0]:#x}–{hit[0][1] - 1:#x}.",
+        state="Nothing has been erased or written.",
+        remedy=remedy,
+    )
 
 
 def prove_commands(
@@ -161,7 +190,7 @@ _QUAD_PLACES = {"sr1.6": ("SR1", 6), "sr2.1": ("SR2", 1), "cr1.1": ("CR1", 1)}
 def register_differences(connection: Connection, image: Image) -> list[str]:
     """One sentence for each register that is not as the set's record has it; none for a plain
     file and for a set of another kind of chip."""
-    if image.jedec_id != connection.chip.jedec_id.hex():
+    if image.identity is None or image.identity.jedec_id != connection.chip.jedec_id:
         return []
     found = []
     for name, recorded in image.registers.items():
@@ -187,3 +216,26 @@ def _meaning(connection: Connection, name: str, changed: int, now: int) -> str:
     if place is None or place[0] != name or not changed >> place[1] & 1:
         return ""
     return f" (quad enable is {'set' if now >> place[1] & 1 else 'clear'} now)"
+
+
+def restore_chip_state(connection: Connection, journal: Journal) -> None:
+    """Registers and address mode become what they were before the first session of this
+    journal: a cut session could not see to it.
+
+    Raises `ChipProtectedError` when the block protection could not be put back.
+    """
+    state = journal.state
+    connection.flash.restore_mode_to(
+        ModeFound(state.four_byte_mode, state.segment, "noted before the restore was begun")
+    )
+    before = {
+        name: int.from_bytes(bytes.fromhex(value), "little")
+        for name, value in state.registers.items()
+    }
+    if "SR1" in before and not restore_registers(connection.flash, before):
+        kept = ", ".join(f"{name} {value:02X}h" for name, value in before.items())
+        raise ChipProtectedError(
+            "The contents are right, but the block protection could not be put back.",
+            state=f"The registers were {kept} before.",
+            remedy="Seat the clip again and run 'spiflash restore --resume'.",
+        )

@@ -1,0 +1,249 @@
+"""What is to be written to a chip, worked out before anything is changed.
+
+`WriteOptions` is what a person asked for and allowed. `Work` is what comes of it on one chip: the
+plan, what the chip holds, what it is to hold, and everything a person should see before the
+question. What is planned to change is all that a journal covers, so that a work that is
+interrupted can be finished or undone from there.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from spiflash.archive.backupset import BackupSet
+from spiflash.archive.journal import Journal, JournalState, Range, joined
+from spiflash.errors import UsageError
+from spiflash.jobs.backup import now
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.image import Image
+from spiflash.jobs.reading import Reading
+from spiflash.jobs.write.before import SetsOfChip, sectors_in
+from spiflash.jobs.write.interrupted import Outside, replayed
+from spiflash.nor.chip import Chip
+from spiflash.nor.geometry import Geometry
+from spiflash.plan import Plan, TransferCost, make_plan
+from spiflash.spans import SECTOR, Span, merged
+
+TURNAROUND = 0.3e-3
+"""Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and
+the host (common practice, no source)."""
+
+COMPLEMENT = bytes(255 - value for value in range(256))
+
+
+class Verify(enum.Enum):
+    """How much is read back: what was changed and what could have been hit with it, or the whole
+    chip in passes."""
+
+    CHANGED = "changed"
+    ALL = "all"
+
+
+@dataclass(frozen=True, slots=True)
+class WriteOptions:
+    """How a chip is to be written, and what a person allowed.
+
+    `at` is the address of the image's first byte. The whole sectors in the (start, end) ranges
+    `erase_again` are erased whatever they read. `undo` writes back what the chip held before a
+    work that was interrupted. `passes` is the number of whole readings before the work, `verify`
+    how much is read back after it.
+
+    `without_backup` writes although no verified backup of this very chip is known; `backup` names
+    a set that is this board's, for chips that have no unique ID to prove it; `unprotect` clears
+    the chip's block protection for the time of the work and restores it. `in_advance` agrees to
+    the change before it is planned: nobody is asked, so that no time passes between reading and
+    writing.
+    """
+
+    at: int = 0
+    erase_again: tuple[Span, ...] = ()
+    undo: bool = False
+    passes: int = 2
+    verify: Verify = Verify.CHANGED
+    without_backup: bool = False
+    backup: Path | None = None
+    unprotect: bool = False
+    in_advance: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What would be done to one chip, shown to a person before it is.
+
+    `old` is what the chip holds and `target` what it is to hold, the whole chip both; `chip` its
+    name. `image` is what is written, None for a work that is continued; `journal` the one of the
+    interrupted work that this finishes, `outside` what was found changed outside of its ranges.
+    `backup` is the set from which the board can be restored, None where none is known; `sets` are
+    all that hold something of this board. `erased_again` are whole sectors that are erased
+    whatever they read.
+    """
+
+    plan: Plan
+    target: bytes
+    old: Reading
+    chip: str
+    options: WriteOptions
+    image: Image | None = None
+    erased_again: tuple[Span, ...] = ()
+    journal: Journal | None = None
+    outside: Outside = field(default_factory=lambda: Outside((), ()))
+    backup: BackupSet | None = None
+    sets: SetsOfChip | None = None
+    of_another_board: bool = False
+    """Whether the source is a backup set of which it is certain that it is another board's."""
+
+    @property
+    def source(self) -> str:
+        """The name of what is written."""
+        if self.image is not None:
+            return self.image.name
+        return self.journal.state.image_name if self.journal is not None else ""
+
+    @property
+    def board(self) -> str:
+        """The label of the board, as its backup has it; empty when nothing says."""
+        return self.backup.record.board if self.backup is not None else ""
+
+    @property
+    def asked(self) -> tuple[Span, ...]:
+        """Where on the chip the image lies, or the parts of it that are written: what is correct
+        there already stays as it is, and is checked all the same."""
+        if self.image is None:
+            return ()
+        at = self.options.at
+        return tuple((at + low, at + high) for low, high in self.image.ranges)
+
+
+def plan_work(
+    connection: Connection,
+    old: Reading,
+    target: bytes,
+    image: Image,
+    options: WriteOptions,
+) -> Work:
+    """The least work from `old` to `target` (the whole chip), which comes of writing `image`.
+
+    Raises `UsageError` for a range of `options.erase_again` that is not on the chip.
+    """
+    assumed = bytearray(old.contents)
+    for start, end in options.erase_again:
+        if end > len(assumed):
+            raise UsageError(
+                f"The range {start:#x}–{end:#x} is not on a chip of {len(assumed)} bytes.",
+                state="Nothing has been erased or written.",
+                remedy="Give a range within the chip.",
+            )
+    inside = whole_sectors(options.erase_again)
+    for low, high in inside:
+        # An erase was interrupted there, and what reads as blank today may not tomorrow. 00h:
+        # every bit of an erased sector has to rise.
+        assumed[low:high] = bytes(high - low)
+    plan = make_plan(bytes(assumed), target, connection.flash.geometry, _cost(connection))
+    return Work(plan, target, old, connection.chip.name, options, image, inside)
+
+
+def plan_resumed(
+    connection: Connection,
+    old: Reading,
+    journal: Journal,
+    options: WriteOptions,
+    outside: Outside | None = None,
+) -> Work:
+    """The work that finishes an interrupted one, or with `options.undo` takes it back.
+
+    Cells that lost power in mid-erase or mid-program may read right today and wrong tomorrow:
+    every sector of the journal that is not yet what it should be is erased again, whatever it
+    reads, and so is what it says to erase in any case. Nothing outside the journal's ranges is
+    touched, but for what the interrupted work hit there (`outside.astray`): so the journal still
+    covers this work when it is interrupted as well.
+    """
+    outside = outside or Outside((), ())
+    target = replayed(journal, old.contents, undo=options.undo, astray=outside.blocks)
+    ranges = joined((*journal.ranges, *outside.blocks))
+    assumed = bytearray(old.contents)
+    again = set(sectors_in((each.start, each.end) for each in journal.state.again))
+    again |= set(old.unstable)
+    for start in sectors_in((each.start, each.end) for each in ranges):
+        end = start + SECTOR
+        if start in again or old.contents[start:end] != target[start:end]:
+            # The complement: whatever the target is, each of its bits has to be written.
+            assumed[start:end] = target[start:end].translate(COMPLEMENT)
+    geometry = within(connection.flash.geometry, ranges)
+    plan = make_plan(bytes(assumed), target, geometry, _cost(connection))
+    return Work(plan, target, old, connection.chip.name, options, journal=journal, outside=outside)
+
+
+def plan_repair(
+    connection: Connection, held: bytes, target: bytes, ranges: Sequence[Range]
+) -> Plan:
+    """The steps that write again what does not hold what it should, within a journal's ranges."""
+    geometry = within(connection.flash.geometry, ranges)
+    return make_plan(held, target, geometry, _cost(connection))
+
+
+def _cost(connection: Connection) -> TransferCost:
+    return TransferCost.at_clock(connection.ceiling, turnaround=TURNAROUND)
+
+
+def whole_sectors(where: Iterable[Span]) -> tuple[Span, ...]:
+    """The whole sectors in some ranges, ascending, joined where they meet."""
+    found = {
+        low
+        for start, end in where
+        for low in range(-(-start // SECTOR) * SECTOR, end // SECTOR * SECTOR, SECTOR)
+    }
+    return tuple(merged((low, low + SECTOR) for low in found))
+
+
+def journal_ranges(plan: Plan, chip: Chip) -> tuple[Range, ...]:
+    """What the plan may change, rounded out to the largest erase blocks: whichever erases a
+    later attempt chooses for the same sectors, they stay inside, and so does an erase that takes
+    more than its size."""
+    block = max(chip.largest_erase, SECTOR)
+    found = [
+        (low // block * block, min(-(-high // block) * block, chip.size))
+        for low, high in plan.affected
+    ]
+    for start, end, types in chip.geometry.spans():
+        # A region that is one block need not be aligned to its size.
+        if any(kind.size == end - start for kind in types):
+            found += [(start, end) for low, high in plan.affected if low < end and start < high]
+    return as_ranges(merged(found))
+
+
+def within(geometry: Geometry, ranges: Sequence[Range]) -> Geometry:
+    """What may be erased while only these ranges are the journal's: everything but the whole
+    chip, since ranges are rounded out to the largest blocks."""
+    if sum(each.length for each in ranges) < geometry.size:
+        return replace(geometry, chip_erase=None)
+    return geometry
+
+
+def as_ranges(where: Iterable[Span]) -> tuple[Range, ...]:
+    """Ranges as a journal has them."""
+    return tuple(Range(low, high - low) for low, high in where)
+
+
+def journal_state(connection: Connection, work: Work) -> JournalState:
+    """What the journal of a new work says of chip and request."""
+    assert work.image is not None
+    identity, image = connection.identity, work.image
+    return JournalState(
+        chip=connection.chip.name,
+        jedec_id=identity.jedec_id.hex(),
+        unique_id=identity.unique_hex,
+        size=identity.size,
+        ranges=journal_ranges(work.plan, connection.chip),
+        image_name=image.name,
+        image_sha256=image.sha256,
+        begun=now(),
+        registers={name: value.hex() for name, value in connection.registers.items()},
+        four_byte_mode=connection.mode.four,
+        segment=connection.mode.segment,
+        at=work.options.at,
+        parts=None if image.parts is None else as_ranges(image.parts),
+        again=as_ranges(work.erased_again),
+    )
