@@ -74,6 +74,9 @@ class Board:
     earlier: list[Request] = field(default_factory=list)
     """Requests that were pending before it: a process that is killed while it puts its journal
     away has done its work."""
+    perhaps: list[Request] = field(default_factory=list)
+    """Requests that were killed before they changed the chip, while another was pending in the same
+    way: of at most one of them the journal reached the disk."""
     touched: set[int] = field(default_factory=set)
     """Addresses of what the board itself wrote while a command was pending."""
 
@@ -94,7 +97,15 @@ class Board:
         self.settled[:] = self.cells
         self.pending = None
         self.earlier.clear()
+        self.perhaps.clear()
         self.touched.clear()
+
+    def perhaps_begun(self, request: Request) -> None:
+        """A command ended before it changed the chip: its journal may be there, or may not."""
+        if self.pending is None:
+            self.pending = request
+        elif self.pending != request and request.verb not in ("resume", "undo"):
+            self.perhaps.append(request)
 
     def leave(self, request: Request) -> None:
         """A command was cut. An undo or a resume that is cut leaves the request that was."""
@@ -236,8 +247,7 @@ class Judge:
             for board in changed:
                 board.leave(run.request)
             if run.asked is not None and run.answered and not changed:
-                # Perhaps begun: a journal may be there.
-                run.asked.pending = run.asked.pending or run.request
+                run.asked.perhaps_begun(run.request)
         unpaid = self.owed()
         if unpaid:
             one = unpaid[0]
@@ -317,7 +327,15 @@ class Judge:
 
     def _wrong(self, run: Run, board: Board) -> str:
         """Why the command's success is not true of this board; empty when it is."""
-        request, pending = run.request, board.pending
+        finished = board.perhaps if run.request.verb == "resume" else ()
+        for pending in (board.pending, *finished):
+            if not (problem := self._wrong_after(run, board, pending)):
+                return ""
+        return problem
+
+    def _wrong_after(self, run: Run, board: Board, pending: Request | None) -> str:
+        """The same, where `pending` was the work to be finished or undone."""
+        request = run.request
         base = bytes(board.settled)
         if board.cells == self._without(run, board) and any(
             each is board and cells == request.on(cells) for each, cells in run.moments

@@ -297,6 +297,10 @@ class World:
             )
             verb = "restore" if again.image and event.board % 2 else "backup"
             self.command(board, Order(again if verb == "restore" else Request("backup")), [])
+            # What it did to a board that was on this clip before is not this command's doing.
+            if board.name in session.run.first:
+                session.run.first[board.name] = board.cells
+                session.run.settled[board.name] = bytes(board.settled)
             self.tally["two programs"] += 1
         finally:
             self.tally["nested"] = 0
