@@ -56,11 +56,14 @@ class Clip:
     def __init__(self, inner: SpiDevice) -> None:
         self.inner = inner
         self.clocked = 0
+        self.selected = False
 
     def select(self, now: float) -> None:
+        self.selected = True
         self.inner.select(now)
 
     def deselect(self, now: float) -> None:
+        self.selected = False
         self.inner.deselect(now)
 
     def transfer(self, mosi: bytes, beat: Beat) -> bytes:
@@ -199,7 +202,8 @@ class Misread(Clip):
 
     def transfer(self, mosi: bytes, beat: Beat) -> bytes:
         answer = super().transfer(mosi, beat)
-        reading = len(answer) > 500 and self.chip.under_way is None
+        # Idle clocks while the chip is busy are deselected.
+        reading = self.selected and len(answer) > 500 and self.chip.under_way is None
         if self.done or not reading or self.chip.pages_programmed <= 60:
             return answer
         self.done = True
