@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from spiflash.jobs.backup import Backup, Verified
     from spiflash.jobs.connection import Connection
     from spiflash.jobs.image import Image
-    from spiflash.jobs.write.rewrite import Rewritten, Work
+    from spiflash.jobs.write import Rewritten, Work
     from spiflash.plan import Plan
 
 __version__ = "0.1.0"
@@ -56,7 +56,7 @@ _ELSEWHERE = {
     "Audit": "spiflash.dump.audit",
     "Backup": "spiflash.jobs.backup",
     "Plan": "spiflash.plan",
-    "Rewritten": "spiflash.jobs.write.rewrite",
+    "Rewritten": "spiflash.jobs.write",
     "Verified": "spiflash.jobs.backup",
     "Watcher": "spiflash.jobs",
 }
@@ -227,9 +227,12 @@ class Chip:
         self, image: bytes | str | Path, *, at: int = 0, shelf: str | Path | None = None
     ) -> Plan:
         """What `write` would do. Reads the chip, and changes nothing."""
-        from spiflash.jobs.write import preview
+        from spiflash.jobs.write import WriteOptions, prepare
 
-        return preview(self._connection, self._on(shelf), _image(image), self._watcher, at=at).plan
+        options = WriteOptions(at=at)
+        return prepare(
+            self._connection, self._on(shelf), _image(image), self._watcher, options
+        ).plan
 
     def write(
         self,
@@ -296,7 +299,7 @@ class Chip:
     def resume(
         self, *, confirm: Callable[[Plan], bool], shelf: str | Path | None = None
     ) -> Rewritten:
-        """Finish a write to this chip that was interrupted, and prove it. Raises `ShelfError` when
+        """Finish a write to this chip that was interrupted, and prove it. Raises `ImageError` when
         there is none."""
         return self._write(None, confirm, shelf=shelf)
 
@@ -304,7 +307,7 @@ class Chip:
         self, *, confirm: Callable[[Plan], bool], shelf: str | Path | None = None
     ) -> Rewritten:
         """Write back what the chip held before a write that was interrupted, and prove it. Raises
-        `ShelfError` when there is none."""
+        `ImageError` when there is none."""
         return self._write(None, confirm, shelf=shelf, undo=True)
 
     def _write(
@@ -320,27 +323,23 @@ class Chip:
         other_board: bool = False,
         undo: bool = False,
     ) -> Rewritten:
-        from spiflash.jobs.write import Leave, refuse_strangers, restore
-        from spiflash.jobs.write.proof import Verify
+        from spiflash.jobs.write import Verify, WriteOptions, refuse_strangers, restore
 
-        place = self._on(shelf)
-        leave = Leave(backup=None if backup is None else Path(backup), unprotect=unprotect)
+        options = WriteOptions(
+            at=at,
+            undo=undo,
+            verify=Verify.ALL if whole_chip else Verify.CHANGED,
+            backup=None if backup is None else Path(backup),
+            unprotect=unprotect,
+        )
 
         def agree(work: Work) -> bool:
             if image is not None and not other_board:
-                refuse_strangers(self._connection, place, leave, work)
+                refuse_strangers(work)
             return confirm(work.plan)
 
         return restore(
-            self._connection,
-            place,
-            image,
-            self._watcher,
-            agree=agree,
-            leave=leave,
-            at=at,
-            verify=Verify.ALL if whole_chip else Verify.CHANGED,
-            undo=undo,
+            self._connection, self._on(shelf), image, self._watcher, options, agree=agree
         )
 
     def _on(self, shelf: str | Path | None) -> Shelf:
