@@ -45,7 +45,11 @@ NOT_CHECKED = 3
     metavar="FILE",
     help="Write what the chip holds after the least repair to a new file.",
 )
-@click.option("--wider", is_flag=True, help="With --save: after the wider repair instead.")
+@click.option(
+    "--wider",
+    count=True,
+    help="With --save: after the next wider repair instead. Give it twice for the third one.",
+)
 @board_options
 @json_option
 def triage(
@@ -53,7 +57,7 @@ def triage(
     backup: Path | None,
     layout: Path | None,
     save: Path | None,
-    wider: bool,
+    wider: int,
     shelf: Path | None,
     passes: int,
     as_json: bool,

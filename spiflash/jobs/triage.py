@@ -50,14 +50,15 @@ class Triaged:
 @dataclass(frozen=True, slots=True)
 class Asked:
     """What a person named: the model's image, this board's backup, a layout file, where the
-    repaired contents are to go, and whether those of the wider repair are meant; `words` are the
+    repaired contents are to go, and after which repair: 0 is the smallest, each step more the
+    next wider one, if there is one; `words` are the
     options of the bench, for the commands."""
 
     image: Path | None = None
     backup: Path | None = None
     layout: Path | None = None
     save: Path | None = None
-    wider: bool = False
+    wider: int = 0
     words: tuple[str, ...] = ()
 
 
@@ -100,12 +101,12 @@ def triage_chip(
                 connection.flash.geometry,
                 cost,
             ),
-            commands(repair, found, own, asked, _board(connection, found), wider=number > 0),
+            commands(repair, found, own, asked, _board(connection, found), wider=number),
         )
         for number, repair in enumerate(found.repairs)
     )
     if asked.save is not None and found.repairs:
-        chosen = found.repairs[-1 if asked.wider else 0]
+        chosen = found.repairs[min(asked.wider, len(found.repairs) - 1)]
         save_contents(chosen.applied(reading.contents), asked.save)
     return Triaged(
         found, reading, path, asked.image, proposals, journal.path if journal is not None else None
@@ -119,7 +120,7 @@ def commands(
     asked: Asked,
     board: str,
     *,
-    wider: bool = False,
+    wider: int = 0,
 ) -> tuple[str, ...]:
     """The commands that carry a repair out.
 
@@ -131,9 +132,10 @@ def commands(
         source = own.path
         named = own.reference.layout == found.layout
     else:
-        which = ("--wider",) if wider else ()
-        saved = asked.save if wider == asked.wider else None
-        source = saved or _unused(f"repaired-{board}{'-wider' if wider else ''}")
+        chosen = min(asked.wider, len(found.repairs) - 1)
+        which = ("--wider",) * wider
+        saved = asked.save if wider == chosen else None
+        source = saved or _unused(f"repaired-{board}{'-wider' * wider}")
         named = False
         if saved is None:
             given = (*_given(asked), *which)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import random
 import struct
 import zlib
 from functools import cache
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage import (
@@ -36,6 +39,8 @@ LAYOUT = Layout(
 )
 OWN = "00:00:5e:00:53:2a"
 OTHER = "00:00:5e:00:53:77"
+
+EXAMPLES = 300 if os.environ.get("SPIFLASH_SWEEP") == "full" else 12
 
 
 def environment(**variables: str) -> bytes:
@@ -386,11 +391,11 @@ def test_an_erased_own_region_is_not_intact() -> None:
     assert found.repairs == ()
 
 
-def boot_image(holds: int, size: int) -> bytes:
-    """A legacy image with both of its CRCs (U-Boot, include/image.h: 2 is a kernel, 7 a file
-    system)."""
+def boot_image(holds: int, size: int, architecture: int = 5) -> bytes:
+    """A legacy image with both of its CRCs (U-Boot, include/image.h: it holds 2, a kernel, or 7,
+    a file system, for the architecture 2, ARM, or 5, MIPS)."""
     data = random.Random(size).randbytes(size)
-    numbers = (zlib.crc32(data), 5, 5, holds, 0)
+    numbers = (zlib.crc32(data), 5, architecture, holds, 0)
     head = struct.pack(">7I4B32s", 0x27051956, 0, 0, size, 0, 0, *numbers, b"one")
     return head[:4] + struct.pack(">I", zlib.crc32(head)) + head[8:] + data
 
@@ -419,3 +424,126 @@ def test_an_environment_is_none_of_the_loader_whatever_it_is_called() -> None:
     contents = put(GOOD, 0x10000, environment(**{name: value, "bootcmd": "bootm 0x9f020000"}))
     roles = {each.name: each.role for each in reference(contents).layout.regions}
     assert (roles["fsbl"], roles["bl-params"]) == (Role.BOOT, Role.ENVIRONMENT)
+
+
+CODE = (0xE12FFF1E, 0xE92D4010, 0xE8BD8010, 0xE59FF018)
+"""ARM: a return, a prologue, an epilogue, a vector (architecture manual; from memory)."""
+
+
+def loader_of(rng: random.Random, length: int, *, code: bool) -> bytes:
+    """Code in which every fifth word is telling, or bytes that tell nothing."""
+    if not code:
+        return rng.randbytes(length).replace(b"\xff", b"\0")
+    words = [
+        rng.choice(CODE) if rng.random() < 0.2 else rng.getrandbits(31) for _ in range(length // 4)
+    ]
+    return struct.pack(f"<{len(words)}I", *words)
+
+
+@settings(deadline=None, max_examples=EXAMPLES, derandomize=True)
+@given(
+    seed=st.integers(0, 1 << 30),
+    loaders=st.tuples(st.integers(0x1000, 0x1C000), st.integers(0x1000, 0x1C000)),
+    kernels=st.tuples(st.integers(0x1000, 0x1F000), st.integers(0x1000, 0x1F000)),
+    tail_is_code=st.booleans(),
+    beside=st.sampled_from((None, 0x500, 0x1800)),
+    damage=st.sampled_from(("kernel", "root", "kernel bit", "root bit", "loader")),
+)
+def test_firmware_that_is_right_stays_or_becomes_the_images_as_a_whole(
+    seed: int,
+    loaders: tuple[int, int],
+    kernels: tuple[int, int],
+    tail_is_code: bool,
+    beside: int | None,
+    damage: str,
+) -> None:
+    """No layout is stated, and the image's loader and kernel are longer or shorter than the
+    chip's: what was right holds its old contents or the image's over its full length."""
+    rng = random.Random(seed)
+    front = loader_of(rng, loaders[0] // 2 & ~3, code=True)
+    rest = loader_of(rng, loaders[0] // 2 & ~3, code=tail_is_code)
+    old = {
+        0: front + rest,
+        0x20000: boot_image(2, kernels[0], 2),
+        0x40000: boot_image(7, 0x4000, 2),
+    }
+    new = {
+        0: loader_of(rng, loaders[1] & ~3, code=True),
+        0x20000: boot_image(2, kernels[1], 2),
+        0x40000: boot_image(7, 0x5000, 2),
+    }
+    good, image = b"\xff" * SIZE, b"\xff" * SIZE
+    for at in old:
+        good, image = put(good, at, old[at]), put(image, at, new[at])
+    if beside is not None:
+        good = put(good, len(old[0]) + beside, rng.randbytes(0x200))
+    chip = good
+    if damage.endswith("bit"):
+        at = 0x20400 if "kernel" in damage else 0x40400
+        chip = put(good, at, bytes([good[at] ^ 4]))
+    else:
+        at = {"kernel": 0x20000, "root": 0x40000, "loader": 0}[damage]
+        chip = put(good, at, b"\xff" * len(old[at]))
+    found = triage(chip, model_image=reference(image))
+    for repair in found.repairs:
+        after = repair.applied(chip)
+        for at, piece in old.items():
+            span = slice(at, at + len(piece))
+            if chip[span] == piece:
+                assert after[span] in (piece, image[span]), f"{at:#x} in {repair.regions}"
+        if beside is not None:
+            span = slice(len(old[0]) + beside, len(old[0]) + beside + 0x200)
+            if after[span] != good[span]:
+                # Only where the loader is gone, and the image's reaches up to there.
+                assert damage == "loader", f"what stands beside the loader in {repair.regions}"
+                assert repair.rescue
+                assert any(low < span.stop and span.start < high for low, high in repair.unproven)
+
+
+@pytest.mark.parametrize("name", ["devcal", "data", "config", ""])
+def test_a_blank_region_of_which_nothing_tells_is_not_checked(name: str) -> None:
+    """Calibration may have stood there, under a name that nothing knows, or in a gap."""
+    others = tuple(each for each in LAYOUT.regions if each.name not in ("factory", "data"))
+    role = {"data": Role.DATA, "config": Role.SETTINGS}.get(name, Role.OTHER)
+    regions = (*others, Region(name, 0x60000, 0x18000, role)) if name else others
+    layout = Layout(SIZE, regions)
+    chip = put(GOOD, 0x60000, b"\xff" * 0x18000)
+    for model in (None, reference(put(SISTER, 0x60000, b"\xff" * 0x20000), layout)):
+        found = triage(chip, model_image=model, layout=layout)
+        finding = next(e for e in found.regions if e.region.start == 0x60000)
+        assert finding.kind is Kind.NOT_CHECKED
+        assert found.kind is Kind.NOT_CHECKED
+
+
+def test_the_smallest_repair_from_a_newer_image_leaves_the_loader() -> None:
+    """The newer kernel is longer and reaches into the root file system, whose checksum holds: both
+    are of one version. A loader that nothing speaks against is none of it."""
+    layout = Layout(SIZE, (*LAYOUT.regions[:3], Region("firmware", 0x20000, 0x40000, Role.KERNEL)))
+    old = put(put(GOOD, 0x20000, b"\xff" * 0x40000), 0x20000, boot_image(2, 0x8000, 2))
+    old = put(old, 0x29000, boot_image(7, 0x4000, 2))
+    new = put(put(SISTER, 0x20000, b"\xff" * 0x40000), 0x20000, boot_image(2, 0xC000, 2))
+    new = put(put(new, 0x2D000, boot_image(7, 0x5000, 2)), 0, firmware(2)["boot"])
+    chip = put(old, 0x20000, b"\xff" * 0x8000)
+    found = triage(chip, model_image=reference(new, layout), layout=layout)
+    assert kinds(found) == {"firmware": Kind.ERASED}
+    smallest = found.repairs[0]
+    assert smallest.regions == ("firmware",)
+    assert smallest.applied(chip)[0x20000:0x60000] == new[0x20000:0x60000]
+    assert smallest.applied(chip)[:0x20000] == old[:0x20000]
+    assert smallest.overrules
+    assert "must match" in smallest.reason
+
+
+def test_what_must_match_a_newer_kernel_comes_second() -> None:
+    """The kernel alone is the smallest repair, and says that versions are mixed; the next wider one
+    brings the root file system with it, and only the widest the loader."""
+    new = board(OTHER, 3, version=2)
+    chip = put(GOOD, 0x20000, b"\xff" * 0x20000)
+    found = judged(chip, None, new)
+    assert [each.regions for each in found.repairs] == [
+        ("kernel",),
+        ("kernel", "rootfs"),
+        ("boot", "kernel", "rootfs"),
+    ]
+    assert found.repairs[0].remarks
+    assert not found.repairs[1].remarks

@@ -150,7 +150,7 @@ def by_itself(known: Known, region: Region) -> RegionFinding:
         return RegionFinding(
             region, kind, f"{first.title[:60]}: a checksum fails", spans[:MOST_PLACES]
         )
-    late = _begins_late(chip, region)
+    late = begins_late(chip, region)
     if late is not None:
         text = f"it is blank or 00h up to {late:06X}h, where its contents begin"
         return RegionFinding(region, Kind.NOT_CHECKED, text)
@@ -174,7 +174,7 @@ def by_itself(known: Known, region: Region) -> RegionFinding:
     return RegionFinding(region, Kind.NOT_CHECKED, text, unsure=found.used - found.proven)
 
 
-def _begins_late(chip: Reference, region: Region) -> int | None:
+def begins_late(chip: Reference, region: Region) -> int | None:
     """Where the contents of a region of firmware begin behind sectors that are blank or 00h; None
     where they begin as they should, at its start."""
     if region.role not in (Role.KERNEL, Role.ROOT, Role.TREE):

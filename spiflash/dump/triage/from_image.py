@@ -22,21 +22,27 @@ from spiflash.dump.triage.regions import is_own, same_version
 from spiflash.dump.triage.result import Kind, Refused, RegionFinding, Repair, Source, Why
 from spiflash.spans import SECTOR, Span, merged
 
+MATCHING = frozenset({Role.TREE, Role.KERNEL, Role.ROOT})
+"""What has to be of one version: a kernel finds its modules in the root file system, and its
+hardware in the tree. A loader starts other versions, too."""
+
 
 def from_image(case: Case, model: Reference) -> Iterator[Repair | Refused]:
-    least, wide = Draft(bytearray(case.view.contents)), Draft(bytearray(case.view.contents))
+    """The repairs from an image, the smallest first: what is damaged; that and what has to match
+    it, without the loader; loader, kernel and root file system all together."""
+    least, matched, wide = (Draft(bytearray(case.view.contents)) for _ in range(3))
     sacred = own_bytes(case.view, case.layout) | outside_firmware(case.view, case.layout)
     right = right_bytes(case.view)
-    held_back: list[str] = []
-    overrules: list[Span] = []
+    held_back = False
     for finding in case.seen:
         region = finding.region
         if region.role is Role.ENVIRONMENT:
             _environment(case, model, finding, least)
+            _environment(case, model, finding, matched)
             blank = _is_blank(case.view.contents, region)
             _environment(case, model, finding, wide, always=blank or _image_was_being_written(case))
         if finding.kind is Kind.OWN_LOST and is_own(region):
-            for draft in (least, wide):
+            for draft in (least, matched, wide):
                 draft.lost.append(f"what {region.name} held: addresses, serial number, calibration")
         if region.role not in FIRMWARE or not model.reaches(region):
             continue
@@ -45,34 +51,41 @@ def from_image(case: Case, model: Reference) -> Iterator[Repair | Refused]:
             piece = _fill(case, model, region, start, end)
             free = ~sacred[start:end]
             if (right[start:end] & free & _unlike(case.view.contents, piece, start)).any():
-                held_back.append(region.name)
+                held_back = True
                 continue
             for low, high in spans_of(free):
-                least.put(start + low, piece[low:high], why)
-        if finding.bad and any(e[2] is not None for e in spans):
-            least.mended.append(region)
+                for draft in (least, matched, wide):
+                    draft.put(start + low, piece[low:high], why)
+        if finding.bad and spans:
+            for draft in (least, matched, wide):
+                draft.mended.append(region)
         for start, end in _whole_region(case, model, region):
             piece = _fill(case, model, region, start, end)
-            for low, high in spans_of(~sacred[start:end]):
-                wide.put(start + low, piece[low:high], Why.TOGETHER)
-            if finding.bad:
-                wide.mended.append(region)
-    overrules = _overruled(case, wide)
-    moved = case.happened is not None and case.happened.view != case.chip.contents
-    if not any(each.bad for each in case.findings):
+            for draft in (matched, wide) if region.role in MATCHING else (wide,):
+                for low, high in spans_of(~sacred[start:end]):
+                    draft.put(start + low, piece[low:high], Why.TOGETHER)
+                if finding.bad:
+                    draft.mended.append(region)
+    bad = [each.region.role for each in case.findings if each.bad]
+    if not bad:
         return
-    reason = "rewrites only what is damaged"
-    if moved:
-        yield in_order(case, least, Source.MODEL_AND_OWN, tuple(least.lost))
-    else:
-        yield finished(case, least, reason)
-    broken = any(each.bad and each.region.role in FIRMWARE for each in case.findings)
-    if (broken or case.happened is not None) and wide.target != least.target:
-        reason = "brings loader, kernel and root file system of the image all together"
+    drafts = [(least, "rewrites only what is damaged")]
+    if MATCHING.intersection(bad) or held_back:
+        drafts.append((matched, "rewrites what is damaged, and the regions that must match it"))
+    if FIRMWARE.intersection(bad) or case.happened is not None:
+        together = "brings loader, kernel and root file system of the image all together"
+        drafts.append((wide, together))
+    moved = case.happened is not None and case.happened.view != case.chip.contents
+    seen: list[bytes] = []
+    for draft, reason in drafts:
+        if draft.target in seen:
+            continue
+        seen.append(bytes(draft.target))
+        overrules = () if draft is least else _overruled(case, draft)
         if moved:
-            yield in_order(case, wide, Source.MODEL_AND_OWN, tuple(wide.lost), overrules)
+            yield in_order(case, draft, Source.MODEL_AND_OWN, tuple(draft.lost), overrules)
         else:
-            yield finished(case, wide, reason, overrules)
+            yield finished(case, draft, reason, overrules)
 
 
 def _image_was_being_written(case: Case) -> bool:

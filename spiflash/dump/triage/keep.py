@@ -18,7 +18,7 @@ from spiflash.dump.differences import differing
 from spiflash.dump.finding import Verdict, environments
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout.region import Layout, Role
-from spiflash.dump.triage.pieces import WRITTEN_BY_THE_BOARD
+from spiflash.dump.triage.pieces import WRITTEN_BY_THE_BOARD, pieces, whole_pieces
 from spiflash.dump.triage.reference import FIRMWARE, Reference, surely_own, with_layout
 from spiflash.dump.triage.result import Change, Why
 from spiflash.spans import SECTOR, Span, merged
@@ -120,6 +120,52 @@ def violations(
     ):
         if spans := spans_of(differs & flags & ~_flags(size, spared)):
             found.append(f"{_words(spans)} {what}")
+    return tuple(found)
+
+
+def torn(
+    chip: Reference,
+    target: bytes,
+    changes: Sequence[Change],
+    layout: Layout,
+    sources: Sequence[bytes],
+    *,
+    stated: bool,
+    damaged: Sequence[Span],
+) -> tuple[str, ...]:
+    """What nothing speaks against and a repair would replace only in part, or without being
+    firmware on the chip, in words.
+
+    Where a layout is only suggested, its borders are those of other contents: the chip's loader
+    may be longer than the image's. Such a piece is replaced as a whole, so that it is afterwards
+    what one of the `sources` holds over its full length, or it stays. Borders that are `stated`
+    are facts, and part pieces. What stands behind a loader and is none of it stays even where the
+    image's longer loader would reach; in a region that is `damaged` it may be what is left of it.
+    """
+    before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
+    differs, size = before != after, len(before)
+    firmware = [e for e in changes if role_at(layout, e.start) is not Role.ENVIRONMENT]
+    replaced = [(e.start, e.end) for e in firmware if e.why in (Why.TOGETHER, Why.BACKUP)]
+    touched = differs & _flags(size, replaced)
+    if not touched.any():
+        return ()
+    free = ~own_bytes(chip, layout)
+    borders = [edge for each in layout.regions for edge in (each.start, each.end)]
+    halved: list[Span] = []
+    for piece in whole_pieces(chip, borders if stated else ()):
+        span = slice(piece.start, piece.end)
+        if touched[span].any() and all(
+            ((after[span] != np.frombuffer(each, np.uint8)[span]) & free[span]).any()
+            for each in sources
+        ):
+            halved.append((piece.start, piece.end))
+    found = [f"{_words(halved)} would be replaced only in part"] if halved else []
+    known = [(e.start, e.end) for region in layout.regions for e in pieces(chip, region)]
+    known += damaged
+    together = _flags(size, [(e.start, e.end) for e in firmware if e.why is Why.TOGETHER])
+    beside = touched & together & (before != 0xFF) & (before != 0) & ~_flags(size, known)
+    if beside.any():
+        found.append(f"{_words(spans_of(beside))} is no part of the firmware there")
     return tuple(found)
 
 

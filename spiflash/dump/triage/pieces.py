@@ -7,7 +7,9 @@ the pieces are ever taken from an image.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -100,6 +102,32 @@ def pieces(reference: Reference, region: Region) -> list[Piece]:
                 found.append(Piece(start, end))
         elif first and not formats:
             found.append(Piece(start, end))
+    return sorted(found, key=lambda each: each.start)
+
+
+def whole_pieces(reference: Reference, borders: Sequence[int] = ()) -> list[Piece]:
+    """What a chip holds piece by piece, whatever regions there are, by rising address: what was
+    recognised and is not damaged, and runs of bare data that a blank sector parts.
+
+    Saved environments and file systems that the board writes to are left out. No piece goes
+    across one of the `borders`.
+    """
+    size = len(reference.contents)
+    edges = sorted({0, size, *(each for each in borders if 0 < each < size)})
+    recognised = outermost(reference, Region("chip", 0, size))
+    aside = [(each.start, min(each.end, size)) for each in recognised]
+    aside += [(e.start, min(e.end, size)) for e in environments(reference.findings) if e.saved]
+    found = [
+        Piece(max(each.start, low), min(each.end, high), each)
+        for each in recognised
+        if each.verdict is not Verdict.DAMAGED and each.kind not in WRITTEN_BY_THE_BOARD
+        for low, high in pairwise(edges)
+        if each.start < high and low < each.end
+    ]
+    for low, high in pairwise(edges):
+        for start, end in without([(low, high)], merged(aside)):
+            runs = islands(reference.contents, start, end, SECTOR)
+            found += [Piece(first, last) for first, last in runs]
     return sorted(found, key=lambda each: each.start)
 
 

@@ -14,6 +14,7 @@ from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.keep import (
     lost_items,
     right_bytes,
+    torn,
     unproven,
     variables_lost,
     violations,
@@ -52,7 +53,8 @@ WHY = {
 @dataclass(frozen=True, slots=True)
 class Case:
     """A chip and all that is known of it: `view` is the chip put in order, `findings` are about
-    the chip, `seen` about the view; `regions` are all of them, gaps included."""
+    the chip, `seen` about the view; both are about all regions, gaps included. `stated` says
+    that the borders of the layout stand somewhere, and are not only suggested by contents."""
 
     known: Known
     view: Reference
@@ -60,6 +62,7 @@ class Case:
     findings: tuple[RegionFinding, ...]
     seen: tuple[RegionFinding, ...]
     layout: Layout
+    stated: bool
     examine: Callable[[bytes], Reference]
 
     @property
@@ -140,6 +143,7 @@ def in_order(
     problems += violations(
         view, bytes(draft.target), draft.changes, case.layout, backup=None, named=overrules
     )
+    problems += _torn(case, view, bytes(draft.target), draft.changes)
     regions = _changed_regions(case, chip, bytes(draft.target))
     if problems:
         return Refused(source, tuple(e.name for e in regions), "; ".join(problems))
@@ -169,12 +173,29 @@ def passed(
     problems = list(
         violations(case.chip, target, changes, case.layout, backup=backup, named=overrules)
     )
+    problems += _torn(case, case.chip, target, changes)
     if changes and not problems and target != backup:
         problems += _worse(case, target, changes, backup, allowed, mended, overrules)
     if problems:
         names = tuple(e.name for e in _changed_regions(case, case.chip.contents, target))
         return Refused(source, names, "; ".join(dict.fromkeys(problems)))
     return _repair(case, source, target, changes, reason, lost, overrules)
+
+
+def _torn(
+    case: Case, before: Reference, target: bytes, changes: Sequence[Change]
+) -> tuple[str, ...]:
+    findings = case.findings if before is case.chip else case.seen
+    damaged = [(e.region.start, e.region.end) for e in findings if e.bad]
+    return torn(
+        before,
+        target,
+        changes,
+        case.layout,
+        case.sources,
+        stated=case.stated,
+        damaged=damaged,
+    )
 
 
 def _worse(

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from spiflash.dump.finding import Verdict
 from spiflash.dump.layout.region import Region, Role
-from spiflash.dump.triage.alone import FILE_SYSTEMS, by_itself, other_processor
+from spiflash.dump.triage.alone import FILE_SYSTEMS, begins_late, by_itself, other_processor
 from spiflash.dump.triage.differences import by_bits, out_of_place, places_of
 from spiflash.dump.triage.environment import judge_environment, twin
 from spiflash.dump.triage.likeness import alike_bytes, empty
 from spiflash.dump.triage.pieces import Piece, pieces
 from spiflash.dump.triage.reference import FIRMWARE, Known, Reference, identity_in, items_in
 from spiflash.dump.triage.result import Kind, Proof, RegionFinding
-from spiflash.spans import Span
+from spiflash.spans import SECTOR, Span
 
 SAME = 0.5
 """Share of equal bytes from which two pieces are one version, of which one was damaged."""
@@ -98,9 +98,10 @@ def _blank(known: Known, region: Region) -> RegionFinding:
         if needed:
             return RegionFinding(region, Kind.ERASED, f"it is {what}", where)
         return RegionFinding(region, Kind.NOT_CHECKED, f"{what}; nothing says what stands there")
-    if image_has:
-        return RegionFinding(region, Kind.NOT_CHECKED, "blank; the image holds something there")
-    return RegionFinding(region, Kind.INTACT, "blank")
+    if region.role is Role.SPARE:
+        return RegionFinding(region, Kind.INTACT, "blank, as a spare region is")
+    says = "the image holds something there" if image_has else "nothing says whether it always was"
+    return RegionFinding(region, Kind.NOT_CHECKED, f"blank; {says}")
 
 
 def _needed(chip: Reference, region: Region) -> bool:
@@ -217,6 +218,12 @@ def _against_image(known: Known, model: Reference, region: Region) -> RegionFind
         moved = out_of_place(
             region, contents[region.start : region.end], model.sized(region.end)[region.start :]
         )
+    late = begins_late(known.chip, region)
+    first = next((e for e in odd if e.start - region.start < SECTOR), None)
+    gone = late is not None and first is not None and not same_version(contents, right, first)
+    if moved is None and gone:
+        text = f"its beginning is blank or 00h up to {late:06X}h, and the image has one"
+        return RegionFinding(region, Kind.ERASED, text, ((region.start, late or 0),))
     for each in odd:
         inner = Region(region.name, each.start, each.end - each.start, region.role, region.keep)
         chunk, wanted = contents[each.start : each.end], right[each.start : each.end]

@@ -32,7 +32,7 @@ _OWNERS = frozenset({Role.SETTINGS, Role.DATA})
 
 
 def repairs(case: Case) -> tuple[tuple[Repair, ...], tuple[Refused, ...]]:
-    """The repairs that are proposed, the least and the next safer one; and those that were
+    """The repairs that are proposed, the least first; and those that were
     worked out and would have changed what is right."""
     if case.known.own is not None:
         found = list(_from_backup(case, case.known.own))
@@ -46,9 +46,10 @@ def repairs(case: Case) -> tuple[tuple[Repair, ...], tuple[Refused, ...]]:
         found = []
     proposed = [each for each in found if isinstance(each, Repair) and each.changes]
     refused = tuple(each for each in found if isinstance(each, Refused))
-    if len(proposed) == 2 and proposed[0].target == proposed[1].target:
-        proposed.pop()
-    return tuple(proposed), refused
+    once: dict[bytes, Repair] = {}
+    for each in proposed:
+        once.setdefault(each.target, each)
+    return tuple(once.values()), refused
 
 
 def _from_backup(case: Case, own: Reference) -> Iterator[Repair | Refused]:

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.card import card_road
-from spiflash.dump.triage.pieces import islands
+from spiflash.dump.triage.pieces import islands, whole_pieces
 from spiflash.dump.triage.processor import processor
 from spiflash.dump.triage.proposal import Case
-from spiflash.dump.triage.reference import Known, Reference, reference, with_layout
+from spiflash.dump.triage.reference import FIRMWARE, Known, Reference, reference, with_layout
 from spiflash.dump.triage.regions import judge
 from spiflash.dump.triage.repairs import repairs
 from spiflash.dump.triage.result import Kind, RegionFinding, Triage, Whole
@@ -45,7 +45,9 @@ def diagnose(
     """See `triage`."""
     contents = chip.contents
     size = len(contents)
-    chosen = layout or _with_loader(*_layout(size, own, model, chip))
+    suggested, whose = _layout(size, own, model, chip)
+    stated = layout is not None or whose.stated
+    chosen = layout or _with_loader(suggested, whose)
     if layout is not None:
         chip = with_layout(chip, chosen)
     happened = whole(chip, own, model, chosen)
@@ -53,7 +55,9 @@ def diagnose(
     if happened is not None and happened.view != contents:
         view = reference(happened.view, layout)
         if own is None and model is None and layout is None:
-            chosen = _with_loader(view.layout, view)
+            chosen, stated = _with_loader(view.layout, view), view.stated
+    if not stated:
+        chosen = _as_long_as_on(view, chosen)
     regions = _regions(chosen)
     known = Known(chip, own, model)
     findings = [judge(known, region) for region in regions]
@@ -68,7 +72,7 @@ def diagnose(
     elif happened is not None:
         findings = [_overwritten(each, happened, size) for each in findings]
         seen = findings
-    kind, headline = _overall(happened, findings)
+    kind, headline = _overall(happened, findings, chosen)
     case = Case(
         known,
         view,
@@ -76,6 +80,7 @@ def diagnose(
         tuple(findings),
         tuple(seen),
         chosen,
+        stated,
         lambda contents: _examined(contents, (chip, own, model), layout),
     )
     proposed, refused = repairs(case)
@@ -133,6 +138,29 @@ def _with_loader(layout: Layout, known: Reference) -> Layout:
     return Layout(layout.size, regions, layout.groups, layout.source)
 
 
+def _as_long_as_on(chip: Reference, layout: Layout) -> Layout:
+    """A layout that nobody states, its firmware as long as what the chip holds there: the loader
+    or kernel of another version may be longer than the one that suggested the layout.
+
+    Bare data go on only as code for the same processor: nothing else says that they are firmware.
+    """
+    starts = sorted(each.start for each in (*layout.regions, *chip.layout.regions))
+    found: list[Region] = []
+    for region in layout.regions:
+        end = region.end
+        limit = min((each for each in starts if each >= end), default=layout.size)
+        for piece in whole_pieces(chip) if region.role in FIRMWARE else ():
+            first = region.start <= piece.start < min(region.start + SECTOR, region.end)
+            if not (first and region.end < piece.end):
+                continue
+            ours = processor(chip.contents[region.end : piece.end])
+            same = ours and ours == processor(chip.contents[piece.start : region.end])
+            if piece.finding is not None or (region.role is Role.BOOT and same):
+                end = max(end, min(-(-piece.end // SECTOR) * SECTOR, limit))
+        found.append(replace(region, length=end - region.start))
+    return replace(layout, regions=tuple(found))
+
+
 def _regions(layout: Layout) -> list[Region]:
     """The regions and what lies between them."""
     gaps = [Region(f"gap-{low:06X}h", low, high - low) for low, high in layout.gaps]
@@ -168,7 +196,9 @@ def _overwritten(finding: RegionFinding, happened: Whole, size: int) -> RegionFi
     return finding
 
 
-def _overall(happened: Whole | None, findings: Sequence[RegionFinding]) -> tuple[Kind, str]:
+def _overall(
+    happened: Whole | None, findings: Sequence[RegionFinding], layout: Layout
+) -> tuple[Kind, str]:
     if happened is not None:
         return happened.kind, f"{happened.detail[:1].upper()}{happened.detail[1:]}."
     bad = [each for each in findings if each.bad]
@@ -178,9 +208,11 @@ def _overall(happened: Whole | None, findings: Sequence[RegionFinding]) -> tuple
             return Kind.NOT_CHECKED, "Neither a kernel nor a root file system is found."
         if not unchecked:
             return Kind.INTACT, "Everything is right by a checksum, the backup or the image."
-        names = ", ".join(each.region.name for each in unchecked[:8])
-        more = f" and {len(unchecked) - 8} more" if len(unchecked) > 8 else ""
-        return Kind.NOT_CHECKED, f"Nothing is found wrong; not checked: {names}{more}."
+        names = [each.region.name for each in unchecked if each.region in layout.regions]
+        gaps = len(unchecked) - len(names)
+        shown = [*names[:8], *([counted(len(names) - 8, "other region")] if names[8:] else [])]
+        shown += [counted(gaps, "gap")] if gaps else []
+        return Kind.NOT_CHECKED, f"Nothing is found wrong; not checked: {', '.join(shown)}."
     worst = min(bad, key=lambda each: _WORST.index(each.kind))
     more = f"; {counted(len(bad) - 1, 'other region')} with findings" if len(bad) > 1 else ""
     return worst.kind, f"{worst.region.name}: {worst.detail}{more}."
