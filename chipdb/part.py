@@ -113,7 +113,7 @@ class Part:
     """(block of figures, source): blocks are "id", "size", "erase", "times", "electrical",
     "registers"."""
     extended_id: bytes = b""
-    """Bytes that follow `id` in the answer to 9Fh and tell namesakes apart."""
+    """Bytes that follow `id` in the answer to 9Fh and tell parts with this ID apart."""
     aliases: tuple[str, ...] = ()
     """Other order codes with the same figures."""
     mirrored_by: str = ""

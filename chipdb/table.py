@@ -20,10 +20,10 @@ class ChipTable:
     def by_id(self, answer: bytes) -> tuple[Part, ...]:
         """The parts that may have given `answer`, the bytes that followed 9Fh (3 to 16).
 
-        Bytes past the third tell namesakes apart. Parts whose extended ID matches win over parts
-        without one, and among them the longest match wins; a part whose extended ID contradicts
-        the answer is out. A part whose extended ID is longer than the answer is not contradicted,
-        but has no proof either: it is listed beside those without one.
+        Bytes past the third tell such parts apart. Parts whose extended ID matches win over parts
+        without one, and among them the longest match wins; a part whose extended ID contradicts the
+        answer is out. A part whose extended ID is longer than the answer is not contradicted, but
+        has no proof either: it is listed beside those without one.
         """
         extra = answer[ID_LENGTH:]
         same = [part for part in self.parts if part.id == answer[:ID_LENGTH]]

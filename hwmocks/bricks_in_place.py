@@ -71,7 +71,7 @@ def interrupted_region(kind: str, rng: random.Random) -> Brick:
 
 
 def half_erased(kind: str, rng: random.Random) -> Brick:
-    """An erase that was cut short: some of the cells have reached 1, the others not yet."""
+    """An interrupted erase: some of the cells have reached 1, the others not yet."""
     start, blocks = rng.choice(((0x0, 1), (0x70000, 3), (0x200000, 3)))
     block = start + rng.randrange(blocks) * ERASE_BLOCK
     share = rng.uniform(0.05, 0.7)

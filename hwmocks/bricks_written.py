@@ -26,7 +26,7 @@ from hwmocks.brick import (
 from hwmocks.bricks_in_place import SECTOR, boards
 
 _OPEN_USED = 0x228000
-"""Where the open image's root file system ends, rounded down: updates that stop behind it have
+"""Where the open image's root file system ends, rounded down: updates that stop after it have
 written everything."""
 
 

@@ -14,7 +14,7 @@ FLOATING = b"\xff"
 
 
 class Clip:
-    """A `SpiDevice` with one chip at a time behind it, or none. Times are virtual seconds."""
+    """A `SpiDevice` that leads to one chip at a time, or to none. Times are virtual seconds."""
 
     def __init__(self, chip: NorChip | None = None) -> None:
         self.chip = chip

@@ -16,7 +16,7 @@ class Beat:
     """How the bits of one transfer are clocked.
 
     `start` is the virtual time in seconds of the first clock edge, `hertz` the SPI clock,
-    `late` says that the master samples half a clock later than the rising edge.
+    `late` says that the master samples half a clock period after the rising edge.
     """
 
     start: float

@@ -161,7 +161,7 @@ class MpsseEngine(Fifos):
     # -- commands ------------------------------------------------------------------------
 
     def _fetch(self, until: float) -> bool:
-        """Take up the next command; False when the engine had to wait instead."""
+        """Begin the next command; False when the engine had to wait instead."""
         commands = self._commands
         if not commands:
             return self._wait(until, stalled=False)

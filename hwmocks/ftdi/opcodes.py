@@ -39,7 +39,7 @@ BAD_COMMAND = 0xFA
 
 
 class Command(NamedTuple):
-    """How the engine takes up one opcode.
+    """How the engine handles one opcode.
 
     `arguments` bytes follow it (not counting the payload of a byte-wise write, which is
     consumed while it is clocked); it `clocks` the bus, `bytewise` or not; it `answers` with

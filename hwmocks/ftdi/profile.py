@@ -15,11 +15,10 @@ _VENDOR = 0x0403
 class AdapterProfile:
     """One type of USB bridge.
 
-    `release` is bcdDevice, by which drivers tell the types apart. FIFO sizes are in bytes and
-    seen from the host: `tx_fifo` holds what the host sent, `rx_fifo` what it has not fetched.
-    `packet` is the bulk packet size in bytes, `frame` the (micro)frame in seconds,
-    `throughput` the bulk limit in bytes a second, `overhead` the seconds an engine needs to
-    take up one command.
+    `release` is bcdDevice, by which drivers tell the types apart. FIFO sizes are in bytes and seen
+    from the host: `tx_fifo` holds what the host sent, `rx_fifo` what it has not fetched. `packet`
+    is the bulk packet size in bytes, `frame` the (micro)frame in seconds, `throughput` the bulk
+    limit in bytes a second, `overhead` the seconds an engine needs before one command begins.
     """
 
     name: str
@@ -51,7 +50,7 @@ class AdapterProfile:
 
     @property
     def overhead(self) -> float:
-        """Seconds to take up one MPSSE command; an assumption, no published figure."""
+        """Seconds to begin one MPSSE command; an assumption, no published figure."""
         return 0.2e-6 if self.high_speed else 1e-6
 
     @property

@@ -15,7 +15,7 @@ FOUR_BYTE_ID = 0xFF84
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One parameter table: where it lies, whose it is, which revision it follows."""
+    """One parameter table: where it lies, who defined it, which revision it follows."""
 
     id: int
     revision: tuple[int, int]

@@ -112,7 +112,7 @@ def _simple(core: Core, op: Op, now: float) -> bool:
 
 
 def _address(core: Core, op: Op, data: bytes) -> tuple[int | None, bytes]:
-    """(array address, bytes behind it); no address when too few bytes arrived."""
+    """(array address, bytes after it); no address when too few bytes arrived."""
     length = 4 if op in ADDRESSED_4 else core.address_length()
     field = data[1 : 1 + length]
     return (core.address(field) if len(field) == length else None), data[1 + length :]

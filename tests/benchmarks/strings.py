@@ -59,7 +59,7 @@ GIVEN_UP = {
     r"is sound": "is OK",
     r"gives? (it |the bus )?back the bus": "releases the bus",
     r"in pages of": "page size",
-    r"lifts? (block |the |its )": "clears, removes",
+    r"lift(s|ed)? (the )?(chip's |its |block )*protection": "removes, clears",
     r"namesakes?": "parts that share an ID",
     r"whose it is": "say who has it",
     r"looked at (between|before)": "checked",

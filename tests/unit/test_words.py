@@ -34,7 +34,7 @@ FORMS = {
     r"speaks? (against|for)": "nothing speaks against it",
     r"behind (it|them|the (last|end|image|header|address))": "1 MiB behind it are blank",
     r"gives? (it |the bus )?back the bus": "gives back the bus",
-    r"lifts? (block |the |its )": "Lift block protection",
+    r"lift(s|ed)? (the )?(chip's |its |block )*protection": "Lift block protection",
     r"namesakes?": "its namesake",
     r"looked at (between|before)": "it is looked at between the steps",
     r"known[ -]bad": "0 bytes known-bad",

@@ -42,7 +42,7 @@ def describe(name: str) -> ChipDescription:
 
 def relabelled(true: ChipDescription, label: ChipDescription) -> ChipDescription:
     """A chip that answers every question about itself like `label` but has the array of
-    `true`: addresses above its real size come round to its beginning."""
+    `true`: addresses above its real size wrap around to its beginning."""
     return replace(
         true,
         name=f"{true.name} as {label.name}",
