@@ -44,3 +44,16 @@ def without(spans: Iterable[Span], holes: Iterable[Span]) -> list[Span]:
         if at < end:
             left.append((at, end))
     return left
+
+
+def sectors_in(spans: Iterable[Span]) -> list[int]:
+    """Addresses of the sectors that the ranges touch, ascending, each once."""
+    found: set[int] = set()
+    for start, end in spans:
+        found.update(range(start // SECTOR * SECTOR, end, SECTOR))
+    return sorted(found)
+
+
+def sector_spans(sectors: Iterable[int]) -> list[Span]:
+    """Sectors, by their addresses, as ranges."""
+    return merged((start, start + SECTOR) for start in sectors)

@@ -29,7 +29,7 @@ from spiflash.dump.survey import survey
 from spiflash.errors import ShelfError, UsageError, VerifyError
 from spiflash.jobs import Watcher
 from spiflash.jobs.audit import save_layout
-from spiflash.jobs.backup import Verified, ranges, verify
+from spiflash.jobs.backup import Verified, verify
 from spiflash.jobs.connection import Connection, Settings, connect
 from spiflash.jobs.contact import Contact, make_contact
 from spiflash.jobs.convert import Asked, Prepared, convert, prepare, save_new
@@ -38,13 +38,13 @@ from spiflash.jobs.image import load_image
 from spiflash.jobs.reading import disagreements
 from spiflash.jobs.triage import Asked as TriageAsked
 from spiflash.jobs.triage import Triaged, triage_chip
-from spiflash.jobs.write import restore
-from spiflash.jobs.write.rewrite import Rewritten
+from spiflash.jobs.write import Rewritten, restore
 from spiflash.report.bench import contact_text
 from spiflash.report.changes import conversion_end, plan_text, proposal_text
 from spiflash.report.chips import identity_text
 from spiflash.report.pages import set_page
 from spiflash.report.triage import Basis, Way, triage_text
+from spiflash.spans import sector_spans
 from spiflash.text import ranges_text, seconds
 
 JOB = "clone-job.toml"
@@ -240,7 +240,7 @@ def play(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsed:
     with connect(Settings(adapter=f"{here}?card={STOPPED_AT:#x}")) as found:
         triaged = triage_chip(found, shelf, watcher, TriageAsked(words=bench))
     tell(_damage(triaged, bench))
-    damaged = ranges(disagreements([triaged.reading.contents, prepared.proposal.made]))
+    damaged = tuple(sector_spans(disagreements([triaged.reading.contents, prepared.proposal.made])))
     with connect(Settings(adapter=here)) as found:
         done = restore(found, shelf, image, watcher, agree=lambda work: True)
     tell(

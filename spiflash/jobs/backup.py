@@ -30,7 +30,7 @@ from spiflash.jobs.reading.kept_passes import Unfinished
 from spiflash.jobs.reading.line_tests import attention
 from spiflash.jobs.reading.passes import PassTaken
 from spiflash.jobs.same_board import SameBoard
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, sector_spans
 
 LIBRARIES = ("pyftdi", "pyusb")
 
@@ -279,17 +279,6 @@ def verify(
     return Verified(
         reading,
         len(image.contents),
-        ranges(sorted(wrong.difference(unsure))),
-        ranges(unsure),
+        tuple(sector_spans(wrong.difference(unsure))),
+        tuple(sector_spans(unsure)),
     )
-
-
-def ranges(sectors: list[int]) -> tuple[tuple[int, int], ...]:
-    """Ascending sector addresses as (start, end) ranges."""
-    found: list[tuple[int, int]] = []
-    for start in sectors:
-        if found and found[-1][1] == start:
-            found[-1] = (found[-1][0], start + SECTOR)
-        else:
-            found.append((start, start + SECTOR))
-    return tuple(found)

@@ -29,7 +29,7 @@ from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.probe import PROBE_CLOCK, read_unique_id, unique_id_order
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, Span
 
 PAGE = 256
 """Bytes of one place."""
@@ -65,9 +65,6 @@ NEAR = 12
 """Bits by which a known answer may differ and still be the same chip on a bad contact."""
 
 NOTHING_DONE = "Nothing has been changed on the board that is on the clip now."
-
-Stretch = tuple[int, int]
-"""Start and end address."""
 
 
 def known_answers(chip: Chip) -> tuple[tuple[Transaction, bytes], ...]:
@@ -157,7 +154,7 @@ class SameBoard:
         self,
         contents: bytes,
         *,
-        telling: Sequence[Stretch] = (),
+        telling: Sequence[Span] = (),
         unsure: Iterable[int] = (),
         exact: bool = True,
     ) -> None:
@@ -219,7 +216,7 @@ class SameBoard:
     def check(
         self,
         *,
-        near: Sequence[Stretch] = (),
+        near: Sequence[Span] = (),
         places: int = PLACES,
         telling: int | None = None,
         state: str = NOTHING_DONE,
@@ -264,7 +261,7 @@ class SameBoard:
         telling = min(len(self._telling), ALL_TELLING)
         return self.check(places=telling + 2 * PLACES, telling=telling, state=state)
 
-    def _draw(self, count: int, telling: int, near: Sequence[Stretch]) -> list[int]:
+    def _draw(self, count: int, telling: int, near: Sequence[Span]) -> list[int]:
         """Pages whose contents are known, by rising address."""
         beside = [page for low, high in near for page in range(low // PAGE, -(-high // PAGE))]
         chosen: set[int] = set()

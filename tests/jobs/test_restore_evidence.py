@@ -23,13 +23,11 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import UnstableReadError, VerifyError
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image
-from spiflash.jobs.write import Verify, WriteOptions, prepare, restore
-from spiflash.jobs.write.before import stretches, unconfirmed
-from spiflash.jobs.write.rewrite import Rewritten
+from spiflash.jobs.write import Rewritten, Verify, WriteOptions, prepare, restore
+from spiflash.jobs.write.before import unconfirmed
+from spiflash.spans import SECTOR, sector_spans
 from tests.benchmarks.cuts import Case
 from tests.job_rig import WATCHER, small
-
-SECTOR = 4096
 
 
 @pytest.fixture(scope="module")
@@ -327,4 +325,4 @@ def test_witnesses_speak_for_whole_sectors_only() -> None:
     whole = (0, bytes(other))
     assert unconfirmed(contents, [whole]) == [5 * SECTOR]
     assert unconfirmed(contents, [part, whole]) == [5 * SECTOR]
-    assert stretches([0, SECTOR, 5 * SECTOR]) == [(0, 2 * SECTOR), (5 * SECTOR, 6 * SECTOR)]
+    assert sector_spans([0, SECTOR, 5 * SECTOR]) == [(0, 2 * SECTOR), (5 * SECTOR, 6 * SECTOR)]

@@ -18,13 +18,12 @@ from spiflash.archive.record import EvidenceRecord, ProbeRecord
 from spiflash.errors import InterruptedWorkError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.reading.again import Place, settle
+from spiflash.jobs.reading.again import Reread, settle
 from spiflash.jobs.reading.differences import (
     Changes,
     find_changes,
-    sectors_of,
 )
-from spiflash.jobs.reading.evidence import LIMIT
+from spiflash.jobs.reading.evidence import LIMIT, PAGE
 from spiflash.jobs.reading.line_tests import (
     SHORT,
     Attention,
@@ -34,7 +33,7 @@ from spiflash.jobs.reading.line_tests import (
     third_look_record,
 )
 from spiflash.jobs.reading.passes import MOST_PASSES, Passes, PassTaken, Weighed
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, sectors_in
 
 WEAK_PASSES = 5
 """Passes that are taken where cells go wrong by themselves, to find as many of them as possible."""
@@ -206,7 +205,7 @@ class _Settler:
         """Read again what passes disagree on, what the contents speak against, and a third time
         what matters most."""
         places = [
-            Place(start, length, [each[start : start + length] for each in self._passes.contents])
+            Reread(start, length, [each[start : start + length] for each in self._passes.contents])
             for start, length in weighed.disagreeing
         ]
         rate = weighed.rate.high
@@ -237,16 +236,16 @@ class _Settler:
         )
         return found
 
-    def _settle(self, found: _Found, places: list[Place], rate: float) -> None:
+    def _settle(self, found: _Found, places: list[Reread], rate: float) -> None:
         if places:
             settle(self._connection, places, rate, self._passes.watcher, self._passes.rng)
             found.add(places)
 
-    def _places(self, found: _Found, sectors: Sequence[int], least: int) -> list[Place]:
+    def _places(self, found: _Found, sectors: Sequence[int], least: int) -> list[Reread]:
         had = {place.start // SECTOR * SECTOR for place in found.places}
         read = self._passes.contents
         return [
-            Place(start, SECTOR, [each[start : start + SECTOR] for each in read], least)
+            Reread(start, SECTOR, [each[start : start + SECTOR] for each in read], least)
             for start in sectors
             if start not in had
         ]
@@ -272,13 +271,13 @@ class _Settler:
 class _Found:
     """What settling came to."""
 
-    def __init__(self, contents: bytearray, places: list[Place]) -> None:
+    def __init__(self, contents: bytearray, places: list[Reread]) -> None:
         self.contents = contents
-        self.places: list[Place] = []
+        self.places: list[Reread] = []
         self.changes = Changes((), (), 0, 0)
         self.probes: tuple[ProbeRecord, ...] = ()
 
-    def add(self, places: Sequence[Place]) -> None:
+    def add(self, places: Sequence[Reread]) -> None:
         """Take over what was read again."""
         self.places += places
         for place in places:
@@ -292,18 +291,19 @@ class _Found:
     def too_little(self, passes: Sequence[PassTaken]) -> str | None:
         """Why another pass is needed; None when it is not."""
         if self.changes.torn:
-            return f"{len(sectors_of(self.changes.changed))} sectors changed while they were read"
+            count = len(sectors_of_pages(self.changes.changed))
+            return f"{count} sectors changed while they were read"
         if self.weak and len(passes) < WEAK_PASSES:
             return f"{len(self.weak)} bits read differently by themselves"
         return None
 
     def reading(self, passes: Passes, weighed: Weighed) -> Reading:
         """The result."""
-        unstable = {*sectors_of(self.changes.contrary)}
+        unstable = {*sectors_of_pages(self.changes.contrary)}
         for place in self.places:
             if place.accepted is None:
                 unstable.add(place.start // SECTOR * SECTOR)
-        changed = set(sectors_of(self.changes.changed)) - unstable
+        changed = set(sectors_of_pages(self.changes.changed)) - unstable
         if self.changes.disturbed and not self.changes.torn and self.changes.whole > 1:
             # Other passes were disturbed in passing too: so was the first one, rather than that
             # somebody wrote. What it read is kept all the same.
@@ -362,6 +362,11 @@ def read_chip(
             state="The chip was only read, so nothing on it has changed.",
             remedy=remedy,
         ) from exc
+
+
+def sectors_of_pages(pages: Sequence[int]) -> list[int]:
+    """Addresses of the sectors in which these pages lie, ascending."""
+    return sectors_in((page, page + PAGE) for page in pages)
 
 
 def disagreements(readings: Sequence[bytes]) -> list[int]:

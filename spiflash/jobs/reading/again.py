@@ -78,7 +78,7 @@ it: what is wrong alike at both must not decide. Later rounds are slower."""
 
 
 @dataclass(slots=True)
-class Place:
+class Reread:
     """A stretch that is read again, and everything that was read there.
 
     `least` is how many readings it takes at least; `unit` the bytes for which rows are
@@ -179,7 +179,7 @@ class Place:
 
 def settle(
     connection: Connection,
-    places: Sequence[Place],
+    places: Sequence[Reread],
     floor: float,
     watcher: Watcher,
     rng: random.Random,
@@ -211,10 +211,10 @@ def settle(
 
 
 def _windows(
-    size: int, places: Sequence[Place], attempt: int, rng: random.Random
-) -> list[tuple[int, int, list[Place]]]:
+    size: int, places: Sequence[Reread], attempt: int, rng: random.Random
+) -> list[tuple[int, int, list[Reread]]]:
     """What a round reads: (start, end, places in it), by rising start."""
-    found: list[tuple[int, int, list[Place]]] = []
+    found: list[tuple[int, int, list[Reread]]] = []
     for place in sorted(places, key=lambda each: each.start):
         match attempt % 4:
             case 1:
@@ -233,7 +233,7 @@ def _windows(
 
 
 def _read_alone(
-    connection: Connection, places: Sequence[Place], floor: float, watcher: Watcher
+    connection: Connection, places: Sequence[Reread], floor: float, watcher: Watcher
 ) -> None:
     """Read every bit that was seen to differ dozens of times, and tell which of them are weak."""
     found: dict[int, list[Flips]] = {}
@@ -338,7 +338,7 @@ def read_one_time(connection: Connection, rate: float = UNKNOWN_RATE) -> OneTime
     chip = connection.chip
     unique: tuple[bytes, ...] = () if connection.unique_id is None else (connection.unique_id,)
     names = ["unique-id"] * len(unique)
-    items: list[Place] = []
+    items: list[Reread] = []
     for attempt in range(ONE_TIME_READINGS):
         begun = connection.bus.clock.now()
         set_round(connection, attempt)
@@ -346,7 +346,7 @@ def read_one_time(connection: Connection, rate: float = UNKNOWN_RATE) -> OneTime
             data = [_raw_unique(connection) for _ in unique]
             data += read_security(connection.bus, chip)
         if not items:
-            items = [Place(0, len(each), [], unit=UNIT) for each in data]
+            items = [Reread(0, len(each), [], unit=UNIT) for each in data]
             names += [f"security-{number}" for number in range(1, len(items) - len(unique) + 1)]
         for place, each in zip(items, data, strict=True):
             place.take(each)
@@ -363,7 +363,7 @@ def read_one_time(connection: Connection, rate: float = UNKNOWN_RATE) -> OneTime
     )
 
 
-def _judged(name: str, place: Place, known: bytes | None) -> tuple[bytes, OneTimeRecord]:
+def _judged(name: str, place: Reread, known: bytes | None) -> tuple[bytes, OneTimeRecord]:
     """What the readings of one item say, and how sure that is."""
     settled = place.accepted is not None
     if place.differing:

@@ -40,7 +40,6 @@ import numpy as np
 import numpy.typing as npt
 
 from spiflash.jobs.reading.evidence import PAGE, poisson_bounds
-from spiflash.spans import SECTOR
 
 MINORITY = 0.05
 """Share of its readings in which a bit may differ from the others and still be believed."""
@@ -283,8 +282,3 @@ def latest_alone(passes: Sequence[bytes]) -> tuple[int, ...]:
     for each in passes[:-1]:
         alone &= _bits_by_page(np.frombuffer(each, np.uint8) ^ last) >= LEAST
     return tuple(int(page) * PAGE for page in np.flatnonzero(alone))
-
-
-def sectors_of(pages: Sequence[int]) -> tuple[int, ...]:
-    """The sectors in which these pages lie, ascending."""
-    return tuple(sorted({page // SECTOR * SECTOR for page in pages}))

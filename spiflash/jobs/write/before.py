@@ -52,7 +52,7 @@ from spiflash.jobs.reading.evidence import LIMIT
 from spiflash.jobs.reading.passes import apply, pass_setting, take_pass
 from spiflash.jobs.same_board import still_there
 from spiflash.nor.commands import ReadStyle
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, Span, sector_spans
 
 KEPT = 2
 """Sets whose contents are kept in memory while the work is prepared."""
@@ -63,9 +63,6 @@ ENOUGH = 0.75
 NONE_SEEN = 3.0
 """Upper 95 % bound of a Poisson mean of which no event was seen (F. Garwood, Biometrika 28
 (1936) 437–442)."""
-
-Stretch = tuple[int, int]
-"""Start and end address, whole sectors."""
 
 
 def read_before(
@@ -81,8 +78,8 @@ def read_before(
     first = take_pass(connection, 1, "reading what is there", watcher)
     alone = unconfirmed(first.contents, known)
     if _few(len(alone) * SECTOR, len(first.contents)):
-        where = stretches(alone)
-        second = read_stretches(connection, where, 2, "reading again what is new", watcher)
+        where = sector_spans(alone)
+        second = read_spans(connection, where, 2, "reading again what is new", watcher)
         if second == [first.contents[low:high] for low, high in where]:
             confirmed = len(first.contents) // SECTOR - len(alone)
             return Reading.of_one_pass(first, confirmed, len(alone))
@@ -113,20 +110,9 @@ def _few(alone: int, size: int) -> bool:
     return 8 * alone * rate * rate < LIMIT
 
 
-def stretches(sectors: Sequence[int]) -> list[Stretch]:
-    """Ascending sector addresses, joined where they meet."""
-    found: list[Stretch] = []
-    for start in sectors:
-        if found and found[-1][1] == start:
-            found[-1] = (found[-1][0], start + SECTOR)
-        else:
-            found.append((start, start + SECTOR))
-    return found
-
-
-def read_stretches(
+def read_spans(
     connection: Connection,
-    where: Sequence[Stretch],
+    where: Sequence[Span],
     number: int,
     title: str,
     watcher: Watcher,
@@ -186,11 +172,6 @@ _PAGE = """<!DOCTYPE html>
 <p>The contents have not been examined. <code>spiflash audit</code> with this folder does that.</p>
 </body></html>
 """
-
-
-def sectors_in(where: Iterable[Stretch]) -> list[int]:
-    """Start addresses of the sectors that `where` touches, ascending, each once."""
-    return sorted({at for low, high in where for at in range(low // SECTOR * SECTOR, high, SECTOR)})
 
 
 class SetsOfChip:

@@ -15,7 +15,7 @@ copies of chips share. So the contents decide, inside the journal's ranges and o
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,8 +30,8 @@ from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import Reading, disagreements
 from spiflash.jobs.reading.passes import take_pass
-from spiflash.jobs.write.before import read_stretches, stretches
-from spiflash.spans import SECTOR
+from spiflash.jobs.write.before import read_spans
+from spiflash.spans import SECTOR, sector_spans, sectors_in
 from spiflash.text import counted, ranges_text
 
 IN_THE_AIR = 4
@@ -78,7 +78,7 @@ def note_outside(journal: Journal, outside: Outside, watcher: Watcher) -> None:
     if outside.rewritten:
         watcher.say(
             "written by the board itself since, and left as it is: "
-            f"{ranges_text(stretches(outside.rewritten))}"
+            f"{ranges_text(sector_spans(outside.rewritten))}"
         )
 
 
@@ -94,8 +94,8 @@ def read_twice(connection: Connection, journals: Sequence[Journal], watcher: Wat
         whole = journal.whole()
         if whole is not None:
             again |= set(disagreements([first.contents, whole]))
-    where = stretches(sorted(again))
-    second = read_stretches(connection, where, 2, "reading it again", watcher)
+    where = sector_spans(again)
+    second = read_spans(connection, where, 2, "reading it again", watcher)
     unstable: list[int] = []
     for (low, high), data in zip(where, second, strict=True):
         unstable += [low + at for at in disagreements([first.contents[low:high], data])]
@@ -250,8 +250,8 @@ def _rows(contents: bytes) -> Sectors:
     return np.frombuffer(contents, np.uint8).reshape(-1, SECTOR)
 
 
-def _sectors(ranges: Sequence[Range]) -> set[int]:
-    return {at for each in ranges for at in range(each.start // SECTOR * SECTOR, each.end, SECTOR)}
+def _sectors(ranges: Iterable[Range]) -> set[int]:
+    return set(sectors_in((each.start, each.end) for each in ranges))
 
 
 def _blocks(sectors: Sequence[int], block: int, size: int) -> tuple[Range, ...]:
@@ -261,7 +261,7 @@ def _blocks(sectors: Sequence[int], block: int, size: int) -> tuple[Range, ...]:
     whole |= {
         at for each in sectors for at in range(each, min((each // block + 1) * block, size), SECTOR)
     }
-    return tuple(Range(low, high - low) for low, high in stretches(sorted(whole)))
+    return tuple(Range(low, high - low) for low, high in sector_spans(whole))
 
 
 def _not_this(journal: Journal, why: str) -> ChipMismatchError:

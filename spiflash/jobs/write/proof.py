@@ -29,10 +29,10 @@ from spiflash.errors import AstrayError, UnstableReadError, VerifyError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import disagreements, read_in_passes
-from spiflash.jobs.write.before import Stretch, read_stretches, stretches
+from spiflash.jobs.write.before import read_spans
 from spiflash.nor.commands import ReadStyle
 from spiflash.plan import Plan
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, Span, sector_spans
 
 REPAIRS = 2
 """How often sectors that do not verify are written again before they are given up."""
@@ -67,19 +67,19 @@ class Proof:
     glanced: int = 0
 
 
-def changed_sectors(plan: Plan) -> list[Stretch]:
+def changed_sectors(plan: Plan) -> list[Span]:
     """Where the plan changes something, in whole sectors."""
     sectors = {
         at for low, high in plan.affected for at in range(low // SECTOR * SECTOR, high, SECTOR)
     }
-    return stretches(sorted(sectors))
+    return sector_spans(sectors)
 
 
 def prove(
     connection: Connection,
-    changed: Sequence[Stretch],
-    touched: Sequence[Stretch],
-    covered: Sequence[Stretch],
+    changed: Sequence[Span],
+    touched: Sequence[Span],
+    covered: Sequence[Span],
     target: bytes,
     watcher: Watcher,
     *,
@@ -135,15 +135,15 @@ def prove(
 
 
 def _worth_reading(
-    changed: Sequence[Stretch], covered: Sequence[Stretch], size: int
-) -> tuple[list[Stretch], list[int]]:
+    changed: Sequence[Span], covered: Sequence[Span], size: int
+) -> tuple[list[Span], list[int]]:
     """What is read back whole, and the sectors of which a piece is."""
     must = {at for low, high in changed for at in range(low, high, SECTOR)}
     must |= set(range(0, min(FIRST, size), SECTOR))
     beside = {at for low, high in covered for at in range(low, high, SECTOR)} - must
     if len(beside) * SECTOR <= LITTLE * size:
-        return stretches(sorted(must | beside)), []
-    return stretches(sorted(must)), sorted(beside)
+        return sector_spans(must | beside), []
+    return sector_spans(must), sorted(beside)
 
 
 def _glance(connection: Connection, sectors: Sequence[int], target: bytes) -> bool:
@@ -162,7 +162,7 @@ def _glance(connection: Connection, sectors: Sequence[int], target: bytes) -> bo
 
 def compare(
     connection: Connection,
-    where: Sequence[Stretch],
+    where: Sequence[Span],
     held: bytearray,
     target: bytes,
     watcher: Watcher,
@@ -173,7 +173,7 @@ def compare(
 
     Raises `UnstableReadError` for a sector of which no two readings in a row agree.
     """
-    found = read_stretches(connection, where, 1, title, watcher)
+    found = read_spans(connection, where, 1, title, watcher)
     suspects: list[int] = []
     for (low, high), data in zip(where, found, strict=True):
         held[low:high] = data
@@ -185,7 +185,7 @@ def compare(
         if not unsettled:
             break
         spans = [(start, start + SECTOR) for start in unsettled]
-        again = read_stretches(connection, spans, number, "reading again", watcher)
+        again = read_spans(connection, spans, number, "reading again", watcher)
         for start, data in zip(unsettled, again, strict=True):
             readings[start].append(data)
         unsettled = [start for start in unsettled if readings[start][-1] != readings[start][-2]]
@@ -225,7 +225,7 @@ def _gone_astray(sectors: Sequence[int], wrong: Sequence[int]) -> AstrayError:
 
 
 def _given_up(wrong: Sequence[int], held: bytes, target: bytes) -> VerifyError:
-    scattered = len(stretches(wrong)) > 4
+    scattered = len(sector_spans(wrong)) > 4
     low, high = _stuck_bits(held, target)
     return VerifyError(
         f"{_counted(wrong)} do not hold what was written, also after {REPAIRS} more attempts: "

@@ -34,8 +34,6 @@ from spiflash.jobs.write.before import (
     SetsOfChip,
     finish_journal,
     keep,
-    sectors_in,
-    stretches,
     unsaved,
 )
 from spiflash.jobs.write.interrupted import half_done, note_outside, unexplained
@@ -46,7 +44,7 @@ from spiflash.jobs.write.work import Verify, Work, as_ranges, journal_state, pla
 from spiflash.nor.commands import write_disable
 from spiflash.nor.unprotect import unprotected
 from spiflash.plan import Plan
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, sector_spans, sectors_in
 from spiflash.text import counted
 
 SAFE = "Nothing has been erased or written."
@@ -174,7 +172,7 @@ def _refuse_moved(connection: Connection, work: Work, watcher: Watcher, *, all_a
     title = "reading it once more before it is written"
     try:
         moved, _ = compare(
-            connection, stretches(sorted(sectors)), held, work.old.contents, watcher, title
+            connection, sector_spans(sectors), held, work.old.contents, watcher, title
         )
     except UnstableReadError as exc:
         exc.state = "Nothing has been erased or written."
@@ -219,7 +217,7 @@ def _left_behind(error: SpiflashError, steps: Steps, journal: Journal, *, resume
         return
     if isinstance(error, AstrayError):
         with contextlib.suppress(SpiflashError):
-            journal.note_astray(as_ranges(stretches(error.sectors)))
+            journal.note_astray(as_ranges(sector_spans(error.sectors)))
     error.state = (
         f"{error.state} What the chip held before and what it is to hold are kept in "
         f"{journal.path}."

@@ -22,11 +22,11 @@ from spiflash.bus.transaction import Sampling
 from spiflash.errors import ChipMismatchError, EraseSizeError, SupplyLostError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.same_board import ENOUGH, PAGE, SameBoard, Stretch
+from spiflash.jobs.same_board import ENOUGH, PAGE, SameBoard
 from spiflash.nor.commands import WEL, WIP, ReadStyle
 from spiflash.nor.geometry import EraseType
 from spiflash.plan import Erase, Plan, Program
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, Span
 
 GROUP = 256
 """Pages between two looks at the board: an eighth of a second of most chips, less than a hand
@@ -143,7 +143,7 @@ class Steps:
                 self._refuse_larger(step, undo=False)
             raise
 
-    def _around(self, step: Erase) -> list[Stretch]:
+    def _around(self, step: Erase) -> list[Span]:
         """What the largest erase could have taken, the erased block itself included."""
         if step.whole_chip:
             return []
@@ -240,7 +240,7 @@ class Steps:
 
     # -- looking -----------------------------------------------------------------------------
 
-    def _look(self, near: Sequence[Stretch] = (), places: int = LOOK) -> None:
+    def _look(self, near: Sequence[Span] = (), places: int = LOOK) -> None:
         state = HALF_DONE if self.changed else "Nothing has been erased or written."
         try:
             look = self.board.check(near=near, places=places, state=state)
@@ -258,7 +258,7 @@ class Steps:
                 f"its status register was {known:02X}h and is {status:02X}h now", state
             )
 
-    def _supply_lost(self, near: Sequence[Stretch]) -> None:
+    def _supply_lost(self, near: Sequence[Span]) -> None:
         """Raise `SupplyLostError` if the address mode is all that is wrong with the board."""
         flash = self.connection.flash
         if not flash.mode_can_be_lost:
@@ -303,7 +303,7 @@ def _too_large(what: str, state: str) -> EraseSizeError:
     )
 
 
-def _block(step: Erase, size: int, end: int) -> Stretch:
+def _block(step: Erase, size: int, end: int) -> Span:
     low = step.address // size * size
     return low, min(max(low + size, step.end), end)
 

@@ -20,12 +20,12 @@ from spiflash.jobs.backup import now
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
 from spiflash.jobs.reading import Reading
-from spiflash.jobs.write.before import SetsOfChip, sectors_in
+from spiflash.jobs.write.before import SetsOfChip
 from spiflash.jobs.write.interrupted import Outside, replayed
 from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import Geometry
 from spiflash.plan import Plan, TransferCost, make_plan
-from spiflash.spans import SECTOR, Span, merged
+from spiflash.spans import SECTOR, Span, merged, sectors_in
 
 TURNAROUND = 0.3e-3
 """Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and
