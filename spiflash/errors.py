@@ -33,6 +33,10 @@ class UsageError(SpiflashError):
     status = 2
 
 
+class LabelError(UsageError):
+    """Sets of several chips have the label that was given."""
+
+
 class AdapterNotFoundError(SpiflashError):
     """No adapter was found, or not the one that was named."""
 

@@ -137,6 +137,15 @@ def shelf_error(error: OSError, doing: str, *, state: str) -> ShelfError:
 
 
 @contextlib.contextmanager
+def shelf_errors(doing: str, state: str) -> Iterator[None]:
+    """Turn an `OSError` of the block into the `ShelfError` of `shelf_error`."""
+    try:
+        yield
+    except OSError as error:
+        raise shelf_error(error, doing, state=state) from error
+
+
+@contextlib.contextmanager
 def whole_folder(destination: Path) -> Iterator[Path]:
     """A folder that appears under its name when the block ends well, and not at all otherwise.
 

@@ -4,6 +4,7 @@
     journals/<chip>/after.bin    what the ranges are to hold, one after the other
     journals/<chip>/state.json   chip, request, ranges, digests of all of it
     journals/<chip>/astray.json  sectors outside the ranges that the work hit all the same
+    journals/<chip>/withdrawn.txt  the job that gave its values to another board (older versions)
     journals/<chip>/in-use       locked by the program that is at it
 
 The folder appears when everything in it is on the disk, and goes when the work is proven; while
@@ -32,7 +33,7 @@ from spiflash.archive.files import (
     read_plain,
     remove_folder,
     replace_file,
-    shelf_error,
+    shelf_errors,
     sync_folder,
     whole_folder,
     write_file,
@@ -44,7 +45,9 @@ from spiflash.spans import merged
 JOURNAL_VERSION = 3
 IN_USE = "in-use"
 ASTRAY = "astray.json"
+WITHDRAWN = "withdrawn.txt"
 ENDED = ".ended-"  # before the name of a folder that is kept although its work is proven
+_NOTE_LIMIT = 4096
 _STATE_LIMIT = 4 << 20  # bytes; one range a sector of the largest chips stays below that
 
 
@@ -120,12 +123,8 @@ class Journal:
             raise ValueError(
                 problem or f"before must hold {state.size} bytes and after {expected} bytes"
             )
-        try:
+        with shelf_errors(f"making “{journals}”", "The chip was not touched."):
             make_folders(journals)
-        except OSError as error:
-            raise shelf_error(
-                error, f"making “{journals}”", state="The chip was not touched."
-            ) from error
         key = _key(state.jedec_id, state.unique_id)
         # Of chips that cannot be told apart, and of copies that share an ID, several may be half
         # done at the same time.
@@ -212,12 +211,22 @@ class Journal:
         if self.version < 2:
             return
         document = codec.dump(_Astray(joined((*self.astray(), *ranges))))
-        try:
+        with shelf_errors(f"writing “{self.path / ASTRAY}”", "The journal is as it was."):
             replace_file(self.path / ASTRAY, document.encode())
-        except OSError as error:
-            raise shelf_error(
-                error, f"writing “{self.path / ASTRAY}”", state="The journal is as it was."
-            ) from error
+
+    def withdrawn(self) -> str | None:
+        """The name of the cloning job that gave the values in this journal to another board; None
+        when the work may be finished. Earlier versions wrote this down; a journal that says so can
+        only be undone. Raises `ShelfError` when it cannot be found out.
+        """
+        with shelf_errors(f"reading “{self.path}”", "The journal was not changed."):
+            try:
+                return read_plain(self.path / WITHDRAWN, _NOTE_LIMIT).decode(errors="replace")
+            except FileNotFoundError:
+                return None
+            except ValueError:
+                # Whatever is there, it was put there to say so.
+                return ""
 
     # -- whose it is -------------------------------------------------------------------------
 
@@ -265,25 +274,18 @@ class Journal:
         number = 1
         while os.path.lexists(path := self.path.with_name(f"{ENDED}{self.path.name}-{number}")):
             number += 1
-        try:
+        with shelf_errors(f"moving the journal “{self.path}” aside", "The journal is complete."):
             os.rename(self.path, path)
             sync_folder(path.parent)
-        except OSError as error:
-            raise shelf_error(
-                error, f"moving the journal “{self.path}” aside", state="The journal is whole."
-            ) from error
         return path
 
     def finish(self) -> None:
         """Remove the journal: the work is proven, or undone. Raises `ShelfError`."""
-        try:
+        with shelf_errors(
+            f"removing the journal “{self.path}”",
+            "The chip holds what it should; only the journal is left over.",
+        ):
             remove_folder(self.path)
-        except OSError as error:
-            raise shelf_error(
-                error,
-                f"removing the journal “{self.path}”",
-                state="The chip holds what it should; only the journal is left over.",
-            ) from error
 
     @property
     def _length(self) -> int:
@@ -345,12 +347,12 @@ def open_journals(journals: Path) -> OpenJournals:
 
     Raises `ShelfError` when the folder cannot be read.
     """
-    try:
+    paths: list[Path] = []
+    with (
+        shelf_errors(f"reading “{journals}”", "Nothing was changed."),
+        contextlib.suppress(FileNotFoundError),
+    ):
         paths = sorted(path for path in journals.iterdir() if not path.name.startswith("."))
-    except FileNotFoundError:
-        paths = []
-    except OSError as error:
-        raise shelf_error(error, f"reading “{journals}”", state="Nothing was changed.") from error
     whole = []
     corrupt: list[tuple[Path, BackupSetError | ShelfError]] = []
     for path in paths:
@@ -428,16 +430,13 @@ def _parse(text: str) -> tuple[int, JournalState, str, str]:
 
 
 def _read(path: Path, name: str, limit: int) -> bytes:
-    try:
-        return read_plain(path / name, limit)
-    except ValueError as error:
-        _refuse(path, f"{name} {error}")
-    except (FileNotFoundError, NotADirectoryError):
-        _refuse(path, f"{name} is missing")
-    except OSError as error:
-        raise shelf_error(
-            error, f"reading “{path / name}”", state="The journal was not changed."
-        ) from error
+    with shelf_errors(f"reading “{path / name}”", "The journal was not changed."):
+        try:
+            return read_plain(path / name, limit)
+        except ValueError as error:
+            _refuse(path, f"{name} {error}")
+        except (FileNotFoundError, NotADirectoryError):
+            _refuse(path, f"{name} is missing")
 
 
 def _refuse(path: Path, problem: str) -> NoReturn:

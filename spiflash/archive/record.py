@@ -186,6 +186,11 @@ class Record:
     sha256: Sha256
     one_time: tuple[OneTimeRecord, ...] = ()
 
+    @property
+    def verdict(self) -> str:
+        """Whether the set was verified when it was made, in words."""
+        return "verified" if self.verified else "NOT VERIFIED"
+
     def to_json(self) -> str:
         """The record as JSON text: keys always in the same order, one trailing newline."""
         ordered = replace(self, program=dict(sorted(self.program.items())))

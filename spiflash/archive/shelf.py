@@ -13,8 +13,10 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+import unicodedata
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 import platformdirs
@@ -30,12 +32,14 @@ from spiflash.archive.backupset import (
     write_bag,
 )
 from spiflash.archive.files import NameTakenError, make_folders, shelf_error
+from spiflash.archive.journal import Journal, open_journals
 from spiflash.archive.record import Record
-from spiflash.errors import BackupSetError, ShelfError
-from spiflash.text import printable
+from spiflash.errors import BackupSetError, LabelError, NoBackupError, ShelfError
+from spiflash.text import amount, printable
 
 JOURNALS = "journals"
 READINGS = "readings"
+_MOST_NAMED = 8  # sets in an error
 _NAME_PART_LIMIT = 40  # characters of a chip name or board label that go into a folder name
 
 
@@ -50,6 +54,57 @@ class BrokenSet:
 
     path: Path
     error: BackupSetError | ShelfError
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """A set as its record describes it; whether the rest of it is as it was is not known."""
+
+    path: Path
+    record: Record
+
+    @property
+    def searched(self) -> str:
+        """Everything in which a word is looked for, in one case of letters."""
+        record, size = self.record, amount(self.record.size)
+        return "\n".join(
+            (
+                *(self.path.name, record.board, record.chip.name, record.chip.vendor),
+                *(record.chip.jedec_id, record.chip.unique_id or "no unique ID", record.verdict),
+                *(size, size.replace(" ", ""), f"{record.made:%Y-%m-%d}"),
+            )
+        ).casefold()
+
+
+@dataclass(frozen=True, slots=True)
+class Records:
+    """What the records on the shelf say: sets, newest first, and broken ones by name."""
+
+    sets: tuple[Recorded, ...]
+    broken: tuple[BrokenSet, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Interrupted:
+    """Work on a chip that has not ended: its journal, and how it may go on. `resume` is False when
+    the values that were being written were given to another board: then it can only be undone."""
+
+    journal: Journal
+    in_use: bool
+    resume: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """What there is to see on a shelf. `damaged` are journals that cannot be used, with why;
+    `checked` tells whether every file of the sets was read and compared with its checksum."""
+
+    root: Path
+    interrupted: tuple[Interrupted, ...]
+    damaged: tuple[tuple[Path, BackupSetError | ShelfError], ...]
+    sets: tuple[Recorded, ...]
+    broken: tuple[BrokenSet, ...]
+    checked: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,16 +161,102 @@ class Shelf:
                 return candidate
         return None
 
-    def _listing(self, wanted: Callable[[Record], bool]) -> Listing:
-        sets: list[BackupSet] = []
+    def records(self) -> Records:
+        """Every set on the shelf as its record describes it; nothing else of it is read.
+
+        Raises `ShelfError` when the shelf itself cannot be read.
+        """
+        sets: list[Recorded] = []
         broken: list[BrokenSet] = []
         for path in self._folders():
             try:
-                if wanted(read_record(path)):
-                    sets.append(open_set(path))
+                sets.append(Recorded(path, read_record(path)))
             except (BackupSetError, ShelfError) as error:
                 broken.append(BrokenSet(path, error))
-        sets.sort(key=lambda each: (each.record.made, each.name), reverse=True)
+        sets.sort(key=lambda each: (each.record.made, each.path.name), reverse=True)
+        return Records(tuple(sets), tuple(broken))
+
+    def overview(
+        self,
+        words: Sequence[str] = (),
+        since: date | None = None,
+        verified: bool | None = None,
+        *,
+        check: bool = False,
+    ) -> Overview:
+        """Interrupted work, and the sets in which every word is found, in any case: made on `since`
+        or later, with the verdict `verified` (None: any). With `check` all their files are read.
+
+        Raises `ShelfError` when the shelf itself cannot be read.
+        """
+        journals = open_journals(self.journals)
+        found = self.records()
+        broken = list(found.broken)
+        sets: list[Recorded] = []
+        for each in found.sets:
+            if (
+                all(word.casefold() in each.searched for word in words)
+                and (since is None or each.record.made.date() >= since)
+                and verified in (None, each.record.verified)
+            ):
+                try:
+                    if check:
+                        open_set(each.path)
+                    sets.append(each)
+                except (BackupSetError, ShelfError) as error:
+                    broken.append(BrokenSet(each.path, error))
+        return Overview(
+            self.root,
+            tuple(
+                Interrupted(each, each.in_use, each.withdrawn() is None) for each in journals.whole
+            ),
+            journals.corrupt,
+            tuple(sets),
+            tuple(broken),
+            check,
+        )
+
+    def of_board(self, label: str) -> Recorded | None:
+        """The newest verified set of the board with this label, in any case of its letters; None
+        where no set has the label.
+
+        Raises `LabelError` when sets of several chips have it, and `NoBackupError` when none of
+        its sets is verified.
+        """
+        found = [e for e in self.records().sets if _folded(e.record.board) == _folded(label)]
+        if not found or not label.strip():
+            return None
+        chips = {(e.record.chip.jedec_id, e.record.size) for e in found}
+        # What has no unique ID may be of the one chip that has one: older versions could not read
+        # it of some parts.
+        unique = {e.record.chip.unique_id for e in found} - {None}
+        if len(chips) > 1 or len(unique) > 1:
+            names = "; ".join(f"“{each.path}”" for each in found[:_MOST_NAMED])
+            more = f"; and {len(found) - _MOST_NAMED} more" if len(found) > _MOST_NAMED else ""
+            raise LabelError(
+                f"“{label}” is the label of sets of {max(len(chips), len(unique))} chips: "
+                f"{names}{more}.",
+                remedy="Name the folder of the set to use.",
+            )
+        for each in found:
+            if each.record.verified:
+                return each
+        raise NoBackupError(
+            f"No set of “{label}” is verified. The newest is “{found[0].path}”.",
+            remedy="Make another backup of the board, or name the folder of the set to use.",
+        )
+
+    def _listing(self, wanted: Callable[[Record], bool]) -> Listing:
+        found = self.records()
+        sets: list[BackupSet] = []
+        broken = list(found.broken)
+        for each in found.sets:
+            if wanted(each.record):
+                try:
+                    sets.append(open_set(each.path))
+                except (BackupSetError, ShelfError) as error:
+                    broken.append(BrokenSet(each.path, error))
+        broken.sort(key=lambda each: each.path)
         return Listing(tuple(sets), tuple(broken))
 
     def _folders(self) -> list[Path]:
@@ -200,5 +341,18 @@ class Shelf:
 
 def _stem(record: Record) -> str:
     parts = [record.made.strftime("%Y-%m-%d-%H%M%S"), record.chip.name, record.board]
-    safe = (re.sub(r"[^A-Za-z0-9]+", "-", part)[:_NAME_PART_LIMIT].strip("-") for part in parts[1:])
+    safe = (_in_a_name(part)[:_NAME_PART_LIMIT].strip("-") for part in parts[1:])
     return "_".join([parts[0], *(part for part in safe if part)])
+
+
+def _in_a_name(text: str) -> str:
+    """A text as part of a folder's name: ASCII, which every system and every card can hold. Letters
+    lose their accents; the label itself is in the record."""
+    plain = unicodedata.normalize("NFKD", text.replace("ß", "ss"))
+    kept = "".join(each for each in plain if not unicodedata.combining(each))
+    return re.sub(r"[^A-Za-z0-9]+", "-", kept)
+
+
+def _folded(label: str) -> str:
+    """A label for comparing: however its letters are composed, spaced and cased."""
+    return " ".join(unicodedata.normalize("NFKC", label).casefold().split())

@@ -9,7 +9,7 @@ import click
 
 from spiflash.cli.options import bench_options, json_option, passes_option, settings_from
 from spiflash.cli.screen import Bars, show
-from spiflash.cli.values import Amount, PathGiven
+from spiflash.cli.values import Amount, PathGiven, SourceGiven
 from spiflash.jobs.audit import audit as audit_source
 from spiflash.jobs.audit import load_layout, save_layout, save_page
 from spiflash.jobs.compare import compare_chip, compare_files
@@ -20,7 +20,7 @@ from spiflash.report.pages import audit_page
 
 
 @click.command()
-@click.argument("source", type=PathGiven())
+@click.argument("source", type=SourceGiven())
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file.")
 @click.option(
     "--save",
@@ -67,8 +67,8 @@ def audit(
 
 
 @click.command()
-@click.argument("a", type=PathGiven())
-@click.argument("b", type=PathGiven(), required=False)
+@click.argument("a", type=SourceGiven())
+@click.argument("b", type=SourceGiven(), required=False)
 @click.option("--chip", "with_chip", is_flag=True, help="Compare with the chip on the clip.")
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file.")
 @click.option("--show-secrets", is_flag=True, help="Print passphrases and keys as they are.")

@@ -21,7 +21,7 @@ from spiflash.cli.options import (
     words_given,
 )
 from spiflash.cli.screen import Bars, answer, show
-from spiflash.cli.values import Label, PathGiven
+from spiflash.cli.values import Label, SourceGiven
 from spiflash.errors import UnstableReadError, VerifyError
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.backup import verify as verify_chip
@@ -80,7 +80,7 @@ def backup(
 
 
 @click.command()
-@click.argument("source", type=PathGiven())
+@click.argument("source", type=SourceGiven())
 @bench_options
 @at_option
 @passes_option

@@ -10,7 +10,7 @@ import click
 
 from spiflash.cli.options import OWN_BACKUP, at_option
 from spiflash.cli.screen import fitted, show
-from spiflash.cli.values import PathGiven
+from spiflash.cli.values import SourceGiven
 from spiflash.errors import DeclinedError
 from spiflash.jobs.write import Rewritten, Verify, Work, WriteOptions
 from spiflash.report.changes import plan_json, plan_text, proof_text
@@ -34,7 +34,7 @@ def change_options(command: F) -> F:
                 "passes. The first sector that does not read back right makes it all in any case.",
             ),
             click.option("--yes", is_flag=True, help="Do not ask before the chip is changed."),
-            click.option("--backup", type=PathGiven(), metavar="SET", help=OWN_BACKUP),
+            click.option("--backup", type=SourceGiven(), metavar="SET", help=OWN_BACKUP),
             click.option(
                 "--without-backup",
                 is_flag=True,

@@ -19,7 +19,7 @@ from spiflash.cli.options import (
     words_given,
 )
 from spiflash.cli.screen import Bars, answer, show, show_error
-from spiflash.cli.values import Label, PathGiven
+from spiflash.cli.values import Label, PathGiven, SourceGiven
 from spiflash.dump.belongings import Wishes, turned
 from spiflash.errors import SpiflashError
 from spiflash.jobs.audit import load_layout
@@ -54,7 +54,7 @@ _MOST_CHANGES = 100
 
 
 @click.command()
-@click.argument("image", type=PathGiven())
+@click.argument("image", type=SourceGiven())
 @board_options
 @click.option(
     "--keep",
@@ -84,7 +84,7 @@ _MOST_CHANGES = 100
 )
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file of IMAGE.")
 @click.option("--board", type=Label(), default="", metavar="LABEL", help="What to call this board.")
-@click.option("--backup", type=PathGiven(), metavar="SET", help=OWN_BACKUP)
+@click.option("--backup", type=SourceGiven(), metavar="SET", help=OWN_BACKUP)
 @click.option(
     "--verify",
     type=click.Choice([each.value for each in Verify]),

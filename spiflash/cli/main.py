@@ -45,6 +45,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "identify": ("bench", "Find out which chip is on the clip and what it says of itself."),
     "chips": ("chips", "Look up parts in the chip table by name, maker or JEDEC ID."),
     "backup": ("backup", "Read the chip in several passes; put a checked set on the shelf."),
+    "shelf": ("shelf", "List the backup sets in which all WORDS are found, and interrupted work."),
     "audit": ("audit", "Say what is in SOURCE, a dump or a set, and what vouches for it."),
     "compare": ("audit", "Say how B differs from A: files, sets, or the chip as B."),
     "triage": ("triage", "Say what is wrong with the chip, and what the least repair is."),

@@ -136,6 +136,7 @@ def shelf_option(command: F) -> F:
         "--shelf",
         envvar="SPIFLASH_SHELF",
         type=PathGiven(),
+        is_eager=True,  # `SourceGiven` looks there for the label of a board
         metavar="FOLDER",
         help=f"Where backup sets are kept. [env: SPIFLASH_SHELF; default: "
         f"{_usual_root() or 'none, as there is no home folder'}]",

@@ -11,7 +11,7 @@ import click
 from spiflash.cli.changing import change_options, question, show_rewritten, write_options
 from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
 from spiflash.cli.screen import Bars, show
-from spiflash.cli.values import Amount, PathGiven, Range
+from spiflash.cli.values import Amount, PathGiven, Range, SourceGiven
 from spiflash.dump.audit import examine
 from spiflash.dump.found_again import overwritten
 from spiflash.dump.identity import OwnItem
@@ -25,7 +25,7 @@ from spiflash.report.plain import plain
 
 
 @click.command()
-@click.argument("source", type=PathGiven(), required=False)
+@click.argument("source", type=SourceGiven(), required=False)
 @board_options
 @change_options
 @click.option(

@@ -17,7 +17,7 @@ from spiflash.cli.options import (
     words_given,
 )
 from spiflash.cli.screen import Bars, show
-from spiflash.cli.values import Amount, PathGiven
+from spiflash.cli.values import Amount, PathGiven, SourceGiven
 from spiflash.dump.triage import Kind
 from spiflash.jobs.connection import connect
 from spiflash.jobs.stage import Staged
@@ -33,11 +33,11 @@ NOT_CHECKED = 3
 @click.command()
 @click.option(
     "--image",
-    type=PathGiven(),
+    type=SourceGiven(),
     metavar="FILE",
     help="A known-good image of this model: a file, or the backup set of another board.",
 )
-@click.option("--backup", type=PathGiven(), metavar="SET", help=OWN_BACKUP)
+@click.option("--backup", type=SourceGiven(), metavar="SET", help=OWN_BACKUP)
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file.")
 @click.option(
     "--save",
@@ -108,7 +108,7 @@ def triage(
 @click.argument("folder", type=PathGiven(), metavar="DIR")
 @click.option(
     "--image",
-    type=PathGiven(),
+    type=SourceGiven(),
     metavar="FILE",
     required=True,
     help="The image for the whole flash: a file or a backup set.",

@@ -9,6 +9,8 @@ from typing import Any
 
 import click
 
+from spiflash.errors import ShelfError
+
 _UNITS = {"": 1.0, "k": 1e3, "m": 1e6}
 
 CLOCKS = (1e3, 200e6)
@@ -90,6 +92,34 @@ class PathGiven(click.Path):
         if not os.fspath(value):
             self.fail("the path is empty", param, ctx)
         return super().convert(value, param, ctx)
+
+
+class SourceGiven(PathGiven):
+    """A file, the folder of a backup set, or the label of a board: then it is the newest verified
+    set of that board on the shelf, which is said on standard error."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path. Raises `LabelError` for a label that several boards have, and `NoBackupError`
+        for one without a verified set."""
+        path = super().convert(value, param, ctx)
+        if isinstance(value, Path) or os.path.lexists(path):
+            return path
+        from spiflash.cli.options import shelf_from
+
+        shelf = ctx.params.get("shelf") if ctx is not None else None
+        if not isinstance(shelf, Path):
+            shelf = Path(os.environ["SPIFLASH_SHELF"]) if "SPIFLASH_SHELF" in os.environ else None
+        try:
+            found = shelf_from(shelf).of_board(os.fsencode(value).decode())
+        except (UnicodeError, click.UsageError, ShelfError):
+            return path  # no label, or no shelf: whoever opens the path says what is wrong
+        if found is None:
+            return path
+        click.echo(
+            f"Set of “{found.record.board}” from {found.record.made:%Y-%m-%d %H:%M}: {found.path}",
+            err=True,
+        )
+        return found.path
 
 
 class Label(click.ParamType[str]):

@@ -17,7 +17,6 @@ from contextlib import contextmanager
 from spiflash.archive.journal import Journal
 from spiflash.archive.ledger import After, BoardRecord, InHand
 from spiflash.archive.ledger.values import Column, Kept
-from spiflash.archive.ledger_journal import withdrawn
 from spiflash.bus.transaction import Bus
 from spiflash.dump.uboot_env import EnvironmentEditError
 from spiflash.errors import (
@@ -217,7 +216,7 @@ def _end_interrupted_work(run: BoardRun, journal: Journal, reading: Reading) -> 
     """Bring the board to where the cut work would have brought it; or back to what it came
     with, when the values of that work went back to the list (as versions before this one
     let them) and may be another board's now."""
-    undo = withdrawn(journal) is not None
+    undo = journal.withdrawn() is not None
     run.worker.tell("undoing what was cut" if undo else "finishing what was cut")
     _rewrite(run, plan_resumed(run.connection, reading, journal, _options(run, undo=undo)))
 

@@ -22,7 +22,6 @@ import numpy as np
 import numpy.typing as npt
 
 from spiflash.archive.journal import Journal, Range
-from spiflash.archive.ledger_journal import withdrawn
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
 from spiflash.errors import ChipMismatchError, ShelfError
@@ -301,7 +300,7 @@ def _laid(contents: bytes, ranges: Sequence[Range], data: bytes) -> bytes:
 
 def refuse_withdrawn(journal: Journal, *, undo: bool) -> None:
     """Raise `ShelfError` when finishing the work would write what may be another board's by now."""
-    job = None if undo else withdrawn(journal)
+    job = None if undo else journal.withdrawn()
     if job is not None:
         raise ShelfError(
             f"This board failed while it was cloned (job {job}), and its values went back to the "

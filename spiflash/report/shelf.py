@@ -1,0 +1,170 @@
+"""What is on the shelf: interrupted work first, then the backup sets in groups."""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Callable, Sequence
+from itertools import groupby
+from typing import Any
+
+from spiflash.archive.record import Record
+from spiflash.archive.shelf import Overview, Recorded
+from spiflash.report.lines import wrapped
+from spiflash.report.plain import plain
+from spiflash.text import amount, clean, counted
+
+NO_LABEL = "No label"
+
+
+class Grouping(enum.Enum):
+    """What the sets of one group have in common."""
+
+    BOARD = "board"
+    DATE = "date"
+    CHIP = "chip"
+    VERDICT = "verdict"
+    SIZE = "size"
+
+
+_KEYS: dict[Grouping, Callable[[Record], str]] = {
+    Grouping.BOARD: lambda record: clean(record.board, 80) or NO_LABEL,
+    Grouping.DATE: lambda record: f"{record.made:%Y-%m-%d}",
+    Grouping.CHIP: lambda record: clean(record.chip.name, 40),
+    Grouping.VERDICT: lambda record: record.verdict,
+    Grouping.SIZE: lambda record: amount(record.size),
+}
+
+
+def shelf_text(view: Overview, grouping: Grouping, options: str = "") -> str:
+    """The screen: interrupted work with its next step, the count, the groups, what cannot be used.
+
+    `options` are added to the commands that go on with interrupted work.
+    """
+    lines = [*_interrupted(view, options), *_count(view), "", *_groups(view.sets, grouping)]
+    for each in view.broken:
+        lines += [*wrapped(f"CANNOT BE USED: {each.error.cause}", "", "  "), ""]
+    lines += ["Next steps"]
+    if any(each.record.board for each in view.sets):
+        lines += [
+            "  spiflash audit LABEL      says what is in the newest verified set of a board",
+            "  spiflash restore LABEL    writes that set to its board again",
+        ]
+    if not view.sets:
+        lines += ["  spiflash backup --board LABEL    saves a board"]
+    elif not view.checked:
+        lines += ["  spiflash shelf --check    reads all files and compares their checksums"]
+    return "\n".join(lines)
+
+
+def _count(view: Overview) -> list[str]:
+    if not view.sets:
+        return wrapped(f"No such backup set in {view.root}.", "", "")
+    boards = {each.record.board for each in view.sets if each.record.board}
+    of_boards = f" of {counted(len(boards), 'labelled board')}" if boards else ""
+    size = amount(sum(each.record.size for each in view.sets))
+    checked = "all files read, checksums OK" if view.checked else "files NOT CHECKED now"
+    sets = counted(len(view.sets), "backup set")
+    return wrapped(f"{sets}{of_boards} in {view.root}: {size}, {checked}.", "", "")
+
+
+def _interrupted(view: Overview, options: str) -> list[str]:
+    if not view.interrupted and not view.damaged:
+        return []
+    count = len(view.interrupted) + len(view.damaged)
+    lines = [f"INTERRUPTED WORK: {counted(count, 'chip is', 'chips are')} partly written"]
+    for each in view.interrupted:
+        state = each.journal.state
+        chip = f"{clean(state.chip, 40)}, " + (
+            f"unique ID {state.unique_id.upper()}" if state.unique_id else "no unique ID"
+        )
+        lines += wrapped(
+            f"{state.begun:%Y-%m-%d %H:%M}  “{clean(state.image_name, 120)}” was being written to "
+            f"{chip}."
+        )
+        if each.in_use:
+            lines += wrapped("Another program is working on it now.", "    ", "    ")
+            continue
+        if each.resume:
+            lines += wrapped(f"Finish it: spiflash restore --resume{options}", "    ", "      ")
+        else:
+            lines += wrapped(
+                "It cannot be finished: its values went to another board.", "    ", "    "
+            )
+        lines += wrapped(f"Or go back: spiflash restore --undo{options}", "    ", "      ")
+    for _, error in view.damaged:
+        lines += wrapped(f"{error.cause} {error.remedy}")
+    return [*lines, ""]
+
+
+def _groups(sets: Sequence[Recorded], grouping: Grouping) -> list[str]:
+    key = _KEYS[grouping]
+    # Groups in the order of their newest set, and those without a label last.
+    order: dict[str, int] = {}
+    for each in sets:
+        order.setdefault(key(each.record), len(order))
+    if grouping is Grouping.BOARD and NO_LABEL in order:
+        order[NO_LABEL] = len(order)
+    lines: list[str] = []
+    ordered = sorted(sets, key=lambda each: order[key(each.record)])
+    for heading, members in groupby(ordered, key=lambda each: key(each.record)):
+        lines.append(heading)
+        for each in members:
+            lines += _set_lines(each, grouping)
+        lines.append("")
+    return lines
+
+
+def _set_lines(entry: Recorded, grouping: Grouping) -> list[str]:
+    record = entry.record
+    facts = [
+        (None, f"{record.made:%Y-%m-%d %H:%M}"),
+        (Grouping.VERDICT, record.verdict),
+        (Grouping.BOARD, clean(record.board, 80)),
+        (Grouping.CHIP, clean(record.chip.name, 40)),
+        (Grouping.SIZE, amount(record.size)),
+    ]
+    said = ", ".join(text for fact, text in facts if text and fact is not grouping)
+    return [*wrapped(said), *wrapped(entry.path.name, "    ", "    ")]
+
+
+def shelf_json(view: Overview) -> dict[str, Any]:
+    """The same for scripts: every set with what its record says."""
+    found: dict[str, Any] = plain(
+        {
+            "shelf": view.root,
+            "interrupted": [
+                {
+                    "journal": each.journal.path,
+                    "chip": each.journal.state.chip,
+                    "jedec_id": each.journal.state.jedec_id,
+                    "unique_id": each.journal.state.unique_id,
+                    "image": each.journal.state.image_name,
+                    "begun": each.journal.state.begun,
+                    "in_use": each.in_use,
+                    "can_be_resumed": each.resume,
+                }
+                for each in view.interrupted
+            ],
+            "damaged_journals": [
+                {"journal": path, "problem": error.cause} for path, error in view.damaged
+            ],
+            "sets": [
+                {
+                    "path": each.path,
+                    "board": each.record.board,
+                    "made": each.record.made,
+                    "verified": each.record.verified,
+                    "doubts": each.record.doubts,
+                    "chip": each.record.chip.name,
+                    "jedec_id": each.record.chip.jedec_id,
+                    "unique_id": each.record.chip.unique_id,
+                    "size": each.record.size,
+                    "sha256": each.record.sha256,
+                }
+                for each in view.sets
+            ],
+            "broken": [{"path": each.path, "problem": each.error.cause} for each in view.broken],
+            "checked": view.checked,
+        }
+    )
+    return found
