@@ -15,19 +15,33 @@ followed by settings after "?" and between "&":
     seed=N                                            for everything drawn at random
     through=1           the folder follows at every USB transfer, so that it is right after a kill
     card=ADDRESS        before the clip goes on, an SD-card update runs and dies at ADDRESS
+    brick=KIND          before the clip goes on, the demo board is damaged: its factory contents,
+                        spoilt as a kind of `bricks` says (half-erased, bit-rot, wrong-offset, ...)
+    clip=KIND           a bad contact, as a kind of `CONTACTS` says (loose-miso, noise, ...)
+
+`card` and `brick` happen each time they are named: leave them out from the second command on.
 """
 
 from __future__ import annotations
 
+import re
 import urllib.parse
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 import usb.core
 
+from hwmocks import faults as fault
 from hwmocks import store
-from hwmocks.boards.heron import FACTORY_NUMBER, failed_card_flash, heron_open, heron_variant
+from hwmocks.boards.heron import (
+    FACTORY_NUMBER,
+    FLASH_SIZE,
+    failed_card_flash,
+    heron_open,
+    heron_variant,
+)
 from hwmocks.claim import BoardBusyError, Claim
 from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import PROFILES, FtdiDevice, UsbBackend, UsbFaults
@@ -35,10 +49,30 @@ from hwmocks.nor.chip import NorChip
 from hwmocks.through import WriteThrough
 from hwmocks.wire import SpiDevice
 
+T = TypeVar("T")
+
 DEFAULT_ADAPTER = "ft232h"
 DEFAULT_CHIP = "W25Q64JV"
 CHANNELS = "ABCD"
-SETTINGS = frozenset({"adapter", "board", "card", "channel", "chip", "new", "seed", "through"})
+SETTINGS = frozenset(
+    {
+        *("adapter", "board", "brick", "card", "channel", "chip", "clip", "new", "seed"),
+        "through",
+    }
+)
+
+CONTACTS: dict[str, Callable[[SpiDevice, int], SpiDevice]] = {
+    "loose-miso": lambda chip, seed: fault.LooseMiso(chip, None, seed=seed),
+    "loose-mosi": lambda chip, _: fault.LooseMosi(chip, level=True),
+    "loose-select": lambda chip, _: fault.LooseChipSelect(chip),
+    "dead-clock": lambda chip, _: fault.DeadClock(chip),
+    "no-power": lambda chip, _: fault.NoPower(chip),
+    "intermittent": lambda chip, seed: fault.IntermittentContact(chip, quiet=0.1, seed=seed),
+    "noise": lambda chip, seed: fault.BitErrors(chip, 1e-6, seed=seed),
+    "long-wires": lambda chip, seed: fault.SlowWire(chip, delay=60e-9, jitter=1e-9, seed=seed),
+    "other-master": lambda chip, seed: fault.OtherMaster(chip, quiet=0.1, seed=seed),
+}
+"""Bad contacts that a URL can ask for: what lies between adapter and chip, drawn from a seed."""
 
 
 class BenchError(ValueError):
@@ -158,11 +192,18 @@ def _bench(
 ) -> Bench:
     if "card" in settings:
         _run_card_update(chip, _number(settings, "card", 0))
+    seed = _number(settings, "seed", 0)
+    if "brick" in settings:
+        _damage(chip, settings["brick"], seed)
+    contact = None
+    if "clip" in settings:
+        contact = _one_of(CONTACTS, "clip", settings["clip"])
     bench = make_bench(
         chip,
         adapter=settings.get("adapter", DEFAULT_ADAPTER),
         channel=settings.get("channel", "A"),
         folder=folder,
+        clip=None if contact is None else lambda device: contact(device, seed),
         clock=clock,
     )
     if _number(settings, "through", 0):
@@ -238,6 +279,26 @@ def _run_card_update(chip: NorChip, stop: int) -> None:
         chip.contents[:] = failed_card_flash(before, heron_open(), stop)
     except ValueError as exc:
         raise BenchError(str(exc)) from exc
+
+
+def _damage(chip: NorChip, name: str, seed: int) -> None:
+    """Spoil the demo board; its number is read from its serial number, which stands on it."""
+    from hwmocks.bricks import NAMES, make_brick
+
+    kind = _one_of(NAMES, "brick", name)
+    found = re.search(rb"HG-2019-(\d{4})", chip.contents)
+    if found is None or len(chip.contents) < FLASH_SIZE:
+        raise BenchError(
+            "brick needs a demo board that still has its serial number; restore its backup first"
+        )
+    contents = make_brick(kind, seed, int(found[1])).contents
+    chip.contents[:FLASH_SIZE] = contents
+
+
+def _one_of(known: Mapping[str, T], setting: str, name: str) -> T:
+    if name not in known:
+        raise BenchError(f"there is no {setting} '{name}'; known: {', '.join(known)}")
+    return known[name]
 
 
 def _claimed(folder: Path, settings: dict[str, str], seed: int) -> Claim:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import struct
 import zlib
 from collections.abc import Callable
@@ -12,6 +13,12 @@ from hwmocks.boards.heron import PARTITIONS, mac_address, serial_number
 BLANK = b"\xff"
 
 PLACE = {partition.name: (partition.start, partition.end) for partition in PARTITIONS}
+
+
+class Draw(random.Random):
+    """What a brick draws at random; `board` is this board's number, None for any."""
+
+    board: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,19 +7,21 @@ a write stopped, what the chip should hold, and which of the board's own data st
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable
 
 from hwmocks import bricks_in_place, bricks_written
-from hwmocks.brick import Brick
+from hwmocks.brick import Brick, Draw
 
 
-def make_brick(kind: str, seed: int) -> Brick:
-    """The brick of a kind, the same for the same `seed`. Raises KeyError for other kinds."""
-    return _MAKERS[kind](kind, random.Random(f"{kind} {seed}"))
+def make_brick(kind: str, seed: int, board: int | None = None) -> Brick:
+    """The brick of a kind, the same for the same `seed`, of the demo board with number `board` or
+    of any. Raises KeyError for other kinds."""
+    rng = Draw(f"{kind} {seed}")
+    rng.board = board
+    return _MAKERS[kind](kind, rng)
 
 
-_MAKERS: dict[str, Callable[[str, random.Random], Brick]] = {
+_MAKERS: dict[str, Callable[[str, Draw], Brick]] = {
     "intact": bricks_in_place.intact,
     "erased": bricks_in_place.erased,
     "interrupted": bricks_written.interrupted,
@@ -40,3 +42,6 @@ _MAKERS: dict[str, Callable[[str, random.Random], Brick]] = {
 
 KINDS = tuple(_MAKERS)
 """All kinds of bricks."""
+
+NAMES = {kind.replace("'", "").replace(" ", "-"): kind for kind in KINDS}
+"""What a `sim:` URL calls each kind."""

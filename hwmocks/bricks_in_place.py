@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable
 
 from hwmocks.boards.heron import ERASE_BLOCK, heron_variant
@@ -13,6 +12,7 @@ from hwmocks.brick import (
     PLACE,
     VARIABLES,
     Brick,
+    Draw,
     environment,
     piece_of,
     put,
@@ -23,15 +23,15 @@ from hwmocks.strange_code import strange_code
 SECTOR = 4096
 
 
-def boards(rng: random.Random) -> tuple[int, int]:
+def boards(rng: Draw) -> tuple[int, int]:
     """The numbers of this board and of another one, of a small batch."""
     first, second = rng.sample(range(0x20, 0x28), 2)
-    return first, second
+    return first if rng.board is None else rng.board, second
 
 
 def local(
     kind: str,
-    rng: random.Random,
+    rng: Draw,
     damage: Callable[[bytes], bytes],
     own: frozenset[str] = BOTH,
     stop: int | None = None,
@@ -42,11 +42,11 @@ def local(
     return Brick(kind, damage(good), good, image, rebuilt_from(image, good, number, own), own, stop)
 
 
-def intact(kind: str, rng: random.Random) -> Brick:
+def intact(kind: str, rng: Draw) -> Brick:
     return local(kind, rng, lambda good: good)
 
 
-def erased(kind: str, rng: random.Random) -> Brick:
+def erased(kind: str, rng: Draw) -> Brick:
     names = ["boot", "env", "dtb", "kernel", "rootfs", "readings"]
     chosen = rng.sample(names, rng.randint(1, 3))
     if rng.random() < 0.2:
@@ -61,7 +61,7 @@ def erased(kind: str, rng: random.Random) -> Brick:
     return local(kind, rng, damage)
 
 
-def interrupted_region(kind: str, rng: random.Random) -> Brick:
+def interrupted_region(kind: str, rng: Draw) -> Brick:
     """One partition written again with what it held, dead on the way."""
     start, length = rng.choice(((0x70000, 0x32000), (0x200000, 0x32000)))
     while (stop := start + rng.randrange(256, length, 256)) % SECTOR == 0:
@@ -70,7 +70,7 @@ def interrupted_region(kind: str, rng: random.Random) -> Brick:
     return local(kind, rng, lambda good: put(good, stop, BLANK * (end - stop)), stop=stop)
 
 
-def half_erased(kind: str, rng: random.Random) -> Brick:
+def half_erased(kind: str, rng: Draw) -> Brick:
     """An interrupted erase: some of the cells have reached 1, the others not yet."""
     start, blocks = rng.choice(((0x0, 1), (0x70000, 3), (0x200000, 3)))
     block = start + rng.randrange(blocks) * ERASE_BLOCK
@@ -86,7 +86,7 @@ def half_erased(kind: str, rng: random.Random) -> Brick:
     return local(kind, rng, damage)
 
 
-def processor(kind: str, rng: random.Random) -> Brick:
+def processor(kind: str, rng: Draw) -> Brick:
     """A boot loader for MIPS or Power."""
     banner = b"\0U-Boot 1.1.4 (Mar  2 2011 - 11:05:08) other-board\0"
     start, end = PLACE["boot"]
@@ -94,7 +94,7 @@ def processor(kind: str, rng: random.Random) -> Brick:
     return local(kind, rng, lambda good: put(good, start, loader))
 
 
-def env_checksum(kind: str, rng: random.Random) -> Brick:
+def env_checksum(kind: str, rng: Draw) -> Brick:
     start, _ = PLACE["env"]
     way = rng.randrange(3)
 
@@ -109,7 +109,7 @@ def env_checksum(kind: str, rng: random.Random) -> Brick:
     return local(kind, rng, damage)
 
 
-def env_no_boot(kind: str, rng: random.Random) -> Brick:
+def env_no_boot(kind: str, rng: Draw) -> Brick:
     start, _ = PLACE["env"]
     way = rng.randrange(4)
 
@@ -130,7 +130,7 @@ def env_no_boot(kind: str, rng: random.Random) -> Brick:
     return local(kind, rng, damage)
 
 
-def bit_rot(kind: str, rng: random.Random) -> Brick:
+def bit_rot(kind: str, rng: Draw) -> Brick:
     spans = (
         (0x0, 0x4A00),
         (0x9000, 0x12000),
@@ -150,7 +150,7 @@ def bit_rot(kind: str, rng: random.Random) -> Brick:
     return brick if brick.contents != brick.backup else bit_rot(kind, rng)
 
 
-def files(kind: str, rng: random.Random) -> Brick:
+def files(kind: str, rng: Draw) -> Brick:
     """Sectors of a file system overwritten with something else."""
     start, sectors = rng.choice(((0x200000, 50), (0x440000, 500)))
     first = start + SECTOR * rng.randrange(sectors)
@@ -158,6 +158,6 @@ def files(kind: str, rng: random.Random) -> Brick:
     return local(kind, rng, lambda good: put(good, first, rng.randbytes(length)))
 
 
-def own_lost(kind: str, rng: random.Random) -> Brick:
+def own_lost(kind: str, rng: Draw) -> Brick:
     start, end = PLACE["factory"]
     return local(kind, rng, lambda good: put(good, start, BLANK * (end - start)), VARIABLES)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable
 
 from hwmocks.boards.heron import (
@@ -18,6 +17,7 @@ from hwmocks.brick import (
     NOTHING,
     PLACE,
     Brick,
+    Draw,
     environment,
     piece_of,
     put,
@@ -30,7 +30,7 @@ _OPEN_USED = 0x228000
 written everything."""
 
 
-def _stops(image: bytes, seen: Callable[[int], bytes], rng: random.Random) -> int:
+def _stops(image: bytes, seen: Callable[[int], bytes], rng: Draw) -> int:
     """A page boundary at which an update that stops can be seen to have stopped: the image goes
     on in the same sector otherwise than the chip, and does not end in blank bytes before it."""
     while True:
@@ -43,7 +43,7 @@ def _stops(image: bytes, seen: Callable[[int], bytes], rng: random.Random) -> in
             return stop
 
 
-def interrupted(kind: str, rng: random.Random) -> Brick:
+def interrupted(kind: str, rng: Draw) -> Brick:
     """The open firmware over the factory's, dead on the way."""
     number, _ = boards(rng)
     before, image = heron_variant(number), heron_open()
@@ -59,7 +59,7 @@ def interrupted(kind: str, rng: random.Random) -> Brick:
     return Brick(kind, contents, before, image, rebuilt, own, stop)
 
 
-def interrupted_blank(kind: str, rng: random.Random) -> Brick:
+def interrupted_blank(kind: str, rng: Draw) -> Brick:
     """The same over a chip that had been erased as a whole."""
     number, _ = boards(rng)
     image = heron_open()
@@ -72,7 +72,7 @@ def interrupted_blank(kind: str, rng: random.Random) -> Brick:
     )
 
 
-def cut_off(kind: str, rng: random.Random) -> Brick:
+def cut_off(kind: str, rng: Draw) -> Brick:
     """The image of a sister model with 16 MiB, of which 8 MiB went on the chip."""
     number, other = boards(rng)
     good, image, piece = heron_variant(number), heron_variant(other), heron_open()
@@ -94,9 +94,7 @@ def cut_off(kind: str, rng: random.Random) -> Brick:
     return Brick(kind, contents, good, image, rebuilt_from(image, good, number, NOTHING), NOTHING)
 
 
-def _whole(
-    kind: str, rng: random.Random, change: Callable[[bytes], bytes], own_share: float = 0.5
-) -> Brick:
+def _whole(kind: str, rng: Draw, change: Callable[[bytes], bytes], own_share: float = 0.5) -> Brick:
     """A whole image written in the wrong way: this board's own dump, or the open image."""
     number, other = boards(rng)
     good = heron_variant(number)
@@ -108,13 +106,13 @@ def _whole(
     return Brick(kind, change(image), good, image, rebuilt, NOTHING)
 
 
-def shifted(kind: str, rng: random.Random) -> Brick:
+def shifted(kind: str, rng: Draw) -> Brick:
     """Written at an offset: a header of some bytes left in front, or a wrong address."""
     by = rng.choice((64, 256, 512, 0x1000, 0x8000, 0x10000, 0x40000))
     return _whole(kind, rng, lambda image: (BLANK * by + image)[:FLASH_SIZE])
 
 
-def swapped(kind: str, rng: random.Random) -> Brick:
+def swapped(kind: str, rng: Draw) -> Brick:
     width = rng.choice((2, 4))
 
     def change(image: bytes) -> bytes:
@@ -126,7 +124,7 @@ def swapped(kind: str, rng: random.Random) -> Brick:
     return _whole(kind, rng, change)
 
 
-def foreign(kind: str, rng: random.Random) -> Brick:
+def foreign(kind: str, rng: Draw) -> Brick:
     number, other = boards(rng)
     good, image = heron_variant(number), heron_variant(other)
     return Brick(kind, image, good, image, rebuilt_from(image, good, number, NOTHING), NOTHING)

@@ -97,10 +97,23 @@ def rehearse(keep: Path | None, save: Path | None, as_json: bool) -> None:
 
     Contact, conversion, an update that fails, triage, the way back, two clones.
 
+    To practise one fault at a time, add a setting to the URL of a simulated board, for any command.
+    clip= is a bad contact; brick= damages the board each time it is given.
+
+    \b
+    clip=   loose-miso, loose-mosi, loose-select, dead-clock, no-power,
+            intermittent, noise, long-wires, other-master
+    brick=  intact, erased, interrupted, interrupted-over-blank,
+            interrupted-in-a-region, half-erased, cut-off, wrong-offset,
+            byte-swapped, another-boards, other-processor, bad-checksum,
+            boots-nothing, bit-rot, file-system, own-data-lost
+
     \b
     Examples:
       spiflash rehearse --keep ./practice
       spiflash rehearse --save ./files
+      spiflash contact --adapter 'sim:./board?new=heron&clip=loose-miso'
+      spiflash triage --adapter 'sim:./board?brick=half-erased'
     """
     if save is not None:
         if keep is not None:

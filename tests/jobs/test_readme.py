@@ -12,6 +12,8 @@ import sys
 
 import pytest
 
+from hwmocks.bench import CONTACTS
+from hwmocks.bricks import NAMES
 from tests.benchmarks.strings import texts
 from tests.readme_session import README, ROOT, run, sessions, shown, statuses
 from tests.wiring_picture import PICTURE, picture
@@ -67,6 +69,16 @@ def test_addresses_with_a_question_mark_are_quoted(readme: str) -> None:
     unquoted = re.compile(r"--adapter sim:\S*\?")
     assert unquoted.search(readme) is None
     assert unquoted.search("spiflash identify --adapter sim:gauge?new=heron")
+
+
+def test_the_faults_to_practise_with_are_all_listed(readme: str) -> None:
+    section = readme.partition("## Practise with faults")[2].partition("\n## ")[0]
+    in_help = run("spiflash rehearse --help", ROOT).partition("  clip=   ")[2]
+    for listed in (section.partition("* `clip=`")[2], in_help.partition("Examples:")[0]):
+        clips, _, bricks = listed.replace("`", "").partition("brick=")
+        bricks = bricks.partition("\n\n")[0]
+        assert re.findall(r"[\w-]+\w", clips) == list(CONTACTS)
+        assert re.findall(r"[\w-]+\w", bricks) == list(NAMES)
 
 
 def test_shells_can_complete(readme: str) -> None:
