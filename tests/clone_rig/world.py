@@ -252,6 +252,8 @@ class World:
 
     def query(self, text: str) -> list[Any]:
         """Rows of the ledger's tables by plain SQL."""
+        if "://" not in self.where and not Path(self.where).exists():
+            return []  # opening it would make it
         url = self.where if "://" in self.where else f"sqlite:///{self.where}"
         engine = sa.create_engine(url.replace("postgresql://", "postgresql+psycopg://"))
         try:

@@ -95,6 +95,26 @@ def test_twins_that_are_exchanged_in_mid_write_never_both_get_values(tmp_path: P
     assert two.cells == two.first
 
 
+def test_of_two_boards_whose_own_data_is_erased_nobody_guesses_which_it_is(tmp_path: Path) -> None:
+    """Both are interrupted after the erase of the block that tells them apart. The backup of the
+    one must not be written to the other."""
+    world = world_of(tmp_path, "shared", "shared")
+    for board in world.boards:
+        world.work(board, event=Event("ctrl-c", 1, written=True))
+    one, two = world.boards
+    assert one.cells == two.cells
+    assert one.first != two.first
+    for board in world.boards:
+        left = failed(world.work(board))
+        assert (left.kind, left.touched) == ("own", False)
+        assert "HG-0001" in left.reason
+        assert "HG-0002" in left.reason
+    assert one.cells == two.cells
+    rows = [good(world.work(board, person=True)) for board in world.boards]
+    assert [row.resumed for row in rows] == [True, True]
+    assert rows[0].values != rows[1].values
+
+
 def test_the_values_of_a_redo_that_is_cut_stay_with_the_board(tmp_path: Path) -> None:
     world = world_of(tmp_path, "own", "own", "none")
     first = good(world.work(world.boards[0]))

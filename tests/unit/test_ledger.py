@@ -278,6 +278,23 @@ def test_a_ledger_cut_in_mid_write_can_be_looked_at(tmp_path: Path) -> None:
         assert [row.result for row in ledger.rows()] == ["PASS"]
 
 
+def test_a_ledger_cut_in_mid_write_can_be_looked_at_where_it_cannot_be_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a disk that is mounted read-only: what SQLite has to undo first is undone in a copy."""
+    path = tmp_path / "ledger.sqlite"
+    with Ledger(path) as ledger:
+        ledger.append(record("a"), After.KEEP)
+    subprocess.run([sys.executable, "-c", KILLED, path], check=False)
+    held = {each.name: each.read_bytes() for each in tmp_path.iterdir()}
+    assert len(held) == 2
+    monkeypatch.setattr("os.access", lambda *arguments: False)  # for root, a mode says nothing
+    with Ledger(path, read_only=True) as ledger:
+        assert check_ledger(ledger).problems == ()
+        assert [row.result for row in ledger.rows()] == ["PASS"]
+    assert {each.name: each.read_bytes() for each in tmp_path.iterdir()} == held
+
+
 def test_a_value_in_another_kinds_spelling_is_drawn_anew(ledger: Ledger) -> None:
     """The board had an address from a list of texts; the job's list is of kind mac by now."""
     text = "00-00-5E-00-53-01"

@@ -6,12 +6,13 @@ import sqlite3
 import stat
 from dataclasses import replace
 from pathlib import Path
+from unittest import mock
 
 import pytest
 import sqlalchemy as sa
 from test_ledger import board, listed, record
 
-from spiflash.archive.ledger import After, BoardRecord, Ledger, check_ledger
+from spiflash.archive.ledger import SCRAPPED, After, BoardRecord, Ledger, check_ledger, store
 from spiflash.archive.ledger.store import IDENTITIES, ROWS
 from spiflash.archive.ledger.values import (
     Column,
@@ -159,6 +160,12 @@ def test_an_old_ledger_is_taken_over_and_an_old_bench_gives_nothing_more(tmp_pat
         ("drop table identities", "the table identities is gone"),
         ("drop table ledger_about", "the table ledger_about is gone"),
         ("drop table claims", "the table claims is gone"),
+        # Together, those of this version: what is left looks much like an older ledger.
+        ("drop table identities; drop table kept_ranges; drop table claims; "
+         "drop table ledger_about", "the table kept_ranges is gone"),
+        ("drop table identities; drop table kept_ranges; drop table claims; "
+         "drop table ledger_about; drop table ledger_rows; drop table boards_in_hand",
+         "the table ledger_rows is gone"),
         ("drop table ledger_rows", "the table ledger_rows is gone"),
         ("drop table boards_in_hand", "the table boards_in_hand is gone"),
         ("delete from boards_in_hand", "given to b, of which there is nothing else"),
@@ -173,13 +180,13 @@ def test_what_other_hands_do_to_values_is_found(ledger: Ledger, change: str, wor
             finish(ledger, key, values)
     assert check_ledger(ledger).problems == ()
     connection = sqlite3.connect(ledger.store.name)
-    connection.execute(change)
+    connection.executescript(change)
     connection.commit()
     with Ledger(ledger.store.name) as again:
         found = check_ledger(again)
         assert any(words in each for each in found.problems), found.problems
         if change.startswith("drop"):
-            with pytest.raises(LedgerError, match="lacks what it had"):
+            with pytest.raises(LedgerError, match="are missing: "):
                 again.draw(board("c"), [macs(0x80, 0x90)])
         elif "%:80" in change:
             # Drawing compares with the rows: what a has is given to nobody.
@@ -193,6 +200,8 @@ def test_what_other_hands_do_to_values_is_found(ledger: Ledger, change: str, wor
         ("update identities set key = 'b' where state = 'kept'", "which a keeps, is not noted"),
         ("delete from kept_ranges", "row 1: what a keeps at 50000+10000 is not noted any more"),
         ("update kept_ranges set sha256 = 'x'", "not noted any more, or is changed"),
+        ("delete from kept_ranges where key = 'b'", "row 2: what b keeps at 50000+10000 is not"),
+        ("update kept_ranges set sha256 = 'x' where key = 'b'", "row 2: what b keeps at 50000"),
         ("update boards_in_hand set written = 0", "row 2: the board b was written to; in hand it"),
         ("update boards_in_hand set backup = '/x'", "row 2: the board b is in hand with another"),
     ],
@@ -204,9 +213,11 @@ def test_what_other_hands_do_to_kept_things_and_boards_in_hand_is_found(
     values = dict(ledger.draw(board("a"), [macs(0x80, 0x90)], keeps))
     ledger.writing("a")
     ledger.append(record("a", values=values, touched=True, kept=keeps.noted), After.KEEP)
-    values = dict(ledger.draw(board("b"), [macs(0x80, 0x90)]))
+    theirs = kept(sha="22")
+    values = dict(ledger.draw(board("b"), [macs(0x80, 0x90)], theirs))
     ledger.writing("b")
-    row = record("b", "FAIL", values=values, touched=True, backup="/shelf/b", attempt="1")
+    row = record("b", "FAIL", values=values, touched=True, backup="/shelf/b", attempt="1",
+                 kept=theirs.noted)  # fmt: skip
     ledger.append(replace(row, before_sha256="00" * 32), After.FORGET)
     assert check_ledger(ledger).problems == ()
     with sqlite3.connect(ledger.store.name) as connection:
@@ -217,7 +228,7 @@ def test_what_other_hands_do_to_kept_things_and_boards_in_hand_is_found(
         # The rows say what a keeps: it is given to nobody all the same.
         assert again.free([macs(0x80, 0x83)]) == 1
         with pytest.raises(IdentityTakenError, match="keeps 00:00:5e:00:53:81"):
-            again.draw(board("c"), [], kept("00:00:5e:00:53:81", "22"))
+            again.draw(board("c"), [], kept("00:00:5e:00:53:81", "33"))
 
 
 def test_what_a_board_keeps_stays_noted_until_the_chip_is_seen_without_it(ledger: Ledger) -> None:
@@ -269,6 +280,54 @@ def test_a_read_only_ledger_can_be_listed_and_checked(tmp_path: Path) -> None:
         with pytest.raises(LedgerError, match=r"readonly|read-only"):
             looked.append(record("b"), After.KEEP)
     assert path.read_bytes() == before
+
+
+def test_an_empty_file_is_an_error_and_gives_no_value(tmp_path: Path) -> None:
+    """As a full disk or a copy that was interrupted leaves it: all values would be free again."""
+    path = tmp_path / "ledger.sqlite"
+    path.touch()
+    for read_only in (True, False):
+        with (
+            mock.patch.object(store, "NEW_LEDGER", 1),
+            pytest.raises(LedgerError, match=r"is empty \(0 bytes\)") as caught,
+        ):
+            Ledger(path, read_only=read_only)
+        assert "Put back a copy" in caught.value.remedy
+        assert path.stat().st_size == 0
+
+
+def test_a_database_without_a_ledger_is_called_that(tmp_path: Path) -> None:
+    path = tmp_path / "other.sqlite"
+    with sqlite3.connect(path) as other:
+        other.execute("create table birds (name)")
+    with pytest.raises(LedgerError, match="There is no ledger in"):
+        Ledger(path, read_only=True)
+
+
+def test_the_values_of_a_scrapped_board_are_given_to_the_next(ledger: Ledger) -> None:
+    """One that passed, and one that was half written; what they came with stays theirs."""
+    keeps = kept("00:00:5E:00:53:82", "22")
+    first = dict(ledger.draw(board("a"), [macs(0x80, 0x90)]))
+    finish(ledger, "a", first)
+    second = dict(ledger.draw(board("b"), [macs(0x80, 0x90)], keeps))
+    ledger.writing("b")
+    row = record("b", "FAIL", values=second, touched=True, kept=keeps.noted)
+    ledger.append(row, After.FORGET)
+    for key, values in (("a", first), ("b", second)):
+        gone = record(key, "FAIL", kind=SCRAPPED, values=values)
+        assert ledger.append(gone, After.SCRAP).record().scrapped
+    assert check_ledger(ledger).problems == ()
+    assert ledger.all_in_hand() == ()
+    assert ledger.finished_like("ef4017", "a") == ()
+    for again in (ledger, Ledger(ledger.store.name)):  # the rows read anew say the same
+        assert again.free([macs(0x80, 0x83)]) == 3
+    assert ledger.draw(board("c"), [macs(0x80, 0x90)]) == first
+    assert ledger.draw(board("d"), [macs(0x80, 0x90)]) == second
+    assert check_ledger(ledger).problems == ()
+    # The scrapped board turns up all the same: it gets new values, and no row is called altered.
+    assert ledger.draw(board("a"), [macs(0x80, 0x90)])["ethaddr"][-2:] == "83"
+    ledger.append(record("a", "FAIL", touched=False), After.FORGET)
+    assert check_ledger(ledger).problems == ()
 
 
 def test_a_row_is_written_once_even_when_it_is_written_twice(ledger: Ledger) -> None:

@@ -14,13 +14,22 @@ which board, `record` what a row says, `store` how tables are kept, `check` whet
 from spiflash.archive.ledger.check import Checked, check_ledger
 from spiflash.archive.ledger.claims import Claim, Held
 from spiflash.archive.ledger.ledger import After, InHand, Ledger
-from spiflash.archive.ledger.record import FAIL, FIRST, PASS, BoardRecord, Row, last_of_each
+from spiflash.archive.ledger.record import (
+    FAIL,
+    FIRST,
+    PASS,
+    SCRAPPED,
+    BoardRecord,
+    Row,
+    last_of_each,
+)
 from spiflash.archive.ledger.store import default_path
 
 __all__ = [
     "FAIL",
     "FIRST",
     "PASS",
+    "SCRAPPED",
     "After",
     "BoardRecord",
     "Checked",

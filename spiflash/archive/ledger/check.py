@@ -9,7 +9,7 @@ must find the board still in hand. Every complaint is given, not only the first.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -80,7 +80,12 @@ def _against(connection: sa.Connection, records: list[tuple[int, BoardRecord]]) 
         in_hand[board.key] = board
         yield from _values_in_hand(board.key, board.values, owners)
     newest = {record.key: (number, record) for number, record in records}
-    passed = {record.key: (number, record) for number, record in records if record.good}
+    passed: dict[str, tuple[int, BoardRecord]] = {}
+    for number, record in records:
+        if record.good:
+            passed[record.key] = (number, record)
+        elif record.scrapped:
+            passed.pop(record.key, None)
     texts: dict[Identity, str] = {}
     for key, (number, record) in passed.items():
         for name, text in record.values.items():
@@ -114,27 +119,29 @@ def _kept(
     connection: sa.Connection,
     records: list[tuple[int, BoardRecord]],
     owners: Mapping[Identity, tuple[str, str]],
-    in_hand: Collection[str],
+    in_hand: Mapping[str, Any],
 ) -> Iterator[str]:
     """What rows say that boards keep, against what is noted of it."""
     chosen = sa.select(RANGES.c.key, RANGES.c.place, RANGES.c.sha256)
     noted = {(row.key, row.place): row.sha256 for row in connection.execute(chosen)}
     kept: dict[str, dict[Identity, int]] = {}
-    places: dict[tuple[str, str], tuple[int, str]] = {}
+    places: dict[tuple[str, str], tuple[int, str, str]] = {}
     for number, record in records:
         identities, ranges = kept_by(record.kept)
         if record.good:
             kept[record.key] = {}
             places = {at: said for at, said in places.items() if at[0] != record.key}
         kept.setdefault(record.key, {}).update(dict.fromkeys(identities, number))
-        places |= {(record.key, at): (number, sha256) for at, sha256 in ranges.items()}
+        came = record.before_sha256
+        places |= {(record.key, at): (number, sha256, came) for at, sha256 in ranges.items()}
     for key, each in kept.items():
         for identity, number in sorted(each.items()):
             if owners.get(identity, ("", ""))[0] != key:
                 yield f"row {number}: {identity.text}, which {key} keeps, is not noted as its own"
-    for (key, place), (number, sha256) in places.items():
-        # Of a board in hand, the newest reading has no row yet.
-        if noted.get((key, place)) != sha256 and key not in in_hand:
+    for (key, place), (number, sha256, came) in places.items():
+        # What a board in hand came with may be newer than its row: then it has another backup.
+        newer = key in in_hand and in_hand[key].before_sha256 != came
+        if noted.get((key, place)) != sha256 and not newer:
             yield f"row {number}: what {key} keeps at {place} is not noted any more, or is changed"
 
 

@@ -31,7 +31,7 @@ from spiflash.archive.ledger.owners import (
     first_free,
     give_back,
 )
-from spiflash.archive.ledger.record import FIRST, PASS, BoardRecord, Row, digest_of
+from spiflash.archive.ledger.record import FIRST, BoardRecord, Row, digest_of
 from spiflash.archive.ledger.store import (
     IDENTITIES,
     IN_HAND,
@@ -67,6 +67,7 @@ class After(enum.Enum):
     KEEP = "keep"  # it is finished: its values are its own for good
     HOLD = "hold"  # it is to come again, and gets the same ones
     FORGET = "forget"  # back to the list; a board that was written to is held all the same
+    SCRAP = "scrap"  # a person says that the board is no more: back to the list in any case
 
 
 class Ledger:
@@ -228,16 +229,18 @@ class Ledger:
 
     def finished_like(self, jedec_id: str, unique_id: str) -> tuple[BoardRecord, ...]:
         """The newest good row of each board whose chip answers alike, the newest first."""
-        found: dict[str, BoardRecord] = {}
+        found: dict[str, BoardRecord | None] = {}
         begins = ROWS.c.key.startswith(f"{jedec_id}-{unique_id or 'contents'}", autoescape=True)
-        for row in reversed(self._rows((ROWS.c.result == PASS) & begins)):
+        for row in reversed(self._rows(begins)):
             try:
                 record = row.record()
             except BackupSetError:
                 continue  # 'spiflash ledger --check' names it
-            if (record.jedec_id, record.unique_id) == (jedec_id, unique_id):
-                found.setdefault(row.key, record)
-        return tuple(found.values())
+            if (record.jedec_id, record.unique_id) != (jedec_id, unique_id):
+                continue
+            if record.good or record.scrapped:
+                found.setdefault(row.key, record if record.good else None)
+        return tuple(record for record in found.values() if record is not None)
 
     def last_values(self, key: str) -> Mapping[str, str]:
         """The values in the newest row of this board that has any, given back since or not."""
@@ -313,6 +316,10 @@ def _settle(
                 connection.execute(sa.delete(IDENTITIES).where(this))
         theirs, (_, places) = RANGES.c.key == record.key, kept_by(record.kept)
         connection.execute(sa.delete(RANGES).where(theirs & RANGES.c.place.not_in(places)))
+        connection.execute(sa.delete(IN_HAND).where(board))
+    if after is After.SCRAP:
+        mine = (IDENTITIES.c.key == record.key) & IDENTITIES.c.state.in_((RESERVED, WRITTEN))
+        connection.execute(sa.delete(IDENTITIES).where(mine))
         connection.execute(sa.delete(IN_HAND).where(board))
     if after is After.FORGET:
         written = connection.scalar(sa.select(IN_HAND.c.written).where(board))

@@ -81,6 +81,8 @@ class Identities:
                 kept, _ = kept_by(record.kept)
                 before = frozenset() if record.good else self._kept.get(record.key, frozenset())
                 self._kept[record.key] = before | kept
+                if record.scrapped:
+                    self._passed.pop(record.key, None)
                 if record.good:
                     values = frozenset(Identity.of(TEXT, each) for each in record.values.values())
                     self._passed[record.key] = _History(record.label or record.key, values)

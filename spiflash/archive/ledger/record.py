@@ -19,6 +19,9 @@ from spiflash.errors import BackupSetError
 RECORD_VERSION = 1
 PASS: Final = "PASS"
 FAIL: Final = "FAIL"
+SCRAPPED = "scrapped"
+"""The kind of the row in which a person says that a board is no more."""
+
 FIRST = "0" * 64
 """What stands for the digest before the first row."""
 
@@ -71,6 +74,11 @@ class BoardRecord:
     def good(self) -> bool:
         """Whether the board may leave."""
         return self.result == PASS
+
+    @property
+    def scrapped(self) -> bool:
+        """Whether a person said here that the board is no more, and gave its values back."""
+        return self.kind == SCRAPPED
 
     def to_json(self) -> str:
         """One line, the same for the same record: this is what the digest covers."""

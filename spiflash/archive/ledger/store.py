@@ -8,8 +8,11 @@ it once, since a server may die after it has carried a transaction out and befor
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import shutil
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -34,6 +37,10 @@ PATIENCE = 30.0
 
 OUTAGE = 60.0
 """Seconds that a server which has answered before is waited for."""
+
+NEW_LEDGER = 100
+"""Tenths of a second that a file of no bytes is given to become a ledger: whoever makes one makes
+its tables at once."""
 
 VERSION = "2"
 
@@ -118,6 +125,14 @@ name now is a view that nobody can write to: a bench with an older version would
 twice, and so it gives none."""
 
 
+_BEFORE = frozenset({ROWS.name, IN_HAND.name, _GIVEN})
+"""The tables of that version: what has them all, and none of the later ones, is an older ledger."""
+
+
+class _InterruptedError(LedgerError):
+    """An SQLite file whose last write was interrupted, where it may not be undone."""
+
+
 def default_path() -> Path:
     """Where the ledger is unless somebody says otherwise."""
     return Path(platformdirs.user_data_dir("spiflash", appauthor=False)) / "ledger.sqlite"
@@ -137,6 +152,7 @@ class Store:
         `LedgerError`.
         """
         self.name = str(where)
+        self._copy: tempfile.TemporaryDirectory[str] | None = None
         self.tell: Callable[[str], None] = lambda text: None
         """Shown a word when the server is waited for, and when it answers again."""
         self.absent: tuple[str, ...] = ()
@@ -144,13 +160,18 @@ class Store:
         self._sleep: Callable[[float], None] = time.sleep
         try:
             self._engine = self._open(where, read_only=read_only)
-            present = self.looking(_present)
-            # Of a version before this one, only two of the tables are expected.
-            before = {ROWS.name, IN_HAND.name}
-            expected = before if present <= before else META.tables.keys()
-            self.absent = tuple(sorted(expected - present)) if ROWS.name in present else ()
-            if ROWS.name not in present and present:
-                self.absent = (ROWS.name,)
+            try:
+                present = self.looking(_present)
+            except _InterruptedError:
+                # On a read-only disk SQLite cannot undo the write that was interrupted: a copy can.
+                self._engine = _engine_of(self._copied(Path(where).expanduser().absolute()), "rw")
+                present = self.looking(_present)
+            made = bool(present) or self.looking(_was_made)
+            if read_only and not made:
+                raise self._no_ledger()
+            # Of a version before this one, only these tables are expected.
+            expected = _BEFORE if _GIVEN in present else META.tables.keys()
+            self.absent = tuple(sorted(expected - present)) if made else ()
             if not read_only and not self.absent:
                 self.changing(_brought_up)
         except (ArgumentError, NoSuchModuleError, ImportError, OSError) as exc:
@@ -159,24 +180,19 @@ class Store:
     def _open(self, where: str | Path, *, read_only: bool) -> sa.Engine:
         if "://" not in str(where):
             path = Path(where).expanduser().absolute()
-            if read_only:
-                # A bench that was killed in mid-write left a journal: SQLite has to put back what
-                # it says before it can read, and may not do that in mode ro.
-                cut = path.with_name(f"{path.name}-journal").exists()
-                may = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
-                url = sa.URL.create(
-                    "sqlite",
-                    database=f"file:{quote(str(path))}",
-                    query={"mode": "rw" if cut and may else "ro", "uri": "true"},
-                )
-            else:
+            if not read_only:
                 make_folders(path.parent)
-                # Values and labels of a batch are nobody else's business.
-                os.close(os.open(path, os.O_CREAT | os.O_RDWR, FILE_MODE))
-                url = sa.URL.create("sqlite", database=str(path))
-            engine = sa.create_engine(url, connect_args={"timeout": PATIENCE})
-            sa.event.listen(engine, "connect", _sqlite_connected)
-            return engine
+                with contextlib.suppress(FileExistsError):
+                    # Values and labels of a batch are nobody else's business.
+                    flags = os.O_CREAT | os.O_EXCL | os.O_RDWR
+                    os.close(os.open(path, flags, FILE_MODE))
+                    return _engine_of(path, "rw")
+            self._refuse_empty(path)
+            # A bench that was killed in mid-write left a journal: SQLite has to put back what it
+            # says before it can read, and may not do that in mode ro.
+            interrupted = path.with_name(f"{path.name}-journal").exists()
+            may = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+            return _engine_of(path, "rw" if not read_only or (interrupted and may) else "ro")
         url = sa.make_url(str(where))
         self.name = url.render_as_string(hide_password=True)
         if url.get_backend_name() != "postgresql":
@@ -232,33 +248,67 @@ class Store:
                 return found
 
     def close(self) -> None:
-        """Give the connections back."""
+        """Close the connections."""
         self._engine.dispose()
+        if self._copy is not None:
+            self._copy.cleanup()
+
+    def _refuse_empty(self, path: Path) -> None:
+        """Raise for a file of no bytes: all that it said is lost. A bench that is just making its
+        ledger is waited for."""
+        for _ in range(NEW_LEDGER):
+            if path.stat().st_size:
+                return
+            self._sleep(0.1)
+        raise LedgerError(
+            f"The ledger {self.name} is empty (0 bytes).",
+            state="Nothing was written to it. While it is empty no value is given to any board: "
+            "all of them may be on boards already.",
+            remedy="Put back a copy of the ledger. If no board was ever recorded in it, delete the "
+            "file.",
+        )
+
+    def _copied(self, path: Path) -> Path:
+        """A copy of an SQLite file and of the journal beside it."""
+        self._copy = tempfile.TemporaryDirectory(prefix="spiflash-ledger-")
+        for name in (path.name, f"{path.name}-journal"):
+            shutil.copyfile(path.with_name(name), Path(self._copy.name) / name)
+        return Path(self._copy.name) / path.name
+
+    def _no_ledger(self) -> LedgerError:
+        return LedgerError(
+            f"There is no ledger in {self.name}: it is a database with other contents, or none.",
+            state="Nothing was changed.",
+            remedy="Check the path. 'spiflash clone' creates the ledger with the first board.",
+        )
 
     def dropped(self) -> LedgerError:
         """The error for tables that somebody has dropped."""
         return LedgerError(
-            f"The ledger {self.name} lacks what it had: {', '.join(self.absent)}. Somebody has "
-            "dropped it.",
-            state="No value is given while it lacks that: boards may have them all.",
+            f"Tables of the ledger {self.name} are missing: {', '.join(self.absent)}. It was "
+            "altered outside spiflash.",
+            state="While they are missing no value is given to any board: all of them may be on "
+            "boards already.",
             remedy="Put back a copy of the ledger; 'spiflash ledger --check' reads what is left.",
         )
 
     def _error(self, exc: Exception) -> LedgerError:
         original = getattr(exc, "orig", None) or exc
-        cause = str(original).strip().splitlines() or [type(exc).__name__]
+        said = original.strerror if isinstance(original, OSError) else str(original)
+        cause = str(said or original).strip().splitlines() or [type(exc).__name__]
         if getattr(original, "sqlite_errorname", "") == "SQLITE_READONLY_ROLLBACK":
-            return LedgerError(
-                f"The ledger {self.name} was cut in mid-write, and may not be written to here.",
+            return _InterruptedError(
+                f"The last write to the ledger {self.name} was interrupted, and the ledger cannot "
+                "be written to from here.",
                 state="Nothing was changed. Earlier rows are safe.",
-                remedy="Open it once where it may be written to, with the file beside it whose "
-                "name ends in -journal: never copy or move the one without the other.",
+                remedy="Open it once where it can be written to, with the file beside it whose "
+                "name ends in -journal: never copy or move one without the other.",
             )
         return LedgerError(
             f"The ledger {self.name} cannot be used ({cause[0]}).",
             state="Nothing was written to it by this step; earlier rows are safe.",
-            remedy="Check path, permissions and, for a server, that it runs and lets you in; "
-            "PostgreSQL needs the package psycopg.",
+            remedy="Check the path and the permissions. For a server, check that it runs and lets "
+            "you in; PostgreSQL needs the package psycopg.",
         )
 
 
@@ -284,8 +334,23 @@ def _gone(exc: SQLAlchemyError) -> bool:
 
 
 def _present(connection: sa.Connection) -> set[str]:
+    """Which tables there are, of this version and of the one before."""
     tables = set(sa.inspect(connection).get_table_names())
-    return tables & META.tables.keys()
+    return tables & (META.tables.keys() | {_GIVEN})
+
+
+def _was_made(connection: sa.Connection) -> bool:
+    """Whether there is what the tables leave behind when all of them are dropped."""
+    return _GIVEN in sa.inspect(connection).get_view_names()
+
+
+def _engine_of(path: Path, mode: str) -> sa.Engine:
+    """An engine for an SQLite file; `mode` is rw or ro (sqlite.org/uri.html)."""
+    query = {"mode": mode, "uri": "true"}
+    url = sa.URL.create("sqlite", database=f"file:{quote(str(path))}", query=query)
+    engine = sa.create_engine(url, connect_args={"timeout": PATIENCE})
+    sa.event.listen(engine, "connect", _sqlite_connected)
+    return engine
 
 
 def _brought_up(connection: sa.Connection) -> None:
@@ -293,7 +358,6 @@ def _brought_up(connection: sa.Connection) -> None:
     present = _present(connection)
     if ABOUT.name in present:
         return
-    given = connection.dialect.has_table(connection, _GIVEN)
     if IN_HAND.name in present:
         columns = {each["name"] for each in sa.inspect(connection).get_columns(IN_HAND.name)}
         if "written" not in columns:
@@ -301,7 +365,7 @@ def _brought_up(connection: sa.Connection) -> None:
                 f"ALTER TABLE {IN_HAND.name} ADD COLUMN written INTEGER NOT NULL DEFAULT 1"
             )
     META.create_all(connection)
-    if given:
+    if _GIVEN in present:
         _take_over(connection)
         connection.exec_driver_sql(f"DROP TABLE {_GIVEN}")
     connection.exec_driver_sql(

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger import SCRAPPED, Ledger
 from spiflash.archive.ledger.values import LONGEST, MAC, Counted, Identity, Listed
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
@@ -70,7 +70,13 @@ def check_job(job: Job, table: ChipTable, ledger: Ledger | None = None) -> Check
 
 def made_by(job: Job, ledger: Ledger) -> set[str]:
     """The keys of the boards that this job has made."""
-    return {row.key for row in ledger.rows() if row.good and row.job == job.name}
+    made: set[str] = set()
+    for row in ledger.rows():
+        if row.job == job.name and row.good:
+            made.add(row.key)
+        elif row.key in made and SCRAPPED in row.body and row.record().scrapped:
+            made.discard(row.key)
+    return made
 
 
 def _samples(job: Job) -> tuple[tuple[str, str, str], ...]:

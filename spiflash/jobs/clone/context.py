@@ -281,23 +281,20 @@ def which_board(run: BoardRun, reading: Reading) -> None:
     is left alone, `BoardError` where nobody can tell, or somebody else has it."""
     for _ in range(LOOKS_AGAIN):
         looked = _look(run, reading)
-        for each in looked.candidates:
-            if not _is_it(run, each):
-                continue
-            # It may have been a twin that somebody has just finished: then look once more.
-            run.claim(each.board.key)
-            if run.context.ledger.in_hand(each.board.key) != each.board:
-                run.release()
-                break
-            done = looked.finished
-            same = done is not None and done.key == each.board.key
-            bench = each.board.bench
-            remark = f"begun at bench {bench}" if bench != run.context.bench else ""
-            run.is_board(each.board.key, each, done if same else None, remark)
-            return
-        else:
+        found = _in_hand(run, looked.candidates)
+        if found is None:
             _new(run, reading, looked)
             return
+        # It may have been a twin that somebody has just finished: then look once more.
+        run.claim(found.board.key)
+        if run.context.ledger.in_hand(found.board.key) == found.board:
+            done = looked.finished
+            same = done is not None and done.key == found.board.key
+            bench = found.board.bench
+            remark = f"begun at bench {bench}" if bench != run.context.bench else ""
+            run.is_board(found.board.key, found, done if same else None, remark)
+            return
+        run.release()
     raise BoardError("other", "Other benches are at boards that look like this one: wait.")
 
 
@@ -320,29 +317,51 @@ def _look(run: BoardRun, reading: Reading) -> Looked:
     )
 
 
-def _is_it(run: BoardRun, each: Recognised) -> bool:
-    """Whether the board on the clip is this one in hand. Raises `BoardError` where nobody can
-    tell."""
-    board = each.board
-    other = run.other_holder(board.key)
-    if other is not None:
-        # A board that looks fresh may be a twin of one at another adapter; one that is
-        # half written is that very board, wherever it is thought to be.
-        if each.looks is Looks.FRESH and not run.unique_id:
-            return False
-        raise in_use(other)
-    fresh = each.looks is Looks.FRESH and board.written
-    doubt = fresh or each.looks in (Looks.CARRIES, Looks.NEARLY)
-    name = " ".join(board.values.values()) or board.key
-    if not doubt or run.context.same(run.worker.station, name, board.backup):
-        return True
+def _in_hand(run: BoardRun, candidates: Sequence[Recognised]) -> Recognised | None:
+    """Which of the boards in hand is on the clip; None for none of them. Raises `BoardError` where
+    nobody can tell."""
+    unsure = None
+    for each in candidates:
+        board = each.board
+        other = run.other_holder(board.key)
+        if other is not None:
+            # A board that looks fresh may be a twin of one at another adapter; one that is
+            # half written is that very board, wherever it is thought to be.
+            if each.looks is Looks.FRESH and not run.unique_id:
+                continue
+            raise in_use(other)
+        if not _doubtful(each, candidates):
+            if unsure is None:
+                return each
+        elif run.context.same(run.worker.station, _name(board), board.backup):
+            return each
+        else:
+            unsure = unsure or each
+    if unsure is None:
+        return None
+    board = unsure.board
+    rivals = [each for each in candidates if each is not unsure]
+    others = f" So does {', '.join(_name(each.board) for each in rivals)}." if rivals else ""
     raise BoardError(
         "own",
-        f"It looks like the board {board.key}, which was being written to at bench "
-        f"{board.bench} (backup {board.backup}), {each.looks.value}. A twin would look so, "
-        "too. At a terminal 'spiflash clone' asks which of the two it is. If this is the twin, "
-        "finish that board first.",
+        f"It looks like the board {board.key} ({_name(board)}), which was being written to at "
+        f"bench {board.bench} (backup {board.backup}), {unsure.looks.value}.{others} A twin would "
+        "look so, too. At a terminal 'spiflash clone' asks which of them it is. If this is the "
+        "twin, finish that board first.",
     )
+
+
+def _doubtful(each: Recognised, candidates: Sequence[Recognised]) -> bool:
+    """Whether another board may look like this. Where two were interrupted after what told them
+    apart had been erased, both look like either; only what they came with differs."""
+    if each.looks is Looks.FRESH and each.board.written:
+        return True
+    rivals = any(other.own != each.own for other in candidates)
+    return each.looks in (Looks.CARRIES, Looks.NEARLY) or (rivals and each.looks is not Looks.DONE)
+
+
+def _name(board: InHand) -> str:
+    return " ".join(board.values.values()) or board.key
 
 
 def _new(run: BoardRun, reading: Reading, looked: Looked) -> None:

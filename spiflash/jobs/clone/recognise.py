@@ -44,8 +44,8 @@ class Looks(enum.Enum):
     """How a board looks that may be one in hand."""
 
     FRESH = "as it came"
-    BEGUN = "its work begun"
     DONE = "as it was to become"
+    BEGUN = "its work begun"
     CARRIES = "with a value that was given to it"
     NEARLY = "its work begun, but for sectors that hold neither old nor new contents"
 
