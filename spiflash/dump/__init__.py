@@ -1,1 +1,1 @@
-"""What a dump contains and what vouches for it. Pure; never touches a bus."""
+"""What a dump contains and what its own checksums prove of it. Pure; never touches a bus."""

@@ -1,4 +1,4 @@
-"""Everything about one dump, put together."""
+"""Everything about one dump: the results of all examinations together."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from spiflash.text import counted
 
 @dataclass(frozen=True, slots=True)
 class Audit:
-    """Everything that is known of a dump. `others` are layouts that it states too; `remarks`
+    """Everything that is known of a dump. `others` are further layouts that it states; `remarks`
     are about the chosen one. `used_end` (an address) and `smallest` (a chip) are in bytes."""
 
     name: str
@@ -50,10 +50,10 @@ def examine(
     show_secrets: bool = False,
     signs: bool = True,
 ) -> Audit:
-    """Examine `contents`; `name` is what to call them. `layout` outweighs what they state;
-    `sizes` are chips, in bytes, to try them against; `signs` is False for contents that were
-    not read from a chip just now, in which signs of a bad reading are not looked for. The same
-    bytes are examined once, however often a command asks. Empty contents raise ValueError."""
+    """Examine `contents`; `name` is what to call them. `layout` takes the place of what they state;
+    `sizes` are chips, in bytes, to try them against; with `signs` False, signs of
+    a bad reading are not looked for: the contents were not just read from a chip. The same bytes
+    are examined once, however often a command asks. Empty contents raise ValueError."""
     if not contents:
         raise ValueError("nothing to examine")
     found = _examined(bytes(contents), layout, tuple(sizes), show_secrets)
@@ -64,7 +64,7 @@ def examine(
 def _examined(
     contents: bytes, layout: Layout | None, sizes: tuple[int, ...], show_secrets: bool
 ) -> Audit:
-    """An audit without a name and without signs."""
+    """An audit without name and signs."""
     findings = survey(contents)
     hide = masker(findings, show=show_secrets)
     known = find_layouts(contents, findings)
@@ -90,7 +90,7 @@ def _examined(
 
 
 def _readable(finding: Finding, hide: Masker) -> Finding:
-    """The finding as it may be shown; its facts stay what they are."""
+    """The finding with its secrets masked for people; its facts are unchanged."""
     return dataclasses.replace(
         finding,
         title=hide.text(finding.title),
@@ -103,6 +103,6 @@ def _misfit(layout: Layout, size: int) -> tuple[str, ...]:
     if layout.size == size:
         return ()
     return (
-        f"the layout given is that of a flash of {counted(layout.size, 'byte')}; the contents "
-        f"have {counted(size, 'byte')}",
+        f"The given layout is for a flash of {counted(layout.size, 'byte')}, but the contents have "
+        f"{counted(size, 'byte')}.",
     )

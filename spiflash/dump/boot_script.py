@@ -1,4 +1,4 @@
-"""Reading boot scripts: what runs after what, which files they ask for, where they write.
+"""Reading boot scripts: which commands they run, which files they load, where they write.
 
 Command names and the order of their arguments: U-Boot, doc/usage/cmd (from memory).
 """
@@ -26,10 +26,10 @@ _FROM_NETWORK = {
     *("tftpboot", "tftp", "bootp", "dhcp", "rarpboot", "nfs", "wget", "tftpsrv", "pxe"),
 }
 _LOADS = re.compile(r"^\W*(?:\$|\w*load|\w*size|tftp|bootp|dhcp|rarpboot|nfs|wget|pxe|sysboot)")
-"""How a command begins that may load a file: far cheaper than filling in its variables."""
+"""How a command that may load a file begins: far cheaper than filling in its variables."""
 
 _SERVER = re.compile(r"^\d{1,3}(?:\.\d{1,3}){3}:")
-"""The server in front of a file's name."""
+"""The server before the name of a file."""
 
 _MEDIA = {
     "mmc": "SD card",
@@ -45,7 +45,7 @@ _MEDIA = {
     "semihosting": "host",
     "blkmap": "mapped disk",
     "pvblock": "virtual disk",
-    "efi_media": "disk of the firmware",
+    "efi_media": "firmware disk",
 }
 
 
@@ -59,7 +59,7 @@ class Wanted:
 
 
 _WHOLE = re.compile(r"(?:spi-)?nor0")
-"""What the boot loader calls the whole of the first SPI NOR flash where others have a partition."""
+"""The name of the whole first SPI NOR flash, in commands that take a partition."""
 
 
 class Onto(enum.Enum):
@@ -68,7 +68,7 @@ class Onto(enum.Enum):
     SPI = "SPI flash"
     PARTITION = "flash partition"
     NAND = "NAND flash"
-    MEMORY = "memory, or flash that is mapped there"
+    MEMORY = "memory, or flash mapped into memory"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class Written:
 
     `address` is in bytes: in the flash, in the partition `name` where there is one, or in the
     processor's memory; None where it is not stated as a number. `length` is in bytes, None where
-    it is not stated as a number; `stated` is the length as it stands there, such as
+    it is not stated as a number; `stated` is the length as written, such as
     "${filesize}", empty where the command has none.
     """
 
@@ -99,7 +99,7 @@ class Written:
 
 
 def filled(text: str, variables: Mapping[str, str]) -> str:
-    """`text` with the variables filled in that are known, as far as eight levels go."""
+    """`text` with known variables filled in, up to eight levels deep."""
     for _ in range(_DEEPEST):
         changed = _replaced(text, variables)
         if changed == text:
@@ -109,7 +109,7 @@ def filled(text: str, variables: Mapping[str, str]) -> str:
 
 
 def _replaced(text: str, variables: Mapping[str, str]) -> str:
-    """One level; no longer than is shown, however often and how long the values are."""
+    """One level, up to the length that is shown, however many and long the values are."""
     pieces: list[str] = []
     length = at = 0
     for found in _REFERENCE.finditer(text):
@@ -154,7 +154,7 @@ _LOOP = re.compile(r"\bfor\s+(\w{1,64})\s+in\s+([^;\n]{1,1000})")
 def followed(name: str, variables: Mapping[str, str]) -> tuple[str, ...]:
     """What `run name` does, `run`s followed in turn; at most sixty commands."""
     found: list[str] = []
-    # Runs that lead to nothing are counted too: they can branch without end.
+    # Runs without a result are counted too: they can branch without end.
     _follow(name, variables, found, (), iter(range(_MOST_RUNS)))
     return tuple(found)
 
@@ -209,7 +209,7 @@ def wanted(command: str, variables: Mapping[str, str]) -> Wanted | None:
         # tftpboot [<address>] [[<server>:]<file>]
         names = [word for word in arguments if not _is_address(word)]
         file = _SERVER.sub("", names[0]) if names else variables.get("bootfile", "")
-        return Wanted(file or "whatever the server names", "network", text)
+        return Wanted(file or "the file that the server names", "network", text)
     return None
 
 
@@ -218,7 +218,7 @@ def _is_address(word: str) -> bool:
 
 
 def _medium(interface: str) -> str | None:
-    """In words; None for what is no interface: the command is a sentence that begins alike."""
+    """In words; None for what is no interface: then the command is ordinary text."""
     return interface if "$" in interface else _MEDIA.get(interface)
 
 
@@ -253,7 +253,7 @@ def written(command: str, variables: Mapping[str, str]) -> Written | None:
         return None
     start = _number(address)
     if start is None and not name and "$" not in address:
-        # A partition's name stands where an offset may stand too.
+        # The name of a partition can take the place of an offset.
         name, start = address, 0
     length = _number(stated[0].removeprefix("+")) if stated else None
     return Written(onto, name, start, length, stated[0] if stated else "", text)

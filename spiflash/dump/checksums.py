@@ -1,4 +1,4 @@
-"""Every checksum that a dump's own formats use, behind one door.
+"""Every checksum that the formats in a dump use.
 
 Bulk CRC-32 goes through zlib, which is fast everywhere. The other variants go through crcmod,
 whose speed depends on whether it was built with a C compiler: they suit headers and blocks, not

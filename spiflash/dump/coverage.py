@@ -1,4 +1,4 @@
-"""How much of a dump is proven, by what was found in it."""
+"""How much of a dump its own checksums prove."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ _PIECE = 1 << 20
 
 
 class Level(enum.IntEnum):
-    """The best that findings say about a byte. Damage comes last: where one checksum holds and
-    another fails, the byte must not pass as proven."""
+    """The best that findings say about a byte. Damage comes last: where one checksum is OK
+    and another fails, the byte does not count as proven."""
 
     UNRECOGNISED = 0
     CONSISTENT = 1
@@ -48,7 +48,8 @@ class Coverage:
     """Numbers of bytes; the five parts add up to `total`.
 
     `blank` counts erased sectors that no checksum covers; `consistent` what fits its format but
-    has no checksum; `unrecognised` what nothing recognised, or what was noted without any claim.
+    has no checksum; `unrecognised` what no format was recognised in, or has a checksum that
+    was not computed.
     """
 
     total: int
@@ -70,15 +71,15 @@ class Coverage:
 
     @property
     def headline(self) -> str:
-        """One line over the bytes that are not blank.
+        """One line about the bytes that are not blank.
 
-        Rounded to a tenth of a per cent so that it never flatters: "100.0 % checksum OK" and
+        Rounded to a tenth of a per cent so that it never claims too much: "100.0 % checksum OK" and
         "0.0 % no checksum" mean every single byte.
         """
         if self.total == 0:
             return "empty"
         if self.used == 0:
-            return "blank throughout"
+            return "all blank"
         without = -(self.no_checksum * -1000 // self.used)
         of_these = (
             f" ({percent(self.consistent, self.used)} fit their format)" if self.consistent else ""
@@ -105,9 +106,9 @@ def coverage(contents: bytes, findings: Iterable[Finding]) -> Coverage:
 
 @dataclass(frozen=True, slots=True)
 class Island:
-    """Data that no format was recognised in: `length` bytes from `start`, whole sectors.
+    """Data in which no format was recognised: `length` bytes from `start`, whole sectors.
 
-    `entropy` is in bits a byte: packed or encrypted data come close to 8, tables and code lie
+    `entropy` is in bits a byte: packed or encrypted data are close to 8, tables and code
     between 4 and 7 (common practice, no source).
     """
 
@@ -126,7 +127,7 @@ def islands(contents: bytes, findings: Iterable[Finding]) -> tuple[Island, ...]:
     rising order; the first thousand."""
     data = np.frombuffer(contents, dtype=np.uint8)
     free = (data != 0xFF) & (data != 0x00)
-    claimed = [s for f in findings for s, v in f.claims() if v not in _NOTHING]
+    claimed = [s for f in findings for s, v in f.verdicts() if v not in _NOTHING]
     for start, end in merged(claimed):
         free[max(start, 0) : end] = False
     sectors = np.logical_or.reduceat(free, np.arange(0, len(free), SECTOR))
@@ -144,9 +145,9 @@ def islands(contents: bytes, findings: Iterable[Finding]) -> tuple[Island, ...]:
 def histogram(
     data: npt.NDArray[np.uint8], chosen: npt.NDArray[np.bool_] | None = None
 ) -> npt.NDArray[np.int64]:
-    """How often each of the 256 values stands in `data`, where `chosen` says so.
+    """How often each of the 256 values occurs in `data`, where `chosen` is true.
 
-    In pieces: counting turns each byte into eight, which a whole dump has no memory for.
+    In pieces: counting takes eight bytes for each byte, too much memory for a whole dump.
     """
     counts = np.zeros(256, dtype=np.int64)
     for low in range(0, len(data), _PIECE):
@@ -163,7 +164,7 @@ def levels(size: int, findings: Iterable[Finding]) -> npt.NDArray[np.uint8]:
     painted = np.zeros(size, dtype=np.uint8)
     ranges: dict[Verdict, list[Span]] = {verdict: [] for verdict in Verdict}
     for finding in findings:
-        for (start, end), verdict in finding.claims():
+        for (start, end), verdict in finding.verdicts():
             ranges[verdict].append((max(start, 0), end))
     for verdict, level in _LEVELS.items():
         for start, end in merged(ranges[verdict]):

@@ -1,4 +1,4 @@
-"""What was recognised at one place of a dump: where, how sure, and what it says of itself.
+"""What was recognised at one place of a dump: where, how sure, and its facts.
 
 Decisions are made from a finding's verdict, proof and facts, never from its text for people.
 Strings in it come from the dump: untrusted and unmasked.
@@ -60,7 +60,7 @@ _FAMILIES = {
 
 
 class Holds(enum.Enum):
-    """What a boot image says that it carries."""
+    """What a boot image contains, as it states."""
 
     KERNEL = "kernel"
     RAMDISK = "ramdisk"
@@ -74,7 +74,7 @@ class Holds(enum.Enum):
 
 
 class Speaker(enum.Enum):
-    """Who introduces itself in a version string."""
+    """What a version string belongs to."""
 
     LOADER = "boot loader"
     KERNEL = "kernel"
@@ -91,7 +91,7 @@ class Certainty(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class BannerFacts:
-    """A version string and whose it is."""
+    """A version string and what it belongs to."""
 
     speaker: Speaker
     text: str
@@ -101,10 +101,10 @@ class BannerFacts:
 class ImageFacts:
     """One image as a legacy header or a FIT node states it.
 
-    `data` is where its bytes are in the dump, cut at the dump's end; `size` how many it should
-    have. `checksum_ok` says whether its checksum or hash over them holds, None where it has
-    none or none was computed. `architecture` is None where the image states none that is known.
-    `script` is its text where it is one.
+    `data` is where its bytes are in the dump, cut at the end of the dump; `size` how many it should
+    have. `checksum_ok` says whether its checksum or hash over them is OK, None where it has none or
+    it was not computed. `architecture` is None where the image states none that is known. `script`
+    is the text of a script.
     """
 
     name: str
@@ -147,7 +147,7 @@ class ProgramFacts:
 class StreamFacts:
     """A compressed stream. `unpacked` counts the bytes that came out; `complete` says that its
     end was reached; `checksum` names that of the contents, empty where there is none. `needs`
-    is the memory in bytes that it asks for, where that is why it was NOT CHECKED, else 0."""
+    is the memory in bytes that it asks for where it was NOT CHECKED for that reason, else 0."""
 
     compression: str
     unpacked: int
@@ -159,7 +159,7 @@ class StreamFacts:
 @dataclass(frozen=True, slots=True)
 class FileSystemFacts:
     """A file system: the size in bytes that it states for itself, 0 where it states none, and
-    how its blocks are packed, empty where they are not or that is not known."""
+    how its blocks are packed, empty where they are not, or where that is not known."""
 
     size: int
     compression: str = ""
@@ -178,22 +178,22 @@ Facts = (
 
 
 class Verdict(enum.Enum):
-    """How far a finding can be believed."""
+    """What the checks say of a finding."""
 
-    VERIFIED = "vouched"  # a checksum inside the dump covers these bytes and held
-    DAMAGED = "damaged"  # a checksum inside the dump covers these bytes and failed
-    CONSISTENT = "consistent"  # the structure makes sense, but no checksum covers it
+    VERIFIED = "vouched"  # a checksum inside the dump covers these bytes and is OK
+    DAMAGED = "damaged"  # a checksum inside the dump covers these bytes and fails
+    CONSISTENT = "consistent"  # the structure is plausible, but no checksum covers it
     BLANK = "blank"  # erased: every byte FFh
-    UNCHECKED = "not checked"  # a checksum covers it, and was not computed: see `checks`
-    NOTED = "noted"  # worth a line, but no format is claimed: zeros, or bytes without pattern
+    UNCHECKED = "not checked"  # a checksum covers it, but was not computed: see `checks`
+    NOTED = "noted"  # worth a line, but no format: zeros, or bytes that look random
 
 
 class Proof(enum.IntEnum):
     """What kind of checksum a VERIFIED finding rests on, the weakest first.
 
-    UNPACKED is one over what comes out of unpacking: it proves the contents, not each packed
-    byte, since other bytes can unpack to the same (a changed distance to a text that stands
-    twice, a date in a header). The others are over the bytes as they stand.
+    UNPACKED is one over the unpacked contents: it proves these, not each packed byte, since other
+    bytes can unpack to the same (a changed distance to a text that occurs twice, a date in a
+    header). The others are over the stored bytes.
     """
 
     UNPACKED = 1
@@ -203,12 +203,12 @@ class Proof(enum.IntEnum):
 
     @property
     def words(self) -> str:
-        """For people."""
+        """In words, for people."""
         return _PROOF_WORDS[self]
 
 
 _PROOF_WORDS = {
-    Proof.UNPACKED: "a checksum of what it unpacks to",
+    Proof.UNPACKED: "a checksum of its unpacked contents",
     Proof.SUM: "a sum",
     Proof.CRC: "a CRC",
     Proof.DIGEST: "a cryptographic hash",
@@ -222,8 +222,8 @@ class Finding:
     `kind` is a short stable identifier for scripts ("uboot-image", "environment", "squashfs",
     "jffs2", "banner", "blank"); `title` is for people; `checks` says in words what was
     checked; `details` are (name, value) pairs in the order in which to show them: text for
-    people. What decisions are made from stands in `facts`, typed by what was found, or None
-    where there is nothing to say. Strings that come from the dump are untrusted.
+    people. Decisions are made from `facts`, typed by what was found, None where there are none.
+    Strings that come from the dump are untrusted.
 
     `uncovered` are the bytes of a VERIFIED or DAMAGED item that none of its checksums covers.
     `damage` are the smallest ranges known to contain the damage of a DAMAGED item; empty means
@@ -243,7 +243,7 @@ class Finding:
     damage: tuple[Span, ...] = ()
     parent: int | None = None
     proof: Proof | None = None
-    # Unmasked: not in what is printed of a finding by accident.
+    # Unmasked: left out of repr, so that it is not printed by accident.
     facts: Facts | None = field(default=None, repr=False)
 
     @property
@@ -251,10 +251,10 @@ class Finding:
         """The address after the last byte."""
         return self.start + self.length
 
-    def claims(self) -> Iterator[tuple[Span, Verdict]]:
-        """What the finding says byte by byte: ranges without overlap, in no special order.
+    def verdicts(self) -> Iterator[tuple[Span, Verdict]]:
+        """The verdict on each byte: ranges without overlap, in no special order.
 
-        An item with known damage still vouches for what its other checksums cover.
+        Where the damage of an item is known, its other checksums still prove the rest.
         """
         whole = (self.start, self.end)
         if self.verdict is Verdict.DAMAGED:
@@ -278,5 +278,5 @@ def environments(findings: Iterable[Finding]) -> tuple[Environment, ...]:
 
 def damaged_spans(findings: Iterable[Finding]) -> list[Span]:
     """Every range in which a checksum fails, sorted and without overlap."""
-    claims = (claim for each in findings for claim in each.claims())
+    claims = (claim for each in findings for claim in each.verdicts())
     return merged([span for span, verdict in claims if verdict is Verdict.DAMAGED])

@@ -129,7 +129,7 @@ def _weighed(found: Sequence[Finding], size: int) -> list[Finding]:
             span
             for each in found
             if each.kind not in _UNPACKED
-            for span, verdict in each.claims()
+            for span, verdict in each.verdicts()
             if verdict is Verdict.VERIFIED
         ]
     ):

@@ -97,7 +97,7 @@ def _kinds(contents: bytes, findings: Sequence[Finding]) -> NDArray[np.uint8]:
         np.uint8(_LEVELS.index(Holds.BLANK)),
         np.uint8(_LEVELS.index(Holds.UNRECOGNISED)),
     )
-    claims = [claim for each in findings for claim in each.claims()]
+    claims = [claim for each in findings for claim in each.verdicts()]
     for verdict in _RISING:
         level = _LEVELS.index(Holds(verdict.value))
         # Merged, so that a flood of overlapping findings marks no byte twice.

@@ -50,7 +50,6 @@ KEYS: dict[str, str] = {
         "contents remarks"
     ),
     "OwnChange": "at kind name before=a after=b",
-    "OwnItem": "start length kind name text region confidence secret",
     "Part": (
         "name vendor aliases id=jedec_id extended_id?=extended_id size page erase_types=erases "
         "regions mirrored_by?=mirrored_by programs_once needs_erase chip_erase_opcode chip_erase "

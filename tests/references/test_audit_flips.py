@@ -33,7 +33,7 @@ def vouched(findings: tuple[Finding, ...]) -> list[tuple[Finding, int, int]]:
     return [
         (finding, start, end)
         for finding in findings
-        for (start, end), verdict in finding.claims()
+        for (start, end), verdict in finding.verdicts()
         if verdict is Verdict.VERIFIED
     ]
 
@@ -70,7 +70,7 @@ def blame(findings: tuple[Finding, ...], kind: str, at: int) -> list[Finding]:
         finding
         for finding in findings
         if finding.kind == kind
-        for (start, end), verdict in finding.claims()
+        for (start, end), verdict in finding.verdicts()
         if verdict is Verdict.DAMAGED and start <= at < end
     ]
 

@@ -71,7 +71,7 @@ def test_the_headline_rounds_against_itself() -> None:
 
 def test_the_headline_of_nothing() -> None:
     assert coverage(b"", ()).headline == "empty"
-    assert coverage(b"\xff" * 8192, survey(b"\xff" * 8192)).headline == "blank throughout"
+    assert coverage(b"\xff" * 8192, survey(b"\xff" * 8192)).headline == "all blank"
 
 
 def test_the_demo_board_has_no_byte_that_fails_a_checksum() -> None:

@@ -41,7 +41,7 @@ def within(findings: Sequence[Finding], size: int) -> bool:
     return all(
         0 <= finding.start <= start < end <= finding.end <= size
         for finding in findings
-        for (start, end), _ in finding.claims()
+        for (start, end), _ in finding.verdicts()
     )
 
 

@@ -26,7 +26,7 @@ def test_a_small_one_is_over_soon(name: str) -> None:
     assert time.process_time() - begin < SECONDS / 3
     assert all(0 <= f.start < f.end <= len(contents) for f in findings)
     for finding in findings:
-        for (start, end), _ in finding.claims():
+        for (start, end), _ in finding.verdicts():
             assert finding.start <= start < end <= finding.end
 
 

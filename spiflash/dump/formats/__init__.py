@@ -1,1 +1,1 @@
-"""The formats of what stands in a flash; `survey` looks for all of them."""
+"""The formats of what flash chips hold; `survey` looks for all of them."""

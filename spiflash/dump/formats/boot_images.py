@@ -83,7 +83,7 @@ def _name(names: tuple[str, ...], number: int, what: str) -> str:
 
 
 def find_legacy_images(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Images whose header CRC holds, or would with one bit turned.
+    """Images whose header CRC is OK, or would be with one bit flipped.
 
     DAMAGED in the data where the data CRC fails, in the header where that CRC fails.
     """
@@ -118,10 +118,10 @@ def _read_legacy(contents: bytes, at: int, header: bytes, budget: Budget) -> Fin
     held, check = _check_data(data, size, data_crc, budget)
     verdict = held
     damage = [(start, start + len(data))] if verdict is Verdict.DAMAGED else []
-    checks = ["header CRC-32 holds", check]
+    checks = ["header CRC-32 OK", check]
     uncovered = [(start, start + len(data))] if held is Verdict.UNCHECKED else []
     if header != contents[at:start]:
-        checks[0] = "header CRC-32 fails; with one bit turned it holds"
+        checks[0] = "header CRC-32 fails; with one bit flipped it is OK"
         verdict = Verdict.DAMAGED
         damage.append((at, start))
     when = datetime.datetime.fromtimestamp(made, datetime.UTC)
@@ -180,7 +180,7 @@ def _parts(data: memoryview, kind: int) -> Iterator[tuple[str, str]]:
 
 
 def _legacy_script(data: memoryview) -> str:
-    """The text of a script image: its first piece, lines parted by newlines."""
+    """The text of a script image: its first piece, in lines."""
     for start, size in _pieces(data):
         return _script_text(data[start : start + size])
     return ""
@@ -193,7 +193,7 @@ def _script_text(data: bytes | memoryview) -> str:
 
 
 def _pieces(data: memoryview) -> Iterator[Span]:
-    """Place and length of each piece: sizes come first, then a zero, then the pieces."""
+    """Offset and length of each piece: first come the sizes, then a zero, then the pieces."""
     sizes: list[int] = []
     for at in range(0, min(len(data), 4 * _MOST_PARTS) - 3, 4):
         size = int.from_bytes(data[at : at + 4], "big")
@@ -218,7 +218,7 @@ def _check_data(data: memoryview, size: int, expected: int, budget: Budget) -> t
         return Verdict.UNCHECKED, "data CRC-32 NOT CHECKED: too many images claim these bytes"
     if crc32(data) != expected:
         return Verdict.DAMAGED, "data CRC-32 fails"
-    return Verdict.VERIFIED, "data CRC-32 holds"
+    return Verdict.VERIFIED, "data CRC-32 OK"
 
 
 _MOST_IMAGES = 64
@@ -270,7 +270,7 @@ _DIGESTS: dict[str, Callable[[bytes], bytes]] = {
 
 @dataclass(frozen=True, slots=True)
 class _Image:
-    """One image: where its data lie, and what became of each of its hashes."""
+    """One image: where its data are, and the result of each of its hashes."""
 
     facts: ImageFacts
     described: str
@@ -280,7 +280,7 @@ class _Image:
 
 
 def find_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Trees with images, VERIFIED where every hash holds and DAMAGED where one fails; and plain
+    """Trees with images, VERIFIED where every hash is OK and DAMAGED where one fails; and plain
     device trees."""
     budget = Budget(16 * len(contents))
     for tree in trees(contents, packed):
@@ -304,7 +304,7 @@ def _examined(contents: bytes, tree: Tree, node: Node, budget: Budget) -> _Image
         name = child.text("algo")[:120]
         value = child.value("value")
         digest = _DIGESTS.get(name)
-        # Every kind of image costs its length for each of its hashes.
+        # Each hash costs the length of the image.
         if digest is None or "value" not in child.properties or not budget.spend(len(data)):
             unknown.append(name or child.name)
         elif end <= len(contents) and digest(data) == value:
@@ -334,7 +334,7 @@ def _examined(contents: bytes, tree: Tree, node: Node, budget: Budget) -> _Image
 
 
 def _place(contents: bytes, tree: Tree, node: Node) -> Span:
-    """Where the data of an image lie: within the tree, behind it, or at a stated position."""
+    """Where the data of an image are: within the tree, after it, or at a stated position."""
     if "data" in node.properties:
         return node.properties["data"]
     size = node.number("data-size")
@@ -356,7 +356,7 @@ def _proof(images: list[_Image]) -> Proof:
 
 def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
     end = max([tree.start + tree.total, *(image.facts.data[1] for image in images)])
-    checks = ["every token, name and string of the tree is in order; no checksum covers it"]
+    checks = ["every token, name and string of the tree is valid; no checksum covers it"]
     details = [("description", tree.root.text("description")[:120])]
     verified: list[Span] = []
     damage: list[Span] = []
@@ -365,9 +365,9 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
         about = ", ".join(filter(None, (f"{stop - start} bytes", image.described)))
         details.append((image.facts.name, about))
         for word, names in (
-            ("holds", image.held),
+            ("OK", image.held),
             ("fails", image.failed),
-            ("not checked", image.unknown),
+            ("NOT CHECKED", image.unknown),
         ):
             checks += [
                 f"{readable(name.encode(), 20)} of {image.facts.name}: {word}" for name in names
@@ -384,7 +384,7 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
     elif verified:
         verdict = Verdict.VERIFIED
     whole = [(tree.start, end)]
-    # An image whose data are cut off entirely leaves no byte to blame but its description.
+    # Where the data of an image are missing, its description is all that can be called damaged.
     spans = merged(damage) or ([(tree.start, tree.start + tree.total)] if damage else [])
     uncovered = [] if verdict is Verdict.CONSISTENT else without(whole, [*verified, *spans])
     return Finding(
@@ -407,7 +407,7 @@ _TRX_HEADERS = {1: 28, 2: 32}
 
 
 def find_trx(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Containers whose header makes sense; the magic number itself is not covered."""
+    """Containers with a plausible header; the CRC does not cover the magic number."""
     budget = Budget(4 * len(contents))
     done = 0
     for at in outside(places(contents, _TRX_MAGIC), packed):
@@ -435,7 +435,7 @@ def _read_trx(contents: bytes, at: int, budget: Budget) -> Finding | None:
     if not holds and not (version in _TRX_HEADERS and sensible):
         return None
     pieces = ", ".join(f"{each:X}h" for each in used if each)
-    said = "holds" if holds else "fails" if whole else "cannot hold: cut off, or a wrong length"
+    said = "OK" if holds else "fails" if whole else "fails: cut off, or a wrong length"
     return Finding(
         at,
         length if whole else 28,

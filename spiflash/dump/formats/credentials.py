@@ -25,7 +25,7 @@ _X501_NAMES = {3: "CN", 6: "C", 7: "L", 8: "ST", 10: "O", 11: "OU"}  # the last 
 
 @dataclass(frozen=True, slots=True)
 class _Element:
-    """One element: its tag, where its body starts, and the address behind it."""
+    """One element: its tag, where its body starts, and the address after it."""
 
     tag: int
     body: int
@@ -45,7 +45,7 @@ def _element(contents: bytes, at: int, limit: int | None = None) -> _Element | N
         length = int.from_bytes(contents[body : body + count], "big")
         body += count
         if length < 0x80 or length >> 8 * (count - 1) == 0:
-            return None  # DER wants the shortest form
+            return None  # DER requires the shortest form
     return _Element(tag, body, body + length) if body + length <= limit else None
 
 
@@ -120,7 +120,7 @@ def find_pem(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
             kind,
             f"{title}, as text",
             Verdict.CONSISTENT,
-            ("begins and ends as RFC 7468 says, base64 between; no signature is checked",),
+            ("begins and ends as RFC 7468 says, with base64 between; signatures are not checked",),
             details,
         )
 
@@ -146,7 +146,7 @@ def find_der(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
             continue
         kind, title = said
         details = _about(contents, whole) if kind == "certificate" else ()
-        checks = ("every length of the DER structure adds up; no signature is checked",)
+        checks = ("every length of the DER structure adds up; signatures are not checked",)
         yield Finding(at, whole.end - at, kind, title, Verdict.CONSISTENT, checks, details)
         done = whole.end
 

@@ -1,7 +1,7 @@
 """Flattened device trees: a header, a structure block of tokens, a strings block.
 
 Layout: Devicetree Specification v0.4, chapter 5 (from memory; the tests compare with `dtc`). No
-checksum: a finding is CONSISTENT when every token, name and string offset is in order.
+checksum: a finding is CONSISTENT when every token, name and string offset is valid.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class Node:
 
 @dataclass(frozen=True, slots=True)
 class Tree:
-    """A tree whose structure is in order: `total` bytes from `start`."""
+    """A tree whose structure is valid: `total` bytes from `start`."""
 
     start: int
     total: int
@@ -84,7 +84,7 @@ class Tree:
 
 
 def find_device_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Trees of version 16 and 17 whose structure block is in order from end to end.
+    """Trees of version 16 and 17 whose structure block is valid from end to end.
 
     A tree with a node "images" is a FIT image, which has a search of its own.
     """
@@ -94,7 +94,7 @@ def find_device_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[
 
 
 def trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Tree]:
-    """All trees in order, also those within a property of another."""
+    """All valid trees, also those within a property of another."""
     budget = _tokens(contents)
     for at in outside(places(contents, MAGIC), packed):
         tree = _read(contents, at, budget)
@@ -103,7 +103,7 @@ def trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Tree]:
 
 
 def read_tree(contents: bytes, at: int) -> Node | None:
-    """The root of the tree at `at`; None where there is none in order from end to end."""
+    """The root of the tree at `at`; None where there is no valid one from end to end."""
     tree = _read(contents, at, _tokens(contents))
     return tree.root if tree is not None else None
 
@@ -149,7 +149,7 @@ def device_tree(tree: Tree) -> Finding:
         "devicetree",
         "flattened device tree",
         Verdict.CONSISTENT,
-        ("every token, name and string of the structure block is in order",),
+        ("every token, name and string of the structure block is valid",),
         (
             ("size", f"{tree.total} bytes"),
             ("version", str(tree.version)),

@@ -1,4 +1,4 @@
-"""What disks have and some flash too: partition tables (MBR, GPT), and ext2/3/4 and FAT.
+"""What belongs on disks and is found on some flash: partition tables (MBR, GPT), ext2/3/4, FAT.
 
 Layouts, all from memory: UEFI Specification 2.10, sections 5.2 and 5.3 (the tests compare with
 `sfdisk`); Linux, Documentation/filesystems/ext4/super.rst (`mke2fs`); Microsoft, "FAT32 File System
@@ -26,7 +26,7 @@ _GPT_HEADER = 92
 
 
 def find_mbr(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Boot sectors with a partition table whose entries make sense and do not overlap."""
+    """Boot sectors with a partition table whose entries are plausible and do not overlap."""
     ends = (place - 510 for place in places(contents, _SIGNATURE))
     for at in outside((at for at in ends if at >= 0 and at % _BLOCK == 0), packed):
         entries = [
@@ -61,7 +61,7 @@ def find_mbr(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
 
 
 def find_gpt(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Headers, and with them the tables they point at where these lie in the dump."""
+    """Headers, and the tables that they point at where these are in the dump."""
     budget, mending = Budget(4 * len(contents)), Budget(500)
     candidates = sorted({*places(contents, _GPT), *near_places(contents, _GPT)})
     for at in outside(candidates, packed):
@@ -93,7 +93,7 @@ def _gpt_header(contents: bytes, at: int, raw: bytes, header: bytes) -> Finding:
         "gpt",
         "GPT header",
         Verdict.VERIFIED if holds else Verdict.DAMAGED,
-        ("header CRC-32 holds" if holds else "header CRC-32 fails; with one bit turned it holds",),
+        ("header CRC-32 OK" if holds else "header CRC-32 fails; with one bit flipped it is OK",),
         (
             ("disk", str(uuid.UUID(bytes_le=header[56:72]))),
             ("block", str(mine)),
@@ -116,7 +116,7 @@ def _gpt_table(contents: bytes, at: int, header: bytes, budget: Budget) -> Findi
         "gpt-table",
         "GPT partition table",
         Verdict.VERIFIED if holds else Verdict.DAMAGED,
-        (f"table CRC-32 {'holds' if holds else 'fails'}",),
+        (f"table CRC-32 {'OK' if holds else 'fails'}",),
         tuple(_gpt_partitions(contents[start : start + length], size)),
     )
 
@@ -136,7 +136,7 @@ _METADATA_SUMS = 0x400
 
 
 def find_ext(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """ext2, ext3 and ext4 by a superblock that makes sense, 1 KiB behind their start."""
+    """ext2, ext3 and ext4 by a plausible superblock, 1 KiB after their start."""
     mending = Budget(20)
     done = 0
     starts = (place - _SUPER - 56 for place in places(contents, b"\x53\xef"))
@@ -170,7 +170,7 @@ def _ext(contents: bytes, at: int, mending: Budget) -> Finding | None:
         and revision <= 1
         and at + 2 * _SUPER <= len(contents)
     )
-    # Where the sum should hold and does not, or a number is off, one wrong bit may be to blame.
+    # Where the checksum fails or a field is implausible, a single wrong bit may be the reason.
     repaired = None
     if not holds and (sums or not sensible):
         repaired = mended(raw, _ext_sum_holds, mending)
@@ -179,17 +179,17 @@ def _ext(contents: bytes, at: int, mending: Budget) -> Finding | None:
     whole = blocks * size
     length = whole if 2 * _SUPER <= whole <= len(contents) - at else 2 * _SUPER
     generation = "ext4" if incompatible & 0x2C0 else "ext3" if compatible & 4 else "ext2"
-    checks = ["numbers of the superblock fit each other"]
+    checks = ["the fields of the superblock are consistent"]
     verdict, block = Verdict.CONSISTENT, (at + _SUPER, at + 2 * _SUPER)
     if holds:
-        checks.append("CRC-32C of the superblock holds")
+        checks.append("superblock CRC-32C OK")
         verdict = Verdict.VERIFIED
     elif repaired is not None:
-        checks.append("CRC-32C of the superblock fails; with one bit turned it holds")
+        checks.append("superblock CRC-32C fails; with one bit flipped it is OK")
         verdict = Verdict.DAMAGED
     elif sums:
-        checks.append("CRC-32C of the superblock fails")
-    # A wrong bit in the magic number would hide the superblock: not a byte to vouch for.
+        checks.append("superblock CRC-32C fails")
+    # A wrong bit in the magic number would hide the superblock, so it is not called verified.
     magic = (block[0] + 56, block[0] + 58)
     rest = ((at, block[0]), magic, (block[1], at + length))
     return Finding(
@@ -220,7 +220,7 @@ def _ext_sum_holds(raw: bytes) -> bool:
 
 
 def find_fat(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """FAT12, FAT16 and FAT32 by a boot sector that makes sense."""
+    """FAT12, FAT16 and FAT32 by a plausible boot sector."""
     done = 0
     starts = (place - 510 for place in places(contents, b"\x55\xaa"))
     for at in outside((at for at in starts if at >= 0 and at % _BLOCK == 0), packed):
@@ -261,7 +261,7 @@ def _fat(contents: bytes, at: int) -> Finding | None:
         "fat",
         f"FAT{bits if roots else 32} file system",
         Verdict.CONSISTENT,
-        ("numbers of the boot sector fit each other",),
+        ("the fields of the boot sector are consistent",),
         (
             ("size", f"{whole} bytes"),
             ("cluster size", f"{per_cluster * size} bytes"),

@@ -1,10 +1,10 @@
 """U-Boot environments: saved ones, wherever they begin and however long they are, and the
 defaults that are compiled into boot loaders. Their form is in `dump/uboot_env.py`.
 
-A saved environment is proven by its CRC-32, whose range is stored nowhere, so that sizes are tried
-with one running sum. Where no sum holds, text decides: at the start of a 4 KiB sector, or after
-blank flash and before padding, it is a saved environment that is damaged; everything else that
-reads like one is part of a boot loader.
+A saved environment is proven by its CRC-32. Its length is not stored anywhere, so sizes are tried
+with one running sum. Where no checksum is OK, text decides: at the start of a 4 KiB sector, or
+after blank flash and before padding, it is a damaged saved environment; everything else that reads
+like one is part of a boot loader.
 
 Text that repeats `name=value` looks like an environment everywhere, so that the work is bounded:
 sums, steps, reading and the number of variables have a budget each.
@@ -36,8 +36,8 @@ from spiflash.spans import SECTOR, Span
 from spiflash.text import counted, readable
 
 _LEFTOVERS = 256 << 10
-"""Bytes: how far a sum is followed over padding that is not uniform, as loaders leave it that
-save whatever the memory behind the variables held."""
+"""Bytes: how far a checksum is tried over padding that is not uniform: some loaders save whatever
+was in memory after the variables."""
 
 _TELLING = (
     *(b"bootcmd", b"bootdelay", b"bootargs", b"baudrate", b"ethaddr", b"ipaddr", b"serverip"),
@@ -47,11 +47,11 @@ _TELLING = (
 
 _FEWEST = 3
 _FARTHEST = 64 << 10
-"""Bytes to which text may reach back from the variable that gives it away."""
+"""Bytes of text that are looked at before the variable by which it was found."""
 
 _MOST_TELLING = 20_000
 _MOST_SHOWN = 500
-_MOST_TOLD = 16  # environments whose variables stand in the details for people
+_MOST_TOLD = 16  # environments whose variables are listed in the details for people
 _MOST_COMPILED = 2000
 _PADDING = {byte: re.compile(re.escape(bytes([byte])) + b"+") for byte in (0x00, 0xFF)}
 _FIRSTS = (CHECKSUM, CHECKSUM + 1)
@@ -94,7 +94,7 @@ class _Search:
                 yield compiled
 
     def text_end(self, at: int) -> int | None:
-        """The address after the two NULs that end the text at `at`; None when it goes on for
+        """The address after the two NULs that end the text at `at`; None when it is
         longer than an environment can be. Asked for in rising order, this costs one look at
         each byte."""
         low, high = self.known
@@ -105,7 +105,7 @@ class _Search:
         return high + 2 if high + 2 - at <= LARGEST else None
 
     def runs(self) -> Iterator[int]:
-        """Where the runs of strings begin that hold a telling name, rising."""
+        """Where the runs of strings begin that contain a telling name, in rising order."""
         contents = self.contents
         done = -1
         starts: list[int] = []
@@ -126,8 +126,8 @@ class _Search:
             done = end
 
     def after_sum(self, at: int) -> bool:
-        """Whether a name that a printable byte precedes may be the first of an environment: the
-        byte is then the last of the sum, and not the whole string goes on to the left."""
+        """Whether a name after a printable byte may be the first of an environment: that byte is
+        then the last of the checksum, and the string does not continue to the left."""
         before = self.contents[max(at - 6, 0) : at]
         return any(not 0x20 <= byte <= 0x7E for byte in before) or len(before) < 6
 
@@ -147,8 +147,8 @@ class _Search:
     def beginnings(self, start: int) -> Iterator[int]:
         """Where an environment may begin whose first whole string is at `start`.
 
-        The sum in front of it is any bytes, printable ones too, so that the string before
-        `start` may be an environment's first after all.
+        The checksum before it can have any bytes, printable ones too, so the string before `start`
+        may be the first of the environment.
         """
         contents = self.contents
         names = [start]
@@ -158,7 +158,7 @@ class _Search:
             text = start - 1
             while text > before and 0x20 <= contents[text - 1] <= 0x7E and start - text < 8192:
                 text -= 1
-            # Of what is printable there, up to five bytes may be sum and flag.
+            # Of the printable bytes, up to five may be checksum and flag.
             names += [at for at in range(text, min(text + 6, start)) if ENTRY.match(contents, at)]
         else:
             names += [at for at in range(max(start - 5, 0), start) if ENTRY.match(contents, at)]
@@ -177,7 +177,7 @@ class _Search:
         return found
 
     def held(self, at: int) -> Environment | None:
-        """The environment from `at` on over which a sum holds."""
+        """The environment from `at` on whose checksum is OK."""
         contents = self.contents
         for first in _FIRSTS:
             if ENTRY.match(contents, at + first) is None:
@@ -190,7 +190,7 @@ class _Search:
         return None
 
     def sums(self, at: int, first: int, text: int) -> Iterator[tuple[int, Order]]:
-        """Length and byte order of a sum that holds over everything from `first` on."""
+        """Length and byte order of a checksum that is OK over everything from `first` on."""
         contents = self.contents
         view = memoryview(contents)
         raw = contents[at : at + CHECKSUM]
@@ -201,7 +201,7 @@ class _Search:
         padding = _PADDING.get(contents[text]) if text < len(contents) else None
         match = padding.match(contents, text, at + LARGEST) if padding else None
         uniform = match.end() if match else text
-        # Uniform padding ends the environment or goes on over blank flash behind it.
+        # Uniform padding ends with the environment, or continues into blank flash after it.
         if not self.summing.spend(uniform - at):
             return
         running, done = crc32(view[at + first : text]), text
@@ -225,7 +225,7 @@ class _Search:
                 return
 
     def fine(self, low: int, high: int) -> Iterator[int]:
-        """The sizes from `low` to `high` that are worth a try, each paid for."""
+        """The sizes from `low` to `high` to try, each paid for from the budget."""
         for size in sizes(high):
             if size < low:
                 continue
@@ -249,14 +249,14 @@ class _Search:
 
     def described(self, each: Environment) -> Finding:
         sum_over = each.length - CHECKSUM - each.redundant
-        checks = [f"CRC-32 holds over {sum_over} bytes"]
+        checks = [f"CRC-32 over {sum_over:,} bytes OK"]
         details = [
             ("size", f"{each.length} bytes"),
             ("byte order", f"{each.order} endian"),
             ("copies", "redundant" if each.redundant else "single"),
         ]
         if each.flag is not None:
-            checks.append("the flag byte is not covered by the CRC")
+            checks.append("the CRC does not cover the flag byte")
             details.append(("flag", f"{each.flag:02X}h"))
         flag = each.start + CHECKSUM
         return Finding(
@@ -272,7 +272,7 @@ class _Search:
         )
 
     def broken(self, saved: list[Span], runs: Sequence[int]) -> Iterator[Finding]:
-        """What reads like a saved environment although no sum holds."""
+        """What reads like a saved environment although no checksum is OK."""
         places_ = set(range(0, len(self.contents), SECTOR))
         places_.update(at for run in runs for at in self.beginnings(run) if self.apart(at))
         starts = [start for start, _ in saved]
@@ -284,13 +284,13 @@ class _Search:
             limit = starts[index] if index < len(starts) else len(self.contents)
             finding = self.damaged(at)
             if finding is not None:
-                # Where a broken one ends is a guess; one whose CRC holds is not.
+                # Where a damaged one ends is a guess; where a verified one begins is not.
                 yield replace(finding, length=min(finding.length, limit - at))
                 done = at + finding.length
 
     def apart(self, at: int) -> bool:
-        """Whether an environment off the start of a sector stands by itself: blank flash before
-        it, and it begins where a part could be made to begin."""
+        """Whether an environment that does not begin a sector is separate: blank flash before it,
+        and a start on a multiple of 64 bytes."""
         return at % 64 == 0 and at >= 64 and self.contents[at - 64 : at].count(0xFF) == 64
 
     def damaged(self, at: int) -> Finding | None:
@@ -315,14 +315,14 @@ class _Search:
                 "environment",
                 f"U-Boot environment, {counted(len(form.variables), 'variable')}",
                 Verdict.DAMAGED,
-                (f"no CRC-32 holds for any size up to {LARGEST} bytes",),
+                (f"CRC-32 fails for every size up to {LARGEST:,} bytes",),
                 shown(form.variables),
                 facts=form,
             )
         return None
 
     def goes_on(self, at: int) -> bool:
-        """Whether strings go on over `at`, or begin at it: then it is no place of a sum."""
+        """Whether a string crosses `at` or begins there: then no checksum is stored there."""
         before = self.contents[max(at - 16, 0) : at]
         if before in (b"", b"\xff" * 16, bytes(16)):
             return False
@@ -333,10 +333,10 @@ class _Search:
         return text >= len(window) // 2 and text + window.count(0) == len(window)
 
     def extent(self, at: int, end: int) -> int:
-        """Where a broken environment ends at the latest, as its padding tells.
+        """Where a damaged environment ends at the latest, judged by its padding.
 
-        It goes on from `end`, behind its variables, over sectors that hold padding but for a
-        few bytes; erased sectors at the end are not counted: flash around may be erased too.
+        It extends from `end`, after its variables, over sectors that are padding but for a few
+        bytes; erased sectors at the end are not counted: the flash around may be erased too.
         """
         contents = self.contents
         padding = contents[end : end + 1]
@@ -369,7 +369,7 @@ class _Search:
             "default-environment",
             f"U-Boot environment in the boot code, {counted(len(variables), 'variable')}",
             Verdict.CONSISTENT,
-            ("strings of the usual form, compiled into the boot code; it has no checksum",),
+            ("strings in the usual form, compiled into the boot code; it has no checksum",),
             shown(variables),
             facts=Environment(start, end - start, False, None, None, variables),
         )
@@ -384,5 +384,5 @@ def shown(variables: Sequence[Variable]) -> tuple[tuple[str, str], ...]:
 
 
 def _looks_like_text(beginning: bytes) -> bool:
-    """Cheap, and lenient enough for one wrong byte."""
+    """A quick test that allows for one wrong byte."""
     return b"=" in beginning and sum(0x20 <= byte <= 0x7E for byte in beginning[:16]) >= 15

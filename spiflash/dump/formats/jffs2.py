@@ -60,7 +60,7 @@ _MOST_MENDED = 2000
 class _State(enum.Enum):
     HOLDS = enum.auto()
     FAILS = enum.auto()
-    HEADER = enum.auto()  # the header CRC fails, and one turned bit mends it
+    HEADER = enum.auto()  # the header CRC fails, and is OK with one bit flipped
 
 
 @dataclass(slots=True)
@@ -77,10 +77,10 @@ class _Run:
 def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Runs of nodes whose CRCs all hold (VERIFIED), and nodes with one that fails (DAMAGED).
 
-    Two nodes belong to one run when nothing but less than a sector of erased bytes lies between
+    Two nodes belong to one run when only erased bytes, less than a sector, are between
     them. A node that was given up and fails its CRCs is left out: the file system ignores it.
     A header that one turned bit mends is a broken node too.
-    Stops after ten thousand runs; what lies behind stays unproven.
+    Stops after ten thousand runs; what follows stays unrecognised.
     """
     budget, mending = Budget(4 * len(contents)), Budget(_MOST_MENDED)
     for prefix, order in (("<", "little"), (">", "big")):
@@ -94,7 +94,7 @@ def _runs(contents: bytes, prefix: str, budget: Budget, mending: Budget) -> Iter
     run: _Run | None = None
     done = 0
     # The smallest node with anything in it has 44 bytes. Empty ones stand one in an erase block or
-    # fill up what a write left over: a flood of them is cut off.
+    # fill the rest after a write: a flood of them is cut off.
     left = Budget(len(contents) // 48 + 1000)
     for at in _candidates(contents, prefix):
         if at < done:
@@ -133,7 +133,7 @@ _PIECE = 1 << 20
 
 
 def _candidates(contents: bytes, prefix: str) -> Iterator[int]:
-    """Rising offsets where a node may start: the magic number, or a known type behind one that is
+    """Rising offsets where a node may start: the magic number, or a known type after one that is
     wrong by a bit. A node given up counts as known."""
     types = [*_LAYOUTS, *_EMPTY]
     known = np.array([*types, *(number & ~_ACCURATE for number in types)], dtype=np.uint16)
@@ -221,7 +221,7 @@ def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
             "jffs2",
             f"JFFS2, {counted(run.nodes, 'broken node header')}",
             Verdict.DAMAGED,
-            ("one bit of the header is wrong: with it turned, its CRC and the node's hold",),
+            ("one bit of the header is wrong: with it flipped, its CRC and the node's are OK",),
             tuple(details),
         )
     if run.state is _State.FAILS:
@@ -232,7 +232,7 @@ def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
             f"JFFS2, {counted(run.nodes, 'broken node')}",
             Verdict.DAMAGED,
             (
-                "header CRC holds, a CRC over fields or data fails: damage, or a write that a "
+                "header CRC OK, a CRC over fields or data fails: damage, or a write that a "
                 "power cut interrupted",
             ),
             tuple(details),
@@ -247,7 +247,7 @@ def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
         f"JFFS2, {counted(run.nodes, 'node')}",
         Verdict.VERIFIED,
         (
-            "header, field and data CRCs of every node hold",
+            "header, field and data CRCs of every node OK",
             "not covered: the byte of each type that marks a node as given up; erased bytes "
             "between nodes",
         ),

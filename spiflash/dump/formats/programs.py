@@ -33,7 +33,7 @@ from spiflash.text import counted, readable
 _MOST_BANNERS = 1000
 
 _PRINTABLE = rb"[\x20-\x7e]{0,200}"
-# A literal to search for, which is fast, and what must follow for it to be a version string.
+# A literal to search for, which is fast, and the pattern that makes it a version string.
 _BANNERS = (
     (b"U-Boot ", rb"U-Boot (?:[ST]PL )?(?:20\d\d\.\d\d|1\.\d\.\d)", Speaker.LOADER),
     (b"Linux version ", rb"Linux version \d{1,2}\.\d{1,3}", Speaker.KERNEL),
@@ -48,7 +48,7 @@ _BANNER_TITLES = {
 
 
 def find_banners(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Version strings that lie uncompressed in the dump, the first thousand of each sort."""
+    """Version strings in the dump that are not compressed, the first thousand of each kind."""
     for literal, pattern, speaker in _BANNERS:
         banner = re.compile(pattern + _PRINTABLE)
         matches = (banner.match(contents, at) for at in places(contents, literal))
@@ -59,7 +59,7 @@ def find_banners(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Findi
                 "banner",
                 _BANNER_TITLES[speaker],
                 Verdict.CONSISTENT,
-                ("printable text of the usual form",),
+                ("printable text in the usual form",),
                 (("text", readable(match[0])),),
                 facts=BannerFacts(speaker, readable(match[0])),
             )
@@ -91,7 +91,7 @@ _NO_BITS = 8
 
 
 def find_elf(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Files whose headers agree with each other and lie within the dump."""
+    """Files whose headers are consistent and that end within the dump."""
     budget = Budget(200_000)
     done = 0
     for at in outside(places(contents, _ELF_MAGIC), packed):
@@ -150,7 +150,7 @@ def _read_elf(contents: bytes, at: int, budget: Budget) -> Finding | None:
         "elf",
         f"ELF file: {name}, {_ELF_TYPES[kind]}",
         Verdict.CONSISTENT,
-        ("headers agree with each other; the extent is the last byte they point at",),
+        ("headers are consistent; the length is up to the last byte that they point at",),
         (
             ("machine", name),
             ("type", _ELF_TYPES[kind]),
@@ -168,8 +168,8 @@ _ZIMAGE = struct.pack("<I", 0x016F2818)
 
 @dataclass(frozen=True, slots=True)
 class _Header:
-    """The 64 bytes that both 64-bit kernels begin with: where the magic stands in them, and the
-    bytes that are zero."""
+    """The 64 bytes that both 64-bit kernels begin with: where the magic is in them, and the bytes
+    that are zero."""
 
     architecture: Architecture
     magic: bytes
@@ -184,8 +184,8 @@ _HEADERS = (
 
 
 def find_kernels(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Raw kernels by their headers; how far one reaches is an upper bound where the header counts
-    memory that the file does not hold."""
+    """Raw kernels by their headers; where a header counts memory beyond the file, the length is
+    an upper bound."""
     for header in _HEADERS:
         starts = (place - header.at for place in places(contents, header.magic))
         found = (_image(contents, at, header, packed) for at in outside(starts, packed))
@@ -202,14 +202,14 @@ def _image(contents: bytes, at: int, header: _Header, packed: Sequence[Span]) ->
     offset, size, flags = struct.unpack_from("<3Q", raw, 8)
     if offset % SECTOR or flags >> 4 or not _SMALLEST <= size <= _LARGEST:
         return None
-    # The size counts memory behind the file; blank flash or a file system ends it sooner.
+    # The size counts memory after the file; blank flash or a file system ends it sooner.
     limit = min([at + size, len(contents), *(start for start, _ in packed if start > at)])
     end = _first_blank(contents, at, limit)
     return _kernel(at, end, header.architecture, "kernel", f"needs {counted(size, 'byte')}")
 
 
 def _first_blank(contents: bytes, at: int, limit: int) -> int:
-    """Where the first blank sector begins behind `at`."""
+    """Where the first blank sector after `at` begins."""
     low = -(-at // SECTOR) * SECTOR
     count = max(limit - low, 0) // SECTOR
     data = np.frombuffer(contents, np.uint8, count=count * SECTOR, offset=low if count else 0)
@@ -226,11 +226,11 @@ def _zimage(contents: bytes, at: int) -> Finding | None:
         return None
     start, end, order = struct.unpack_from("<3I", contents, at + 0x28)
     size = end - start
-    # Before Linux 4.3 no word says the byte order; then the eight instructions in front are equal.
+    # Before Linux 4.3 no word states the byte order; then the first eight instructions are equal.
     plain = len(set(struct.unpack_from("<8I", contents, at))) <= 2
     if not (order == 0x04030201 or plain) or not _SMALLEST <= size <= len(contents) - at:
         return None
-    return _kernel(at, at + size, Architecture.ARM, "kernel that unpacks itself", "zImage header")
+    return _kernel(at, at + size, Architecture.ARM, "self-extracting kernel", "zImage header")
 
 
 def _kernel(at: int, end: int, architecture: Architecture, title: str, check: str) -> Finding:
@@ -240,7 +240,7 @@ def _kernel(at: int, end: int, architecture: Architecture, title: str, check: st
         "kernel",
         f"{architecture.value} {title}",
         Verdict.CONSISTENT,
-        (f"header of the usual form; {check}; it has no checksum",),
+        (f"header in the usual form; {check}; no checksum",),
         (("length", counted(end - at, "byte")),),
         facts=ImageFacts(
             name="",

@@ -38,7 +38,7 @@ _CRAMFS_ROOM = 512
 
 
 def find_cramfs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """File systems with the signature and the magic number, at most one of them off by a bit."""
+    """File systems with the signature and the magic number, one of which may have a wrong bit."""
     budget = Budget(8 * len(contents))
     near = near_places(contents, _CRAMFS_SIGNATURE)
     signed = sorted({*places(contents, _CRAMFS_SIGNATURE), *near})
@@ -71,7 +71,7 @@ def _read_cramfs(contents: bytes, at: int, budget: Budget) -> Finding | None:
     elif budget.spend(length):
         holds = _cramfs_sum(contents, at, length) == stored
         verdict = Verdict.VERIFIED if holds and length == size else Verdict.DAMAGED
-        said = "holds" if holds else "fails"
+        said = "OK" if holds else "fails"
         checks.append(f"CRC-32 over {length} bytes {said}")
     else:
         verdict = Verdict.UNCHECKED
@@ -98,7 +98,7 @@ def _read_cramfs(contents: bytes, at: int, budget: Budget) -> Finding | None:
 
 
 def _cramfs_room(contents: bytes, at: int, size: int, stored: int, budget: Budget) -> int:
-    """The room for a boot sector in front of the superblock: 0 where there is none."""
+    """The room for a boot sector before the superblock: 0 where there is none."""
     end = at + size - _CRAMFS_ROOM
     if (
         at < _CRAMFS_ROOM
@@ -108,7 +108,7 @@ def _cramfs_room(contents: bytes, at: int, size: int, stored: int, budget: Budge
         return 0
     if _cramfs_sum(contents, at, end - at) == stored:
         return _CRAMFS_ROOM
-    # A broken one is taken for one with room where nothing but zeros is there.
+    # A damaged one counts as one with room where the 512 bytes before it are zeros.
     blank = not any(contents[at - _CRAMFS_ROOM : at]) and at % 4096 == _CRAMFS_ROOM
     return (
         _CRAMFS_ROOM
@@ -139,7 +139,7 @@ _ROMFS_MOST_FILES = 20_000
 
 
 def find_romfs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """File systems whose first sum holds; DAMAGED where it fails but the rest makes sense."""
+    """File systems whose first sum is OK; DAMAGED where it fails and the rest is plausible."""
     budget = Budget(100_000)
     candidates = sorted({*places(contents, _ROMFS_MAGIC), *near_places(contents, _ROMFS_MAGIC)})
     done = 0
@@ -156,7 +156,7 @@ def _adds_up(raw: bytes) -> bool:
 
 
 def _romfs_string_end(contents: bytes, at: int) -> int:
-    """Behind a name and its padding to 16 bytes, counted from the name; 0 where it never ends."""
+    """The address after a name and its padding to 16 bytes; 0 where the name has no end."""
     end = contents.find(b"\0", at, at + _ROMFS_NAMES)
     return at + ((end - at) // 16 + 1) * 16 if end >= 0 else 0
 
@@ -181,9 +181,9 @@ def _read_romfs(contents: bytes, at: int, budget: Budget) -> Finding | None:
         files = _romfs_files(contents, at, first, at + size, verified, damage, budget)
     end = at + size if sized else damage[0][1]
     if not exact and (not files or len(damage) > 1):
-        return None  # the magic number is off, and nothing else speaks for it
+        return None  # the magic number is wrong, and no other check says that this is one
     checks = [f"the words of the first {summed} bytes {'add' if held else 'do not add'} up to 0"]
-    checks.append(f"sums of {counted(files, 'file header')} hold; contents have no checksum")
+    checks.append(f"sums of {counted(files, 'file header')} OK; contents have no checksum")
     damage = without(damage, verified) or damage
     return Finding(
         at,
@@ -208,7 +208,7 @@ def _romfs_files(
     damage: list[Span],
     budget: Budget,
 ) -> int:
-    """Check every file header that the chains lead to; the number of those that hold."""
+    """Check every file header that the chains lead to; the number of those that are OK."""
     waiting, seen, held = [first], set[int](), 0
     while waiting and len(seen) < _ROMFS_MOST_FILES and budget.spend(1):
         at = waiting.pop()
@@ -224,7 +224,7 @@ def _romfs_files(
         verified.append(span)
         held += 1
         waiting.append(base + (following & ~15))
-        if following & 7 == 1:  # a directory: `info` is where its first entry lies
+        if following & 7 == 1:  # a directory: `info` is where its first entry is
             waiting.append(base + info)
     return held
 
@@ -237,7 +237,7 @@ _EROFS_COMPRESSED = 3  # zero padding or configured compression, in the incompat
 
 
 def find_erofs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Superblocks whose sum holds, or that make sense by themselves."""
+    """Superblocks whose checksum is OK, or that are plausible without one."""
     done = 0
     budget = Budget(16 << 20)  # bytes under sums: a block is 64 KiB at most
     for at in outside((place - _EROFS_SUPER for place in places(contents, _EROFS_MAGIC)), packed):
@@ -270,14 +270,17 @@ def _read_erofs(contents: bytes, at: int, budget: Budget) -> Finding | None:
         if _EROFS_SUPER + _EROFS_SIZE <= whole <= len(contents) - at
         else _EROFS_SUPER + _EROFS_SIZE
     )
-    verdict, checks = Verdict.CONSISTENT, ["numbers of the superblock fit each other"]
+    verdict, checks = Verdict.CONSISTENT, ["the fields of the superblock are consistent"]
     sums = bool(features & _EROFS_SUMMED) and len(covered) == summed
     if sums and not budget.spend(summed):
-        verdict, checks = Verdict.UNCHECKED, ["CRC-32C of the superblock was not computed"]
+        verdict, checks = (
+            Verdict.UNCHECKED,
+            ["superblock CRC-32C NOT CHECKED: too many superblocks in this dump"],
+        )
     elif sums:
         holds = crc("CRC-32/ISCSI")(covered[:4] + bytes(4) + covered[8:]) ^ 0xFFFFFFFF == stated
         verdict = Verdict.VERIFIED if holds else Verdict.DAMAGED
-        checks.append(f"CRC-32C of the superblock {'holds' if holds else 'fails'}")
+        checks.append(f"superblock CRC-32C {'OK' if holds else 'fails'}")
         length = max(length, end - at)
     rest = tuple(
         span for span in ((at, at + _EROFS_SUPER), (end, at + length)) if span[0] < span[1]
@@ -307,7 +310,7 @@ _CPIO_TRAILER = b"TRAILER!!!\0"
 _CPIO_LONGEST_NAME = 4096
 _CPIO_DIGITS = frozenset(b"0123456789abcdefABCDEF")
 _CPIO_FEWEST = 3
-"""Entries of an archive whose end is lost: fewer may be text that speaks of the magic number."""
+"""Entries of an archive whose end is missing: fewer may be text that mentions the magic number."""
 
 
 def find_cpio(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
@@ -344,10 +347,10 @@ def _read_cpio(contents: bytes, start: int, budget: Budget) -> Finding | None:
     held = [span for span, total in sums if _cpio_sum(contents, span) == total]
     damage = merged(without([span for span, _ in sums], held))
     verdict = Verdict.DAMAGED if damage else Verdict.VERIFIED if held else Verdict.CONSISTENT
-    checks = [f"{counted(files, 'header')} of the usual form, each where the one before says"]
-    checks.append("ends with its trailer" if whole else "its trailer is not there")
+    checks = [f"{counted(files, 'header')} in the usual form, each where the one before says"]
+    checks.append("ends with its trailer" if whole else "its trailer is missing")
     if sums:
-        checks.append(f"sums of {len(held):,} of {counted(len(sums), 'file')} hold")
+        checks.append(f"sums of {len(held):,} of {counted(len(sums), 'file')} OK")
     return Finding(
         start,
         at - start,

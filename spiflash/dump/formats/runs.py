@@ -1,4 +1,4 @@
-"""Runs of whole 4 KiB sectors that hold no format: erased, zeros, or bytes without a pattern."""
+"""Runs of whole 4 KiB sectors that hold no format: erased, zeros, or bytes that look random."""
 
 from __future__ import annotations
 
@@ -50,8 +50,8 @@ def find_dense(contents: bytes, claimed: Sequence[Span] = ()) -> Iterator[Findin
     dense[chosen] = [_entropy(data[index]) > _DENSE for index in chosen]
     for start, end in _runs(dense, claimed):
         if end - start >= _LEAST_DENSE:
-            said = f"more than {_DENSE} bits a byte in every sector; compressed or encrypted"
-            yield _noted(start, end, "dense", "bytes without pattern", said)
+            said = f"entropy above {_DENSE} bits a byte in every sector: compressed or encrypted"
+            yield _noted(start, end, "dense", "random-looking bytes", said)
 
 
 def _noted(start: int, end: int, kind: str, title: str, said: str) -> Finding:

@@ -28,7 +28,7 @@ class Budget:
 
 
 _MOST_NEAR = 20_000
-"""Places looked at for each half of a magic number; chance gives some hundred in 16 MiB."""
+"""Places compared for each half of a magic number; chance gives some hundred in 16 MiB."""
 
 
 def places(contents: bytes, magic: bytes) -> Iterator[int]:
@@ -40,9 +40,9 @@ def places(contents: bytes, magic: bytes) -> Iterator[int]:
 
 
 def near_places(contents: bytes, magic: bytes) -> list[int]:
-    """Rising offsets where `magic`, of four bytes or more, stands with exactly one bit wrong.
+    """Rising offsets where `magic`, of four bytes or more, has exactly one bit wrong.
 
-    One wrong bit leaves one half intact, so that only places of a half need a closer look.
+    One wrong bit leaves one half intact, so only the places of each half are compared in full.
     """
     size, half = len(magic), len(magic) // 2
     wanted = int.from_bytes(magic, "big")
@@ -57,7 +57,7 @@ def near_places(contents: bytes, magic: bytes) -> list[int]:
 
 
 def mended(raw: bytes, good: Callable[[bytes], bool], budget: Budget) -> bytes | None:
-    """`raw` with the one bit turned that makes it `good`, or None where no single bit does.
+    """`raw` with the one bit flipped that makes it `good`, or None where no single bit does.
 
     Spends one unit of `budget`; None when that is used up.
     """
@@ -74,7 +74,7 @@ def mended(raw: bytes, good: Callable[[bytes], bool], budget: Budget) -> bytes |
 
 
 def outside(offsets: Iterable[int], packed: Sequence[Span]) -> Iterator[int]:
-    """Those of `offsets` that lie in none of the `packed` ranges (sorted, without overlap)."""
+    """Those of `offsets` that are in none of the `packed` ranges (sorted, without overlap)."""
     starts = [start for start, _ in packed]
     for at in offsets:
         index = bisect.bisect_right(starts, at) - 1

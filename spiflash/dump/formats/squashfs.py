@@ -52,7 +52,7 @@ class Superblock:
 
 @dataclass(slots=True)
 class Walk:
-    """What became of the blocks; ranges are offsets from the superblock.
+    """The result for each block; ranges are offsets from the superblock.
 
     `verified` by a checksum; `fitting`: unpacked to the right size, or stored; `broken`;
     `skipped` counts those that the budget did not allow.
@@ -129,7 +129,7 @@ class Walker:
         if 0 <= start < end:
             self.walk.broken.append((start, end))
         else:
-            self.walk.lost = "a table or block would lie outside the file system"
+            self.walk.lost = "a table or block is outside the file system"
 
     def _verify(self, start: int, length: int, loose_tail: int) -> None:
         end = start + length
@@ -139,7 +139,7 @@ class Walker:
             self.walk.verified.append((start, end))
 
     def _metadata(self, start: int) -> tuple[bytes | None, int]:
-        """A metadata block's contents (None: broken), and the address behind it."""
+        """A metadata block's contents (None: broken), and the address after it."""
         header = self._bytes(start, 2)
         size = int.from_bytes(header, "little")
         length = size & ~_STORED or _STORED
@@ -233,13 +233,13 @@ class Walker:
                 at = self._inode(table, at)
                 count += 1
         except (struct.error, ValueError):
-            self.walk.lost = f"{self._top.inodes - count} inodes could not be read"
+            self.walk.lost = f"{counted(self._top.inodes - count, 'inode')} could not be read"
             return
         if count < self._top.inodes:
-            self.walk.lost = f"{self._top.inodes - count} inodes were not reached"
+            self.walk.lost = f"{counted(self._top.inodes - count, 'inode')} NOT CHECKED"
 
     def _inode(self, table: bytes, at: int) -> int:
-        """Check the data of the inode at `at`; the offset behind it."""
+        """Check the data of the inode at `at`; the offset after it."""
         (kind,) = struct.unpack_from("<H", table, at)
         if kind == 2:
             start, fragment, _, size = struct.unpack_from("<4I", table, at + 16)
@@ -277,7 +277,7 @@ MAGIC = b"hsqs"
 
 _SUPERBLOCK = struct.Struct("<4sIIIIHHHHHHQQQQQQQQ")
 _COMPRESSIONS = {1: "gzip", 2: "lzma", 3: "lzo", 4: "xz", 5: "lz4", 6: "zstd"}
-_CHECKS = {"gzip": "Adler-32", "xz": "the check of the xz format"}
+_CHECKS = {"gzip": "Adler-32", "xz": "the checksum of the xz format"}
 
 
 def find_squashfs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
@@ -325,14 +325,14 @@ def _read(contents: bytes, at: int) -> Superblock | None:
 
 
 def _examined(contents: bytes, at: int, top: Superblock, budget: Budget) -> Finding:
-    checks = ["version, block size, compression and table addresses fit each other"]
+    checks = ["version, block size, compression and table addresses are consistent"]
     verdict, length = Verdict.CONSISTENT, top.used
     uncovered: tuple[Span, ...] = ()
     damage: tuple[Span, ...] = ()
     if at + top.used > len(contents):
         length = _SUPERBLOCK.size
         missing = counted(at + top.used - len(contents), "byte")
-        checks.append(f"cut off: {missing} beyond the end of the dump")
+        checks.append(f"cut off: {missing} missing at the end of the dump")
     else:
         walk = Walker(contents, at, top, budget).run()
         checks += _said(walk, top)
@@ -369,16 +369,16 @@ def _examined(contents: bytes, at: int, top: Superblock, budget: Budget) -> Find
 def _said(walk: Walk, top: Superblock) -> Iterator[str]:
     packed = walk.blocks - walk.stored - len(walk.broken)
     if walk.fitting:
-        yield f"{walk.fitting} of {counted(packed, 'packed block')} unpack; without a checksum"
+        yield f"{walk.fitting} of {counted(packed, 'packed block')} unpack; they have no checksum"
     held = packed - walk.fitting
     if held > 0:
-        yield f"{_CHECKS.get(top.compression, 'a checksum')} of {counted(held, 'block')} holds"
+        yield f"{_CHECKS.get(top.compression, 'a checksum')} of {counted(held, 'block')} OK"
     if walk.stored:
-        yield f"{counted(walk.stored, 'block')} stored as they are, without a checksum"
+        yield f"{counted(walk.stored, 'block')} stored unpacked, without a checksum"
     if walk.broken:
         first = ", ".join(f"{start:X}h" for start, _ in walk.broken[:8])
-        yield f"{counted(len(walk.broken), 'block')} broken, at {first} from the superblock"
+        yield f"{counted(len(walk.broken), 'block')} damaged, at {first} from the superblock"
     if walk.skipped:
-        yield f"{counted(walk.skipped, 'block')} not unpacked, to keep the time short"
+        yield f"{counted(walk.skipped, 'block')} NOT CHECKED, to limit the time"
     if walk.lost:
         yield walk.lost

@@ -29,16 +29,16 @@ from spiflash.spans import Span
 from spiflash.text import counted
 
 _ATTEMPT = 4096  # units for the attempt alone
-_DOUBT = 64  # a decompressor that stumbles before this many bytes has seen no proof of a stream
+_DOUBT = 64  # bytes of contents below which a failing decompressor may have seen no stream
 _MOST_MENDED = 500
-_MOST = 600  # findings of one sort, so that a flood of one does not hide another
+_MOST = 600  # findings of one kind, so that a flood of one does not hide another
 
 
 @dataclass(frozen=True, slots=True)
 class _Sort:
     """One sort of stream.
 
-    `starts` finds where its magic stands and its header makes sense. `check` names the checksum
+    `starts` finds its magic with a plausible header. `check` names the checksum
     of the contents, empty for none. `head` is the length of the header that no checksum covers;
     `loose` how many bytes follow the one near the end
     that none looks at in full, None where there is no such byte. `proven`
@@ -118,7 +118,7 @@ def _number(raw: bytes, at: int) -> tuple[int, int]:
 _LZMA_LARGEST = 256 << 20
 _LZMA_UNKNOWN = (1 << 64) - 1
 _PIECE = 1 << 20
-# (pb * 5 + lp) * 9 + lc, lc + lp at most 4 as liblzma wants it; all three zero is left out, since
+# (pb * 5 + lp) * 9 + lc, lc + lp at most 4 as liblzma requires; all three zero is left out, since
 # zeros are everywhere.
 _PARAMETERS = np.zeros(256, dtype=bool)
 _PARAMETERS[
@@ -196,7 +196,7 @@ def _zstd_needs(contents: bytes, at: int) -> int:
 
 
 def _zstd_end(contents: bytes, at: int) -> int | None:
-    """Where block headers that lead from one to the next end; None where they do not."""
+    """Where the chain of block headers ends; None where it is broken."""
     summed = contents[at + 4] & 4
     at += _zstd_head(contents, at)
     for _ in range(_ZSTD_BLOCKS):
@@ -295,9 +295,9 @@ _SORTS = (
 
 
 def find_streams(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Every stream, sort by sort. VERIFIED where a checksum of the contents holds; DAMAGED where
-    it fails, or a header would hold with one bit turned; UNCHECKED where memory or time for it
-    are not there; CONSISTENT where it unpacks and has no checksum."""
+    """Every stream, sort by sort. VERIFIED where a checksum of the contents is OK; DAMAGED
+    where it fails, or a header would be OK with one bit flipped; UNCHECKED where it needs too much
+    memory or time; CONSISTENT where it unpacks and has no checksum."""
     budget = unpack.allowance(contents)
     for sort in _SORTS:
         yield from itertools.islice(_of_sort(sort, contents, packed, budget), _MOST)
@@ -318,7 +318,7 @@ def _of_sort(
             continue
         if not budget.spend(_ATTEMPT * sort.weight):
             if sort.proven(contents, at):
-                yield _unchecked(sort, contents, at, 0, "too many streams stand before it")
+                yield _unchecked(sort, contents, at, 0, "too many streams in this dump")
             continue
         outcome = unpack.drive(sort.decoder(), contents, at, budget, sort.weight)
         finding = _judged(sort, contents, at, outcome)
@@ -346,14 +346,14 @@ def _judged(sort: _Sort, contents: bytes, at: int, outcome: Outcome) -> Finding 
     check = sort.check(contents, at)
     complete = outcome.end is End.COMPLETE
     certain = not complete and sort.proven(contents, at)
-    verdict, said = Verdict.CONSISTENT, "unpacks to the end; it has no checksum of its contents"
+    verdict, said = Verdict.CONSISTENT, "unpacks to the end; its contents have no checksum"
     uncovered: tuple[Span, ...] = ()
     length = outcome.consumed
     if complete:
         if sort.kind == "lzma" and outcome.produced < _DOUBT:
             return None
         if check:
-            verdict, said = Verdict.VERIFIED, f"{check} of the unpacked contents holds"
+            verdict, said = Verdict.VERIFIED, f"{check} of the unpacked contents OK"
             end = at + outcome.consumed
             uncovered = ((at, at + sort.head(contents, at)),)
             if sort.loose is not None:
@@ -362,16 +362,16 @@ def _judged(sort: _Sort, contents: bytes, at: int, outcome: Outcome) -> Finding 
         if outcome.produced < _DOUBT:
             return None
         verdict = Verdict.UNCHECKED
-        said = f"NOT CHECKED: unpacks as far as {outcome.produced} bytes, not followed further"
+        said = f"NOT CHECKED: unpacked to {outcome.produced:,} bytes and no further"
     elif not certain and outcome.produced < _DOUBT and not check:
         return None
     elif not certain and outcome.produced < _DOUBT:
-        said = "the header makes sense, what follows does not unpack: damaged, or not a stream"
+        said = "the header is plausible, what follows does not unpack: damaged, or not a stream"
         length = min(length, 16)
     elif check or certain:
         verdict = Verdict.DAMAGED
         said = (
-            f"cut off at the end of the dump after {outcome.produced} bytes"
+            f"cut off at the end of the dump after {outcome.produced:,} bytes"
             if outcome.end is End.CUT
             else f"fails to unpack, or {check or 'a checksum'} fails, within this range"
         )
@@ -391,7 +391,7 @@ def _judged(sort: _Sort, contents: bytes, at: int, outcome: Outcome) -> Finding 
 
 
 def _broken_heads(contents: bytes, packed: Sequence[Span]) -> Iterator[Finding]:
-    """Headers of xz and lz4 whose own checksum would hold with one bit turned."""
+    """Headers of xz and lz4 whose own checksum would be OK with one bit flipped."""
     for kind, title, magic, length, holds in (
         ("xz", "xz stream", _XZ, 12, _xz_header_holds),
         ("lz4", "lz4 frame", _LZ4, 15, _lz4_header_holds),
@@ -402,7 +402,7 @@ def _broken_heads(contents: bytes, packed: Sequence[Span]) -> Iterator[Finding]:
             header = contents[at : at + length]
             whole = contents[at : at + 19] if kind == "lz4" else header
             if len(header) > 6 and not holds(whole) and mended(header, holds, budget):
-                checks = ("one bit of the header is wrong: with it turned, its checksum holds",)
+                checks = ("one bit of the header is wrong: with it flipped, its checksum is OK",)
                 yield Finding(at, length, kind, title, Verdict.DAMAGED, checks)
 
 
@@ -439,7 +439,7 @@ def _older(contents: bytes, at: int, budget: Budget) -> Finding | None:
         "lz4",
         "lz4 stream, older form",
         Verdict.CONSISTENT,
-        (f"{counted(blocks, 'block')} unpack; the form has no checksum",),
+        (f"{counted(blocks, 'block')} unpack; this form has no checksum",),
         (("unpacked", f"{produced} bytes"), ("checksum", "none")),
         facts=StreamFacts("lz4", produced, True, ""),
     )

@@ -51,7 +51,7 @@ class _Image:
 
 
 def find_ubi(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Images of two or more PEBs in a row, or of one, whose erase-counter headers hold."""
+    """Images of two or more PEBs in a row, or of one, whose erase-counter headers are OK."""
     mending, budget = Budget(_MOST_MENDED), Budget(4 * len(contents))
     heads = [
         at
@@ -92,7 +92,7 @@ def _image(contents: bytes, first: int, size: int, mending: Budget, budget: Budg
         _, _, data = struct.unpack_from(">QII", contents, first + 8)
         size = data if _UBI_HEADER <= data <= _LARGEST else _UBI_HEADER
     elif first >= size and _mended(contents, first - size, _ERASE, mending):
-        image.start = first - size  # the first block's header has a bit wrong
+        image.start = first - size  # the first block's header has a wrong bit
     at = image.start
     while at + _UBI_HEADER <= len(contents) and image.blocks < _MOST_BLOCKS:
         header = contents[at : at + _UBI_HEADER]
@@ -158,7 +158,7 @@ def _read_block(
         span = (data, data + length)
         if crc32_uninverted(memoryview(contents)[data : data + length]) == stored:
             image.verified.append(span)
-            image.said["data CRCs held"] += 1
+            image.said["data CRCs OK"] += 1
         else:
             image.damage.append(span)
             image.said["data CRCs failed"] += 1
@@ -185,9 +185,9 @@ def _read_table(contents: bytes, image: _Image, data: int) -> None:
 def _described_image(image: _Image, size: int) -> Finding:
     verified, damage = merged(image.verified), merged(image.damage)
     checks = [
-        "CRCs of headers and volume records",
+        "CRCs of headers and volume records checked",
         *(f"{number} {what}" for what, number in sorted(image.said.items())),
-        "data of dynamic volumes have no checksum here",
+        "the data of dynamic volumes have no checksum in UBI",
     ]
     details = [("blocks", str(image.blocks))]
     if size:
@@ -230,7 +230,7 @@ class _Run:
 
 
 def find_ubifs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Runs of nodes whose CRC holds (VERIFIED), and nodes whose CRC fails (DAMAGED)."""
+    """Runs of nodes whose CRC is OK (VERIFIED), and nodes whose CRC fails (DAMAGED)."""
     budget = Budget(4 * len(contents))
     exact = [at for at in places(contents, _NODE_MAGIC) if at % 8 == 0]
     near = [at for at in near_places(contents, _NODE_MAGIC) if at % 8 == 0]
@@ -275,7 +275,7 @@ def _check_node(contents: bytes, at: int, budget: Budget) -> tuple[bool, int] | 
         # With the CRC right and the magic wrong by a bit, the damage is in the magic.
         return (True, length) if exact else (False, 8)
     if not exact or kind > _NODE_KINDS or group > 2 or padding != b"\0\0":
-        # One of these may be the wrong bit, but then the others are in order.
+        # One of these may have the wrong bit, but then the others are valid.
         strange = (kind > _NODE_KINDS) + (group > 2) + (padding != b"\0\0")
         if not exact or strange > 1 or not plausible:
             return None
@@ -302,7 +302,7 @@ def _described_run(run: _Run) -> Finding:
             "ubifs",
             f"UBIFS, {counted(run.nodes, 'node')}",
             Verdict.VERIFIED,
-            ("the CRC of every node holds", "not covered: padding between nodes"),
+            ("the CRC of every node OK", "not covered: padding between nodes"),
             details,
             uncovered=tuple(merged(run.uncovered)),
         )

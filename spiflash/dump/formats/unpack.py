@@ -1,6 +1,6 @@
 """Decompressors with one interface and a bound: whole streams, and single blocks of file systems.
 
-A stream is unpacked to learn where it ends and whether it is sound; nothing is kept of it. The
+A stream is unpacked to learn where it ends and whether it is whole; its contents are not kept. The
 decompressors are the standard library's and two well-kept bindings. LZO1X is written here because
 no wheel of a binding exists: Linux, Documentation/staging/lzo.rst (from memory; the tests compare
 with `mksquashfs -comp lzo` and `unsquashfs`). It runs at some megabytes a second and has no
@@ -32,7 +32,7 @@ _LIMIT = MEMORY + (1 << 20)
 """For liblzma, which counts its own state as well."""
 
 _STEP = 256
-_FIRST_STEP, _FIRST = 16, 1024  # finer at first: how much came out before an error tells a lot
+_FIRST_STEP, _FIRST = 16, 1024  # finer at first: what counts is how much came out before an error
 _PIECE = 1 << 20
 _ERRORS = (zlib.error, lzma.LZMAError, OSError, EOFError, ValueError, RuntimeError)
 _STREAM_FAILURES = (*_ERRORS, zstandard.ZstdError)
@@ -52,7 +52,7 @@ class Outcome:
     """`consumed` bytes of input gave `produced` bytes.
 
     For FAILED the damage lies in the `consumed` bytes; they end less than 256 bytes
-    behind the place where the decompressor stumbled.
+    after the place where the decompressor failed.
     """
 
     end: End
@@ -73,7 +73,7 @@ class Decoder(Protocol):
 
 
 class _Zlib:
-    """`zlib` with the face of a Decoder."""
+    """`zlib` as a Decoder."""
 
     needs_input = True
 
@@ -91,13 +91,13 @@ class _Zlib:
     def decompress(self, data: bytes, max_length: int = -1) -> bytes:
         tail = self._inner.unconsumed_tail
         piece = self._inner.decompress(tail + data if tail else data, max(max_length, 0))
-        # A full piece may leave more behind even when all input is taken.
+        # After a full piece more may be waiting, even when all input is taken.
         self.needs_input = not self._inner.unconsumed_tail
         return piece
 
 
 class _Zstd:
-    """`zstandard` with the face of a Decoder.
+    """`zstandard` as a Decoder.
 
     It knows no bound for one step's output, but a block of four bytes gives at most 128 KiB, so
     that the 256 bytes of a step give at most 8 MiB.
@@ -166,7 +166,7 @@ def drive(decoder: Decoder, contents: bytes, at: int, budget: Budget, weight: in
         return Outcome(End.LIMIT, fed - at, produced)
     except _STREAM_FAILURES as error:
         # A later block may ask for more than the first. CPython gives liblzma's status as text
-        # alone; the tests hold it against the real library.
+        # alone; the tests compare it with the real library.
         if isinstance(error, lzma.LZMAError) and "emory usage limit" in str(error):
             return Outcome(End.LIMIT, fed - at, produced)
         return Outcome(End.FAILED, fed - at, produced)
@@ -222,7 +222,7 @@ def _unpack_lzo(packed: bytes, limit: int) -> bytes:
                 distance += 16383 + ((code & 8) << 11)
                 if distance == 16384:
                     if at != len(packed) or length != 3:
-                        raise LzoError("ends before its input does")
+                        raise LzoError("ends before its input")
                     return bytes(out)
         elif state == 0:
             length, at = _lzo_length(packed, at, code, 15)
@@ -252,7 +252,7 @@ def _unpack_lzo(packed: bytes, limit: int) -> bytes:
 
 
 def _lzo_length(packed: bytes, at: int, bits: int, most: int) -> tuple[int, int]:
-    """A length that may go on in further bytes, and the offset behind them."""
+    """A length that may continue in further bytes, and the offset after them."""
     if bits:
         return bits, at
     length = most
@@ -274,7 +274,7 @@ class BlockError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Unpacked:
-    """The contents, whether a checksum of theirs held, and how many bytes at the end of the
+    """The contents, whether a checksum of theirs is OK, and how many bytes at the end of the
     packed block no checksum looks at in full."""
 
     contents: bytes
