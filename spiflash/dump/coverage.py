@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.formats.search import runs_of
 from spiflash.spans import SECTOR, Span, merged
 from spiflash.text import counted
 
@@ -131,14 +132,11 @@ def islands(contents: bytes, findings: Iterable[Finding]) -> tuple[Island, ...]:
     for start, end in merged(claimed):
         free[max(start, 0) : end] = False
     sectors = np.logical_or.reduceat(free, np.arange(0, len(free), SECTOR))
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], sectors, [False])).astype(np.int8)))
     found = []
-    for first, last in edges.reshape(-1, 2).tolist()[:_MOST_ISLANDS]:
+    for first, last in runs_of(sectors)[:_MOST_ISLANDS]:
         start, end = first * SECTOR, min(last * SECTOR, len(contents))
-        counts = histogram(data[start:end], free[start:end])
-        shares = counts[counts > 0] / counts.sum()
-        entropy = abs(float(-(shares * np.log2(shares)).sum()))
-        found.append(Island(start, end - start, round(entropy, 1)))
+        bits = entropy(histogram(data[start:end], free[start:end]))
+        found.append(Island(start, end - start, round(bits, 1)))
     return tuple(found)
 
 
@@ -156,6 +154,12 @@ def histogram(
             part = part[chosen[low : low + _PIECE]]
         counts += np.bincount(part, minlength=256)
     return counts
+
+
+def entropy(counts: npt.NDArray[np.int64]) -> float:
+    """Bits a value, from 0 to 8 for bytes; `counts` says how often each value occurs."""
+    shares = counts[counts > 0] / counts.sum()
+    return abs(float((shares * np.log2(shares)).sum()))
 
 
 def levels(size: int, findings: Iterable[Finding]) -> npt.NDArray[np.uint8]:

@@ -25,7 +25,7 @@ from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.programs import find_banners, find_elf, find_kernels
 from spiflash.dump.formats.rom_file_systems import find_cpio, find_cramfs, find_erofs, find_romfs
 from spiflash.dump.formats.runs import find_blank, find_dense, find_zeros
-from spiflash.dump.formats.search import Budget, outside
+from spiflash.dump.formats.search import Budget, outside, runs_of
 from spiflash.dump.formats.squashfs import find_squashfs
 from spiflash.dump.formats.streams import find_streams
 from spiflash.dump.formats.ubi import find_ubi, find_ubifs
@@ -185,9 +185,7 @@ def _narrow(finding: Finding, verified: npt.NDArray[np.bool_], looking: Budget) 
 
 def _clear(marked: npt.NDArray[np.bool_], start: int, end: int) -> list[Span]:
     """The ranges within `start` to `end` that are not marked."""
-    free = np.concatenate(([False], ~marked[start:end], [False]))
-    edges = np.flatnonzero(np.diff(free.astype(np.int8))) + start
-    return [(first, last) for first, last in edges.reshape(-1, 2).tolist()]
+    return [(start + first, start + last) for first, last in runs_of(~marked[start:end])]
 
 
 def _with_parents(found: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -33,7 +33,7 @@ from spiflash.dump.finding import (
     Verdict,
 )
 from spiflash.dump.formats.devicetree import Node, Tree, device_tree, trees
-from spiflash.dump.formats.search import Budget, mended, near_places, outside, places
+from spiflash.dump.formats.search import Budget, mended, outside, places, places_or_near
 from spiflash.dump.secrets import masked
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
@@ -89,7 +89,7 @@ def find_legacy_images(contents: bytes, packed: Sequence[Span] = ()) -> Iterator
     """
     budget, mending = Budget(8 * len(contents)), Budget(_MOST_MENDED)
     done = 0
-    for at in outside(_candidates(contents), packed):
+    for at in outside(places_or_near(contents, _LEGACY_MAGIC), packed):
         if at < done or at + _LEGACY_HEADER.size > len(contents):
             continue
         raw = contents[at : at + _LEGACY_HEADER.size]
@@ -98,10 +98,6 @@ def find_legacy_images(contents: bytes, packed: Sequence[Span] = ()) -> Iterator
         if finding is not None:
             yield finding
             done = finding.end if finding.verdict is Verdict.VERIFIED else at + _LEGACY_HEADER.size
-
-
-def _candidates(contents: bytes) -> list[int]:
-    return sorted({*places(contents, _LEGACY_MAGIC), *near_places(contents, _LEGACY_MAGIC)})
 
 
 def _header_holds(raw: bytes) -> bool:

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 
 from spiflash.dump.checksums import crc, crc32
 from spiflash.dump.finding import FileSystemFacts, Finding, Verdict
-from spiflash.dump.formats.search import Budget, mended, near_places, outside, places
+from spiflash.dump.formats.search import Budget, mended, one_by_one, outside, places, places_or_near
 from spiflash.spans import Span
 from spiflash.text import readable
 
@@ -27,8 +27,7 @@ _GPT_HEADER = 92
 
 def find_mbr(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Boot sectors with a partition table whose entries are plausible and do not overlap."""
-    ends = (place - 510 for place in places(contents, _SIGNATURE))
-    for at in outside((at for at in ends if at >= 0 and at % _BLOCK == 0), packed):
+    for at in _boot_sectors(contents, packed):
         entries = [
             struct.unpack_from("<B3xB3xII", contents, at + 446 + 16 * index) for index in range(4)
         ]
@@ -63,8 +62,7 @@ def find_mbr(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
 def find_gpt(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Headers, and the tables that they point at where these are in the dump."""
     budget, mending = Budget(4 * len(contents)), Budget(500)
-    candidates = sorted({*places(contents, _GPT), *near_places(contents, _GPT)})
-    for at in outside(candidates, packed):
+    for at in outside(places_or_near(contents, _GPT), packed):
         raw = contents[at : at + _GPT_HEADER]
         header = raw if _gpt_holds(raw) else mended(raw, _gpt_holds, mending)
         if header is not None:
@@ -138,13 +136,9 @@ _METADATA_SUMS = 0x400
 def find_ext(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """ext2, ext3 and ext4 by a plausible superblock, 1 KiB after their start."""
     mending = Budget(20)
-    done = 0
     starts = (place - _SUPER - 56 for place in places(contents, b"\x53\xef"))
-    for at in outside((at for at in starts if at >= 0 and at % _BLOCK == 0), packed):
-        finding = _ext(contents, at, mending) if at >= done else None
-        if finding is not None:
-            yield finding
-            done = finding.end
+    aligned = (at for at in starts if at >= 0 and at % _BLOCK == 0)
+    return one_by_one(outside(aligned, packed), lambda at: _ext(contents, at, mending))
 
 
 def _ext(contents: bytes, at: int, mending: Budget) -> Finding | None:
@@ -221,13 +215,13 @@ def _ext_sum_holds(raw: bytes) -> bool:
 
 def find_fat(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """FAT12, FAT16 and FAT32 by a plausible boot sector."""
-    done = 0
-    starts = (place - 510 for place in places(contents, b"\x55\xaa"))
-    for at in outside((at for at in starts if at >= 0 and at % _BLOCK == 0), packed):
-        finding = _fat(contents, at) if at >= done else None
-        if finding is not None:
-            yield finding
-            done = finding.end
+    return one_by_one(_boot_sectors(contents, packed), lambda at: _fat(contents, at))
+
+
+def _boot_sectors(contents: bytes, packed: Sequence[Span]) -> Iterator[int]:
+    """Where 512 bytes end in the signature of a boot sector."""
+    starts = (place - 510 for place in places(contents, _SIGNATURE))
+    return outside((at for at in starts if at >= 0 and at % _BLOCK == 0), packed)
 
 
 def _fat(contents: bytes, at: int) -> Finding | None:

@@ -26,7 +26,7 @@ from spiflash.dump.finding import (
     Speaker,
     Verdict,
 )
-from spiflash.dump.formats.search import Budget, outside, places
+from spiflash.dump.formats.search import Budget, one_by_one, outside, places
 from spiflash.spans import SECTOR, Span
 from spiflash.text import counted, readable
 
@@ -93,12 +93,8 @@ _NO_BITS = 8
 def find_elf(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Files whose headers are consistent and that end within the dump."""
     budget = Budget(200_000)
-    done = 0
-    for at in outside(places(contents, _ELF_MAGIC), packed):
-        finding = _read_elf(contents, at, budget) if at >= done else None
-        if finding is not None:
-            yield finding
-            done = finding.end
+    starts = outside(places(contents, _ELF_MAGIC), packed)
+    return one_by_one(starts, lambda at: _read_elf(contents, at, budget))
 
 
 def _read_elf(contents: bytes, at: int, budget: Budget) -> Finding | None:

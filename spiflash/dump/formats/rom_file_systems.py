@@ -26,7 +26,7 @@ import numpy as np
 
 from spiflash.dump.checksums import crc, crc32
 from spiflash.dump.finding import FileSystemFacts, Finding, Verdict
-from spiflash.dump.formats.search import Budget, near_places, outside, places
+from spiflash.dump.formats.search import Budget, one_by_one, outside, places, places_or_near
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
 
@@ -40,14 +40,8 @@ _CRAMFS_ROOM = 512
 def find_cramfs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """File systems with the signature and the magic number, one of which may have a wrong bit."""
     budget = Budget(8 * len(contents))
-    near = near_places(contents, _CRAMFS_SIGNATURE)
-    signed = sorted({*places(contents, _CRAMFS_SIGNATURE), *near})
-    done = 0
-    for at in outside((place - 16 for place in signed if place >= 16), packed):
-        finding = _read_cramfs(contents, at, budget) if at >= done else None
-        if finding is not None:
-            yield finding
-            done = finding.end
+    signed = (place - 16 for place in places_or_near(contents, _CRAMFS_SIGNATURE) if place >= 16)
+    return one_by_one(outside(signed, packed), lambda at: _read_cramfs(contents, at, budget))
 
 
 def _read_cramfs(contents: bytes, at: int, budget: Budget) -> Finding | None:
@@ -141,13 +135,8 @@ _ROMFS_MOST_FILES = 20_000
 def find_romfs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """File systems whose first sum is OK; DAMAGED where it fails and the rest is plausible."""
     budget = Budget(100_000)
-    candidates = sorted({*places(contents, _ROMFS_MAGIC), *near_places(contents, _ROMFS_MAGIC)})
-    done = 0
-    for at in outside(candidates, packed):
-        finding = _read_romfs(contents, at, budget) if at >= done else None
-        if finding is not None:
-            yield finding
-            done = finding.end
+    starts = outside(places_or_near(contents, _ROMFS_MAGIC), packed)
+    return one_by_one(starts, lambda at: _read_romfs(contents, at, budget))
 
 
 def _adds_up(raw: bytes) -> bool:
@@ -238,13 +227,9 @@ _EROFS_COMPRESSED = 3  # zero padding or configured compression, in the incompat
 
 def find_erofs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Superblocks whose checksum is OK, or that are plausible without one."""
-    done = 0
     budget = Budget(16 << 20)  # bytes under sums: a block is 64 KiB at most
-    for at in outside((place - _EROFS_SUPER for place in places(contents, _EROFS_MAGIC)), packed):
-        finding = _read_erofs(contents, at, budget) if at >= done else None
-        if finding is not None:
-            yield finding
-            done = finding.end
+    starts = outside((place - _EROFS_SUPER for place in places(contents, _EROFS_MAGIC)), packed)
+    return one_by_one(starts, lambda at: _read_erofs(contents, at, budget))
 
 
 def _read_erofs(contents: bytes, at: int, budget: Budget) -> Finding | None:
@@ -315,13 +300,9 @@ _CPIO_FEWEST = 3
 
 def find_cpio(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Archives from their first header to the trailer."""
-    done = 0
     budget = Budget(200_000)  # entries
-    for at in outside(places(contents, b"07070"), packed):
-        finding = _read_cpio(contents, at, budget) if at >= done else None
-        if finding is not None:
-            yield finding
-            done = finding.end
+    starts = outside(places(contents, b"07070"), packed)
+    return one_by_one(starts, lambda at: _read_cpio(contents, at, budget))
 
 
 def _read_cpio(contents: bytes, start: int, budget: Budget) -> Finding | None:

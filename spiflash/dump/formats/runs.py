@@ -7,7 +7,9 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from spiflash.dump.coverage import entropy, histogram
 from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.formats.search import runs_of
 from spiflash.spans import SECTOR, Span, merged
 
 
@@ -16,8 +18,7 @@ def find_blank(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding
     sectors = len(contents) // SECTOR
     data = np.frombuffer(contents, dtype=np.uint8, count=sectors * SECTOR)
     blank = (data.reshape(sectors, SECTOR) == 0xFF).all(axis=1)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], blank, [False])).astype(np.int8)))
-    for first, last in edges.reshape(-1, 2).tolist():
+    for first, last in runs_of(blank):
         yield Finding(
             first * SECTOR,
             (last - first) * SECTOR,
@@ -47,7 +48,7 @@ def find_dense(contents: bytes, claimed: Sequence[Span] = ()) -> Iterator[Findin
     free = _free(len(data), claimed)
     dense = np.zeros(len(data), dtype=bool)
     chosen = np.flatnonzero(free)
-    dense[chosen] = [_entropy(data[index]) > _DENSE for index in chosen]
+    dense[chosen] = [entropy(histogram(data[index])) > _DENSE for index in chosen]
     for start, end in _runs(dense, claimed):
         if end - start >= _LEAST_DENSE:
             said = f"entropy above {_DENSE} bits a byte in every sector: compressed or encrypted"
@@ -73,12 +74,5 @@ def _free(count: int, claimed: Sequence[Span]) -> npt.NDArray[np.bool_]:
 
 def _runs(chosen: npt.NDArray[np.bool_], claimed: Sequence[Span]) -> Iterator[Span]:
     chosen = chosen & _free(len(chosen), claimed)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], chosen, [False])).astype(np.int8)))
-    for first, last in edges.reshape(-1, 2).tolist():
+    for first, last in runs_of(chosen):
         yield first * SECTOR, last * SECTOR
-
-
-def _entropy(sector: npt.NDArray[np.uint8]) -> float:
-    counts = np.bincount(sector, minlength=256)
-    shares = counts[counts > 0] / len(sector)
-    return float(-(shares * np.log2(shares)).sum())

@@ -10,6 +10,10 @@ import bisect
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
+import numpy as np
+import numpy.typing as npt
+
+from spiflash.dump.finding import Finding
 from spiflash.spans import Span
 
 
@@ -56,6 +60,11 @@ def near_places(contents: bytes, magic: bytes) -> list[int]:
     return sorted(found)
 
 
+def places_or_near(contents: bytes, magic: bytes) -> list[int]:
+    """Rising offsets where `magic` is, with one bit wrong at the most."""
+    return sorted({*places(contents, magic), *near_places(contents, magic)})
+
+
 def mended(raw: bytes, good: Callable[[bytes], bool], budget: Budget) -> bytes | None:
     """`raw` with the one bit flipped that makes it `good`, or None where no single bit does.
 
@@ -80,3 +89,19 @@ def outside(offsets: Iterable[int], packed: Sequence[Span]) -> Iterator[int]:
         index = bisect.bisect_right(starts, at) - 1
         if index < 0 or at >= packed[index][1]:
             yield at
+
+
+def one_by_one(offsets: Iterable[int], read: Callable[[int], Finding | None]) -> Iterator[Finding]:
+    """What `read` recognises at rising `offsets`; nothing that starts within the one before."""
+    done = 0
+    for at in offsets:
+        finding = read(at) if at >= done else None
+        if finding is not None:
+            yield finding
+            done = finding.end
+
+
+def runs_of(marked: npt.NDArray[np.bool_]) -> list[Span]:
+    """The runs of True in `marked`: (first index, index after the last)."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], marked, [False])).astype(np.int8)))
+    return [(first, last) for first, last in edges.reshape(-1, 2).tolist()]

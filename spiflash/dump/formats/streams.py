@@ -23,7 +23,7 @@ import zstandard
 from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, StreamFacts, Verdict
 from spiflash.dump.formats import unpack
-from spiflash.dump.formats.search import Budget, mended, near_places, outside, places
+from spiflash.dump.formats.search import Budget, mended, near_places, one_by_one, outside, places
 from spiflash.dump.formats.unpack import Decoder, End, Outcome
 from spiflash.spans import Span
 from spiflash.text import counted
@@ -409,12 +409,8 @@ def _broken_heads(contents: bytes, packed: Sequence[Span]) -> Iterator[Finding]:
 def _older_lz4(contents: bytes, packed: Sequence[Span], budget: Budget) -> Iterator[Finding]:
     """Streams in the form that kernels are packed in, whose first block unpacks: a magic number,
     then blocks of 8 MiB of contents each but the last, with their packed sizes before them."""
-    done = 0
-    for at in outside(places(contents, _LZ4_OLDER), packed):
-        finding = _older(contents, at, budget) if at >= done else None
-        if finding is not None:
-            yield finding
-            done = finding.end
+    starts = outside(places(contents, _LZ4_OLDER), packed)
+    return one_by_one(starts, lambda at: _older(contents, at, budget))
 
 
 def _older(contents: bytes, at: int, budget: Budget) -> Finding | None:

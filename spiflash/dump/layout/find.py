@@ -19,11 +19,13 @@ from spiflash.dump.layout.partitions import (
     find_mtdparts,
     flash_partitions,
     layout_of,
+    unused_name,
 )
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.spans import SECTOR
 from spiflash.text import readable
 
+_MOST_TREES = 64
 _TOGETHER = 256 << 10
 """Bytes of blank flash that may lie between two pieces of one file system: a log-structured
 one leaves erase blocks blank."""
@@ -68,7 +70,7 @@ def suggested(findings: Sequence[Finding], size: int) -> Layout:
         name, role = _NAMES[kind]
         if kernel:
             name, role = "kernel", Role.KERNEL
-        regions.append(Region(_numbered(name, taken), low, high - low, role))
+        regions.append(Region(unused_name(name, taken), low, high - low, role))
     first = regions[0].start if regions else size
     words = [each.end for each in findings if _speaks(each) and each.end <= first]
     if words:
@@ -105,17 +107,6 @@ def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, bool]]:
         kernel = isinstance(facts, ImageFacts) and facts.holds is Holds.KERNEL
         pieces.append((finding.start, finding.end, finding.kind, kernel))
     return pieces
-
-
-def _numbered(name: str, taken: set[str]) -> str:
-    chosen, number = name, 2
-    while chosen in taken:
-        chosen, number = f"{name}-{number}", number + 1
-    taken.add(chosen)
-    return chosen
-
-
-_MOST_TREES = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,22 +222,9 @@ def _trees(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
     return found
 
 
-_BY_KIND = {
-    "environment": Role.ENVIRONMENT,
-    "devicetree": Role.TREE,
-    "squashfs": Role.ROOT,
-    "cramfs": Role.ROOT,
-    "erofs": Role.ROOT,
-    "cpio": Role.ROOT,
-    "romfs": Role.ROOT,
+_BY_KIND = {kind: role for kind, (_, role) in _NAMES.items()} | {
     "uboot-image": Role.KERNEL,
     "fit": Role.KERNEL,
-    "kernel": Role.KERNEL,
-    "jffs2": Role.DATA,
-    "ubi": Role.DATA,
-    "ubifs": Role.DATA,
-    "ext": Role.DATA,
-    "fat": Role.DATA,
 }
 
 

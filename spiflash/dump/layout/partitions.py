@@ -157,7 +157,7 @@ def layout_of(partitions: Iterable[Partition], size: int, source: str) -> Layout
         start, end = max(partition.start, 0), min(partition.end, size)
         if start >= end:
             continue
-        name = _unused(_UNFIT.sub("_", partition.name)[:48] or "unnamed", taken)
+        name = unused_name(_UNFIT.sub("_", partition.name)[:48] or "unnamed", taken)
         role, keep = role_of(name)
         region = Region(name, start, end - start, role, keep)
         overlaps = any(each.start < end and start < each.end for each in regions)
@@ -170,7 +170,8 @@ def layout_of(partitions: Iterable[Partition], size: int, source: str) -> Layout
     )
 
 
-def _unused(name: str, taken: set[str]) -> str:
+def unused_name(name: str, taken: set[str]) -> str:
+    """`name`, with a number where it is in `taken`; it is added there."""
     chosen, number = name, 2
     while chosen in taken:
         chosen, number = f"{name}-{number}", number + 1
