@@ -1,4 +1,4 @@
-"""How two dumps differ, and what their own contents say of it: checksums, own items, variables."""
+"""How two dumps differ, and what their contents say of it: checksums, own items, variables."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def compare(
 
     `layout` is that of A; None takes what A states itself. `unsure` are addresses of 4 KiB
     sectors of B that no reading settled; they count as neither equal nor different. Both are
-    surveyed where they differ: what their checksums say of a difference belongs to it.
+    surveyed where they differ, so that each difference comes with what their checksums say.
     """
     return _compared(before, after, layout, frozenset(unsure), show_secrets)
 
@@ -108,7 +108,7 @@ def _findings(
     before: bytes, after: bytes, differing_sectors: int
 ) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
     """Everything recognised in both where a part of them differs; of dumps that have little in
-    common only environments and device trees, which is far quicker."""
+    common only environments and device trees, which takes far less time."""
     if before == after:
         found = (*find_environments(before), *find_device_trees(before))
         return found, found
@@ -123,7 +123,7 @@ def _findings(
 def _own(
     contents: bytes, findings: Sequence[Finding], layout: Layout | None, show_secrets: bool
 ) -> tuple[OwnItem, ...]:
-    """Own items; without a stated layout by the whole flash as one gap."""
+    """Own items; without a stated layout the whole flash counts as one gap."""
     if not contents:
         return ()
     if layout is None or layout.size != len(contents):
@@ -140,7 +140,7 @@ def _stated(contents: bytes, findings: Sequence[Finding]) -> Layout | None:
 def _in_one_way(found: Sequence[Difference]) -> Iterable[str]:
     ways = {each.how for each in found}
     if len(ways) == 1 and len(found) > 0:
-        yield f"Everything that differs does so in one way: {ways.pop().value}."
+        yield f"All differences are of one kind: {ways.pop().value}."
 
 
 def _by_region(
@@ -235,7 +235,7 @@ def own_changes(first: Sequence[OwnItem], second: Sequence[OwnItem]) -> tuple[Ow
 def moves(
     before: bytes, after: bytes, first: Sequence[Finding], second: Sequence[Finding]
 ) -> tuple[Moved, ...]:
-    """Items with a checksum that A holds at one place and B, not A, at another."""
+    """Items with a checksum that A has at one address and B, but not A, at another."""
     return tuple(_moves(before, after, first, second))[:_MOST]
 
 
@@ -289,7 +289,7 @@ def changed_variables(
     found_after: Sequence[Finding],
     show_secrets: bool,
 ) -> tuple[VariableChange, ...]:
-    """What changed in each environment; two belong together when they begin at one address, or
+    """What changed in each environment; two are compared when they begin at the same address, or
     when each dump has only one."""
     first = [each for each in environments(found_before) if each.saved]
     second = [each for each in environments(found_after) if each.saved]
@@ -314,7 +314,7 @@ def _changes(a: Environment, b: Environment, hide: Masker) -> Iterator[VariableC
     before = {variable.name: variable.value for variable in a.variables}
     after = {variable.name: variable.value for variable in b.variables}
     for name in dict.fromkeys((*before, *after)):
-        # Compared in full: masked, a changed passphrase would look the same.
+        # Compared unmasked: once masked, a changed passphrase looks the same.
         if before.get(name) != after.get(name):
             shown = readable(name)
             yield VariableChange(

@@ -1,6 +1,6 @@
-"""Where two dumps differ and how: sector by sector, and as wholes.
+"""Where two dumps differ and how: sector by sector, and as a whole.
 
-A likely relation is looked for in a sample and then proven or dropped on everything.
+A likely relation is looked for in a sample, then confirmed or dropped on all bytes.
 """
 
 from __future__ import annotations
@@ -13,15 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spiflash.spans import SECTOR
+from spiflash.text import counted
 
 
 class How(enum.Enum):
-    """How the bytes of B came from those of A. Chosen in this order: the first that holds."""
+    """How the bytes of B came from those of A: the first of these that is true."""
 
     ERASED = "erased"  # B is FFh throughout
     WRITTEN = "written"  # A is FFh throughout
-    CLEARED = "only bits cleared"  # 1 became 0, never 0 1: programmed without erasing
-    SET = "only bits set"  # 0 became 1, never 1 0: an erase that was interrupted, or bad contact
+    CLEARED = "only bits cleared"  # 1 became 0, but no 0 became 1: programmed without erasing
+    SET = "only bits set"  # 0 became 1, but no 1 became 0: an interrupted erase, or bad contact
     SWAPPED_16 = "bytes swapped in pairs"
     SWAPPED_32 = "bytes swapped in fours"
     SHIFTED = "shifted"
@@ -30,7 +31,7 @@ class How(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """Sectors from `start` to `end` (bytes, end excluded) that differ in one and the same way.
+    """Sectors from `start` to `end` (bytes, end excluded) that differ in the same way.
 
     `bytes_differing` counts bytes; `shift` is how many bytes later B holds what A holds here
     (negative: earlier).
@@ -78,7 +79,7 @@ class Says(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class ByteChange:
-    """One byte that differs: both values, and what each side's own checksums say of it."""
+    """One byte that differs: both values, and what the checksums of each side say of it."""
 
     at: int
     before: int
@@ -88,15 +89,15 @@ class ByteChange:
 
     @property
     def bit(self) -> int | None:
-        """The number of the bit, 0 to 7, where it is the only one that differs."""
+        """The number of the bit, 0 to 7, where only one differs; else None."""
         wrong = self.before ^ self.after
         return wrong.bit_length() - 1 if wrong.bit_count() == 1 else None
 
 
 @dataclass(frozen=True, slots=True)
 class OwnChange:
-    """An address or serial number of a board at `at`: `before` or `after` is None where the
-    other side has it alone."""
+    """An address or serial number of a board at `at`: `before` or `after` is None where
+    only the other side has it."""
 
     at: int
     kind: str
@@ -107,7 +108,7 @@ class OwnChange:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """An item that stands elsewhere in B, byte for byte or with the same variables."""
+    """An item at another address in B: the same bytes, or an environment of the same variables."""
 
     title: str
     before: int
@@ -116,12 +117,12 @@ class Moved:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """A and B beside each other, over the bytes that both have.
+    """A compared with B, over the bytes that both have.
 
-    `relations` say in sentences what holds of the two as wholes ("B is A with its bytes swapped
+    `relations` say in sentences how the two are related as a whole ("B is A with the bytes swapped
     in pairs"). `unsure` are (start, end) ranges of B that no reading settled. `single` are
-    bytes where few of a sector differ; `own` what names another board; `moved` what stands
-    elsewhere.
+    bytes where few of a sector differ; `own` what belongs to another board; `moved` what
+    is at another address.
     """
 
     size_before: int
@@ -147,11 +148,11 @@ Bytes = NDArray[np.uint8]
 _ANCHOR = 48
 _ANCHORS = 6
 _FAR = 4
-"""Anchors that are looked for anywhere in the dump; a search through 16 MiB takes some
+"""Anchors that are searched for in the whole dump; a search through 16 MiB takes some
 milliseconds."""
 
 _LEAST_VALUES = 12
-"""Different byte values that make an anchor worth looking for."""
+"""Different byte values that an anchor needs to be searched for."""
 
 
 def array(contents: bytes) -> Bytes:
@@ -160,14 +161,14 @@ def array(contents: bytes) -> Bytes:
 
 
 def swapped(contents: bytes, width: int) -> bytes:
-    """Bytes in reverse order within each group of `width`; what is left at the end stays."""
+    """Bytes in reverse order within each group of `width`; a rest at the end stays as it is."""
     whole = len(contents) // width * width
     body = array(contents)[:whole].reshape(-1, width)[:, ::-1].tobytes()
     return body + contents[whole:]
 
 
 def by_length(before: bytes, after: bytes) -> Iterator[str]:
-    """How a shorter and a longer dump belong together."""
+    """How a shorter and a longer dump are related."""
     if len(before) == len(after):
         return
     short, long = sorted((("A", before), ("B", after)), key=lambda each: len(each[1]))
@@ -175,21 +176,21 @@ def by_length(before: bytes, after: bytes) -> Iterator[str]:
     other, whole = long
     more = len(whole) - len(part)
     if not whole.startswith(part):
-        yield f"{other} has {more} bytes more than {name}."
+        yield f"{other} is {counted(more, 'byte')} longer than {name}."
         return
     tail = whole[len(part) :]
     if tail.count(0xFF) == more:
         yield (
-            f"{other} is {name} and {more} blank bytes behind: cut to {name}'s length, or read "
-            "from a bigger chip."
+            f"{other} is {name} with {counted(more, 'blank byte')} added at the end: {name} was "
+            f"cut to its length, or {other} was read from a larger chip."
         )
     elif len(whole) % len(part) == 0 and whole == part * (len(whole) // len(part)):
         yield (
-            f"{other} is {name} {len(whole) // len(part)} times over: a chip of {len(part)} bytes "
-            "that was read with too large a size."
+            f"{other} is {name} repeated {len(whole) // len(part)} times: a chip of "
+            f"{counted(len(part), 'byte')} was read with too large a size."
         )
     else:
-        yield f"{name} is the first {len(part)} bytes of {other}: one is cut off."
+        yield f"{name} is the first {counted(len(part), 'byte')} of {other}: {name} is cut off."
 
 
 def by_order(before: bytes, after: bytes) -> Iterator[str]:
@@ -218,7 +219,7 @@ def _sample(before: bytes, after: bytes) -> int:
 
 
 def find_shifts(before: bytes, after: bytes, places: NDArray[np.intp]) -> tuple[int, ...]:
-    """By how many bytes later (negative: earlier) B holds what A holds in differing sectors.
+    """By how many bytes later (negative: earlier) B has what A has in differing sectors.
 
     `places` are the numbers of the sectors that differ. The most frequent shifts first.
     """
@@ -236,7 +237,7 @@ def find_shifts(before: bytes, after: bytes, places: NDArray[np.intp]) -> tuple[
 
 
 def _anchors(before: bytes, places: NDArray[np.intp]) -> Iterator[tuple[int, bytes]]:
-    """Telling pieces of A, spread over the sectors that differ."""
+    """Distinctive pieces of A, spread over the sectors that differ."""
     count = 0
     step = max(len(places) // (4 * _ANCHORS), 1)
     for place in places[::step].tolist():
@@ -251,18 +252,19 @@ def _anchors(before: bytes, places: NDArray[np.intp]) -> Iterator[tuple[int, byt
 
 
 def shift_relation(before: bytes, after: bytes, shifts: tuple[int, ...]) -> Iterator[str]:
-    """B is A moved as a whole: what both hold is equal once moved."""
+    """B is A moved as a whole: once moved back, the bytes that both have are equal."""
     for shift in shifts:
         moved, rest = (after[shift:], before) if shift > 0 else (after, before[-shift:])
         length = min(len(moved), len(rest))
         if length * 2 > len(before) and moved[:length] == rest[:length]:
             where = "later" if shift > 0 else "earlier"
-            yield f"B holds what A holds, {abs(shift)} bytes {where} from beginning to end."
+            by = counted(abs(shift), "byte")
+            yield f"B has the contents of A, {by} {where}, from beginning to end."
             return
 
 
 _MOST_BY_HAND = 4096
-"""Sectors for which swaps and shifts are tried: all of a 16 MiB chip."""
+"""Sectors for which swaps and shifts are tried: as many as a 16 MiB chip has."""
 
 
 def differing(before: bytes, after: bytes) -> NDArray[np.intp]:
@@ -281,7 +283,7 @@ def differing(before: bytes, after: bytes) -> NDArray[np.intp]:
 def differences(
     before: bytes, after: bytes, places: NDArray[np.intp], shifts: tuple[int, ...]
 ) -> tuple[Difference, ...]:
-    """What happened in the sectors `places`, neighbours with the same answer in one piece."""
+    """How the sectors `places` differ; neighbours that differ in the same way are one."""
     length = min(len(before), len(after))
     found: list[Difference] = []
     tries = 0
@@ -327,8 +329,8 @@ def _by_place(
 
 
 def _shifted(before: bytes, after: bytes, start: int, end: int, shift: int) -> bool:
-    """Whether B here is what A holds `shift` bytes before. The sector in which the move begins
-    is partly unmoved: it counts from there on."""
+    """Whether B here is what A has `shift` bytes earlier. The sector in which a move begins is
+    moved only in part and does not count."""
     source = start - shift
     if source < 0 or end - shift > len(before):
         return False

@@ -25,9 +25,9 @@ class Version:
 
 @dataclass(frozen=True, slots=True)
 class Environment:
-    """Variables in the order in which they stand, from address `at`.
+    """The variables of one environment in their order, from address `at`.
 
-    `origin` says in words which environment it is; `checksum_ok` whether its checksum holds;
+    `origin` says in words which environment it is; `checksum_ok` whether its checksum is OK;
     `command` what the boot command does, its `run`s followed; `addresses` the variables that
     name places in memory or flash.
     """
@@ -46,7 +46,7 @@ class Load:
     """A file that the boot loader asks for.
 
     `medium` in words ("SD card", "network", "USB", …); `command` is the command that loads it;
-    `at` where the script stands.
+    `at` is the address of the script.
     """
 
     file: str
@@ -57,8 +57,8 @@ class Load:
 
 @dataclass(frozen=True, slots=True)
 class Write:
-    """What a script writes to; `script` is the variable or image that it is, `at` where its text
-    stands."""
+    """What a script writes to; `script` names the variable or image that holds it, `at` is the
+    address of its text."""
 
     script: str
     at: int
@@ -67,7 +67,7 @@ class Write:
 
 @dataclass(frozen=True, slots=True)
 class Console:
-    """A console, its speed in baud (0 where it is not stated) and what says so."""
+    """A console, its speed in baud (0 where it is not stated) and what states it."""
 
     device: str
     speed: int
@@ -94,7 +94,7 @@ def hints(
 ) -> Hints:
     """What `contents` say about how the board starts.
 
-    Only text that lies uncompressed in the dump is seen. Secrets are masked unless
+    Only text that is not compressed is seen. Secrets are masked unless
     `show_secrets`, by `hide` where that is given. All strings are untrusted, but printable and
     bounded in length.
     """
@@ -184,7 +184,7 @@ def _scripts(
 ) -> Iterator[_Script]:
     """Every variable of the environments, then every script image: those run with the variables
     of the first environment."""
-    # Filled in from what may be shown, or a token in a URL would slip through.
+    # Filled in from masked values, or a token in a URL would be shown.
     safe = [{name: hide.named(name, value) for name, value in space.items()} for space in spaces]
     for block, space in zip(found, safe, strict=True):
         for variable in block.variables:
@@ -201,8 +201,8 @@ def _scripts(
 
 
 def _steps(scripts: Iterable[_Script]) -> tuple[list[Load], list[Write]]:
-    """What the scripts load and write; names of files come from here alone, because what else
-    looks like one may be part of a message."""
+    """What the scripts load and write; names of files come only from here: elsewhere what looks
+    like one may be part of a message."""
     loads: list[Load] = []
     writes: list[Write] = []
     left = _MOST_COMMANDS

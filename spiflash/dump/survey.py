@@ -1,8 +1,8 @@
 """Everything that is recognised in a dump: the formats looked for, and what they say together.
 
 A format is a pure function from the contents of a dump to its findings; all are listed here. Two
-rules bind each: work stays proportional to the size of the dump whatever the dump claims, and
-VERIFIED is said only of bytes that a checksum covers. The second argument of a search holds the
+rules apply to each: the work stays proportional to the size of the dump whatever the dump claims,
+and only bytes that a checksum covers are VERIFIED. The second argument of a search holds the
 ranges, sorted and without overlap, in which it need not look.
 """
 
@@ -75,7 +75,7 @@ IN_PIECES = frozenset({"jffs2", "ubi", "ubifs", "banner", "blank", "default-envi
 
 
 MOST = 4000
-"""Findings kept of one format; a dump that claims more holds no such number of items."""
+"""Findings kept of one format; real dumps have fewer."""
 
 _MOST_SPANS = 200
 
@@ -90,7 +90,7 @@ def survey(contents: bytes) -> tuple[Finding, ...]:
     found: list[Finding] = []
     packed: list[Span] = []
     for search in (*FILE_SYSTEMS, *FORMATS):
-        # These file systems hold files in pieces: a header inside is not followed by its data.
+        # These file systems store files in pieces: the data of a file does not follow its header.
         fresh = itertools.islice(search(contents, packed), MOST)
         found += [each for each in fresh if not _inside(each, packed)]
         if search in FILE_SYSTEMS:
@@ -103,21 +103,21 @@ def survey(contents: bytes) -> tuple[Finding, ...]:
 
 
 def _inside(finding: Finding, packed: Sequence[Span]) -> bool:
-    """Whether an item that needs its bytes in one piece starts in a file system of pieces."""
+    """Whether an item that needs its bytes in one piece starts within such a file system."""
     return finding.kind not in IN_PIECES and not any(True for _ in outside([finding.start], packed))
 
 
 _UNPACKED = frozenset({"gzip", "xz", "lzma", "bzip2", "zstd", "lz4", "squashfs"})
-"""Kinds whose checksums are over what comes out of unpacking."""
+"""Kinds whose checksums are over the unpacked contents."""
 
 
 def _weighed(found: Sequence[Finding], size: int) -> list[Finding]:
-    """Every finding with its proof; where one checksum holds and another fails, the bytes are
-    proven only if the one that holds is over the bytes as they stand.
+    """Every finding with its proof; where one checksum is OK and another fails, the bytes are
+    proven only if the one that is OK is over the stored bytes.
 
-    The sum over a whole image fails; a file inside has a CRC of its own bytes that holds: then
-    the damage is elsewhere in the image. A stream inside that unpacks to the right contents
-    says nothing of the kind: it is no longer called proven.
+    Say the checksum over a whole image fails. Where a file inside has a CRC over its own bytes
+    that is OK, the damage is elsewhere in the image. A stream inside that unpacks to the right
+    contents does not show that, and is no longer called proven.
     """
     found = [_with_proof(each) for each in found]
     broken = [each for each in found if each.verdict is Verdict.DAMAGED]
@@ -152,7 +152,7 @@ def _with_proof(finding: Finding) -> Finding:
 
 
 def _cleared(finding: Finding, broken: Sequence[Span]) -> Finding:
-    """What unpacks well, but lies in a range whose own checksum fails."""
+    """What unpacks well, but is in a range whose own checksum fails."""
     if finding.proof is not Proof.UNPACKED:
         return finding
     index = bisect.bisect_left(broken, finding.start, key=lambda span: span[1])
@@ -161,22 +161,22 @@ def _cleared(finding: Finding, broken: Sequence[Span]) -> Finding:
     return dataclasses.replace(
         finding,
         verdict=Verdict.CONSISTENT,
-        checks=(*finding.checks, "but a checksum over the bytes around it fails"),
+        checks=(*finding.checks, "but a checksum over a larger range fails"),
         uncovered=(),
         proof=None,
     )
 
 
 def _narrow(finding: Finding, verified: npt.NDArray[np.bool_], looking: Budget) -> Finding:
-    """Damage reduced to what other checksums do not vouch for, as long as `looking` lasts:
-    hostile contents hold thousands of items that overlap."""
+    """Damage reduced to what other checksums do not prove, as long as `looking` lasts: hostile
+    contents have thousands of items that overlap."""
     known = finding.damage or ((finding.start, finding.end),)
     if len(known) > _MOST_SPANS or not looking.spend(sum(end - start for start, end in known)):
         return finding
     spans = [span for start, end in known for span in _clear(verified, start, end)]
     if not spans or len(spans) > _MOST_SPANS or tuple(spans) == known:
         return finding
-    # What others vouch for is uncovered here: this item's own checksum failed.
+    # What other checksums prove is uncovered here: this item's own checksum failed.
     rest = without(known, spans)
     return dataclasses.replace(
         finding, damage=tuple(spans), uncovered=tuple(merged([*finding.uncovered, *rest]))
@@ -198,7 +198,7 @@ def _with_parents(found: Sequence[Finding]) -> tuple[Finding, ...]:
         proof = each.proof
         around = result[open_[-1]] if open_ else None
         if proof is not None and around is not None and around.proof is not None:
-            # The strongest sum over the whole of it is what it is proven by.
+            # It is proven by the strongest checksum over the whole of it.
             proof = max(proof, around.proof) if _covers(around, each) else proof
         result.append(dataclasses.replace(each, parent=open_[-1] if open_ else None, proof=proof))
         open_.append(index)

@@ -20,8 +20,8 @@ from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.formats.squashfs import superblocks
 from spiflash.text import counted
 
-_LEAST = 4096  # below one sector, a constant or repeating dump says nothing
-_FEWEST_VALUES = 16  # a nearly blank chip has constant bits because it holds next to nothing
+_LEAST = 4096  # bytes: in less than a sector, constant or repeating contents mean nothing
+_FEWEST_VALUES = 16  # a nearly blank chip has constant bits because it holds almost nothing
 _OFF = 512
 _FEWEST_FEEDS = 64
 _WORDS = (
@@ -29,7 +29,7 @@ _WORDS = (
     ("kernel version string", re.compile(rb"Linux version \d{1,2}\.\d")),
     ("boot variables", re.compile(rb"\0(?:bootcmd|bootargs|bootdelay)=")),
 )
-_WRAP = 64 << 10  # a repetition from here on is a matter of address bits, below it of the bus
+_WRAP = 64 << 10  # bytes: a longer period is due to address bits, a shorter one to the bus
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class Symptom:
 
 
 def symptoms(contents: bytes) -> tuple[Symptom, ...]:
-    """What looks wrong about `contents` as a reading of a chip; nothing below one 4 KiB sector.
+    """What looks wrong with `contents` as a reading of a chip; nothing for less than one sector.
 
     Takes time proportional to the size of `contents`, whatever they are.
     """
@@ -58,7 +58,7 @@ def symptoms(contents: bytes) -> tuple[Symptom, ...]:
         return (_repeated(len(contents), repetition),)
     found = (*_by_size(contents), *_line_ends(contents), *_stuck_bits(contents))
     if _strong_kinds(contents):
-        return found  # in order as it stands
+        return found  # it reads correctly as it is
     return (*found, *_swapped(contents), *_shifted(contents))
 
 
@@ -67,21 +67,21 @@ def _constant(value: int) -> Symptom:
         return Symptom(
             "all-ones",
             "Every byte is FFh.",
-            "the chip is erased, or it does not drive the data line: clip not seated, MISO not "
-            "connected, chip without power, wrong chip select.",
+            "the chip is erased, or it does not drive the data line: the clip is not seated, MISO "
+            "is not connected, the chip has no power, or the chip select is wrong.",
         )
     if value == 0x00:
         return Symptom(
             "all-zeros",
             "Every byte is 00h.",
-            "MISO is held low: a short, a clip turned round, a chip without power, or the "
-            "board's processor on the same wires.",
+            "MISO is held low by a short circuit, a clip the wrong way round, a chip without "
+            "power, or the board's processor on the same wires.",
         )
     return Symptom(
         "all-same",
         f"Every byte is {value:02X}h.",
-        "the chip repeats one answer instead of its contents: the read command did not arrive "
-        "as such, or the adapter returned stale data.",
+        "the chip repeats one answer instead of its contents: the read command arrived "
+        "garbled, or the adapter returned old data.",
     )
 
 
@@ -110,14 +110,14 @@ def _repeated(size: int, period: int) -> Symptom:
     if period >= _WRAP:
         return Symptom(
             "wrapped",
-            f"The contents repeat every {period} bytes, {size // period} times.",
-            f"the chip holds only {period} bytes and address bits beyond are ignored: read with "
-            "the right size.",
+            f"The contents repeat every {counted(period, 'byte')}, {size // period:,} times.",
+            f"the chip holds only {counted(period, 'byte')} and ignores higher address bits: read "
+            "it with its real size.",
         )
     return Symptom(
         "short-period",
-        f"The contents repeat every {period} bytes from beginning to end.",
-        "addresses do not reach the chip as sent: MOSI or the clock makes bad contact, or the "
+        f"The contents repeat every {counted(period, 'byte')} from beginning to end.",
+        "addresses do not reach the chip as sent: MOSI or the clock has bad contact, or the "
         "address length (three or four bytes) is wrong.",
     )
 
@@ -134,9 +134,9 @@ def _stuck_bits(contents: bytes) -> Iterator[Symptom]:
             yield Symptom(
                 f"stuck-bit-{bit}",
                 f"Bit {bit} of every byte is {level}.",
-                "bits are lost between chip and adapter at a fixed place of each byte: a clock "
-                "edge too many or too few, a line stuck part of the time, or contents that are "
-                "plain text.",
+                "bits are lost between chip and adapter at a fixed position in each byte: there "
+                "is one clock edge too many or too few, or a line is stuck part of the time. "
+                "Plain text looks like this too.",
             )
 
 
@@ -149,8 +149,8 @@ def _by_size(contents: bytes) -> Iterator[Symptom]:
             more = "more" if off > 0 else "fewer"
             yield Symptom(
                 "odd-size",
-                f"The dump has {counted(abs(off), 'byte')} {more} than the {chip} of a chip.",
-                "bytes were added or lost on the way, and what lies after that place stands "
+                f"The dump has {counted(abs(off), 'byte')} {more} than a chip of {chip:,} bytes.",
+                "bytes were added or lost in a transfer, and everything after that place is "
                 "shifted: do not write it. Read again, or copy the file again in binary mode.",
             )
 
@@ -161,16 +161,16 @@ def _line_ends(contents: bytes) -> Iterator[Symptom]:
     feeds = contents.count(b"\n")
     pairs = contents.count(b"\r\n")
     expected = max(feeds, contents.count(b"\r")) / 256
-    text = "the file was copied as text, by FTP or through a mail: every byte after the first "
-    text += "change stands shifted. Do not write it; copy it again in binary mode."
+    text = "the file was copied as text, by FTP or by mail: every byte after the first change is "
+    text += "shifted. Do not write it; copy it again in binary mode."
     if feeds >= _FEWEST_FEEDS and pairs == feeds and len(set(contents[:65536])) > 100:
-        yield Symptom("cr-lf", f"Each of the {feeds} bytes 0Ah comes after a 0Dh.", text)
+        yield Symptom("cr-lf", f"Each of the {feeds:,} bytes 0Ah follows a 0Dh.", text)
     elif expected > 40 and pairs == 0 and len(contents) % _LEAST:
-        yield Symptom("lf-only", "No byte 0Ah comes after a 0Dh, as some would by chance.", text)
+        yield Symptom("lf-only", "No byte 0Ah follows a 0Dh; some should by chance.", text)
 
 
 def _swapped(contents: bytes) -> Iterator[Symptom]:
-    """Known formats that appear when bytes change places."""
+    """Known formats that appear when bytes are swapped back."""
     for width, words in ((2, "pairs"), (4, "groups of four")):
         whole = len(contents) // width * width
         data = np.frombuffer(contents, dtype=np.uint8, count=whole)
@@ -178,15 +178,15 @@ def _swapped(contents: bytes) -> Iterator[Symptom]:
         if kinds:
             yield Symptom(
                 f"bytes-swapped-{8 * width}",
-                f"The bytes stand swapped in {words}; put right, they give: {kinds}.",
-                "the file was made for a bus of that width or by a tool that reads words of the "
-                "other byte order. On the chip the order is another: do not write it as it is.",
+                f"The bytes are swapped in {words}; swapped back, they contain: {kinds}.",
+                "the file was made for a bus of that width, or by a tool that reads words in the "
+                "other byte order. The chip needs the original order: do not write this file.",
             )
             return
 
 
 def _shifted(contents: bytes) -> Iterator[Symptom]:
-    """Known formats that appear when every bit moves by one place."""
+    """Known formats that appear when every bit is moved by one position."""
     data = np.frombuffer(contents, dtype=np.uint8)
     ones = np.array([0xFF], dtype=np.uint8)
     before = np.concatenate((ones, data[:-1]))
@@ -197,9 +197,9 @@ def _shifted(contents: bytes) -> Iterator[Symptom]:
     if kinds:
         yield Symptom(
             "bit-lost",
-            f"Every bit comes one place too early; moved back, they give: {kinds}.",
-            "the first bit was lost: the adapter samples a clock too late, or a disturbance on "
-            "the clock line counts as an edge.",
+            f"Every bit is one position too early; moved back, the bytes contain: {kinds}.",
+            "the first bit was lost: the adapter samples one clock too late, or noise on the clock "
+            "line counts as an edge.",
         )
     after = np.concatenate((data[1:], ones))
     after >>= 7
@@ -208,9 +208,9 @@ def _shifted(contents: bytes) -> Iterator[Symptom]:
     if kinds:
         yield Symptom(
             "bit-added",
-            f"Every bit comes one place too late; moved back, they give: {kinds}.",
-            "a bit was added in front: the adapter samples before the chip answers. Lower the "
-            "clock, shorten the wires, or sample half a clock later.",
+            f"Every bit is one position too late; moved back, the bytes contain: {kinds}.",
+            "a bit was added at the start: the adapter samples before the chip answers. Use a "
+            "lower clock, shorter wires, or the late sample.",
         )
 
 

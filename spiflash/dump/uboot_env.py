@@ -8,7 +8,7 @@ with `mkenvimage` and `fw_printenv`):
     name=value NUL  any number of strings
     NUL             an empty string ends them; what fills the rest is 00h, FFh or left over
 
-The size is chosen when the loader is built and is stored nowhere: it is told by the checksum.
+The size is chosen when the loader is built and is stored nowhere: only the checksum tells it.
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from spiflash.dump.checksums import crc32
+from spiflash.text import counted
 
 CHECKSUM = 4
-"""Bytes of the CRC-32 in front."""
+"""Bytes of the CRC-32 at the start."""
 
 LARGEST = 1 << 20
 """Bytes: no larger environment is looked for; boards use 4 to 128 KiB (common practice, no
@@ -29,7 +30,7 @@ source)."""
 
 _FINE, _FINE_UP_TO, _COARSE = 16, 64 << 10, 512
 """Sizes tried: every 16 bytes up to 64 KiB, then every 512. With both byte orders some twelve
-thousand sums, so that a wrong one fits by chance once in 350,000 broken environments."""
+thousand checksums: one is right by chance in one of 350,000 damaged environments."""
 
 MOST_VARIABLES = 4000
 """Variables read of one environment; a board has some dozens."""
@@ -57,10 +58,10 @@ class Variable:
 class Environment:
     """One environment of `length` bytes from `start`.
 
-    `saved` tells one in its own place on the flash, with a checksum in front, from the defaults
-    that are compiled into a boot loader. `order` is the byte order of the checksum, None where
-    no checksum holds: then `length` is what text and padding suggest. `flag` is the byte of a
-    redundant copy, None in a single one. `variables` are untrusted, unmasked and in their order.
+    `saved` is True for one in its own place on the flash, after a checksum, and False for the
+    defaults that are compiled into a boot loader. `order` is the byte order of the checksum, None
+    where no checksum is OK: then `length` is what text and padding suggest. `flag` is the byte of
+    a redundant copy, None in a single one. `variables` are untrusted, unmasked and in their order.
     """
 
     start: int
@@ -77,7 +78,7 @@ class Environment:
 
     @property
     def checksum_ok(self) -> bool:
-        """Whether its CRC-32 holds."""
+        """Whether its CRC-32 is OK."""
         return self.order is not None
 
     @property
@@ -87,7 +88,7 @@ class Environment:
 
     @property
     def by_name(self) -> dict[bytes, bytes]:
-        """The values by name; of a name that stands twice the last, which the loader takes."""
+        """The values by name; of a name that occurs twice the last, which the loader takes."""
         return {each.name: each.value for each in self.variables}
 
 
@@ -100,7 +101,7 @@ def sizes(limit: int) -> Iterator[int]:
 def read_environment(raw: bytes) -> Environment:
     """The environment that fills `raw` from end to end, addresses counted from its start.
 
-    Raises `EnvironmentEditError` when no checksum holds over it.
+    Raises `EnvironmentEditError` when no checksum over it is OK.
     """
     for first in (CHECKSUM, CHECKSUM + 1):
         if len(raw) <= first + 2:
@@ -116,7 +117,9 @@ def read_environment(raw: bytes) -> Environment:
                     flag=raw[CHECKSUM] if first > CHECKSUM else None,
                     variables=tuple(variables_at(raw, first, len(raw))),
                 )
-    raise EnvironmentEditError(f"no checksum holds over an environment of {len(raw)} bytes here")
+    raise EnvironmentEditError(
+        f"an environment of {counted(len(raw), 'byte')} here fails its checksum"
+    )
 
 
 def variables_at(contents: bytes, at: int, limit: int) -> Iterator[Variable]:
@@ -135,11 +138,11 @@ def variables_at(contents: bytes, at: int, limit: int) -> Iterator[Variable]:
 def set_variables(
     raw: bytes, values: Mapping[bytes, bytes | None], form: Environment | None = None
 ) -> bytes:
-    """The environment that fills `raw`, with these variables set and its checksum right.
+    """The environment that fills `raw`, with these variables set and a correct checksum.
 
     None takes a variable out. A variable that is there keeps its place, a new one comes last;
-    size, byte order, flag byte and filler stay; nothing is touched when nothing changes. `form`
-    says how a broken one is made (its `order` None is taken as little endian). Raises
+    size, byte order, flag byte and filler stay; `raw` is returned when nothing changes. `form`
+    says how a damaged one is made (its `order` None is taken as little endian). Raises
     `EnvironmentEditError` for a checksum that does not hold where no `form` is given, a name or
     value that cannot be stored, and strings that do not fit.
     """
@@ -157,14 +160,14 @@ def set_variables(
         if name not in values:
             placed.append(string)
         elif name in waiting:
-            # Of a name that stands twice, the loader takes the last: only one may stay.
+            # Of a name that occurs twice, the loader takes the last: only one may stay.
             placed.append(waiting.pop(name))
     placed += waiting.values()
     body = b"".join(string + b"\0" for string in placed) + b"\0"
     room = len(raw) - first
     if len(body) > room:
         raise EnvironmentEditError(
-            f"the variables take {len(body)} bytes, the environment has room for {room}"
+            f"the variables need {counted(len(body), 'byte')}, the environment has {room:,}"
         )
     body = body.ljust(room, filler)
     order = form.order or "little"
@@ -174,23 +177,23 @@ def set_variables(
 def stored(values: Mapping[str, str]) -> dict[bytes, bytes | None]:
     """Names and values as `set_variables` takes them: Latin-1, so that each character is a byte.
 
-    Raises `EnvironmentEditError` for what is no byte.
+    Raises `EnvironmentEditError` for a character that is no byte.
     """
     try:
         return {name.encode("ascii"): value.encode("latin-1") for name, value in values.items()}
     except UnicodeEncodeError as exc:
-        raise EnvironmentEditError(f"“{exc.object[:40]}” holds what is no byte") from exc
+        raise EnvironmentEditError(f"“{exc.object[:40]}” has a character that is no byte") from exc
 
 
 def _strings(raw: bytes, first: int) -> tuple[list[bytes], bytes]:
-    """The strings, and the byte that fills what is behind them."""
+    """The strings, and the byte that fills the space after them."""
     body = raw[first:]
     if body[:1] == b"\0":
         # An environment without variables is one empty string.
         return [], body[-1:]
     end = body.find(b"\0\0")
     if end < 0:
-        raise EnvironmentEditError("the variables have no end")
+        raise EnvironmentEditError("the list of variables has no end")
     # U-Boot fills with 00h, mkenvimage with FFh.
     filler = body[-1:] if len(body) > end + 2 else b"\0"
     return body[:end].split(b"\0"), filler
@@ -200,5 +203,7 @@ def _entry(name: bytes, value: bytes) -> bytes:
     if not ENTRY.fullmatch(name + b"="):
         raise EnvironmentEditError(f"{name!r} cannot be the name of a variable")
     if not value or b"\0" in value:
-        raise EnvironmentEditError(f"the value of {name.decode('latin-1')} is empty or holds a NUL")
+        raise EnvironmentEditError(
+            f"the value of {name.decode('latin-1')} is empty or contains a NUL"
+        )
     return name + b"=" + value

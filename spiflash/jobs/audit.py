@@ -17,15 +17,15 @@ from spiflash.errors import LayoutError, OutputError
 from spiflash.jobs.image import load_image
 
 _LAYOUT_LIMIT = 1 << 20
-"""Bytes: a layout file is read no further."""
+"""Bytes: the greatest size of a layout file."""
 
 _PAGE_BEGINS = b"<!doctype html>"
 
 
 @dataclass(frozen=True, slots=True)
 class Audited:
-    """An audit, and how the passes of a set agreed; None for a plain file, about whose reading
-    nothing is known."""
+    """An audit, and how the passes of a set agreed; None for a plain file, whose reading is not
+    known."""
 
     audit: Audit
     agreement: AgreementRecord | None
@@ -58,7 +58,7 @@ def load_layout(path: Path) -> Layout:
             raise _unusable(path, "is a folder, a device or a pipe, not a file")
         with path.open("rb") as file:
             raw = file.read(_LAYOUT_LIMIT + 1)
-        # Some editors put a byte order mark in front, which TOML does not know.
+        # Some editors begin a file with a byte order mark, which TOML does not allow.
         text = raw.removeprefix(codecs.BOM_UTF8).decode("utf-8")
     except OSError as exc:
         raise _unusable(path, f"cannot be read ({exc.strerror or exc})") from exc
@@ -86,15 +86,15 @@ def save_layout(layout: Layout, path: Path) -> None:
 
 
 def save_page(html: str, path: Path) -> None:
-    """Write the page, readable for its owner alone: it is about what a board keeps secret.
+    """Write the page, readable only for its owner: it can show secrets of a board.
 
-    Only an older page is written over: a slip of the hand must not cost a dump. Raises
+    Only an older page is overwritten, so that a typing mistake does not cost a dump. Raises
     `OutputError` when it cannot be written.
     """
     try:
         if path.exists() and not _is_page(path):
             raise OutputError(
-                f"{path} exists already, and is no page.",
+                f"{path} exists already and is not a page.",
                 state="It was not overwritten.",
                 remedy="Choose another name, or remove it first.",
             )

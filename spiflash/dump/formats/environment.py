@@ -47,7 +47,7 @@ _TELLING = (
 
 _FEWEST = 3
 _FARTHEST = 64 << 10
-"""Bytes of text that are looked at before the variable by which it was found."""
+"""Bytes of text that are searched before the variable by which it was found."""
 
 _MOST_TELLING = 20_000
 _MOST_SHOWN = 500

@@ -22,8 +22,7 @@ def identity(
 ) -> tuple[OwnItem, ...]:
     """What in `contents` differs from board to board, by rising address.
 
-    Sees what lies uncompressed in the dump. An item that is found by form alone says so in its
-    `confidence`; what rests on a checksum or on two places that agree says that. At most a
-    thousand items.
+    Only what is not compressed is seen. `certainty` says what each item rests on: a checksum or
+    two places that agree, a name, or its form alone. At most a thousand items.
     """
     return gather(contents, findings, layout, hide or masker(findings, show=show_secrets))

@@ -1,6 +1,6 @@
-"""What stands in a region that is the board's own, block by block.
+"""What a region holds that is the board's own, block by block.
 
-Nobody publishes the form of such regions, so this goes by what every form has in common: pieces
+The formats of such regions are not published, so this relies on what they have in common: pieces
 of data among blank or zero bytes.
 """
 
@@ -18,7 +18,7 @@ from spiflash.dump.formats.search import places
 from spiflash.dump.identity.mac import is_plausible
 
 _APART = 64
-"""Bytes of FFh, or of 00h, that part two blocks."""
+"""Bytes of FFh, or of 00h, that separate two blocks."""
 
 _MOST = 500
 _PIECE = 1 << 20
@@ -32,7 +32,7 @@ _KEYED = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """`length` bytes from `at` that are neither blank nor zero throughout."""
+    """`length` bytes from `at` that are not all blank or zero."""
 
     at: int
     length: int
@@ -52,7 +52,7 @@ def data_blocks(contents: bytes, start: int, end: int) -> Iterator[Block]:
         lasts = places[np.concatenate((breaks, [len(places) - 1]))].tolist()
         for first, last in zip(firsts, lasts, strict=True):
             if high > low and first - high < _APART:
-                high = last + 1  # the piece's edge parts nothing
+                high = last + 1  # the edge of a piece does not separate blocks
                 continue
             if high > low:
                 yield Block(low, high - low)
@@ -65,10 +65,10 @@ def data_blocks(contents: bytes, start: int, end: int) -> Iterator[Block]:
 
 
 def with_checksum(contents: bytes, block: Block, limit: int) -> int | None:
-    """The length of a block that vouches for itself, or None.
+    """The length of a block with a checksum of its own that is OK, or None.
 
     Looked for in the block's first 64 bytes: a length (16 or 32 bits) and the CRC-32 of that
-    many bytes behind both, each in either byte order, next to each other.
+    many bytes after both, each in either byte order, next to each other.
     """
     for at in range(block.at, block.at + min(block.length, 64), 2):
         for width in (4, 2):
@@ -116,7 +116,7 @@ def serial_texts(contents: bytes, block: Block) -> Iterator[tuple[int, bytes]]:
 
 
 def keyed_serials(contents: bytes) -> Iterator[tuple[int, bytes]]:
-    """(address, text) of serial numbers behind a name that says so, the first fifty."""
+    """(address, text) of serial numbers after a name that says so, the first fifty."""
     # Looking for a word first is far faster than the pattern at every byte.
     words = (places(contents, word) for word in _SERIAL_WORDS)
     starts = itertools.chain.from_iterable(itertools.islice(each, 20_000) for each in words)
@@ -131,8 +131,8 @@ _DIGITS = frozenset(b"0123456789")
 
 def is_serial(text: bytes) -> bool:
     """Whether text that no name explains has the form of a serial number: two digits at least;
-    with small letters only where it is a hexadecimal number or ends in four digits. What is left
-    out are words of programs and noise (common practice, no source)."""
+    with small letters only where it is a hexadecimal number or ends in four digits. This leaves
+    out words of programs and noise (common practice, no source)."""
     digits = sum(map(_DIGITS.__contains__, text))
     if digits < 2 or b"/" in text:
         return False
@@ -145,7 +145,7 @@ def mac_beside(contents: bytes, at: int, length: int) -> int | None:
     """Where six bytes that can be a MAC address stand right before or after a text."""
     places = [at - 6, at + length, (at + length + 3) & ~3]
     if contents[at - 2 : at] == b"\0\0" and contents[max(at - 9, 0) : at - 8] in (b"", b"\xff"):
-        places.insert(0, at - 8)  # behind a blank, and filled up to a multiple of 4
+        places.insert(0, at - 8)  # after a blank, and filled up to a multiple of 4
     for place in places:
         value = contents[place : place + 6] if place >= 0 else b""
         if is_plausible(value) and not all(0x20 <= byte <= 0x7E for byte in value):

@@ -26,7 +26,7 @@ _NEIGHBOURS = 8
 EXAMPLES = frozenset(
     bytes.fromhex(text) for text in ("deadbeef0001", "deadbeefcafe", "001122334456", "cafebabe0001")
 )
-"""Addresses that stand for "put yours here", besides those whose bytes rise in equal steps, such as
+"""Addresses used as examples, besides those whose bytes rise in equal steps, such as
 00:11:22:33:44:55 (common practice, no source)."""
 
 _BARE = re.compile(rb"(?<![0-9A-Za-z])[0-9A-Fa-f]{12}(?![0-9A-Za-z])")
@@ -38,7 +38,7 @@ _NAMED = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Mac:
-    """An address and where it stands: `length` is 6 for bytes, 17 or 12 for text with and without
+    """An address and where it is: `length` is 6 for bytes, 17 or 12 for text with and without
     separators."""
 
     at: int
@@ -75,7 +75,7 @@ def is_text(value: bytes) -> bool:
 
 
 def in_a_row(contents: bytes, low: int, high: int, start: int) -> list[int]:
-    """Where addresses stand one after the other that fill a piece of data from `low` to `high`
+    """The places of addresses in a row that fill a piece of data from `low` to `high`
     in a region that begins at `start`; none when they do not.
 
     An address may begin or end in zeros, which the piece of data leaves out.
@@ -111,7 +111,7 @@ def parse_bare(text: bytes) -> bytes | None:
 
 def find_bare(contents: bytes, start: int, end: int, *, named: bool) -> Iterator[Mac]:
     """Addresses as twelve hexadecimal digits between `start` and `end`; with `named` only those
-    behind a name that speaks of an address."""
+    after the name of an address."""
     for at in itertools.islice(_bare_places(contents, start, end), _MOST):
         text = contents[at : at + 12]
         value = parse_bare(text)
@@ -127,8 +127,8 @@ _DIGIT[list(b"0123456789ABCDEFabcdef")] = True
 
 
 def _bare_places(contents: bytes, start: int, end: int) -> Iterator[int]:
-    """Where `_BARE` matches between `start` and `end`; arrays tell twelve digits in a row far
-    faster than a pattern that has to look at every byte."""
+    """Where `_BARE` matches between `start` and `end`; arrays find twelve digits in a row far
+    faster than a pattern that looks at every byte."""
     data = np.frombuffer(contents, dtype=np.uint8)[start:end]
     if len(data) < 12:
         return
@@ -166,8 +166,8 @@ def find_texts(contents: bytes) -> Iterator[Mac]:
 
 
 def _with_separators(contents: bytes) -> list[int]:
-    """Where the five separators of an address stand as they should: far faster than a pattern
-    that has to look at every byte."""
+    """Where the five separators of an address are in their places: far faster than a pattern
+    that looks at every byte."""
     size = len(contents) - 16
     if size < 1:
         return []
@@ -183,7 +183,7 @@ def _with_separators(contents: bytes) -> list[int]:
 
 
 def find_binary(contents: bytes, known: Iterable[bytes]) -> Iterator[Mac]:
-    """The six bytes of addresses that are known from text, wherever they stand."""
+    """The six bytes of addresses that are known from text, wherever they occur."""
     for value in sorted(set(known))[:32]:
         for count, at in enumerate(places(contents, value)):
             if count == _MOST:

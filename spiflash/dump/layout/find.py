@@ -1,8 +1,8 @@
 """Every layout that a dump states or suggests, the one to rely on first.
 
-Linux lets the command line outweigh the device tree, so a saved environment comes first, then
-trees (their own boot arguments before their nodes), then what the boot code falls back on, and
-at last what the findings suggest.
+In Linux the command line takes precedence over the device tree, so a saved environment comes first,
+then trees (their own boot arguments before their nodes), then the defaults of the boot code, and
+last what the findings suggest.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from spiflash.text import readable
 
 _MOST_TREES = 64
 _TOGETHER = 256 << 10
-"""Bytes of blank flash that may lie between two pieces of one file system: a log-structured
+"""Bytes of blank flash that may be between two pieces of one file system: a log-structured
 one leaves erase blocks blank."""
 
 _NAMES = {
@@ -50,14 +50,14 @@ _NAMES = {
 
 
 _IN_KERNEL = frozenset({"cpio"})
-"""What may stand inside a raw kernel, at any place."""
+"""What can be anywhere inside a raw kernel."""
 
 
 def suggested(findings: Sequence[Finding], size: int) -> Layout:
     """Regions of whole sectors around the findings, for a flash of `size` bytes.
 
-    What lies in front of the first one is the boot code, if it introduces itself there; it ends
-    where the flash is blank for a sector or more behind its last words.
+    What is before the first one is the boot code, if a version string there says so; it ends where
+    the flash is blank for a sector or more after its last text.
     """
     regions: list[Region] = []
     taken: set[str] = set()
@@ -95,7 +95,7 @@ def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, bool]]:
         if pieces:
             start, end, kind, kernel = pieces[-1]
             if kind == "kernel" and finding.start % SECTOR == 0 and finding.kind not in _IN_KERNEL:
-                # How far a raw kernel reaches is an upper bound: what begins a sector ends it.
+                # Its length is an upper bound: an item that begins a sector ends it.
                 pieces[-1] = (start, min(end, finding.start), kind, kernel)
             elif finding.end <= end:
                 continue
@@ -111,9 +111,9 @@ def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, bool]]:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """A layout, the address in the dump at which it stands (None when it is only suggested),
-    what is odd about it, in words, and the address at which its last partition ends as stated,
-    which may lie beyond the dump (0 when it is only suggested)."""
+    """A layout, the address in the dump at which it is stated (None when it is only suggested),
+    what is odd about it, in words, and the stated end of its last partition, which may be beyond
+    the dump (0 when it is only suggested)."""
 
     layout: Layout
     at: int | None
@@ -131,7 +131,7 @@ class _Candidate:
 
 
 _NAND = re.compile(r"nand", re.IGNORECASE)
-"""In the name of a flash: it is another one beside this SPI NOR (the names that Linux gives
+"""In the name of a flash: then it is not this SPI NOR (the names that Linux gives
 them, such as "gpmi-nand", "spi-nand0" and "nand@1,0"; from memory)."""
 
 
@@ -144,7 +144,7 @@ def find_layouts(contents: bytes, findings: Sequence[Finding]) -> tuple[Known, .
         return ()
     size = len(contents)
     candidates = [*_stated(contents, findings), *_trees(contents, findings)]
-    # A table that leaves the flash, or covers only a corner of it, is about another flash.
+    # A table that leaves the flash, or covers only a small part of it, is for another flash.
     candidates.sort(key=lambda each: (each.nand, not _suits(each, size), each.rank, each.at))
     found: list[Known] = []
     for candidate in candidates:
@@ -172,7 +172,7 @@ def _remarks(candidate: _Candidate, size: int) -> tuple[str, ...]:
     if not beyond:
         return ()
     names = ", ".join(readable(name.encode(), 40) for name in beyond[:8])
-    return (f"Made for a larger flash: {names} would end beyond this one.",)
+    return (f"Made for a larger flash: {names} would end after the end of this one.",)
 
 
 def _stated(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
@@ -229,7 +229,7 @@ _BY_KIND = {kind: role for kind, (_, role) in _NAMES.items()} | {
 
 
 def _with_contents(layout: Layout, findings: Sequence[Finding]) -> Layout:
-    """Roles by contents where the name says nothing, or the wrong thing."""
+    """Roles by contents where the name says nothing, or something wrong."""
     first = {finding.start: _BY_KIND.get(finding.kind) for finding in reversed(findings)}
     regions = []
     for region in layout.regions:

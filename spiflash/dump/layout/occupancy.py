@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from spiflash.dump.finding import Finding, Verdict, damaged_spans
 from spiflash.dump.layout.region import Layout, Region
 from spiflash.spans import SECTOR, Span
+from spiflash.text import counted
 
 _TITLES = 4
 _EMPTY = (Verdict.BLANK, Verdict.NOTED)
-"""What says nothing of contents: a remark on how the bytes look is no format."""
+"""What does not count as contents: a note on how the bytes look is no format."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,8 +25,8 @@ class Occupancy:
 
     A sector is used when it holds anything but FFh, or when a finding covers it: the padding of
     an environment belongs to its checksum. `room` is the unused part at the end, by which the
-    contents could grow. `contents` are titles of findings (untrusted), `remarks` what does not
-    fit together. `damaged` counts bytes that fail a checksum.
+    contents could grow. `contents` are titles of findings (untrusted), `remarks` say what is
+    inconsistent. `damaged` counts bytes that fail a checksum.
     """
 
     region: Region
@@ -98,12 +99,14 @@ def _of(
 
 def _remarks(region: Region, inside: Sequence[Finding], size: int) -> list[str]:
     found = [
-        f"{each.title} at {each.start:06X}h ends beyond the region, at {each.end - 1:06X}h"
+        f"{each.title} at {each.start:06X}h ends after the region, at {each.end - 1:06X}h"
         for each in inside
         if each.end > region.end
     ]
     if region.end > size:
-        found.append(f"{region.end - max(size, region.start)} bytes lie beyond the dump")
+        found.append(
+            f"{counted(region.end - max(size, region.start), 'byte')} after the end of the dump"
+        )
     return found[:_TITLES]
 
 
@@ -140,8 +143,8 @@ class Fit:
 
 
 def used_end(contents: bytes, findings: Sequence[Finding]) -> int:
-    """The address, a whole number of 4 KiB sectors, from which on nothing is used: blank, or
-    zeros that belong to nothing, as tools fill an image up."""
+    """The address, a whole number of 4 KiB sectors, after which nothing is used: only blank
+    bytes, or zeros that belong to no item, as tools pad an image."""
     places = np.flatnonzero(_held(contents, findings))
     return min((int(places[-1]) + 1) * SECTOR, len(contents)) if len(places) else 0
 
@@ -168,7 +171,7 @@ def smallest_chip(contents: bytes, findings: Sequence[Finding]) -> int:
 def repeats_after(contents: bytes) -> int | None:
     """Bytes after which the contents repeat to the end, a power of two; None when not.
 
-    A chip read with too large a size answers like that: the address bits beyond are ignored.
+    A chip that is read with too large a size does this: it ignores the higher address bits.
     """
     found = None
     period = len(contents) // 2
@@ -185,18 +188,19 @@ def fit(contents: bytes, findings: Sequence[Finding], layout: Layout, size: int)
     end = used_end(contents, findings)
     lost = tuple(region.name for region in layout.regions if region.end > size)
     if have == size:
-        return Fit(size, True, f"It has {have} bytes, exactly what the chip holds.")
+        return Fit(size, True, f"It fits exactly: it has {counted(have, 'byte')}, as the chip.")
     if have < size:
         return Fit(
             size,
             True,
-            f"It fits: {have} bytes, and {size - have} of the chip's {size} stay as they are.",
+            f"It fits: it has {have:,} bytes; the other {size - have:,} of the chip's {size:,} "
+            "stay unchanged.",
         )
     if end <= size:
         return Fit(
             size,
             True,
-            f"It fits when cut at {size} bytes: everything from {end:06X}h on is blank"
+            f"It fits when cut to {size:,} bytes: everything from {end:06X}h on is blank"
             f"{' or zero' if contents[end:].strip(_BLANK) else ''}.",
             lost=lost,
         )
@@ -205,7 +209,7 @@ def fit(contents: bytes, findings: Sequence[Finding], layout: Layout, size: int)
         return Fit(
             size,
             True,
-            f"It fits when cut at {period} bytes: from there on the same comes again, as when a "
+            f"It fits when cut to {period:,} bytes: after that the same bytes repeat, as when a "
             "smaller chip is read with too large a size.",
             lost=lost,
         )
@@ -221,19 +225,19 @@ def _too_large(
     rooms = _rooms(layout, used, len(contents))
     missing = used_end(contents, findings) - size
     enough = sum(room.room for room in rooms) >= missing
-    verdict = f"It does not fit: {over} used bytes lie beyond {size}."
+    verdict = f"It does not fit: {over:,} used bytes are after the end of the chip."
     if taken > size:
-        verdict += f" {taken} bytes are used in all, so that moving things does not help."
+        verdict += f" {taken:,} bytes are used in all, so moving things does not help."
     elif enough:
-        verdict += f" Regions in front would have to give up {missing} bytes between them."
+        verdict += f" Earlier regions would have to shrink by {missing:,} bytes in all."
     else:
-        verdict += f" The unused ends of the regions are not enough to make up for {missing} bytes."
+        verdict += f" The unused ends of the regions are less than the {missing:,} bytes needed."
     return Fit(size, False, verdict, over, lost, rooms, enough and taken <= size)
 
 
 def _rooms(layout: Layout, used: NDArray[np.bool_], size: int) -> tuple[Room, ...]:
-    """The unused ends of regions and of gaps between them, largest first. Only what lies before
-    the last used byte helps, so that the last used one counts for nothing."""
+    """The unused ends of regions and of the gaps between them, largest first. Only what is before
+    the last used byte helps, so the last used one does not count."""
     gaps = [Region(f"gap-{low:06X}h", low, high - low) for low, high in layout.gaps]
     places = np.flatnonzero(used)
     last = int(places[-1]) * SECTOR if len(places) else 0

@@ -52,7 +52,7 @@ _UNKNOWN = frozenset(
         "table",
     ]
 )
-"""Words that make a name unknown whatever else it says: pictures, tests, other chips' code."""
+"""Words that make a name unknown whatever else it has: pictures, tests, code of other chips."""
 
 _ROWS: tuple[tuple[Role, frozenset[str], re.Pattern[str]], ...] = tuple(
     (role, frozenset(words.split()), re.compile(joined or r"(?!)"))
@@ -93,7 +93,7 @@ _ROWS: tuple[tuple[Role, frozenset[str], re.Pattern[str]], ...] = tuple(
             "kernel linux fit hlos bootkernel",
             r"[uz]image$|^(primary|secondary)os$",
         ),
-        # Only by itself: "a53-firmware" and "Vitesse-7385 Firmware" are for other chips.
+        # Only on its own: "a53-firmware" and "Vitesse-7385 Firmware" are for other chips.
         (Role.KERNEL, "", r"^(mini|alt)?firmware[ab]?$"),
         (Role.SPARE, "spare unused free reserved reserve rsv empty open", ""),
         (
@@ -109,8 +109,8 @@ _ROWS: tuple[tuple[Role, frozenset[str], re.Pattern[str]], ...] = tuple(
 
 
 def role_of(name: str) -> tuple[Role, bool]:
-    """The role that a partition's name speaks of, and whether it is the board's own: to be kept
-    when another board's contents are written."""
+    """The role that the name of a partition states, and whether the partition is the board's own:
+    to be kept when another board's contents are written."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z][a-z])", " ", name)
     words = re.findall(r"[a-z]+", spaced.lower())
     if not _UNKNOWN.isdisjoint(words):
@@ -146,7 +146,7 @@ def layout_of(partitions: Iterable[Partition], size: int, source: str) -> Layout
     """The layout of a flash of `size` bytes that `partitions` describe.
 
     Where partitions overlap, the shorter ones become regions and the others groups: a table may
-    name kernel and root file system and, once more, both together. What lies beyond the flash
+    name kernel and root file system and, once more, both together. What is beyond the flash
     is cut off.
     """
     regions: list[Region] = []
@@ -201,7 +201,7 @@ class Stated:
 def find_mtdparts(contents: bytes, size: int) -> Iterator[Stated]:
     """Every partition table in an `mtdparts=` argument, each different one once.
 
-    `size` bytes is how large the flash is taken to be where a partition takes the rest.
+    `size` is the size of the flash in bytes, for a partition that takes the rest.
     """
     done = -1
     seen: set[bytes] = set()
@@ -220,7 +220,7 @@ def find_mtdparts(contents: bytes, size: int) -> Iterator[Stated]:
 
 
 def parse_mtdparts(text: str, size: int) -> list[tuple[str, tuple[Partition, ...]]]:
-    """(flash, partitions) for each flash of the argument; what breaks the grammar ends it."""
+    """(flash, partitions) for each flash of the argument; an error in the grammar ends it."""
     found = []
     for definition in text.split(";"):
         # The id may hold colons, the partitions cannot before their first name.
@@ -274,7 +274,7 @@ def flash_partitions(root: Node) -> list[FlashNode]:
     found = []
     for node in root.walk():
         if "fixed-partitions" in node.strings("compatible"):
-            continue  # taken together with the flash it belongs to
+            continue  # read together with its flash
         table = next(
             (c for c in node.children if "fixed-partitions" in c.strings("compatible")), None
         )
@@ -292,7 +292,7 @@ def _legacy(node: Node) -> tuple[Partition, ...]:
 
 def _table(table: Node) -> tuple[Partition, ...]:
     address, size = table.number("#address-cells"), table.number("#size-cells")
-    # What the kernel takes where the tree says nothing (Devicetree Specification, section 2.3.5).
+    # Defaults of the Devicetree Specification, section 2.3.5.
     address = 2 if address is None else address
     size = 1 if size is None else size
     if not (1 <= address <= 2 and 1 <= size <= 2):

@@ -97,13 +97,13 @@ class Layout:
             if not NAME.fullmatch(region.name):
                 raise ValueError(f"{region.name!r} cannot be the name of a region")
             if region.start < 0 or region.length < 1 or region.end > self.size:
-                raise ValueError(f"{region.name} does not lie on a flash of {self.size} bytes")
+                raise ValueError(f"{region.name} is not within a flash of {self.size} bytes")
         if len({region.name for region in self.named}) < len(self.named):
             raise ValueError("two regions have the same name")
 
     @property
     def named(self) -> tuple[Region, ...]:
-        """Regions, then groups: everything that can be asked for by name."""
+        """Regions, then groups: everything that has a name."""
         return self.regions + self.groups
 
     @property
@@ -113,7 +113,7 @@ class Layout:
 
     @property
     def gaps(self) -> tuple[tuple[int, int], ...]:
-        """(start, end) of what belongs to no region."""
+        """(start, end) of what is in no region."""
         found = []
         reached = 0
         for region in (*self.regions, Region("end", self.size, 0)):
@@ -199,7 +199,7 @@ class _Reader(TomlText):
         self.known(self.data, (), _TOP)
         version = self.data.get("layout")
         if version != VERSION or isinstance(version, bool):
-            self.refuse(self.line((), "layout"), f"this must say layout = {VERSION}")
+            self.refuse(self.line((), "layout"), f"the file must say layout = {VERSION}")
         size = self.amount(self.data, (), "size")
         if size == 0:
             self.refuse(self.line((), "size"), "the size must not be 0")
@@ -209,7 +209,7 @@ class _Reader(TomlText):
         regions = self.regions("region", size)
         groups = self.regions("group", size)
         self.refuse_overlaps(regions)
-        self.refuse_namesakes([*regions, *groups])
+        self.refuse_repeated_names([*regions, *groups])
         return Layout(
             size,
             tuple(sorted((region for region, _ in regions), key=lambda each: each.start)),
@@ -221,7 +221,7 @@ class _Reader(TomlText):
         """Each region of one sort with the line on which it begins."""
         entries = self.tables(table)
         if len(entries) > _MOST:
-            self.refuse(self.line((), table), f"more than {_MOST} of them")
+            self.refuse(self.line((), table), f"there are more than {_MOST:,} of them")
         return [(self.region(each, at, size), self.line(at)) for each, at in entries]
 
     def region(self, entry: dict[str, Any], at: KeyPath, size: int) -> Region:
@@ -230,8 +230,8 @@ class _Reader(TomlText):
         if not isinstance(name, str) or not NAME.fullmatch(name):
             self.refuse(
                 self.line(at, "name"),
-                "a name of 1 to 64 printable ASCII characters without spaces, quotes and "
-                "backslashes is needed",
+                "name must have 1 to 64 printable ASCII characters, without spaces, quotes and "
+                "backslashes",
             )
         start = self.amount(entry, at, "start")
         length = self.amount(entry, at, "length")
@@ -243,10 +243,10 @@ class _Reader(TomlText):
         role = entry.get("role", "other")
         if role not in {each.value for each in Role}:
             known = ", ".join(each.value for each in Role)
-            self.refuse(self.line(at, "role"), f"no such role; there are: {known}")
+            self.refuse(self.line(at, "role"), f"unknown role; the roles are: {known}")
         keep = entry.get("keep", role == Role.OWN.value)
         if not isinstance(keep, bool):
-            self.refuse(self.line(at, "keep"), "keep is true or false")
+            self.refuse(self.line(at, "keep"), "keep must be true or false")
         return Region(name, start, length, Role(role), keep)
 
     def refuse_overlaps(self, regions: list[tuple[Region, int]]) -> None:
@@ -255,11 +255,11 @@ class _Reader(TomlText):
             if second.start < first.end:
                 self.refuse(line, f"{second.name} overlaps {first.name}")
 
-    def refuse_namesakes(self, regions: list[tuple[Region, int]]) -> None:
+    def refuse_repeated_names(self, regions: list[tuple[Region, int]]) -> None:
         seen: set[str] = set()
         for region, line in regions:
             if region.name in seen:
-                self.refuse(line, f"the name {region.name} is taken")
+                self.refuse(line, f"the name {region.name} is used twice")
             seen.add(region.name)
 
     def refuse(self, line: int, problem: str) -> NoReturn:
