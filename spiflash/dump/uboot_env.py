@@ -167,7 +167,7 @@ def set_variables(
     room = len(raw) - first
     if len(body) > room:
         raise EnvironmentEditError(
-            f"the variables need {counted(len(body), 'byte')}, the environment has {room:,}"
+            f"the variables need {len(body):,} bytes, the environment has room for {room:,}"
         )
     body = body.ljust(room, filler)
     order = form.order or "little"

@@ -163,7 +163,7 @@ def test_a_layout_of_another_size_is_remarked_on(
     layout.write_text('layout = 1\nsize = "16M"\nsource = "by hand"\n')
     assert run(["audit", str(dump), "--layout", str(layout), "--json"]) == 0
     (remark,) = document(capsys)["layout"]["remarks"]
-    assert "16,777,216 bytes; the contents have 8,388,608" in remark
+    assert "16,777,216 bytes, but the contents have 8,388,608" in remark
     layout.write_text('layout = 1\nsize = "8M"\nsource = "by hand"\n')
     assert run(["audit", str(dump), "--layout", str(layout), "--json"]) == 0
     assert document(capsys)["layout"]["remarks"] == []

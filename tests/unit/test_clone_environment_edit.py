@@ -66,7 +66,7 @@ def test_what_cannot_be_stored_is_refused(name: str, value: str) -> None:
 def test_a_wrong_checksum_is_refused() -> None:
     broken = bytearray(made([b"a=1"], 128))
     broken[9] ^= 1
-    with pytest.raises(EnvironmentEditError, match="no checksum"):
+    with pytest.raises(EnvironmentEditError, match="fails its checksum"):
         changed(bytes(broken), {"a": "2"})
 
 

@@ -213,7 +213,7 @@ def test_mistakes_in_a_list_are_named_with_their_line(tmp_path: Path) -> None:
         ("at = 0x6000", "at = 0xFFFE", 24, "behind the image"),
         ("at = 0x6000\n", "at = 0x4ffc\n", 24, "overlaps factory"),
         ("at = 0x6010", "at = 0x6004", 32, "overlaps mac"),
-        ("start = 0x2000", "start = 0x2800", 13, "no checksum holds"),
+        ("start = 0x2000", "start = 0x2800", 13, "fails its checksum"),
         ('["W25Q64JV"]', '["W25Q63JV"]', 1, "no part W25Q63JV"),
         ("boards = 3", "boards = 5", 18, "5 boards are still to be made, and the lists have"),
         ('label = "{serial}"', 'label = "{colour}"', 1, "“colour”"),
@@ -235,7 +235,7 @@ def test_variables_that_do_not_fit_are_a_problem(tmp_path: Path) -> None:
     assert problems(job_from(tmp_path, GOOD, nearly)) == []
     # Four digits more than the master's serial number, where two bytes are left.
     ((line, text),) = problems(job_from(tmp_path, GOOD.replace("####", "########"), nearly))
-    assert (line, "take 4094 bytes, the environment has room for 4092" in text) == (13, True)
+    assert (line, "need 4,094 bytes, the environment has room for 4,092" in text) == (13, True)
 
 
 def test_the_masters_identity_is_not_cloned_unless_that_is_said(tmp_path: Path) -> None:

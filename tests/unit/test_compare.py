@@ -22,6 +22,7 @@ from hwmocks.boards.heron import (
 from spiflash.dump.compare import compare
 from spiflash.dump.differences import Comparison, How, Says
 from spiflash.report.compare import compare_text
+from spiflash.text import counted
 
 FACTORY = heron_factory()
 FILLER = random.Random(5).randbytes(64 << 10)
@@ -67,7 +68,9 @@ def test_contents_moved_as_a_whole(shift: int) -> None:
     moved = bytes(shift) + FACTORY[:-shift] if shift > 0 else FACTORY[-shift:] + bytes(-shift)
     found = compare(FACTORY, moved)
     where = "later" if shift > 0 else "earlier"
-    assert f"{abs(shift)} bytes {where} from beginning to end" in " ".join(found.relations)
+    assert f"{counted(abs(shift), 'byte')} {where}, from beginning to end" in " ".join(
+        found.relations
+    )
     assert shift in {each.shift for each in found.differences}
 
 
@@ -77,11 +80,11 @@ def test_contents_moved_as_a_whole(shift: int) -> None:
         (b"".join(FACTORY[i : i + 2][::-1] for i in range(0, 1 << 20, 2)), "swapped in pairs"),
         (b"".join(FACTORY[i : i + 4][::-1] for i in range(0, 1 << 20, 4)), "swapped in fours"),
         (FACTORY[: 1 << 20].translate(bytes(255 - i for i in range(256))), "inverted"),
-        (FACTORY[:1000], "first 1000 bytes of A"),
-        (FACTORY[: 1 << 20] * 2, "B is A 2 times over"),
-        (FACTORY[: 1 << 20] + b"\xff" * 77, "77 blank bytes behind"),
-        (FACTORY[: 1 << 20] + b"tail", "A is the first 1048576 bytes of B"),
-        (b"x" + FACTORY[1 : 1 << 20] + b"tail", "4 bytes more"),
+        (FACTORY[:1000], "first 1,000 bytes of A"),
+        (FACTORY[: 1 << 20] * 2, "B is A repeated 2 times"),
+        (FACTORY[: 1 << 20] + b"\xff" * 77, "77 blank bytes added at the end"),
+        (FACTORY[: 1 << 20] + b"tail", "A is the first 1,048,576 bytes of B"),
+        (b"x" + FACTORY[1 : 1 << 20] + b"tail", "4 bytes longer"),
     ],
 )
 def test_relations_of_wholes(after: bytes, words: str) -> None:

@@ -70,7 +70,7 @@ def test_a_stuck_bit(bit: int, level: int) -> None:
 def test_a_wrapped_capacity(size: int, times: int) -> None:
     (symptom,) = symptoms(PIECE[:size] * times)
     assert symptom.name == "wrapped"
-    assert f"every {size} bytes, {times} times" in symptom.sign
+    assert f"every {size:,} bytes, {times} times" in symptom.sign
 
 
 @pytest.mark.parametrize("period", [2, 3, 16, 255, 256, 4096, 5000])
@@ -79,7 +79,7 @@ def test_a_short_period(period: int) -> None:
     contents = (piece * (200_000 // period + 1))[:200_000]
     (symptom,) = symptoms(contents)
     assert symptom.name == "short-period"
-    assert f"every {period} bytes" in symptom.sign
+    assert f"every {period:,} bytes" in symptom.sign
 
 
 def test_one_different_byte_is_no_period() -> None:

@@ -45,7 +45,7 @@ def test_equal_and_larger_chips() -> None:
     assert "exactly" in fit(contents, (), layout, M).verdict
     larger = fit(contents, (), layout, 16 * M)
     assert larger.fits
-    assert str(15 * M) in larger.verdict
+    assert f"{15 * M:,}" in larger.verdict
 
 
 def test_a_chip_read_twice_over_can_be_cut() -> None:

@@ -58,7 +58,7 @@ def test_without_a_saved_environment_the_compiled_one_speaks() -> None:
         ("load mmc 1 $addr a.itb 0x1000", "a.itb", "SD card"),
         ("tftpboot ${addr} 10.0.0.1:a.img", "a.img", "network"),
         ("tftp a.img", "a.img", "network"),
-        ("dhcp", "whatever the server names", "network"),
+        ("dhcp", "the file that the server names", "network"),
         ("nfs 0x42000000 10.0.0.1:/x", "/x", "network"),
         ("sysboot mmc 0:1 any ${addr} /extlinux/a.conf", "/extlinux/a.conf", "SD card"),
         ("fsload 0x42000000 uImage", "uImage", "flash file system"),

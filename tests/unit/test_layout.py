@@ -121,7 +121,7 @@ def test_regions_are_found_by_name_and_address() -> None:
 def test_a_layout_cannot_overlap() -> None:
     with pytest.raises(ValueError, match="begins before"):
         Layout(8192, (Region("a", 0, 4097), Region("b", 4096, 4096)))
-    with pytest.raises(ValueError, match="does not lie"):
+    with pytest.raises(ValueError, match="is not within"):
         Layout(8192, (Region("a", 4096, 4097),))
     with pytest.raises(ValueError, match="same name"):
         Layout(8192, (Region("a", 0, 1), Region("a", 1, 1)))
@@ -169,9 +169,9 @@ def test_a_layout_by_hand() -> None:
         ("length = 4096", "length = 0", 12, "must not be 0"),
         ("length = 4096", "length = -1", 12, "number of bytes"),
         ("length = 4096", 'length = "8M"', 12, "after the end of the flash"),
-        ('name = "factory"', 'name = "boot"', 9, "taken"),
-        ('name = "factory"', 'name = "a b"', 10, "name of 1 to 64"),
-        ('role = "own"', 'role = "mine"', 13, "no such role"),
+        ('name = "factory"', 'name = "boot"', 9, "used twice"),
+        ('name = "factory"', 'name = "a b"', 10, "name must have 1 to 64"),
+        ('role = "own"', 'role = "mine"', 13, "unknown role"),
         ('role = "own"', 'keep = "yes"', 13, "true or false"),
         ('role = "own"', "colour = 3", 13, "unknown key"),
         ('role = "own"', "role = ", 13, "not valid TOML"),

@@ -52,7 +52,7 @@ def find_dense(contents: bytes, claimed: Sequence[Span] = ()) -> Iterator[Findin
     for start, end in _runs(dense, claimed):
         if end - start >= _LEAST_DENSE:
             said = f"entropy above {_DENSE} bits a byte in every sector: compressed or encrypted"
-            yield _noted(start, end, "dense", "random-looking bytes", said)
+            yield _noted(start, end, "dense", "bytes without pattern", said)
 
 
 def _noted(start: int, end: int, kind: str, title: str, said: str) -> Finding:
