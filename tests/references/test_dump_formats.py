@@ -191,7 +191,7 @@ def test_squashfs_that_is_cut_off_claims_its_superblock_only(tmp_path: Path, tre
     image = (tmp_path / "fs").read_bytes()
     (finding,) = found(image[:-1], "squashfs")
     assert finding.length == 96
-    assert "1 byte beyond the end" in finding.checks[1]
+    assert "1 byte missing at the end" in finding.checks[1]
 
 
 # --- JFFS2 ---------------------------------------------------------------------------------------
