@@ -34,18 +34,22 @@ def load_builtin() -> ChipTable:
 
 
 def load_file(path: str | FilePath) -> tuple[Part, ...]:
-    """The parts of one table file.
+    """The parts of one table file. Raises `OSError`, and what `parse_file` raises."""
+    return parse_file(FilePath(path).read_bytes(), str(path))
+
+
+def parse_file(raw: bytes, file: str) -> tuple[Part, ...]:
+    """The parts of a table file with these contents.
 
     Raises `TableError` with file, line and reason where the text is not UTF-8, not TOML or not
-    what the schema asks for; `OSError` where the file cannot be read.
+    what the schema asks for.
     """
-    raw = FilePath(path).read_bytes()
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
-        raise TableError(str(path), line, "the text is not valid UTF-8") from None
-    return parse(text, str(path))
+        raise TableError(file, line, "the text is not valid UTF-8") from None
+    return parse(text, file)
 
 
 def parse(text: str, file: str) -> tuple[Part, ...]:

@@ -17,8 +17,8 @@ import platformdirs
 
 from spiflash.archive import codec
 from spiflash.archive.codec import Count, Moment, Number, Text
-from spiflash.archive.files import make_folders, read_plain, replace_file, shelf_error
 from spiflash.errors import BackupSetError
+from spiflash.files import make_folders, read_plain, replace_file, shelf_error
 
 VERSION = 1
 _LIMIT = 1 << 20

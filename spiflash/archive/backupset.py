@@ -18,7 +18,9 @@ from datetime import date
 from pathlib import Path
 from typing import NoReturn
 
-from spiflash.archive.files import (
+from spiflash.archive.record import Record
+from spiflash.errors import BackupSetError
+from spiflash.files import (
     make_folder,
     pieces_of,
     read_plain,
@@ -27,8 +29,6 @@ from spiflash.archive.files import (
     whole_folder,
     write_file,
 )
-from spiflash.archive.record import Record
-from spiflash.errors import BackupSetError
 from spiflash.text import printable
 
 CONTENTS = "flash.bin"

@@ -26,7 +26,9 @@ from typing import NoReturn
 
 from spiflash.archive import codec
 from spiflash.archive.codec import Count, Hex, Moment, Positive, Sha256, Text
-from spiflash.archive.files import (
+from spiflash.archive.locks import Lock, try_lock
+from spiflash.errors import BackupSetError, NewerFormatError, ShelfError
+from spiflash.files import (
     FILE_MODE,
     NameTakenError,
     make_folders,
@@ -38,8 +40,6 @@ from spiflash.archive.files import (
     whole_folder,
     write_file,
 )
-from spiflash.archive.locks import Lock, try_lock
-from spiflash.errors import BackupSetError, NewerFormatError, ShelfError
 from spiflash.spans import merged
 
 JOURNAL_VERSION = 3

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
 
-from spiflash.archive.files import FILE_MODE, make_folders
+from spiflash.files import FILE_MODE, make_folders
 
 fcntl: ModuleType | None
 try:

@@ -31,10 +31,10 @@ from spiflash.archive.backupset import (
     read_record,
     write_bag,
 )
-from spiflash.archive.files import NameTakenError, make_folders, shelf_error
 from spiflash.archive.journal import Journal, open_journals
 from spiflash.archive.record import Record
 from spiflash.errors import BackupSetError, LabelError, NoBackupError, ShelfError
+from spiflash.files import NameTakenError, make_folders, shelf_error
 from spiflash.text import amount, printable
 
 JOURNALS = "journals"

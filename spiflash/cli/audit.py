@@ -10,8 +10,9 @@ import click
 from spiflash.cli.options import bench_options, json_option, passes_option, settings_from
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import Amount, PathGiven, SourceGiven
+from spiflash.files import write_page
 from spiflash.jobs.audit import audit as audit_source
-from spiflash.jobs.audit import load_layout, save_layout, save_page
+from spiflash.jobs.audit import load_layout, save_layout
 from spiflash.jobs.compare import compare_chip, compare_files
 from spiflash.jobs.connection import connect
 from spiflash.report.audit import audit_json, audit_text
@@ -61,7 +62,7 @@ def audit(
     if save is not None:
         save_layout(found.layout, save)
     if page is not None:
-        save_page(audit_page(found, done.agreement), page)
+        write_page(page, audit_page(found, done.agreement))
     show(audit_json(found), audit_text(found).rstrip("\n"), as_json=as_json)
     click.get_current_context().exit(1 if found.coverage.damaged else 0)
 

@@ -22,6 +22,7 @@ from spiflash.cli.screen import Bars, answer, show, show_error
 from spiflash.cli.values import Label, PathGiven, SourceGiven
 from spiflash.dump.belongings import Wishes, turned
 from spiflash.errors import SpiflashError
+from spiflash.files import refuse_existing
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import connect
 from spiflash.jobs.convert import (
@@ -31,7 +32,6 @@ from spiflash.jobs.convert import (
     prepare,
     prepare_from_set,
     refuse,
-    refuse_existing,
     save_image,
     save_page,
 )

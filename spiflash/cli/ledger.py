@@ -54,7 +54,7 @@ def ledger(
       spiflash ledger --check
     """
     from spiflash.archive.ledger import Ledger, default_path
-    from spiflash.jobs.audit import save_page
+    from spiflash.files import write_page
     from spiflash.report.ledger import (
         board_text,
         matching,
@@ -89,7 +89,7 @@ def ledger(
         click.echo(f"{problem}; 'spiflash ledger --check' looks at all of it.", err=True)
     chosen = matching(entries, words, job)
     if page is not None:
-        save_page(batch_page(chosen, job or "All jobs"), page)
+        write_page(page, batch_page(chosen, job or "All jobs"))
     if as_csv and not as_json:
         show({}, rows_csv(chosen), as_json=False)
         return

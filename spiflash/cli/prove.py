@@ -12,7 +12,7 @@ from spiflash.archive.adapters import keep
 from spiflash.cli.options import bench_options, json_option, settings_from, shelf_from, shelf_option
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import PathGiven
-from spiflash.jobs.audit import save_page
+from spiflash.files import write_page
 from spiflash.jobs.prove import prove as prove_adapter
 from spiflash.report.bench import prove_text
 from spiflash.report.pages import prove_page, set_page
@@ -74,7 +74,7 @@ def prove(
     simulated = (settings.adapter or "").startswith("sim:")
     kept = "" if simulated or not record.serial else str(keep(record))
     if page is not None:
-        save_page(prove_page(record), page)
+        write_page(page, prove_page(record))
     show(record.document() | {"kept": kept or None}, prove_text(record, kept), as_json=as_json)
     if record.failed:
         click.get_current_context().exit(1)

@@ -27,12 +27,13 @@ from spiflash.cli.values import PathGiven
 from spiflash.dump.layout import find_layouts
 from spiflash.dump.survey import survey
 from spiflash.errors import ShelfError, UsageError, VerifyError
+from spiflash.files import write_new
 from spiflash.jobs import Watcher
 from spiflash.jobs.audit import save_layout
 from spiflash.jobs.backup import Verified, verify
 from spiflash.jobs.connection import Connection, Settings, connect
 from spiflash.jobs.contact import Contact, make_contact
-from spiflash.jobs.convert import Asked, Prepared, convert, prepare, save_new
+from spiflash.jobs.convert import Asked, Prepared, convert, prepare
 from spiflash.jobs.convert_job import save_job
 from spiflash.jobs.image import load_image
 from spiflash.jobs.reading import disagreements
@@ -289,7 +290,7 @@ def save_practice(folder: Path) -> None:
             remedy="Name a folder in which this user may write.",
         ) from exc
     for name, contents in files.items():
-        save_new(folder / name, contents)
+        write_new(folder / name, contents)
     image = files["open.bin"]
     save_layout(find_layouts(image, survey(image))[0].layout, folder / "open-layout.toml")
 

@@ -8,14 +8,12 @@ image and the wishes, so that the same command after a cut makes the same image 
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
 from spiflash.archive.backupset import BackupSet, open_set
-from spiflash.archive.files import write_file
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.belongings import Wishes
@@ -24,11 +22,11 @@ from spiflash.dump.convert import Proposal, propose
 from spiflash.dump.layout import Layout
 from spiflash.errors import (
     ImageError,
-    OutputError,
     ShelfError,
     UnfinishedWorkError,
     UnstableReadError,
 )
+from spiflash.files import write_file, write_new
 from spiflash.jobs import Watcher
 from spiflash.jobs.backup import SetPage, back_up, now
 from spiflash.jobs.connection import Connection
@@ -268,33 +266,7 @@ def convert(
 def save_image(prepared: Prepared, path: Path) -> None:
     """Write the made image to a new file. Raises `ImageError` and `OutputError`."""
     refuse(prepared)
-    save_new(path, prepared.proposal.made)
-
-
-def save_new(path: Path, contents: bytes) -> None:
-    """Write a new file, readable for its owner alone: it holds what is a board's own.
-
-    Raises `OutputError`, also when the file exists already.
-    """
-    refuse_existing(path)
-    try:
-        write_file(path, (contents,))
-    except OSError as exc:
-        raise OutputError(
-            f"{path} cannot be written ({exc.strerror or exc}).",
-            state="The board was only read.",
-            remedy="Check the path and the permissions.",
-        ) from exc
-
-
-def refuse_existing(path: Path) -> None:
-    """Raise `OutputError` when there is something at `path`: better before the work than after."""
-    if os.path.lexists(path):
-        raise OutputError(
-            f"{path} exists already.",
-            state="It was not overwritten.",
-            remedy="Choose another name, or remove it first.",
-        )
+    write_new(path, prepared.proposal.made)
 
 
 def save_page(

@@ -14,7 +14,8 @@ from spiflash.dump.belongings import WRITTEN, Fate, saved_environments
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.uboot_env import Environment, set_variables, stored
 from spiflash.errors import CloneJobError
-from spiflash.jobs.convert import Prepared, save_new
+from spiflash.files import write_new
+from spiflash.jobs.convert import Prepared
 
 _TELLS_APART = ("mac", "serial")
 
@@ -45,7 +46,7 @@ def save_job(prepared: Prepared, image: Path, path: Path) -> None:
     fixed = {name: value for name, value in prepared.proposal.values if name not in apart}
     if fixed:
         image = _with_fixed(prepared, places, fixed, path)
-    save_new(path, _text(prepared, image, path, places, names, sorted(apart)).encode())
+    write_new(path, _text(prepared, image, path, places, names, sorted(apart)).encode())
 
 
 def _is(item: OwnItem, name: str, places: list[Environment]) -> bool:
@@ -64,7 +65,7 @@ def _with_fixed(
         span = slice(each.start, each.end)
         contents[span] = set_variables(bytes(contents[span]), stored(fixed))
     target = path.with_name(f"{path.stem}-image.bin")
-    save_new(target, bytes(contents))
+    write_new(target, bytes(contents))
     return target
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-import stat
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -19,6 +18,7 @@ from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.layout import Layout, find_layouts
 from spiflash.dump.survey import survey
 from spiflash.errors import ImageError, UsageError
+from spiflash.files import read_named
 from spiflash.nor.chip import ChipIdentity
 from spiflash.spans import merged
 
@@ -64,45 +64,16 @@ def load_image(source: Path) -> Image:
     Raises `ImageError` for a file that is missing, empty, unreadable, too big, no plain file,
     or changes while it is read; `BackupSetError` for a set that was changed.
     """
-    try:
-        if source.is_dir():
-            return _from_set(source)
-        # A named pipe would be waited for: only a file of a known size can be an image.
-        with open(source, "rb", opener=_without_waiting) as file:
-            status = os.fstat(file.fileno())
-            if not stat.S_ISREG(status.st_mode):
-                raise ImageError(
-                    f"{source} is a device or a pipe, not a file.",
-                    state=_SAFE,
-                    remedy="Save what comes from it to a file first, and name that.",
-                )
-            size = status.st_size
-            if size > LIMIT:
-                raise ImageError(
-                    f"{source} has {size} bytes, more than any chip served here holds.",
-                    state=_SAFE,
-                    remedy="Check that this is the right file.",
-                )
-            contents = file.read(LIMIT + 1)
-            after = os.fstat(file.fileno()).st_size
-    except OSError as exc:
-        raise ImageError(
-            f"{source} cannot be read ({exc.strerror or exc}).",
-            state=_SAFE,
-            remedy="Check the path and the permissions.",
-        ) from exc
-    if not (contents or size or after):
+    if os.path.isdir(source):
+        return _from_set(source)
+    contents = read_named(
+        source, ImageError, limit=LIMIT, state=_SAFE, too_long="any chip served here holds"
+    )
+    if not contents:
         raise ImageError(
             f"{source} is empty.",
             state=_SAFE,
             remedy="Check that the download or copy is complete.",
-        )
-    if len(contents) != size or after != size:
-        raise ImageError(
-            f"{source} changed while it was read: {size} bytes at first, {after} then, "
-            f"{len(contents)} came.",
-            state=_SAFE,
-            remedy="Wait until whatever writes it has finished.",
         )
     return Image(_name(source), contents)
 
@@ -110,10 +81,6 @@ def load_image(source: Path) -> Image:
 def _name(path: Path) -> str:
     """`path` as text, so that a journal can hold it: bytes that are none become U+FFFD."""
     return os.fsencode(path).decode(errors="replace")
-
-
-def _without_waiting(path: str, flags: int) -> int:
-    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def _from_set(folder: Path) -> Image:

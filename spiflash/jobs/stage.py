@@ -14,10 +14,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from spiflash.archive.files import sync_folder
 from spiflash.dump.triage import reference
 from spiflash.dump.triage.card import CardFile, files_for_card
 from spiflash.errors import CardError, ImageError
+from spiflash.files import sync_folder
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.image import load_image
 

@@ -8,12 +8,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from spiflash.archive.files import write_file
 from spiflash.archive.journal import Journal, open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.triage import Repair, Source, Triage, reference
 from spiflash.dump.triage import triage as judge
-from spiflash.errors import OutputError
+from spiflash.files import write_new
 from spiflash.jobs import Watcher
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import Connection
@@ -107,7 +106,7 @@ def triage_chip(
     )
     if asked.save is not None and found.repairs:
         chosen = found.repairs[min(asked.wider, len(found.repairs) - 1)]
-        save_contents(chosen.applied(reading.contents), asked.save)
+        write_new(asked.save, chosen.applied(reading.contents))
     return Triaged(
         found, reading, path, asked.image, proposals, journal.path if journal is not None else None
     )
@@ -194,24 +193,3 @@ def _given(asked: Asked) -> tuple[str, ...]:
 
 def _line(command: str, first: Sequence[str], *rest: str) -> str:
     return shlex.join(["spiflash", command, *first, *rest])
-
-
-def save_contents(contents: bytes, path: Path) -> None:
-    """Write repaired contents to a new file, readable for its owner alone.
-
-    Raises `OutputError`, also when the file exists already.
-    """
-    try:
-        write_file(path, (contents,))
-    except FileExistsError as exc:
-        raise OutputError(
-            f"{path} exists already.",
-            state="It was not overwritten, and the chip was only read.",
-            remedy="Choose another name, or remove it first.",
-        ) from exc
-    except OSError as exc:
-        raise OutputError(
-            f"{path} cannot be written ({exc.strerror or exc}).",
-            state="The chip was only read.",
-            remedy="Check the path and the permissions.",
-        ) from exc

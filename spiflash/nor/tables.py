@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Sequence
 from pathlib import Path
 
 from chipdb.errors import TableError
-from chipdb.loader import load_builtin, load_file
+from chipdb.loader import load_builtin, parse_file
 from chipdb.part import Part
 from chipdb.table import ChipTable
 from spiflash.errors import ChipTableError
+from spiflash.files import UNCHANGED, read_named
 
 __all__ = ["ChipTable", "Part", "chip_table", "parts_of_file", "select"]
+
+_LIMIT = 16 << 20  # bytes
 
 
 def chip_table(files: Sequence[Path] = ()) -> ChipTable:
@@ -45,20 +47,12 @@ def select(
 
 
 def _loaded(file: Path) -> tuple[Part, ...]:
+    raw = read_named(file, ChipTableError, limit=_LIMIT)
     try:
-        # A named pipe would be waited for, and a device read without end.
-        if file.exists() and not (file.is_file() or file.is_dir()):
-            raise OSError(errno.EINVAL, "it is a device or a pipe")
-        return load_file(file)
+        return parse_file(raw, str(file))
     except TableError as exc:
         raise ChipTableError(
             str(exc),
-            state="Nothing has been touched.",
+            state=UNCHANGED,
             remedy="Correct that line; DEVELOPERS.md describes the format.",
-        ) from exc
-    except OSError as exc:
-        raise ChipTableError(
-            f"The chip table {file} cannot be read ({exc.strerror or exc}).",
-            state="Nothing has been touched.",
-            remedy="Check the path given with --chips.",
         ) from exc

@@ -16,8 +16,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from spiflash.archive.backupset import check_bag, write_bag
-from spiflash.archive.files import NameTakenError
 from spiflash.errors import BackupSetError, ShelfError
+from spiflash.files import NameTakenError
 
 CONTENTS = contents_of(2)
 PAYLOAD: dict[str, bytes | Path] = {"flash.bin": CONTENTS, "record.json": b"{}\n"}

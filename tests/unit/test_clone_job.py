@@ -334,7 +334,7 @@ def test_two_values_for_one_variable_and_impossible_ranges_are_refused(
 
 def test_a_job_file_that_is_too_long_is_refused_not_cut(tmp_path: Path) -> None:
     """Cut at a mebibyte it would be a job that keeps less."""
-    with pytest.raises(CloneJobError, match="more than 1048576 bytes"):
+    with pytest.raises(CloneJobError, match="more than the 1,048,576"):
         job_from(tmp_path, GOOD + "#" * (1 << 20))
 
 

@@ -29,11 +29,12 @@ RANK = {"bus": 0, "nor": 1, "plan": 2, "dump": 2, "archive": 2, "jobs": 3, "repo
 OPEN_TO_ALL = {
     "spiflash",
     "spiflash.errors",
+    "spiflash.files",
     "spiflash.spans",
     "spiflash.text",
     "spiflash.toml_text",
 }
-"""The version, the errors, byte ranges, texts for people, and the TOML that they write."""
+"""The version, errors, files, byte ranges, texts for people, and the TOML that they write."""
 
 PLAN_MAY_IMPORT = {"spiflash.nor.geometry"}
 

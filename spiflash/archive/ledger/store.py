@@ -23,9 +23,9 @@ import platformdirs
 import sqlalchemy as sa
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
-from spiflash.archive.files import FILE_MODE, make_folders
 from spiflash.archive.ledger.values import LONGEST, MAC, TEXT, Identity
 from spiflash.errors import LedgerError
+from spiflash.files import FILE_MODE, make_folders
 
 T = TypeVar("T")
 

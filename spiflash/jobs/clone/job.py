@@ -41,6 +41,7 @@ from spiflash.errors import (
     ValuesUsedUpError,
     VerifyError,
 )
+from spiflash.files import read_named_text
 from spiflash.jobs.image import Image
 
 FAILURES: Mapping[str, str] = {
@@ -361,19 +362,8 @@ def listed(path: Path, kind: str) -> Listed:
 
 
 def _lines(path: Path) -> list[str]:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(_LIMIT + 1)
-        if len(raw) > _LIMIT:
-            _refuse(path, 1, f"the list has more than {_LIMIT} bytes")
-        return raw.decode("utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as exc:
-        reason = exc.strerror if isinstance(exc, OSError) else "it is not UTF-8 text"
-        raise CloneJobError(
-            f"The list {path} cannot be read ({reason or exc}).",
-            state="No board has been touched.",
-            remedy="Check the path; it is looked for beside the job file.",
-        ) from exc
+    state = "No board has been touched."
+    return read_named_text(path, CloneJobError, limit=_LIMIT, state=state).splitlines()
 
 
 def _refuse_headings(path: Path, lines: Sequence[str], kind: str) -> None:

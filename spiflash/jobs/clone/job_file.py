@@ -12,6 +12,7 @@ from spiflash.archive.ledger.values import MAC, ValueList
 from spiflash.dump.checksums import VARIANTS
 from spiflash.dump.layout import Layout
 from spiflash.errors import CloneJobError, LayoutError
+from spiflash.files import decoded, read_named
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.clone.job import (
     ACTIONS,
@@ -62,23 +63,9 @@ def load_job(path: Path) -> Job:
     Raises `CloneJobError` that names file and line, and what `load_image` and `load_layout`
     raise.
     """
-    try:
-        with path.open("rb") as file:
-            raw = file.read(_LIMIT + 1)
-        if len(raw) > _LIMIT:
-            raise CloneJobError(
-                f"The job file {path} has more than {_LIMIT} bytes.",
-                state="No board has been touched.",
-                remedy="Values belong into list files, which may be longer.",
-            )
-        text = raw.decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as exc:
-        reason = exc.strerror if isinstance(exc, OSError) else "it is not UTF-8 text"
-        raise CloneJobError(
-            f"The job file {path} cannot be read ({reason or exc}).",
-            state="No board has been touched.",
-            remedy="Check the path and the permissions.",
-        ) from exc
+    state = "No board has been touched."
+    raw = read_named(path, CloneJobError, limit=_LIMIT, state=state)
+    text = decoded(raw, path, CloneJobError, state=state)
     return _Reader(JobText(text, str(path)), path.parent, hashlib.sha256(raw).hexdigest()).job()
 
 

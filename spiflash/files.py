@@ -1,7 +1,12 @@
-"""Writing files that survive a power cut and that nobody else can read.
+"""Reading and writing files: those that a person names, and those that the program keeps.
 
-Dumps hold Wi-Fi passphrases and private keys: files are mode 0600, folders 0700, whatever
-the umask says. The small functions raise plain `OSError`; `shelf_error` turns one into words.
+A file that a person names is read whole and once: never a pipe, which would be waited for, nor a
+device, which might never end, nor more than `limit` bytes, nor while something else writes it. A
+file is written new, or it replaces the old one in one step; nothing is overwritten by accident.
+
+Files the program keeps survive a power cut. Dumps hold Wi-Fi passphrases and private keys: files
+are mode 0600 and folders 0700, whatever the umask says. The small functions raise plain `OSError`;
+`shelf_error` turns one into words.
 """
 
 from __future__ import annotations
@@ -16,12 +21,14 @@ import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from spiflash.errors import ShelfError
+from spiflash.errors import OutputError, ShelfError, SpiflashError
 
+UNCHANGED = "Nothing was changed."
 FILE_MODE = 0o600
 FOLDER_MODE = 0o700
 PARTIAL = ".partial-"  # in the hidden name of a folder that is still being written
 _PIECE = 1 << 20
+_PAGE_BEGINS = b"<!doctype html>"
 
 # File systems that cannot sync a folder say so with one of these (fsync(2), Linux).
 _CANNOT_SYNC_FOLDERS = (errno.EINVAL, errno.ENOTSUP)
@@ -29,6 +36,147 @@ _CANNOT_SYNC_FOLDERS = (errno.EINVAL, errno.ENOTSUP)
 
 class NameTakenError(ShelfError):
     """Something of that name exists already."""
+
+
+# -- files that a person names ---------------------------------------------------------------
+
+
+def read_named(
+    path: Path,
+    error: type[SpiflashError],
+    *,
+    limit: int,
+    state: str = UNCHANGED,
+    too_long: str = "",
+) -> bytes:
+    """The contents of a file that a person named.
+
+    Raises `error`, whose `state` says what is safe, when the file is missing, unreadable, a folder,
+    a device or a pipe, longer than `limit` bytes (`too_long` says what that is), or changes while
+    it is read.
+    """
+
+    def refused(cause: str, remedy: str) -> SpiflashError:
+        return error(f"{path} {cause}.", state=state, remedy=remedy)
+
+    try:
+        with open(path, "rb", opener=_without_waiting) as file:
+            status = os.fstat(file.fileno())
+            if not stat.S_ISREG(status.st_mode):
+                raise refused(
+                    "is a device or a pipe, not a file",
+                    "Save what comes from it to a file first, and name that.",
+                )
+            size = status.st_size
+            if size > limit:
+                raise refused(
+                    f"has {size:,} bytes, more than {too_long or f'the {limit:,} allowed here'}",
+                    "Check that this is the right file.",
+                )
+            contents = file.read(limit + 1)
+            after = os.fstat(file.fileno()).st_size
+    except IsADirectoryError as exc:
+        raise refused("is a folder, not a file", "Check the path.") from exc
+    except OSError as exc:
+        raise refused(
+            f"cannot be read ({exc.strerror or exc})", "Check the path and the permissions."
+        ) from exc
+    if len(contents) != size or after != size:
+        raise refused(
+            f"changed while it was read: {size} bytes at first, {after} then, {len(contents)} came",
+            "Wait until whatever writes it has finished.",
+        )
+    return contents
+
+
+def read_named_text(
+    path: Path, error: type[SpiflashError], *, limit: int, state: str = UNCHANGED
+) -> str:
+    """The same as text; raises as `read_named` and `decoded`."""
+    return decoded(read_named(path, error, limit=limit, state=state), path, error, state=state)
+
+
+def decoded(raw: bytes, path: Path, error: type[SpiflashError], *, state: str = UNCHANGED) -> str:
+    """UTF-8 text, without the byte order mark that some editors put in front.
+
+    Raises `error`, with the number of the line, for what is not UTF-8.
+    """
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as exc:
+        line = raw[: exc.start].count(b"\n") + 1
+        raise error(
+            f"{path} is not UTF-8 text (line {line}).",
+            state=state,
+            remedy="Save it as UTF-8 in the editor.",
+        ) from exc
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+
+
+def write_new(path: Path, contents: bytes, *, state: str = "The chip was only read.") -> None:
+    """Write a new file that a person named, for its owner alone: it may hold what is a board's own.
+
+    Raises `OutputError`, also when something is there already.
+    """
+    try:
+        write_file(path, (contents,))
+    except FileExistsError as exc:
+        raise _taken_by(path) from exc
+    except OSError as exc:
+        raise _unwritable(path, exc, state) from exc
+
+
+def refuse_existing(path: Path) -> None:
+    """Raise `OutputError` when there is something at `path`: better before the work than after."""
+    if os.path.lexists(path):
+        raise _taken_by(path)
+
+
+def write_page(path: Path, html: str) -> None:
+    """Write a page that a person asked for, for its owner alone: it may show secrets.
+
+    Only an older page is replaced: a slip of the hand must not cost a dump. Raises `OutputError`.
+    """
+    try:
+        target = path.resolve()  # a link stays a link
+        if target.exists() and not _is_page(target):
+            raise OutputError(
+                f"{path} exists already and is not a page.",
+                state="It was not overwritten.",
+                remedy="Choose another name, or remove it first.",
+            )
+        replace_file(target, html.encode())
+    except OSError as exc:
+        raise _unwritable(path, exc, "The page is missing; the work itself is done.") from exc
+
+
+def _is_page(path: Path) -> bool:
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return file.read(len(_PAGE_BEGINS)).lower() == _PAGE_BEGINS
+
+
+def _taken_by(path: Path) -> OutputError:
+    return OutputError(
+        f"{path} exists already.",
+        state="It was not overwritten.",
+        remedy="Choose another name, or remove it first.",
+    )
+
+
+def _unwritable(path: Path, exc: OSError, state: str) -> OutputError:
+    return OutputError(
+        f"{path} cannot be written ({exc.strerror or exc}).",
+        state=state,
+        remedy="Check the path and the permissions.",
+    )
+
+
+# -- files that the program keeps ------------------------------------------------------------
 
 
 def make_folder(path: Path) -> None:
