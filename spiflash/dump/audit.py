@@ -11,7 +11,7 @@ from spiflash.dump.coverage import Coverage, Island, coverage, islands
 from spiflash.dump.finding import Finding
 from spiflash.dump.hints import Hints, hints
 from spiflash.dump.identity import OwnItem, identity
-from spiflash.dump.layout import Known, Layout, Occupancy, find_layouts, occupancy
+from spiflash.dump.layout import FoundLayout, Layout, Occupancy, find_layouts, occupancy
 from spiflash.dump.layout.occupancy import Fit, fit, smallest_chip, used_end
 from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.survey import survey
@@ -30,7 +30,7 @@ class Audit:
     coverage: Coverage
     symptoms: tuple[Symptom, ...]
     layout: Layout
-    others: tuple[Known, ...]
+    others: tuple[FoundLayout, ...]
     remarks: tuple[str, ...]
     regions: tuple[Occupancy, ...]
     islands: tuple[Island, ...]

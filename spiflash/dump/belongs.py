@@ -19,13 +19,13 @@ from spiflash.dump.audit import Audit
 from spiflash.dump.belongings import is_blank, saved_environments
 from spiflash.dump.finding import (
     Architecture,
-    BundleFacts,
     FileSystemFacts,
     Finding,
     Holds,
-    ImageFacts,
     TreeFacts,
     Verdict,
+    images,
+    is_loader_banner,
 )
 from spiflash.dump.layout import Region, Role, find_layouts
 from spiflash.dump.layout.occupancy import fit, repeats_after
@@ -251,9 +251,8 @@ def _families(audit: Audit, boot: Region | None) -> dict[Architecture, str]:
     """Processor families that boot code and kernels are for, and what says so."""
     found: dict[Architecture, str] = {}
     for each in audit.findings:
-        images = each.facts.images if isinstance(each.facts, BundleFacts) else (each.facts,)
-        for facts in images:
-            if isinstance(facts, ImageFacts) and facts.holds in _RUNS and facts.architecture:
+        for facts in images(each):
+            if facts.holds in _RUNS and facts.architecture:
                 where = f"{each.title} at {each.start:06X}h"
                 found.setdefault(facts.architecture.family, where)
     name = processor(audit.contents[boot.start : boot.end]) if boot is not None else ""
@@ -267,9 +266,8 @@ def _kernels(audit: Audit) -> set[Architecture]:
     """What the kernels of a dump are for, as they say."""
     found = set()
     for each in audit.findings:
-        images = each.facts.images if isinstance(each.facts, BundleFacts) else (each.facts,)
-        for facts in images:
-            if isinstance(facts, ImageFacts) and facts.holds is Holds.KERNEL and facts.architecture:
+        for facts in images(each):
+            if facts.holds is Holds.KERNEL and facts.architecture:
                 found.add(facts.architecture)
     return found
 
@@ -334,10 +332,7 @@ def _loader(board: Audit, image: Audit) -> Iterator[Concern]:
 def _speaks(audit: Audit, boot: Region) -> bool:
     """Whether boot code is known there, by its version string or its instructions."""
     banner = any(
-        each.kind == "banner"
-        and "boot loader" in each.title
-        and boot.start <= each.start < boot.end
-        for each in audit.findings
+        is_loader_banner(each) and boot.start <= each.start < boot.end for each in audit.findings
     )
     return banner or bool(processor(audit.contents[boot.start : boot.end]))
 

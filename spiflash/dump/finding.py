@@ -270,6 +270,18 @@ class Finding:
         yield from ((span, Verdict.VERIFIED) for span in rest)
 
 
+def images(finding: Finding) -> tuple[ImageFacts, ...]:
+    """The boot images that a finding describes: one, those of a FIT, or none."""
+    if isinstance(finding.facts, BundleFacts):
+        return finding.facts.images
+    return (finding.facts,) if isinstance(finding.facts, ImageFacts) else ()
+
+
+def is_loader_banner(finding: Finding) -> bool:
+    """Whether a finding is the version string of a boot loader."""
+    return isinstance(finding.facts, BannerFacts) and finding.facts.speaker is Speaker.LOADER
+
+
 def environments(findings: Iterable[Finding]) -> tuple[Environment, ...]:
     """The environments among `findings`: saved ones, then compiled-in ones, each rising."""
     found = [each.facts for each in findings if isinstance(each.facts, Environment)]

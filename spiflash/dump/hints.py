@@ -8,10 +8,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from spiflash.dump.boot_script import Written, assigned, commands, filled, followed, wanted, written
-from spiflash.dump.finding import BannerFacts, BundleFacts, Finding, ImageFacts, environments
+from spiflash.dump.finding import BannerFacts, Finding, environments, images
 from spiflash.dump.formats.devicetree import Node, read_tree
 from spiflash.dump.secrets import Masker, masker
-from spiflash.dump.uboot_env import Environment as Block
+from spiflash.dump.uboot_env import Environment
 from spiflash.text import readable
 
 
@@ -24,7 +24,7 @@ class Version:
 
 
 @dataclass(frozen=True, slots=True)
-class Environment:
+class EnvironmentHints:
     """The variables of one environment in their order, from address `at`.
 
     `origin` says in words which environment it is; `checksum_ok` whether its checksum is OK;
@@ -79,7 +79,7 @@ class Hints:
     """Everything found; each tuple without repetitions."""
 
     versions: tuple[Version, ...] = ()
-    environments: tuple[Environment, ...] = ()
+    environments: tuple[EnvironmentHints, ...] = ()
     loads: tuple[Load, ...] = ()
     writes: tuple[Write, ...] = ()
     consoles: tuple[Console, ...] = ()
@@ -127,7 +127,7 @@ def _collect(contents: bytes, findings: Sequence[Finding], hide: Masker) -> Hint
     )
 
 
-def _plain(block: Block) -> dict[str, str]:
+def _plain(block: Environment) -> dict[str, str]:
     return {
         readable(variable.name): readable(variable.value, _VALUE) for variable in block.variables
     }
@@ -142,16 +142,16 @@ def _versions(findings: Sequence[Finding]) -> Iterator[Version]:
             yield Version(finding.start, facts.text)
 
 
-def origin(block: Block) -> str:
+def origin(block: Environment) -> str:
     """In words which environment it is."""
     if not block.saved:
         return "compiled into the boot code"
     return "saved" if block.checksum_ok else "saved, but its checksum fails"
 
 
-def _environment(block: Block, space: Mapping[str, str], hide: Masker) -> Environment:
+def _environment(block: Environment, space: Mapping[str, str], hide: Masker) -> EnvironmentHints:
     safe = {name: hide.named(name, value) for name, value in space.items()}
-    return Environment(
+    return EnvironmentHints(
         at=block.start,
         origin=origin(block),
         checksum_ok=block.checksum_ok,
@@ -178,7 +178,7 @@ class _Script:
 
 def _scripts(
     findings: Sequence[Finding],
-    found: Sequence[Block],
+    found: Sequence[Environment],
     spaces: Sequence[Mapping[str, str]],
     hide: Masker,
 ) -> Iterator[_Script]:
@@ -191,10 +191,8 @@ def _scripts(
             name = readable(variable.name)
             yield _Script(name, variable.at, space.get(name, ""), space)
     for finding in findings:
-        facts = finding.facts
-        images = facts.images if isinstance(facts, BundleFacts) else (facts,)
-        for image in images:
-            if isinstance(image, ImageFacts) and image.script:
+        for image in images(finding):
+            if image.script:
                 text = hide.text(image.script)
                 name = f"script {hide.text(readable(image.name.encode(), 40))}".strip()
                 yield _Script(name, finding.start, text, safe[0] if safe else {})
@@ -242,7 +240,7 @@ def _distinct_writes(writes: Iterable[Write]) -> tuple[Write, ...]:
 def _consoles(
     contents: bytes,
     findings: Sequence[Finding],
-    found: Sequence[Block],
+    found: Sequence[Environment],
     spaces: Sequence[Mapping[str, str]],
 ) -> Iterator[Console]:
     for block, space in zip(found, spaces, strict=True):

@@ -16,7 +16,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
-from spiflash.dump.finding import Certainty, Finding, ImageFacts
+from spiflash.dump.finding import Certainty, Finding, images
 from spiflash.dump.formats.search import places
 from spiflash.dump.uboot_env import Environment
 from spiflash.text import readable
@@ -250,8 +250,8 @@ def masker(findings: Iterable[Finding], *, show: bool = False) -> Masker:
             for each in (fresh[key] for key in fresh.keys() - seen):
                 known.update(secret_values(readable(each.name), readable(each.value, 4000)))
             seen.update(fresh)
-        elif isinstance(facts, ImageFacts) and facts.script:
-            known.update(secret_values("", facts.script))
+        for image in images(finding):
+            known.update(secret_values("", image.script))
     return Masker(known, show=show)
 
 

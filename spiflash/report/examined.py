@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from spiflash.dump.audit import Audit
-from spiflash.dump.hints import Environment
+from spiflash.dump.hints import EnvironmentHints
 from spiflash.report.audit import (
     console_words,
     fit_words,
@@ -124,7 +124,7 @@ def _own(audit: Audit, size: int) -> list[tuple[str, ...]]:
     ]
 
 
-def _variables(found: Environment, first: Environment, size: int) -> dict[str, object]:
+def _variables(found: EnvironmentHints, first: EnvironmentHints, size: int) -> dict[str, object]:
     return {
         "same": found is not first and bool(found.command) and found.command == first.command,
         "at": address(found.at, size),

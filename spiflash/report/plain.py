@@ -37,7 +37,7 @@ KEYS: dict[str, str] = {
         "item.secret fate place variable?=variable whole?=with why"
     ),
     "Difference": "start end how bytes_differing=bytes shift",
-    "Environment": "at origin checksum_ok=vouched variables command arguments addresses",
+    "EnvironmentHints": "at origin checksum_ok=vouched variables command arguments addresses",
     "EraseType": "size opcode opcode_4byte time.typical=typical_s time.maximum=maximum_s",
     "EraseRegion": "length types=erases",
     "Finding": (

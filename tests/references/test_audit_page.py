@@ -15,7 +15,7 @@ from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.boot_script import Onto, Written
 from spiflash.dump.finding import Verdict
-from spiflash.dump.hints import Console, Environment, Hints, Load, Version, Write
+from spiflash.dump.hints import Console, EnvironmentHints, Hints, Load, Version, Write
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.report.pages import audit_page
 
@@ -152,7 +152,7 @@ def test_dumps_of_odd_sizes_and_without_contents(
 
 def test_hostile_text_runs_nothing(browser: Chromium, tmp_path: Path, factory: Audit) -> None:
     bad = HOSTILE_TEXT
-    found = Environment(0, bad, True, ((bad, bad),) * 3, (bad, bad), bad, ((bad, bad),))
+    found = EnvironmentHints(0, bad, True, ((bad, bad),) * 3, (bad, bad), bad, ((bad, bad),))
     audit = replace(
         factory,
         name=bad,

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spiflash.dump.secrets import MASK, masked
+from spiflash.dump.finding import BundleFacts, Finding, Holds, ImageFacts, Verdict
+from spiflash.dump.secrets import MASK, masked, masker
 from spiflash.text import readable
 
 
@@ -44,3 +45,20 @@ def test_a_secret_inside_a_value() -> None:
 @pytest.mark.parametrize("value", ["run spiboot", "mtdparts=spi:256k(boot),64k(env)", "x=1 y=2"])
 def test_what_is_no_secret_stays(value: str) -> None:
     assert masked("bootcmd", value) == value
+
+
+def test_a_secret_of_a_script_in_a_fit_is_masked_wherever_it_is_shown() -> None:
+    script = ImageFacts(
+        name="script-1",
+        holds=Holds.SCRIPT,
+        architecture=None,
+        system="",
+        compression="",
+        data=(64, 96),
+        size=32,
+        checksum_ok=True,
+        script="setenv wpa_psk Sesame12345",
+    )
+    fit = Finding(0, 96, "fit", "FIT", Verdict.VERIFIED, facts=BundleFacts((script,)))
+    assert masker([fit]).text("echo Sesame12345") == f"echo {MASK}"
+    assert masker([]).text("echo Sesame12345") == "echo Sesame12345"

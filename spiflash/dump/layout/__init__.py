@@ -1,11 +1,11 @@
 """Regions of a flash: where they are, what they are for, where that is known from."""
 
-from spiflash.dump.layout.find import Known, find_layouts
+from spiflash.dump.layout.find import FoundLayout, find_layouts
 from spiflash.dump.layout.occupancy import Occupancy, occupancy, used_sectors
 from spiflash.dump.layout.region import Layout, Region, Role, layout_text, read_layout
 
 __all__ = [
-    "Known",
+    "FoundLayout",
     "Layout",
     "Occupancy",
     "Region",

@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.dump.finding import BannerFacts, Finding, Holds, ImageFacts, Speaker, Verdict
+from spiflash.dump.finding import Finding, Holds, ImageFacts, Verdict, is_loader_banner
 from spiflash.dump.formats.devicetree import read_tree
 from spiflash.dump.layout.partitions import (
     MOST,
@@ -72,17 +72,12 @@ def suggested(findings: Sequence[Finding], size: int) -> Layout:
             name, role = "kernel", Role.KERNEL
         regions.append(Region(unused_name(name, taken), low, high - low, role))
     first = regions[0].start if regions else size
-    words = [each.end for each in findings if _speaks(each) and each.end <= first]
+    words = [each.end for each in findings if is_loader_banner(each) and each.end <= first]
     if words:
         blank = [each.start for each in findings if each.verdict is Verdict.BLANK]
         end = min((start for start in blank if start >= words[-1]), default=first)
         regions.insert(0, Region("boot", 0, min(end, first), Role.BOOT))
     return Layout(size, tuple(regions), source="what was found")
-
-
-def _speaks(finding: Finding) -> bool:
-    facts = finding.facts
-    return isinstance(facts, BannerFacts) and facts.speaker is Speaker.LOADER
 
 
 def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, bool]]:
@@ -110,7 +105,7 @@ def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, bool]]:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class FoundLayout:
     """A layout, the address in the dump at which it is stated (None when it is only suggested),
     what is odd about it, in words, and the stated end of its last partition, which may be beyond
     the dump (0 when it is only suggested)."""
@@ -135,7 +130,7 @@ _NAND = re.compile(r"nand", re.IGNORECASE)
 them, such as "gpmi-nand", "spi-nand0" and "nand@1,0"; from memory)."""
 
 
-def find_layouts(contents: bytes, findings: Sequence[Finding]) -> tuple[Known, ...]:
+def find_layouts(contents: bytes, findings: Sequence[Finding]) -> tuple[FoundLayout, ...]:
     """All layouts of `contents`, best first; the last is the one that `findings` suggest.
 
     Never empty, unless `contents` are. Equal tables are listed once.
@@ -146,7 +141,7 @@ def find_layouts(contents: bytes, findings: Sequence[Finding]) -> tuple[Known, .
     candidates = [*_stated(contents, findings), *_trees(contents, findings)]
     # A table that leaves the flash, or covers only a small part of it, is for another flash.
     candidates.sort(key=lambda each: (each.nand, not _suits(each, size), each.rank, each.at))
-    found: list[Known] = []
+    found: list[FoundLayout] = []
     for candidate in candidates:
         layout = layout_of(candidate.partitions, size, candidate.source)
         ranges = {(region.name, region.start, region.length) for region in layout.named}
@@ -154,8 +149,8 @@ def find_layouts(contents: bytes, findings: Sequence[Finding]) -> tuple[Known, .
             continue
         layout = _with_contents(layout, findings)
         end = max(partition.end for partition in candidate.partitions)
-        found.append(Known(layout, candidate.at, _remarks(candidate, size), end))
-    return (*found, Known(suggested(findings, size), None))
+        found.append(FoundLayout(layout, candidate.at, _remarks(candidate, size), end))
+    return (*found, FoundLayout(suggested(findings, size), None))
 
 
 def _ranges(layout: Layout) -> set[tuple[str, int, int]]:

@@ -10,11 +10,10 @@ from spiflash.dump.coverage import Level
 from spiflash.dump.finding import (
     Architecture,
     BannerFacts,
-    BundleFacts,
     Finding,
-    ImageFacts,
     ProgramFacts,
     Verdict,
+    images,
 )
 from spiflash.dump.layout.region import Region, Role
 from spiflash.dump.triage.likeness import blank_since, used
@@ -74,12 +73,7 @@ def other_processor(known: Known, region: Region) -> str:
 
 def stated(finding: Finding) -> list[Architecture]:
     """The architectures for which a boot image says its programs are."""
-    images: tuple[ImageFacts, ...] = ()
-    if isinstance(finding.facts, ImageFacts):
-        images = (finding.facts,)
-    elif isinstance(finding.facts, BundleFacts):
-        images = finding.facts.images
-    return [each.architecture for each in images if each.architecture is not None]
+    return [each.architecture for each in images(finding) if each.architecture is not None]
 
 
 def _family(name: str) -> str:
