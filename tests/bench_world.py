@@ -238,10 +238,11 @@ class World:
             words.append(str(image))
         if request.verb == "erase":
             words += ["--length", str(request.parts[0][1] - request.at)]
-        if request.verb == "restore" and len(request.parts) > 1:
+        whole = ((request.at, request.at + len(request.image)),)
+        if request.verb == "restore" and request.parts != whole:
             for low, high in request.parts:
                 words += ["--region", f"{low:#x}+{high - low:#x}"]
-        elif request.at:
+        if request.at:
             words += ["--at", f"{request.at:#x}"]
         if request.verb in ("restore", "erase"):
             words += ["--without-backup"] * request.waived

@@ -78,6 +78,21 @@ def test_a_sister_whose_address_lies_inside_the_cut_work_is_not_that_board(
     assert board.holds == (with_address(1, 0x24000) if undo else image.contents)
 
 
+def test_blank_sectors_say_nothing_of_whose_chip_it_is(tmp_path: Path) -> None:
+    """A mostly blank chip of a board that shares its unique ID: all that the work may have left
+    between old and new differs, and the rest is blank on every board."""
+    held = [noise(seed)[: 256 * KIB] + b"\xff" * (SIZE - 256 * KIB) for seed in (1, 2)]
+    board, second = (Board(each, at, False, SHARED) for at, each in enumerate(held))
+    shelf, image = Shelf(tmp_path), Image("new", noise(7)[: 256 * KIB] + held[0][256 * KIB :])
+    board.save(shelf)
+    board.cut(shelf, image, pages=20)
+    with pytest.raises(ChipMismatchError, match="not of this chip"):
+        second.write(shelf, None)
+    assert second.holds == held[1]
+    board.write(shelf, None)
+    assert board.holds == image.contents
+
+
 def test_a_board_that_keeps_its_address_may_have_written_inside_the_cut_work(
     tmp_path: Path,
 ) -> None:

@@ -3,9 +3,10 @@
 A journal names a chip by its JEDEC ID and unique ID, which half of all parts do not have and which
 copies of chips share. So the contents decide, inside the journal's ranges and outside of them:
 
-* inside, nearly every sector must be as it was before, as it was to be, or on its way between. A
-  sister with the same firmware is, but for the sector with its address: what holds neither must
-  not be where the board's own items were;
+* inside, nearly every sector must be as it was before, as it was to be, or on its way between, and
+  no more may be otherwise than there are sectors that show whose chip it is. A sister with the same
+  firmware is, but for the sector with its address: what holds neither must not be where the board's
+  own items were;
 * outside, the chip must hold what it held before. A board that ran in between may have written
   there: that is accepted where most of the rest is as it was and everything of the board's own
   (addresses, serial number, calibration) is still there, and it stays as the board left it;
@@ -121,6 +122,16 @@ def refuse_stranger(connection: Connection, journal: Journal, found: Reading) ->
             "there nor what was to be written",
         )
     whole = journal.whole()
+    outside = np.setdiff1d(np.arange(len(held)), rows)
+    telling = _tells(ours, before, after)
+    if whole is not None:
+        telling += _tells(held[outside], _rows(whole)[outside])
+    if strange > telling:
+        raise _not_this(
+            journal,
+            f"{strange} of {len(inside)} sectors that it was to change hold neither what was "
+            "there nor what was to be written, and fewer hold anything that shows it is this chip",
+        )
     if whole is None:
         return Outside()
     differs = set(disagreements([found.contents, whole])) - set(inside) - set(found.unstable)
@@ -243,6 +254,15 @@ def _only_cleared(held: Sectors, was: Sectors, row: int) -> bool:
         return False
     over = (now != then) & (then != 0xFF)
     return int(over.sum()) > FEW
+
+
+def _tells(held: Sectors, *known: Sectors) -> int:
+    """Sectors that show whose chip it is: they hold, byte for byte, what one of the `known` has
+    there, and that is more than one value repeated."""
+    same = np.zeros(len(held), dtype=bool)
+    for each in known:
+        same |= (held == each).all(axis=1)
+    return int((same & (held != held[:, :1]).any(axis=1)).sum())
 
 
 def _rows(contents: bytes) -> Sectors:
