@@ -30,7 +30,7 @@ SESSIONS = {
         "spiflash convert files/open.bin --adapter sim:gauge --shelf shelf --yes",
     ),
     "unbrick": (
-        "spiflash triage --adapter 'sim:gauge?card=0x212000' --shelf shelf",
+        "spiflash triage --adapter 'sim:gauge?card=0x212000' --shelf shelf --image files/open.bin",
         "PRINTED spiflash restore --yes",
         "spiflash verify SET --adapter sim:gauge",
     ),
