@@ -6,7 +6,7 @@
 Four commands are run on the simulated bench, each in a process of its own, and every file of
 spiflash/ counts in which a function or method ran. Everything is imported first and does not
 count: neither definitions, nor what runs while a module is imported, nor what a dataclass or a
-library generates, since that has no line in our files.
+library generates, since that has no line in our files. Templates are not counted.
 
     backup      the bytes of a backup: a simulated board to a set on the shelf
     restore     an image of a restore: a file to the chip, where half a region differs
@@ -96,7 +96,11 @@ def record(arguments: list[str], result: Path) -> None:
         sys.settrace(None)
         threading.settrace(None)
         files = {Path(code.co_filename) for code in seen if code.co_flags & IS_FUNCTION}
-        ours = sorted(str(f.relative_to(ROOT)) for f in files if f.is_relative_to(PACKAGE))
+        ours = sorted(
+            str(file.relative_to(ROOT))
+            for file in files
+            if file.is_relative_to(PACKAGE) and file.suffix == ".py"
+        )
         result.write_text(json.dumps(ours), encoding="utf-8")
 
 
