@@ -12,6 +12,7 @@ import pytest
 
 from tests.benchmarks.strings import (
     GIVEN_UP,
+    code,
     given_up,
     of_markdown,
     of_python,
@@ -20,8 +21,15 @@ from tests.benchmarks.strings import (
     texts,
 )
 
-COVERED = ("README.md", "DEVELOPERS.md", "chipdb", "hwmocks", "spiflash/plan")
+COVERED = (
+    *("README.md", "DEVELOPERS.md", "chipdb", "hwmocks", "spiflash/plan", "spiflash/archive"),
+    *("spiflash/errors.py", "spiflash/files.py", "spiflash/text.py", "spiflash/toml_text.py"),
+    *("spiflash/dump/formats", "spiflash/dump/identity", "spiflash/dump/layout"),
+)
 """What is clean, and stays so."""
+
+COVERED_CODE = ("chipdb", "hwmocks", "spiflash/plan", "spiflash/errors.py", "spiflash/files.py")
+"""Where docstrings and comments are clean as well."""
 
 ALLOWED: dict[tuple[str, str], str] = {}
 """(file, words) -> why they stand there all the same."""
@@ -43,12 +51,14 @@ FORMS = {
 
 def test_words_that_were_given_up_do_not_come_back() -> None:
     """When this fails, say it as GIVEN_UP in tests/benchmarks/strings.py says."""
-    found = list(texts())
+    found, comments = list(texts()), list(code())
     assert len(found) > 1000
+    assert len(comments) > 1000
+    covered = [each for each in found if each.path.startswith(COVERED)]
+    covered += [each for each in comments if each.path.startswith(COVERED_CODE)]
     back = [
         f"{each.path}:{each.line}: {word!r} in {each.text!r}"
-        for each in found
-        if each.path.startswith(COVERED)
+        for each in covered
         for word in given_up(each.text)
         if (each.path, word) not in ALLOWED
     ]
