@@ -1,16 +1,16 @@
-"""The journal of a work on a chip: on the disk before the first erase, enough to finish or undo it.
+"""The journal of work on a chip: on the disk before the first erase, enough to finish or undo it.
 
     journals/<chip>/before.bin   what the whole chip held before
-    journals/<chip>/after.bin    what the ranges are to hold, one after the other
-    journals/<chip>/state.json   chip, request, ranges, digests of all of it
-    journals/<chip>/astray.json  sectors outside the ranges that the work hit all the same
+    journals/<chip>/after.bin    what the ranges must hold in the end, one after the other
+    journals/<chip>/state.json   chip, request, ranges, and digests of all of it
+    journals/<chip>/astray.json  sectors outside the ranges that the work changed by accident
     journals/<chip>/withdrawn.txt  the job that gave its values to another board (older versions)
-    journals/<chip>/in-use       locked by the program that is at it
+    journals/<chip>/in-use       locked by the program that works with it
 
-The folder appears when everything in it is on the disk, and goes when the work is proven; while
-it is there, the chip may be in between. Version 1 held only the ranges in before.bin, no digest
-of the state, and not which part of the image was asked for; version 2 nothing to erase again: it
-is still written where there is none."""
+The folder appears when everything in it is on the disk, and is removed when the work is proven.
+While it exists, the chip may be partly written. Version 1 has only the ranges in before.bin, no
+digest of the state, and does not say which part of the image was asked for. Version 2 has no list
+of what must be erased again; it is still written where that list is empty."""
 
 from __future__ import annotations
 
@@ -26,10 +26,9 @@ from typing import NoReturn
 
 from spiflash.archive import codec
 from spiflash.archive.codec import Count, Hex, Moment, Positive, Sha256, Text
-from spiflash.archive.locks import Lock, try_lock
+from spiflash.archive.locks import LOCK_FILE, Held, lock_path, try_lock
 from spiflash.errors import BackupSetError, NewerFormatError, ShelfError
 from spiflash.files import (
-    FILE_MODE,
     NameTakenError,
     make_folders,
     read_plain,
@@ -43,12 +42,11 @@ from spiflash.files import (
 from spiflash.spans import merged
 
 JOURNAL_VERSION = 3
-IN_USE = "in-use"
 ASTRAY = "astray.json"
 WITHDRAWN = "withdrawn.txt"
-ENDED = ".ended-"  # before the name of a folder that is kept although its work is proven
+ENDED = ".ended-"  # prefix of a folder that is kept although its work is proven
 _NOTE_LIMIT = 4096
-_STATE_LIMIT = 4 << 20  # bytes; one range a sector of the largest chips stays below that
+_STATE_LIMIT = 4 << 20  # bytes; one range for each sector of the largest chip needs less
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +99,7 @@ class JournalState:
 
 @dataclass(frozen=True, slots=True)
 class Journal:
-    """A journal on the disk, whole when it was begun or loaded."""
+    """A journal on the disk that was complete when it was begun or loaded."""
 
     path: Path
     state: JournalState
@@ -115,7 +113,7 @@ class Journal:
 
         `before` is what the whole chip holds, `after` what the ranges of `state` are to hold, one
         after the other. Raises `ShelfError` when it cannot be written, and `ValueError` when
-        lengths or ranges make no sense.
+        lengths or ranges are not valid.
         """
         problem = _problem(state.ranges, state.size)
         expected = sum(each.length for each in state.ranges)
@@ -123,11 +121,11 @@ class Journal:
             raise ValueError(
                 problem or f"before must hold {state.size} bytes and after {expected} bytes"
             )
-        with shelf_errors(f"making “{journals}”", "The chip was not touched."):
+        with shelf_errors(f"making “{journals}”", "The chip was not changed."):
             make_folders(journals)
         key = _key(state.jedec_id, state.unique_id)
-        # Of chips that cannot be told apart, and of copies that share an ID, several may be half
-        # done at the same time.
+        # Chips without a unique ID, and copies that share one, may have several journals at
+        # the same time.
         for name in itertools.chain((key,), (f"{key}-{number}" for number in itertools.count(2))):
             with contextlib.suppress(NameTakenError):
                 return cls(journals / name, state, *_write(journals / name, state, before, after))
@@ -148,7 +146,7 @@ class Journal:
         except NewerFormatError as error:
             raise NewerFormatError(
                 f"The journal “{path}” was written by a newer version of spiflash.",
-                state="The chip it belongs to may be half written.",
+                state="Its chip may be partly written.",
                 remedy="Update spiflash, then continue the work or undo it.",
             ) from error
         except BackupSetError as error:
@@ -162,7 +160,7 @@ class Journal:
 
     @property
     def ranges(self) -> tuple[Range, ...]:
-        """What the work may have changed, and what it hit outside of that. Raises as `load`."""
+        """What the work may have changed, inside its ranges and outside. Raises as `load`."""
         return joined((*self.state.ranges, *self.astray()))
 
     def whole(self) -> bytes | None:
@@ -179,8 +177,8 @@ class Journal:
         return _joined(whole, self.ranges)
 
     def after(self) -> bytes:
-        """What the ranges are to hold, one after the other: what lies outside of those that the
-        work meant to change goes back to what it was. Raises as `load`."""
+        """What the ranges must hold in the end, one after the other. What the work changed
+        outside of its own ranges goes back to what it was. Raises as `load`."""
         data = self._contents("after.bin", self.after_sha256, self._length)
         whole = self.whole()
         if whole is None:
@@ -193,7 +191,7 @@ class Journal:
         return _joined(target, self.ranges)
 
     def astray(self) -> tuple[Range, ...]:
-        """What the work hit outside of its ranges, as far as that was noticed. Raises as `load`."""
+        """What the work was seen to change outside of its ranges. Raises as `load`."""
         if self.version < 2 or not os.path.lexists(self.path / ASTRAY):
             return ()
         try:
@@ -202,16 +200,16 @@ class Journal:
         except (UnicodeDecodeError, BackupSetError) as error:
             _refuse(self.path, f"{ASTRAY} cannot be read ({error})")
         if problem := _problem(found, self.state.size):
-            _refuse(self.path, f"{ASTRAY} makes no sense: {problem}")
+            _refuse(self.path, f"{ASTRAY} is not valid: {problem}")
         return found
 
     def note_astray(self, ranges: Sequence[Range]) -> None:
-        """Note what the work hit outside of its ranges: it is put back when the work is taken up
-        again. On the disk when this returns. Raises `ShelfError`."""
+        """Note what the work changed outside of its ranges: it is put back when the work is
+        continued. On the disk when this returns. Raises `ShelfError`."""
         if self.version < 2:
             return
         document = codec.dump(_Astray(joined((*self.astray(), *ranges))))
-        with shelf_errors(f"writing “{self.path / ASTRAY}”", "The journal is as it was."):
+        with shelf_errors(f"writing “{self.path / ASTRAY}”", "The journal was not changed."):
             replace_file(self.path / ASTRAY, document.encode())
 
     def withdrawn(self) -> str | None:
@@ -228,49 +226,55 @@ class Journal:
                 # Whatever is there, it was put there to say so.
                 return ""
 
-    # -- whose it is -------------------------------------------------------------------------
+    # -- who works with it -------------------------------------------------------------------------
 
     @contextlib.contextmanager
     def held(self) -> Iterator[None]:
-        """Nobody else works with this journal for as long as the block lasts.
+        """No other program works with this journal while the block runs.
 
-        Raises `ShelfError` when somebody does, or when it is gone by now.
+        Raises `ShelfError` when one does, or when the journal is gone.
         """
-        descriptor = self._lock()
-        if descriptor is None:
+        held = self._lock()
+        if held is None:
             raise ShelfError(
-                f"Another program is working with the journal “{self.path}”, or has just ended it.",
-                state="The chip was not touched.",
-                remedy="Wait until it has ended, then repeat.",
+                f"Another program is working with the journal “{self.path}”, or just finished it.",
+                state="The chip was not changed.",
+                remedy="Wait until it has finished, then repeat.",
             )
         try:
             yield
         finally:
-            os.close(descriptor)
+            held.release()
 
     @property
     def in_use(self) -> bool:
-        """Whether somebody else works with it at this moment."""
-        descriptor = self._lock()
-        if descriptor is not None:
-            os.close(descriptor)
-        return descriptor is None
+        """Whether another program works with it at this moment."""
+        held = self._lock()
+        if held is not None:
+            held.release()
+        return held is None
 
-    def _lock(self) -> int | None:
-        """The locked file; None when somebody else has it, or the journal is gone."""
+    def _lock(self) -> Held | None:
+        """The lock; None when another program has it, or the journal is gone."""
+        state = self.path / "state.json"
+        if not os.path.lexists(state):
+            return None
         try:
-            descriptor = os.open(self.path / IN_USE, os.O_RDWR | os.O_CREAT, FILE_MODE)
+            held = try_lock(lock_path(self.path))
         except OSError:
             return None
-        # It may have been finished, and the folder removed, before the lock was ours.
-        if try_lock(descriptor) is Lock.TAKEN or not os.path.lexists(self.path / "state.json"):
-            os.close(descriptor)
+        # The work may have ended before the lock was ours; then only the new lock file is there.
+        if held is not None and not os.path.lexists(state):
+            held.release()
+            with contextlib.suppress(OSError):
+                lock_path(self.path).unlink()
+                self.path.rmdir()
             return None
-        return descriptor
+        return held
 
     def put_aside(self) -> Path:
-        """Keep the journal of a work that is proven, out of the way of later works; where it is
-        now. Raises `ShelfError`."""
+        """Keep the journal of work that is proven where later work does not find it; returns its
+        new path. Raises `ShelfError`."""
         number = 1
         while os.path.lexists(path := self.path.with_name(f"{ENDED}{self.path.name}-{number}")):
             number += 1
@@ -283,7 +287,7 @@ class Journal:
         """Remove the journal: the work is proven, or undone. Raises `ShelfError`."""
         with shelf_errors(
             f"removing the journal “{self.path}”",
-            "The chip holds what it should; only the journal is left over.",
+            "The chip holds what it should; only the journal was not removed.",
         ):
             remove_folder(self.path)
 
@@ -302,7 +306,7 @@ class Journal:
 
 @dataclass(frozen=True, slots=True)
 class OpenJournals:
-    """Journals of works that have not ended; `corrupt` ones with what is wrong."""
+    """Journals of work that has not ended; the `corrupt` ones with what is wrong."""
 
     whole: tuple[Journal, ...]
     corrupt: tuple[tuple[Path, BackupSetError | ShelfError], ...]
@@ -315,24 +319,18 @@ class OpenJournals:
     def corrupt_of_chip(
         self, jedec_id: str, unique_id: str | None
     ) -> tuple[tuple[Path, BackupSetError | ShelfError], ...]:
-        """The damaged ones that may be of this chip, by the names of their folders."""
+        """The damaged ones that may be of this chip, by their folder names."""
         key = _key(jedec_id, unique_id)
         return tuple(each for each in self.corrupt if f"{each[0].name}-".startswith(f"{key}-"))
 
 
 @dataclass(frozen=True, slots=True)
-class _Digests1:
-    """What state.json of version 1 says beside the state."""
+class _Digests:
+    """What state.json says beside the state; version 1 has no digest of itself."""
 
     before_sha256: Sha256
     after_sha256: Sha256
-
-
-@dataclass(frozen=True, slots=True)
-class _Digests(_Digests1):
-    """The same since version 2."""
-
-    digest: Sha256
+    digest: Sha256 | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,7 +357,7 @@ def open_journals(journals: Path) -> OpenJournals:
         try:
             whole.append(Journal.load(path))
         except (BackupSetError, ShelfError) as error:
-            if os.path.lexists(path):  # else it was finished in this very moment
+            if os.path.lexists(path):  # else its work has just ended
                 corrupt.append((path, error))
     return OpenJournals(tuple(whole), tuple(corrupt))
 
@@ -379,7 +377,7 @@ def _write(path: Path, state: JournalState, before: bytes, after: bytes) -> tupl
         document["digest"] = _digest(document)
         text = json.dumps(document, indent=1, ensure_ascii=False)
         write_file(folder / "state.json", (text.encode(), b"\n"))
-        write_file(folder / IN_USE, ())
+        write_file(folder / LOCK_FILE, ())
     return digests[0], digests[1], version
 
 
@@ -414,18 +412,19 @@ def _parse(text: str) -> tuple[int, JournalState, str, str]:
     found = codec.load(text, name)
     whole = dict(found)
     version = codec.take_version(found, "journal_version", range(1, JOURNAL_VERSION + 1), name)
-    wanted = {"before_sha256", "after_sha256", *({"digest"} if version > 1 else ())}
-    digests = {key: found.pop(key) for key in wanted & found.keys()}
-    sealed = codec.parse(_Digests if version > 1 else _Digests1, digests, name)
-    if isinstance(sealed, _Digests) and sealed.digest != _digest(whole):
-        codec.refuse(name, "digest", "shows that the file was changed after it was written")
+    if version == 1:
+        codec.add(found, "digest", None, name)
+    wanted = {"before_sha256", "after_sha256", "digest"} & found.keys()
+    sealed = codec.parse(_Digests, {key: found.pop(key) for key in wanted}, name)
+    if version > 1 and sealed.digest != _digest(whole):
+        codec.refuse(name, "digest", "does not match: the file was changed after it was written")
     for since, key, value in ((2, "at", None), (2, "parts", None), (3, "again", [])):
         if version < since:
             codec.add(found, key, value, name)
     state = codec.parse(JournalState, found, name)
     problem = _problem(state.ranges, state.size)
     if problem:
-        codec.refuse(name, "ranges", f"makes no sense: {problem}")
+        codec.refuse(name, "ranges", f"is not valid: {problem}")
     return version, state, sealed.before_sha256, sealed.after_sha256
 
 
@@ -442,7 +441,7 @@ def _read(path: Path, name: str, limit: int) -> bytes:
 def _refuse(path: Path, problem: str) -> NoReturn:
     raise BackupSetError(
         f"The journal “{path}” cannot be used: {problem}.",
-        state="The chip it belongs to may be half written.",
-        remedy="Move the folder away from the shelf and keep it; then write that chip's backup set "
-        "to it with 'spiflash restore', the whole set.",
+        state="Its chip may be partly written.",
+        remedy="Move the folder off the shelf and keep it. Then write the whole backup set of that "
+        "chip to it with 'spiflash restore'.",
     )

@@ -1,79 +1,105 @@
-"""Advisory locks (flock(2)), and folders that one process at a time works in.
+"""Locks, and folders that one process at a time works in.
 
-The kernel releases a lock when its process ends, however it ends, so no stale lock is ever left.
-Where the file system has no such locks (some network mounts), a folder of another process is never
-taken over: that is the safe side.
+The system releases a lock when its process ends, however it ends, so a lock never outlives its
+process. Where the file system has no locks (some network mounts), a folder of another process is
+never taken over: that is the safe side. The library knows the locks of Linux, macOS and Windows.
 """
 
 from __future__ import annotations
 
 import contextlib
-import enum
+import errno
 import os
 import shutil
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from types import ModuleType
+from typing import TYPE_CHECKING
 
 from spiflash.files import FILE_MODE, make_folders
 
-fcntl: ModuleType | None
-try:
-    import fcntl
-except ImportError:  # not a POSIX system
-    fcntl = None
+if TYPE_CHECKING:
+    from filelock import BaseFileLock
 
 LOCK_FILE = "in-use"
+
+BESIDE = os.name == "nt"
+"""Whether the lock file of a folder is beside it, not in it: Windows neither renames nor removes a
+folder in which a file is open."""
+
+_NO_LOCKS = (errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOLCK, errno.EINVAL)
+"""What file systems without locks answer (flock(2), Linux)."""
+
 _NEW = ".new-"
 _TRIES = 100
 
 
-class Lock(enum.Enum):
-    """What became of it."""
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A lock of this process, until it is released; `lock` is None where there are no locks."""
 
-    OURS = enum.auto()
-    TAKEN = enum.auto()
-    NONE_HERE = enum.auto()
-    """The system, or this file system (some network mounts), has no such locks."""
+    lock: BaseFileLock | None
+
+    def release(self) -> None:
+        """Let others have it."""
+        if self.lock is not None:
+            _held.discard(self.lock)
+            with contextlib.suppress(OSError):
+                self.lock.release()
 
 
-def try_lock(descriptor: int) -> Lock:
-    """Lock an open file, without waiting."""
-    if fcntl is None:
-        return Lock.NONE_HERE
+_held: set[BaseFileLock] = set()
+"""The library releases a lock that nothing refers to any more: these are kept until `release`."""
+
+
+def lock_path(folder: Path) -> Path:
+    """The file whose lock says that a process works in `folder`."""
+    return folder.with_name(f".{folder.name}.{LOCK_FILE}") if BESIDE else folder / LOCK_FILE
+
+
+def try_lock(path: Path) -> Held | None:
+    """Lock a file, which is made where it is missing, without waiting; None when another process,
+    or another part of this one, has it. Raises `OSError`."""
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(path, timeout=0, mode=FILE_MODE, thread_local=False, fallback_to_soft=False)
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return Lock.TAKEN
-    except OSError:
-        return Lock.NONE_HERE
-    return Lock.OURS
+        lock.acquire()
+    except Timeout:
+        return None
+    except OSError as error:
+        if error.errno in _NO_LOCKS:
+            return Held(None)
+        raise
+    _held.add(lock)
+    return Held(lock)
 
 
 @dataclass(frozen=True, slots=True)
 class LockedFolder:
-    """A folder of ours until `release` or `remove`, or until the process ends."""
+    """A folder of this process until `release` or `remove`, or until the process ends."""
 
     path: Path
-    _descriptor: int
+    held: Held
 
     def release(self) -> None:
-        """Let go of the folder; what is in it stays."""
-        with contextlib.suppress(OSError):
-            os.close(self._descriptor)
+        """Let others have the folder; what is in it stays."""
+        self.held.release()
 
     def remove(self) -> None:
         """Remove the folder, also the one above it when that is empty now, and let go of it;
         what cannot be removed stays."""
         with contextlib.suppress(OSError):
             shutil.rmtree(self.path)
+            if BESIDE:
+                self.release()
+                lock_path(self.path).unlink(missing_ok=True)
             self.path.parent.rmdir()
         self.release()
 
 
 def new_folder(parent: Path, prefix: str) -> LockedFolder:
-    """Make a private folder below `parent` (made too, if need be) that is ours from the first
+    """Make a private folder below `parent` (made too, if need be) that is locked from the first
     moment at which others can see it. Raises `OSError`.
     """
     for left in reversed(range(_TRIES)):
@@ -85,11 +111,11 @@ def new_folder(parent: Path, prefix: str) -> LockedFolder:
             # The parent was removed, or made and removed, by another process in this very moment.
             if not left:
                 raise
-    descriptor = os.open(hidden / LOCK_FILE, os.O_RDWR | os.O_CREAT | os.O_EXCL, FILE_MODE)
-    try_lock(descriptor)
     path = parent / f"{prefix}{hidden.name.removeprefix(_NEW)}"
+    held = try_lock(lock_path(path) if BESIDE else hidden / LOCK_FILE)
+    assert held is not None, "nobody else knows this name yet"
     os.rename(hidden, path)
-    return LockedFolder(path, descriptor)
+    return LockedFolder(path, held)
 
 
 def folders(parent: Path, prefix: str) -> list[Path]:
@@ -103,20 +129,15 @@ def folders(parent: Path, prefix: str) -> list[Path]:
 
 
 def lock_folder(path: Path) -> LockedFolder | None:
-    """Lock a folder that `new_folder` made; None when another process has it, or it is gone."""
+    """Lock a folder that `new_folder` made; None when another process has it, or it is gone, or
+    there are no locks."""
+    if not os.path.isdir(path) or not (BESIDE or os.path.lexists(path / LOCK_FILE)):
+        return None
     try:
-        descriptor = os.open(path / LOCK_FILE, os.O_RDWR)
+        held = try_lock(lock_path(path))
     except OSError:
         return None
-    # The folder may have been removed, or another put in its place, before the lock was ours.
-    if try_lock(descriptor) is Lock.OURS and _still_there(path / LOCK_FILE, descriptor):
-        return LockedFolder(path, descriptor)
-    os.close(descriptor)
-    return None
-
-
-def _still_there(path: Path, descriptor: int) -> bool:
-    try:
-        return os.path.samestat(os.stat(path), os.fstat(descriptor))
-    except OSError:
-        return False
+    # It may have been removed before the lock was ours; the library then made a new lock file.
+    if held is None or held.lock is None or not os.path.isdir(path):
+        return None
+    return LockedFolder(path, held)

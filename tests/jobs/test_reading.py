@@ -24,6 +24,7 @@ from spiflash.jobs.backup import Backup, back_up
 from spiflash.jobs.reading.evidence import LIMIT
 from spiflash.jobs.reading.kept_passes import UNFINISHED
 from spiflash.jobs.reading.passes import _blocks, pass_setting
+from spiflash.report.pages import set_page
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import believable_reading as benchmark
@@ -173,7 +174,7 @@ def test_an_unstable_sector_is_named_and_nothing_read_is_lost(tmp_path: Path) ->
 
 
 def test_probes_are_recorded_with_what_they_covered(tmp_path: Path) -> None:
-    made = backed_up(small_rig(), tmp_path)
+    made = backed_up(small_rig(), tmp_path, page=set_page)
     document = json.loads((made.set.path / "data" / "record.json").read_text())
     probes = {each["name"]: each["outcome"] for each in document["evidence"]["probes"]}
     assert probes == dict.fromkeys(

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from archive_samples import MADE, contents_of
 
+from spiflash.archive import journal, locks
 from spiflash.archive.journal import Journal, JournalState, Range, open_journals
 from spiflash.errors import BackupSetError, ShelfError
 
@@ -163,12 +164,12 @@ def linked(path: Path) -> None:
         (linked, "after.bin is a link"),
         (lambda path: shutil.rmtree(path) or path.write_text(""), "state.json is missing"),
         (set_field("journal_version", 9), "newer version of spiflash"),
-        (set_field("segment", 1), "“digest” shows that the file was changed"),
-        (set_field("ranges", [{"start": 0, "length": 4096}]), "“digest” shows"),
-        (set_field("at", 4096), "“digest” shows"),
-        (signed("size", 4096), "“ranges” makes no sense"),
-        (signed("ranges", []), "“ranges” makes no sense"),
-        (signed("ranges", [{"start": 0, "length": 1 << 31}]), "“ranges” makes no sense"),
+        (set_field("segment", 1), "“digest” does not match: the file was changed"),
+        (set_field("ranges", [{"start": 0, "length": 4096}]), "“digest” does not match"),
+        (set_field("at", 4096), "“digest” does not match"),
+        (signed("size", 4096), "“ranges” is not valid"),
+        (signed("ranges", []), "“ranges” is not valid"),
+        (signed("ranges", [{"start": 0, "length": 1 << 31}]), "“ranges” is not valid"),
         (signed("ranges", [{"start": 0, "length": "4"}]), "“ranges[0].length”"),
         (signed("unique_id", "xyz"), "“unique_id”"),
         (signed("image_sha256", ""), "“image_sha256”"),
@@ -183,7 +184,7 @@ def test_a_corrupt_journal_says_so(folder: Path, edit: Callable[[Path], None], n
     with pytest.raises(BackupSetError) as caught:
         Journal.load(path)
     assert named in caught.value.cause
-    assert "half written" in caught.value.state
+    assert "partly written" in caught.value.state
     listing = open_journals(folder)
     assert listing.whole == (sound,)
     assert [each for each, _ in listing.corrupt] == [path]
@@ -304,6 +305,36 @@ def test_a_journal_has_one_user_at_a_time(folder: Path) -> None:
         begun.finish()
     with pytest.raises(ShelfError), begun.held():
         pass
+
+
+def test_a_journal_that_ended_meanwhile_leaves_no_lock_file(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Found, then finished by another program before its lock was asked for."""
+    begun = begin(folder)
+    real = journal.try_lock
+
+    def late(path: Path) -> object:
+        begun.finish()
+        return real(path)
+
+    monkeypatch.setattr(journal, "try_lock", late)
+    with pytest.raises(ShelfError, match="Another program"), begun.held():
+        pass
+    assert os.listdir(folder) == []
+
+
+def test_a_journal_with_its_lock_file_beside_it(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on Windows, as far as that can be tried here."""
+    monkeypatch.setattr(locks, "BESIDE", True)
+    begun = begin(folder)
+    with begun.held():
+        assert begun.in_use
+        begun.finish()
+        assert open_journals(folder).whole == ()
+    assert not begun.path.exists()
 
 
 def test_a_journal_can_be_put_aside(folder: Path) -> None:

@@ -1,8 +1,9 @@
-"""Folders that one process works in: what flock(2) promises, checked between real processes."""
+"""Folders that one process works in: what locks promise, checked between real processes."""
 
 from __future__ import annotations
 
-import os
+import errno
+import fcntl
 import subprocess
 import sys
 import threading
@@ -11,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from spiflash.archive import locks
-from spiflash.archive.locks import Lock, LockedFolder, folders, lock_folder, new_folder, try_lock
+from spiflash.archive.locks import folders, lock_folder, new_folder, try_lock
 
 HOLDER = """
 import sys
@@ -73,21 +74,64 @@ def test_many_at_once_never_get_in_each_others_way(tmp_path: Path) -> None:
     assert not (tmp_path / "shelf").exists()
 
 
-def test_a_folder_put_in_the_place_of_another_is_not_mistaken(tmp_path: Path) -> None:
-    """Opened, then removed by its owner before the lock was asked for."""
-    ours = new_folder(tmp_path, "x-")
-    descriptor = os.open(ours.path / locks.LOCK_FILE, os.O_RDWR)
+def test_a_folder_that_is_gone_is_not_locked(tmp_path: Path) -> None:
+    ours = new_folder(tmp_path / "shelf", "x-")
+    other = new_folder(tmp_path / "shelf", "y-")
     ours.remove()
-    assert try_lock(descriptor) is Lock.OURS
-    assert not locks._still_there(ours.path / locks.LOCK_FILE, descriptor)
-    LockedFolder(ours.path, descriptor).release()
+    assert lock_folder(ours.path) is None
+    assert not ours.path.exists()
+    other.remove()
 
 
-def test_without_locks_no_folder_is_taken_over(
+def test_a_lock_file_that_was_removed_meanwhile_is_no_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Opened, then removed by its owner before the lock was asked for."""
+    path = tmp_path / "in-use"
+    opened: list[int] = []
+    real = fcntl.flock
+
+    def flock(descriptor: int, operation: int) -> None:
+        if not opened:
+            opened.append(descriptor)
+            path.unlink()
+        real(descriptor, operation)
+
+    monkeypatch.setattr(fcntl, "flock", flock)
+    held = try_lock(path)
+    assert opened
+    # Either not locked, or locked anew: never a lock that others cannot see.
+    if held is not None:
+        assert try_lock(path) is None
+        held.release()
+
+
+def test_without_locks_nothing_is_taken_over(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ours = new_folder(tmp_path, "x-")
     ours.release()
-    monkeypatch.setattr(locks, "fcntl", None)
+
+    def flock(descriptor: int, operation: int) -> None:
+        raise OSError(errno.ENOSYS, "Function not implemented")
+
+    monkeypatch.setattr(fcntl, "flock", flock)
     assert lock_folder(ours.path) is None
     assert new_folder(tmp_path, "y-").path.is_dir()
+    assert not list(tmp_path.rglob("*.soft*"))
+
+
+def test_the_lock_file_can_be_beside_the_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on Windows, as far as that can be tried here."""
+    monkeypatch.setattr(locks, "BESIDE", True)
+    ours = new_folder(tmp_path / "shelf", "x-")
+    assert [path.name for path in folders(tmp_path / "shelf", "x-")] == [ours.path.name]
+    assert list(ours.path.iterdir()) == []
+    assert lock_folder(ours.path) is None
+    ours.release()
+    again = lock_folder(ours.path)
+    assert again is not None
+    again.remove()
+    assert not (tmp_path / "shelf").exists()
