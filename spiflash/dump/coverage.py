@@ -49,8 +49,8 @@ class Coverage:
     """Numbers of bytes; the five parts add up to `total`.
 
     `blank` counts erased sectors that no checksum covers; `consistent` what fits its format but
-    has no checksum; `unrecognised` what no format was recognised in, or has a checksum that
-    was not computed.
+    has no checksum; `unrecognised` the rest. Of these, `unchecked` have a checksum that was not
+    computed.
     """
 
     total: int
@@ -59,6 +59,7 @@ class Coverage:
     damaged: int
     consistent: int
     unrecognised: int
+    unchecked: int = 0
 
     @property
     def used(self) -> int:
@@ -68,7 +69,7 @@ class Coverage:
     @property
     def no_checksum(self) -> int:
         """The bytes that are not blank and that no checksum covers."""
-        return self.consistent + self.unrecognised
+        return self.consistent + self.unrecognised - self.unchecked
 
     @property
     def headline(self) -> str:
@@ -82,19 +83,24 @@ class Coverage:
         if self.used == 0:
             return "all blank"
         without = -(self.no_checksum * -1000 // self.used)
-        of_these = (
+        fit = (
             f" ({percent(self.consistent, self.used)} fit their format)" if self.consistent else ""
         )
+        left = -(self.unchecked * -1000 // self.used)
+        unchecked = f", {left / 10:.1f} % NOT CHECKED" if self.unchecked else ""
         return (
             f"{percent(self.verified, self.used)} checksum OK, {counted(self.damaged, 'byte')} "
-            f"{'fails' if self.damaged == 1 else 'fail'} a checksum, "
-            f"{without / 10:.1f} % no checksum{of_these}"
+            f"{'fails' if self.damaged == 1 else 'fail'} a checksum{unchecked}, "
+            f"{without / 10:.1f} % no checksum{fit}"
         )
 
 
 def coverage(contents: bytes, findings: Iterable[Finding]) -> Coverage:
     """Count the bytes of `contents` by the best that `findings` say about each."""
-    counts = histogram(levels(len(contents), findings)).tolist()
+    findings = tuple(findings)
+    painted = levels(len(contents), findings)
+    counts = histogram(painted).tolist()
+    unchecked = merged((f.start, f.end) for f in findings if f.verdict is Verdict.UNCHECKED)
     return Coverage(
         len(contents),
         blank=counts[Level.BLANK],
@@ -102,6 +108,10 @@ def coverage(contents: bytes, findings: Iterable[Finding]) -> Coverage:
         damaged=counts[Level.DAMAGED],
         consistent=counts[Level.CONSISTENT],
         unrecognised=counts[Level.UNRECOGNISED],
+        unchecked=sum(
+            int(np.count_nonzero(painted[start:end] == Level.UNRECOGNISED))
+            for start, end in unchecked
+        ),
     )
 
 

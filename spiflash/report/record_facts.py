@@ -235,7 +235,7 @@ def certainty_json(record: Record, coverage: Coverage) -> dict[str, object]:
         "witness": {
             "vouched": coverage.verified,
             "known_bad": coverage.damaged,
-            "unproven": coverage.no_checksum,
+            "unproven": coverage.unrecognised + coverage.consistent,
             "blank": coverage.blank,
         },
         "bad_contact": bool(bad_contact(record)),

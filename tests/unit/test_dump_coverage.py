@@ -44,9 +44,12 @@ def test_overlaps_count_once_and_damage_wins() -> None:
 def test_against_counting_byte_by_byte(findings: list[Finding]) -> None:
     best = [Verdict.DAMAGED, Verdict.VERIFIED, Verdict.BLANK, Verdict.CONSISTENT]
     expected = dict.fromkeys([*best, None], 0)
+    unchecked = 0
     for at in range(SIZE):
         here = {f.verdict for f in findings if f.start <= at < f.start + f.length}
-        expected[next((verdict for verdict in best if verdict in here), None)] += 1
+        verdict = next((verdict for verdict in best if verdict in here), None)
+        expected[verdict] += 1
+        unchecked += verdict is None and Verdict.UNCHECKED in here
     result = coverage(bytes(SIZE), findings)
     assert counts(result) == (
         expected[Verdict.BLANK],
@@ -56,6 +59,7 @@ def test_against_counting_byte_by_byte(findings: list[Finding]) -> None:
         expected[None],
     )
     assert sum(counts(result)) == result.total == SIZE
+    assert result.unchecked == unchecked
 
 
 def test_the_headline_rounds_against_itself() -> None:
@@ -66,6 +70,10 @@ def test_the_headline_rounds_against_itself() -> None:
     mixed = Coverage(2000, 1000, 714, 0, 100, 186)
     assert mixed.headline == (
         "71.4 % checksum OK, 0 bytes fail a checksum, 28.6 % no checksum (10.0 % fit their format)"
+    )
+    skipped = Coverage(2000, 1000, 714, 1, 0, 285, unchecked=285)
+    assert skipped.headline == (
+        "71.4 % checksum OK, 1 byte fails a checksum, 28.5 % NOT CHECKED, 0.0 % no checksum"
     )
 
 
