@@ -171,6 +171,8 @@ def _of(region: Region, found: Sequence[Difference], length: int) -> RegionChang
     )
 
 
+# Checksums, own items, moves ---------------------------------------------------------------------
+
 _FEW = 16
 """Differing bytes of one range of sectors that are shown one by one."""
 
@@ -279,6 +281,8 @@ def _same_variables(
                 return other
     return None
 
+
+# Variables ---------------------------------------------------------------------------------------
 
 _MOST_VARIABLES = 500
 _LONGEST = 500

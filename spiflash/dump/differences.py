@@ -143,6 +143,8 @@ class Comparison:
         return sum(each.bytes_differing for each in self.differences)
 
 
+# Dumps as a whole --------------------------------------------------------------------------------
+
 Bytes = NDArray[np.uint8]
 
 _ANCHOR = 48
@@ -262,6 +264,8 @@ def shift_relation(before: bytes, after: bytes, shifts: tuple[int, ...]) -> Iter
             yield f"B has the contents of A, {by} {where}, from beginning to end."
             return
 
+
+# Sectors -----------------------------------------------------------------------------------------
 
 _MOST_BY_HAND = 4096
 """Sectors for which swaps and shifts are tried: as many as a 16 MiB chip has."""

@@ -263,6 +263,8 @@ def masked(name: str, value: str) -> str:
     return _PLAIN_MASKER.named(name, value)
 
 
+# Secrets in a dump -------------------------------------------------------------------------------
+
 _MOST = 200
 _PEM_LONGEST = 16 << 10
 

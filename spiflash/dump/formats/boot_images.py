@@ -38,6 +38,8 @@ from spiflash.dump.secrets import masked
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
 
+# Legacy images -----------------------------------------------------------------------------------
+
 _LEGACY_MAGIC = bytes.fromhex("27051956")
 
 _LEGACY_HEADER = struct.Struct(">7I4B32s")
@@ -219,6 +221,8 @@ def _check_data(data: memoryview, size: int, expected: int, budget: Budget) -> t
 
 _MOST_IMAGES = 64
 
+# FIT images --------------------------------------------------------------------------------------
+
 # Short names of `arch` and `type`: U-Boot, boot/image.c (from memory).
 _FIT_ARCHITECTURES = {
     "arm": Architecture.ARM,
@@ -374,11 +378,8 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
             damage.append(image.facts.data)
         elif image.held:
             verified.append(image.facts.data)
-    verdict = Verdict.CONSISTENT
-    if damage:
-        verdict = Verdict.DAMAGED
-    elif verified:
-        verdict = Verdict.VERIFIED
+    held = Verdict.VERIFIED if verified else Verdict.CONSISTENT
+    verdict = Verdict.DAMAGED if damage else held
     whole = [(tree.start, end)]
     # Where the data of an image are missing, its description is all that can be called damaged.
     spans = merged(damage) or ([(tree.start, tree.start + tree.total)] if damage else [])
@@ -397,6 +398,8 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
         facts=BundleFacts(tuple(image.facts for image in images)),
     )
 
+
+# TRX containers ----------------------------------------------------------------------------------
 
 _TRX_MAGIC = b"HDR0"
 _TRX_HEADERS = {1: 28, 2: 32}

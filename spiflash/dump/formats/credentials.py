@@ -19,6 +19,8 @@ from spiflash.dump.formats.search import outside
 from spiflash.spans import Span
 from spiflash.text import readable
 
+# DER ---------------------------------------------------------------------------------------------
+
 _MOST_CHILDREN = 64
 _X501_NAMES = {3: "CN", 6: "C", 7: "L", 8: "ST", 10: "O", 11: "OU"}  # the last arc of 2.5.4.x
 
@@ -75,6 +77,8 @@ def _x501_name(contents: bytes, name: _Element) -> str:
                     shown.append(f"{key}={value}")
     return ", ".join(shown)
 
+
+# Certificates and keys ---------------------------------------------------------------------------
 
 _MOST = 1000
 _LONGEST = 16 << 10

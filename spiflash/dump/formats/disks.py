@@ -19,6 +19,8 @@ from spiflash.dump.formats.search import Budget, mended, one_by_one, outside, pl
 from spiflash.spans import Span
 from spiflash.text import readable
 
+# Partition tables --------------------------------------------------------------------------------
+
 _BLOCK = 512
 _SIGNATURE = b"\x55\xaa"
 _GPT = b"EFI PART"
@@ -128,6 +130,8 @@ def _gpt_partitions(table: bytes, size: int, most: int = 128) -> Iterator[tuple[
             shown = readable(name.encode("utf-8"), 100)
             yield f"partition {index // size + 1}", f"{shown}, blocks {first} to {last}"
 
+
+# File systems ------------------------------------------------------------------------------------
 
 _SUPER = 1024
 _METADATA_SUMS = 0x400

@@ -30,6 +30,8 @@ from spiflash.dump.formats.search import Budget, one_by_one, outside, places
 from spiflash.spans import SECTOR, Span
 from spiflash.text import counted, readable
 
+# Version strings ---------------------------------------------------------------------------------
+
 _MOST_BANNERS = 1000
 
 _PRINTABLE = rb"[\x20-\x7e]{0,200}"
@@ -64,6 +66,8 @@ def find_banners(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Findi
                 facts=BannerFacts(speaker, readable(match[0])),
             )
 
+
+# ELF files ---------------------------------------------------------------------------------------
 
 _ELF_MAGIC = b"\x7fELF"
 _ELF_TYPES = {1: "relocatable", 2: "executable", 3: "shared", 4: "core"}
@@ -156,6 +160,8 @@ def _read_elf(contents: bytes, at: int, budget: Budget) -> Finding | None:
         facts=ProgramFacts(architecture, _ELF_TYPES[kind] == "executable"),
     )
 
+
+# Raw kernels -------------------------------------------------------------------------------------
 
 _MOST_KERNELS = 64
 _SMALLEST, _LARGEST = 64 << 10, 256 << 20

@@ -30,6 +30,8 @@ from spiflash.dump.formats.search import Budget, one_by_one, outside, places, pl
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
 
+# CramFS ------------------------------------------------------------------------------------------
+
 _CRAMFS_MAGIC = 0x28CD3D45
 _CRAMFS_SIGNATURE = b"Compressed ROMFS"
 _CRAMFS_SUPERBLOCK = 76
@@ -126,6 +128,8 @@ def _cramfs_order(raw: bytes) -> tuple[str, str, bool] | None:
     return None
 
 
+# RomFS -------------------------------------------------------------------------------------------
+
 _ROMFS_MAGIC = b"-rom1fs-"
 _ROMFS_SUMMED = 512
 _ROMFS_NAMES = 256
@@ -218,6 +222,8 @@ def _romfs_files(
     return held
 
 
+# EROFS -------------------------------------------------------------------------------------------
+
 _EROFS_MAGIC = struct.pack("<I", 0xE0F5E1E2)
 _EROFS_SUPER = 1024
 _EROFS_SIZE = 128
@@ -289,6 +295,8 @@ def _read_erofs(contents: bytes, at: int, budget: Budget) -> Finding | None:
         facts=FileSystemFacts(whole, "lz4" if incompatible & _EROFS_COMPRESSED else ""),
     )
 
+
+# cpio --------------------------------------------------------------------------------------------
 
 _CPIO_HEAD = 110
 _CPIO_TRAILER = b"TRAILER!!!\0"

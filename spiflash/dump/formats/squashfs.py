@@ -20,6 +20,8 @@ from spiflash.dump.formats.unpack import BLOCK_COST, BlockError, allowance, unpa
 from spiflash.spans import Span, without
 from spiflash.text import counted
 
+# Blocks ------------------------------------------------------------------------------------------
+
 ABSENT = 0xFFFFFFFFFFFFFFFF
 
 _METADATA = 8192
@@ -272,6 +274,8 @@ class Walker:
             start += packed & ~_STORED_DATA
         return at + 4 * int(count)
 
+
+# Superblocks and findings ------------------------------------------------------------------------
 
 MAGIC = b"hsqs"
 

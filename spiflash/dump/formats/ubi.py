@@ -26,6 +26,8 @@ from spiflash.dump.formats.search import Budget, mended, near_places, places
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
 
+# UBI ---------------------------------------------------------------------------------------------
+
 _ERASE, _VOLUME = b"UBI#", b"UBI!"
 _UBI_HEADER = 64
 _SMALLEST, _LARGEST = 4096, 4 << 20  # erase blocks in use; NOR flash has 4 to 256 KiB
@@ -208,6 +210,8 @@ def _described_image(image: _Image, size: int) -> Finding:
         damage=tuple(damage),
     )
 
+
+# UBIFS -------------------------------------------------------------------------------------------
 
 _NODE_MAGIC = struct.pack("<I", 0x06101831)
 _NODE_HEADER = 24

@@ -23,6 +23,8 @@ import zstandard
 
 from spiflash.dump.formats.search import Budget
 
+# Streams -----------------------------------------------------------------------------------------
+
 MEMORY = 128 << 20
 """Bytes of dictionary or window that a stream may ask for: what `zstd --ultra -22` and the Linux
 kernel's own `xz` ask for at the most, and twice that of `xz -9` (their manual pages). Only what is
@@ -183,6 +185,9 @@ def allowance(contents: bytes) -> Budget:
     return Budget((448 << 20) + 32 * len(contents))
 
 
+# LZO1X -------------------------------------------------------------------------------------------
+
+
 class LzoError(ValueError):
     """The bytes are no LZO1X stream, or give more than was allowed."""
 
@@ -266,6 +271,9 @@ def _lzo_literals(packed: bytes, start: int, end: int) -> bytes:
     if end > len(packed):
         raise LzoError("ends early")
     return packed[start:end]
+
+
+# Blocks ------------------------------------------------------------------------------------------
 
 
 class BlockError(ValueError):

@@ -25,7 +25,8 @@ from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.spans import SECTOR
 from spiflash.text import readable
 
-_MOST_TREES = 64
+# Suggested layouts -------------------------------------------------------------------------------
+
 _TOGETHER = 256 << 10
 """Bytes of blank flash that may be between two pieces of one file system: a log-structured
 one leaves erase blocks blank."""
@@ -102,6 +103,12 @@ def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, bool]]:
         kernel = isinstance(facts, ImageFacts) and facts.holds is Holds.KERNEL
         pieces.append((finding.start, finding.end, finding.kind, kernel))
     return pieces
+
+
+# Stated layouts ----------------------------------------------------------------------------------
+
+
+_MOST_TREES = 64
 
 
 @dataclass(frozen=True, slots=True)

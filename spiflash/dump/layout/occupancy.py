@@ -110,6 +110,8 @@ def _remarks(region: Region, inside: Sequence[Finding], size: int) -> list[str]:
     return found[:_TITLES]
 
 
+# Other chips -------------------------------------------------------------------------------------
+
 _BLANK = b"\xff"
 SMALLEST = 64 << 10
 """Bytes: no smaller chip is suggested."""

@@ -27,6 +27,8 @@ from spiflash.dump.formats.devicetree import Node
 from spiflash.dump.formats.search import places
 from spiflash.dump.layout.region import Layout, Region, Role
 
+# Names -------------------------------------------------------------------------------------------
+
 _UNKNOWN = frozenset(
     [
         "splash",
@@ -122,6 +124,8 @@ def role_of(name: str) -> tuple[Role, bool]:
     return Role.OTHER, False
 
 
+# Tables ------------------------------------------------------------------------------------------
+
 MOST = 128
 """Partitions read from one table; real ones have a dozen."""
 
@@ -178,6 +182,8 @@ def unused_name(name: str, taken: set[str]) -> str:
     taken.add(chosen)
     return chosen
 
+
+# The kernel argument -----------------------------------------------------------------------------
 
 LITERAL = b"mtdparts="
 
@@ -259,6 +265,9 @@ def _number(text: str) -> int:
         return int(digits, 8 if octal else 0) << shift
     except ValueError:  # 8 and 9 are no octal digits
         return 0
+
+
+# Device trees ------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
