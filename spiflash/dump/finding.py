@@ -128,11 +128,39 @@ class BundleFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class Partition:
+    """A named range in bytes, as a dump states it: it may leave the flash."""
+
+    name: str
+    start: int
+    length: int
+
+    @property
+    def end(self) -> int:
+        """The address after the last byte."""
+        return self.start + self.length
+
+
+@dataclass(frozen=True, slots=True)
+class PartitionTable:
+    """The partitions of one flash, and what the flash is called."""
+
+    flash: str
+    partitions: tuple[Partition, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class TreeFacts:
-    """A device tree: the board's model, and what its root node is compatible with."""
+    """A device tree: the board's model and what its root node is compatible with; the path and
+    options of the console and the boot arguments, empty where it states none; the range of the
+    board's serial number in the dump, empty where it states none; its partition tables."""
 
     model: str
     compatible: tuple[str, ...]
+    console: str = ""
+    arguments: str = ""
+    serial: Span = (0, 0)
+    tables: tuple[PartitionTable, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from spiflash.dump.boot_script import Written, assigned, commands, filled, followed, wanted, written
-from spiflash.dump.finding import BannerFacts, Finding, environments, images
-from spiflash.dump.formats.devicetree import Node, read_tree
+from spiflash.dump.finding import BannerFacts, Finding, TreeFacts, environments, images
 from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.uboot_env import Environment
 from spiflash.text import readable
@@ -123,7 +122,7 @@ def _collect(contents: bytes, findings: Sequence[Finding], hide: Masker) -> Hint
         ),
         loads=_distinct_loads(loads),
         writes=_distinct_writes(writes),
-        consoles=tuple(dict.fromkeys(_consoles(contents, findings, found, spaces)))[:_MOST],
+        consoles=tuple(dict.fromkeys(_consoles(findings, found, spaces)))[:_MOST],
     )
 
 
@@ -238,7 +237,6 @@ def _distinct_writes(writes: Iterable[Write]) -> tuple[Write, ...]:
 
 
 def _consoles(
-    contents: bytes,
     findings: Sequence[Finding],
     found: Sequence[Environment],
     spaces: Sequence[Mapping[str, str]],
@@ -254,18 +252,12 @@ def _consoles(
         if (speed := space.get("baudrate", "")).isdigit() and len(speed) <= 8:
             yield Console("boot loader", int(speed), where)
     for finding in findings:
-        root = read_tree(contents, finding.start) if finding.kind == "devicetree" else None
-        if root is not None:
-            yield from _tree_consoles(root, f"device tree at {finding.start:06X}h")
-
-
-def _tree_consoles(root: Node, where: str) -> Iterator[Console]:
-    chosen = root.child("chosen")
-    if chosen is None:
-        return
-    path = chosen.text("stdout-path")
-    if path:
-        speed = _STDOUT_SPEED.search(path)
-        yield Console(path.partition(":")[0], int(speed[1]) if speed else 0, where)
-    for match in _CONSOLE.finditer(chosen.text("bootargs")):
-        yield Console(match[1], int(match[2] or 0), where)
+        tree = finding.facts
+        if isinstance(tree, TreeFacts):
+            where = f"device tree at {finding.start:06X}h"
+            if tree.console:
+                stated = _STDOUT_SPEED.search(tree.console)
+                device = tree.console.partition(":")[0]
+                yield Console(device, int(stated[1]) if stated else 0, where)
+            for match in _CONSOLE.finditer(tree.arguments):
+                yield Console(match[1], int(match[2] or 0), where)

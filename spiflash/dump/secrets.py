@@ -1,9 +1,9 @@
 """What is secret, where a dump holds it in plain text, and how it is masked.
 
 One list of words for text, JSON, page and record. A dump holds passphrases, keys and hashes of
-passwords, which no report repeats unasked. A value is secret by the name that it stands under, or
-by its own form. Then it is masked wherever else it is shown. What is no secret stays readable:
-addresses, names of keys, kinds of encryption.
+passwords, which no report repeats unasked. A value is secret by its name, or by its own form. Then
+it is masked wherever else it is shown. What is no secret stays readable: addresses, names of keys,
+kinds of encryption.
 
 Forms: PEM (RFC 7468), SSH key blobs (RFC 4253, section 6.6), crypt(5), user information in URLs
 (RFC 3986). The words are common practice, no source.
@@ -62,7 +62,7 @@ _KIND = re.compile(r"(?:wpa|wep|ft|sae|owe|eap|802)[\w.]*(?:[-_+/ ](?:psk|eap|sa
 
 
 def is_secret(name: str, value: str) -> bool:
-    """Whether `value` is a secret because of the name that it stands under.
+    """Whether `value` is a secret because of its name.
 
     An empty value, a switch, a single digit, a reference to a variable, a MAC address or the name
     of a method is none.

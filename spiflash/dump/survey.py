@@ -83,7 +83,7 @@ _MOST_SPANS = 200
 def survey(contents: bytes) -> tuple[Finding, ...]:
     """The findings of every format in `contents`, sorted by start, longer ones first.
 
-    Findings may overlap: a version string lies inside an image; `parent` says where. Addresses
+    Findings may overlap: a version string is inside an image; `parent` says where. Addresses
     are offsets into `contents`, in bytes. Any contents are accepted; the time is proportional
     to their size.
     """
@@ -120,8 +120,8 @@ def _weighed(found: Sequence[Finding], size: int) -> list[Finding]:
     contents does not show that, and is no longer called proven.
     """
     found = [_with_proof(each) for each in found]
-    broken = [each for each in found if each.verdict is Verdict.DAMAGED]
-    if not broken:
+    damaged = [each for each in found if each.verdict is Verdict.DAMAGED]
+    if not damaged:
         return found
     sure = np.zeros(size, dtype=bool)
     for start, end in merged(
@@ -135,7 +135,7 @@ def _weighed(found: Sequence[Finding], size: int) -> list[Finding]:
     ):
         sure[start:end] = True
     looking = Budget(16 * size)
-    narrowed = {id(each): _narrow(each, sure, looking) for each in broken}
+    narrowed = {id(each): _narrow(each, sure, looking) for each in damaged}
     spans = merged([s for each in narrowed.values() for s in each.damage or _whole(each)])
     return [narrowed.get(id(each)) or _cleared(each, spans) for each in found]
 
@@ -151,12 +151,16 @@ def _with_proof(finding: Finding) -> Finding:
     return dataclasses.replace(finding, proof=weak.get(finding.kind, Proof.CRC))
 
 
-def _cleared(finding: Finding, broken: Sequence[Span]) -> Finding:
+def _cleared(finding: Finding, damaged: Sequence[Span]) -> Finding:
     """What unpacks well, but is in a range whose own checksum fails."""
     if finding.proof is not Proof.UNPACKED:
         return finding
-    index = bisect.bisect_left(broken, finding.start, key=lambda span: span[1])
-    if index == len(broken) or broken[index][0] >= finding.end or broken[index][1] == finding.start:
+    index = bisect.bisect_left(damaged, finding.start, key=lambda span: span[1])
+    if (
+        index == len(damaged)
+        or damaged[index][0] >= finding.end
+        or damaged[index][1] == finding.start
+    ):
         return finding
     return dataclasses.replace(
         finding,

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import struct
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from hwmocks.boards.heron import FLASH_SIZE, PARTITIONS, heron_factory, heron_open, heron_variant
-from spiflash.dump.formats.devicetree import read_tree
+from spiflash.dump.finding import TreeFacts
+from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.layout import Layout, Region, Role, find_layouts, layout_text, occupancy
 from spiflash.dump.layout.partitions import parse_mtdparts
 from spiflash.dump.layout.region import read_layout
@@ -18,8 +21,8 @@ K = 1 << 10
 
 
 def parts(text: str, size: int = 1 << 23) -> list[tuple[str, int, int]]:
-    ((_, found),) = parse_mtdparts(text, size)
-    return [(each.name, each.start, each.length) for each in found]
+    (table,) = parse_mtdparts(text, size)
+    return [(each.name, each.start, each.length) for each in table.partitions]
 
 
 @pytest.mark.parametrize(
@@ -40,19 +43,36 @@ def test_the_kernel_argument(text: str, expected: list[tuple[str, int, int]]) ->
 
 def test_several_flashes_in_one_argument() -> None:
     found = parse_mtdparts("nor:64k(a);nand:128k(b),-(c)", 1 << 20)
-    assert [(flash, len(each)) for flash, each in found] == [("nor", 1), ("nand", 2)]
+    assert [(each.flash, len(each.partitions)) for each in found] == [("nor", 1), ("nand", 2)]
 
 
 @given(st.text(alphabet="0123456789kmx@()-,:;abr", max_size=60))
 def test_any_argument_ends(text: str) -> None:
-    for _, found in parse_mtdparts(text, 1 << 20):
-        assert all(each.length >= 0 and each.start >= 0 for each in found)
+    for table in parse_mtdparts(text, 1 << 20):
+        assert all(each.length >= 0 and each.start >= 0 for each in table.partitions)
 
 
-@given(st.binary(max_size=300))
-def test_any_tree_ends(blob: bytes) -> None:
-    read_tree(blob, 0)
-    read_tree(bytes.fromhex("d00dfeed0000012c000000380000010000000028") + blob, 0)
+WORDS = st.sampled_from([1, 2, 3, 4, 9, 0, 0x61000000, 0x61620000, 8]).map(
+    lambda word: word.to_bytes(4, "big")
+)
+
+
+@given(st.lists(WORDS, min_size=4, max_size=60).map(b"".join))
+def test_any_tree_ends(block: bytes) -> None:
+    """A header that is correct before tokens, names and lengths in any order."""
+    size = 56 + len(block)
+    head = struct.pack(">10I", 0xD00DFEED, size, 56, 56, 40, 17, 16, 0, len(block), len(block))
+    for found in find_device_trees(head + bytes(16) + block):
+        assert (found.start, found.end) == (0, size)
+        assert isinstance(found.facts, TreeFacts)
+
+
+def test_a_made_up_tree_is_read() -> None:
+    """So that the test above cannot pass by refusing everything."""
+    block = struct.pack(">4I", 1, 0x61000000, 2, 9)
+    size = 56 + len(block)
+    head = struct.pack(">10I", 0xD00DFEED, size, 56, 56, 40, 17, 16, 0, len(block), len(block))
+    assert len(list(find_device_trees(head + bytes(16) + block))) == 1
 
 
 @pytest.mark.parametrize("contents", [heron_factory(), heron_open(), heron_variant(9)])

@@ -6,7 +6,7 @@ Layouts, from memory; the tests compare with `mkimage`:
   data, a CRC-32 over each. All fields are big endian; the header CRC is computed with its own field
   zero.
 * FIT image: U-Boot, doc/usage/fit/source_file_format.rst. A flattened device tree that carries
-  images, each with hash nodes over its data. Data are a property, or lie after the tree (`-E`). A
+  images, each with hash nodes over its data. Data are a property, or are after the tree (`-E`). A
   hash node covers the data of its image and nothing else: not the tree around them, not load
   addresses.
 * TRX container of some routers (common practice, no source): magic, length, CRC-32 without final

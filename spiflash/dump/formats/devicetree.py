@@ -10,7 +10,7 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from spiflash.dump.finding import Finding, TreeFacts, Verdict
+from spiflash.dump.finding import Finding, Partition, PartitionTable, TreeFacts, Verdict
 from spiflash.dump.formats.search import Budget, outside, places
 from spiflash.spans import Span
 from spiflash.text import readable
@@ -20,6 +20,7 @@ MAGIC = bytes.fromhex("d00dfeed")
 _HEADER = struct.Struct(">10I")
 _BEGIN, _END_NODE, _PROPERTY, _NOP, _END = 1, 2, 3, 4, 9
 _DEEPEST = 64
+_MOST_PARTITIONS = 128
 _LONGEST = 4096
 """Bytes of a property that are looked at."""
 
@@ -95,26 +96,16 @@ def find_device_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[
 
 def trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Tree]:
     """All valid trees, also those within a property of another."""
-    budget = _tokens(contents)
+    # Tokens: a hundred trees of the usual size in 16 MiB, and some seconds at the most.
+    budget = Budget((1 << 18) + len(contents) // 16)
     for at in outside(places(contents, MAGIC), packed):
         tree = _read(contents, at, budget)
         if tree is not None:
             yield tree
 
 
-def read_tree(contents: bytes, at: int) -> Node | None:
-    """The root of the tree at `at`; None where there is no valid one from end to end."""
-    tree = _read(contents, at, _tokens(contents))
-    return tree.root if tree is not None else None
-
-
-def _tokens(contents: bytes) -> Budget:
-    """A hundred trees of the usual size in 16 MiB, and some seconds at the most."""
-    return Budget((1 << 18) + len(contents) // 16)
-
-
 def _read(contents: bytes, at: int, budget: Budget) -> Tree | None:
-    if contents[at : at + 4] != MAGIC or at + _HEADER.size > len(contents):
+    if at + _HEADER.size > len(contents):
         return None
     (_, total, structure, strings, reserved, version, compatible, _cpu, strings_size, size) = (
         _HEADER.unpack_from(contents, at)
@@ -142,6 +133,7 @@ def _read(contents: bytes, at: int, budget: Budget) -> Tree | None:
 def device_tree(tree: Tree) -> Finding:
     """The finding for a tree that carries no images."""
     root = tree.root
+    chosen = root.child("chosen")
     said = {name: root.strings(name)[:8] for name in ("model", "compatible")}
     return Finding(
         tree.start,
@@ -156,12 +148,57 @@ def device_tree(tree: Tree) -> Finding:
             ("nodes", str(tree.nodes)),
             *((name, ", ".join(said[name])) for name in said if name in root.properties),
         ),
-        facts=TreeFacts(next(iter(said["model"]), ""), said["compatible"]),
+        facts=TreeFacts(
+            model=next(iter(said["model"]), ""),
+            compatible=said["compatible"],
+            console=chosen.text("stdout-path") if chosen else "",
+            arguments=chosen.text("bootargs") if chosen else "",
+            serial=root.properties.get("serial-number", (0, 0)),
+            tables=tuple(_tables(root)),
+        ),
     )
 
 
+def _tables(root: Node) -> Iterator[PartitionTable]:
+    """Every partition table of the tree, in its order.
+
+    Bindings: Linux, Documentation/devicetree/bindings/mtd/partitions/fixed-partitions.yaml and
+    partition.yaml (from memory): a node with compatible "fixed-partitions" under the flash has a
+    node for each partition; in older trees the partitions are directly under the flash. `reg` is an
+    offset and a length, in as many 32-bit cells as the parent says.
+    """
+    for node in root.walk():
+        fixed = next((each for each in node.children if _is_table(each)), None)
+        words = () if fixed or _is_table(node) else node.strings("compatible")
+        older = any("nor" in word or "flash" in word for word in words)
+        if holder := fixed or (node if older else None):
+            partitions = tuple(_partitions(holder))
+            if partitions:
+                yield PartitionTable(node.name, partitions)
+
+
+def _is_table(node: Node) -> bool:
+    return "fixed-partitions" in node.strings("compatible")
+
+
+def _partitions(table: Node) -> Iterator[Partition]:
+    address, size = table.number("#address-cells"), table.number("#size-cells")
+    # Defaults of the Devicetree Specification, section 2.3.5.
+    address = 2 if address is None else address
+    size = 1 if size is None else size
+    if not (1 <= address <= 2 and 1 <= size <= 2):
+        return
+    for node in table.children[:_MOST_PARTITIONS]:
+        register = node.value("reg")
+        if len(register) >= 4 * (address + size):
+            start = int.from_bytes(register[: 4 * address], "big")
+            length = int.from_bytes(register[4 * address : 4 * (address + size)], "big")
+            name = node.text("label") or node.name.partition("@")[0]
+            yield Partition(name, start, length)
+
+
 def _walk(contents: bytes, at: int, limit: int, strings: bytes, budget: Budget) -> tuple[int, Node]:
-    """The number of nodes and the root; _MalformedError when a rule is broken.
+    """The number of nodes and the root; _MalformedError for an error in the structure.
 
     Tokens from `at` to `limit`; padding counts from `at`, as the format says.
     """

@@ -83,8 +83,8 @@ class _Search:
             if any(ENTRY.match(self.contents, at + first) for first in _FIRSTS)
         )
         saved = self.saved(sorted(tries))
-        broken = list(self.broken([(each.start, each.end) for each in saved], runs))
-        found = sorted([*saved, *broken], key=lambda each: each.start)
+        damaged = list(self.without_checksum([(each.start, each.end) for each in saved], runs))
+        found = sorted([*saved, *damaged], key=lambda each: each.start)
         yield from (each for each in found)
         covered = [(each.start, each.end) for each in found]
         for start in itertools.islice(runs, _MOST_COMPILED):
@@ -271,7 +271,7 @@ class _Search:
             facts=each,
         )
 
-    def broken(self, saved: list[Span], runs: Sequence[int]) -> Iterator[Finding]:
+    def without_checksum(self, saved: list[Span], runs: Sequence[int]) -> Iterator[Finding]:
         """What reads like a saved environment although no checksum is OK."""
         places_ = set(range(0, len(self.contents), SECTOR))
         places_.update(at for run in runs for at in self.beginnings(run) if self.apart(at))

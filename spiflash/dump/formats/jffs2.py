@@ -2,8 +2,8 @@
 
 Layout: Linux, include/uapi/linux/jffs2.h and fs/jffs2/scan.c (from memory; the tests compare with
 `mkfs.jffs2`). Nodes start on multiples of four bytes and exist in both byte orders. A node that
-the file system has given up loses the "accurate" bit of its type; its CRCs were computed with
-the bit set, so that no checksum covers the byte that holds it.
+the file system has marked obsolete loses the "accurate" bit of its type; its CRCs were computed
+with the bit set, so no checksum covers the byte that holds it.
 """
 
 from __future__ import annotations
@@ -78,8 +78,8 @@ def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding
     """Runs of nodes whose CRCs all hold (VERIFIED), and nodes with one that fails (DAMAGED).
 
     Two nodes belong to one run when only erased bytes, less than a sector, are between
-    them. A node that was given up and fails its CRCs is left out: the file system ignores it.
-    A header that one turned bit mends is a broken node too.
+    them. An obsolete node that fails its CRCs is left out: the file system ignores it.
+    A header that is OK with one bit flipped is a damaged node too.
     Stops after ten thousand runs; what follows stays unrecognised.
     """
     budget, mending = Budget(4 * len(contents)), Budget(_MOST_MENDED)
@@ -93,8 +93,8 @@ def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding
 def _runs(contents: bytes, prefix: str, budget: Budget, mending: Budget) -> Iterator[_Run]:
     run: _Run | None = None
     done = 0
-    # The smallest node with anything in it has 44 bytes. Empty ones stand one in an erase block or
-    # fill the rest after a write: a flood of them is cut off.
+    # The smallest node with contents has 44 bytes. Empty ones begin an erase block or fill the
+    # rest after a write: a flood of them is cut off.
     left = Budget(len(contents) // 48 + 1000)
     for at in _candidates(contents, prefix):
         if at < done:
@@ -134,7 +134,7 @@ _PIECE = 1 << 20
 
 def _candidates(contents: bytes, prefix: str) -> Iterator[int]:
     """Rising offsets where a node may start: the magic number, or a known type after one that is
-    wrong by a bit. A node given up counts as known."""
+    wrong by a bit. An obsolete node counts as known."""
     types = [*_LAYOUTS, *_EMPTY]
     known = np.array([*types, *(number & ~_ACCURATE for number in types)], dtype=np.uint16)
     near = np.array([_MAGIC, *(_MAGIC ^ 1 << bit for bit in range(16))], dtype=np.uint16)
@@ -152,7 +152,7 @@ def _mend(
     """State and length of a node whose header has one bit wrong; None where there is none."""
     raw = contents[at : at + _HEADER]
     magic = struct.pack(f"{prefix}H", _MAGIC)
-    sound = raw[:2] == magic and len(raw) == _HEADER and _header_holds(raw, prefix, given_up=True)
+    sound = raw[:2] == magic and len(raw) == _HEADER and _header_holds(raw, prefix, obsolete=True)
     if len(raw) < _HEADER or sound:
         return None
     header = mended(raw, lambda trial: trial[:2] == magic and _header_holds(trial, prefix), mending)
@@ -164,21 +164,21 @@ def _mend(
     return _State.HEADER, _HEADER
 
 
-def _header_holds(header: bytes, prefix: str, given_up: bool = False) -> bool:
+def _header_holds(header: bytes, prefix: str, obsolete: bool = False) -> bool:
     _, kind, length, stored = struct.unpack_from(f"{prefix}HHII", header)
-    kinds = {kind, kind | _ACCURATE} if given_up else {kind}
+    kinds = {kind, kind | _ACCURATE} if obsolete else {kind}
     return any(
         crc32_plain(struct.pack(f"{prefix}HHI", _MAGIC, each, length)) == stored for each in kinds
     )
 
 
 def _check(contents: bytes, at: int, prefix: str, budget: Budget) -> tuple[_State, int] | None:
-    """The state and length of the node at `at`; None when none starts here or it was given up."""
+    """The state and length of the node at `at`; None when none starts here or it is obsolete."""
     if at + _HEADER > len(contents):
         return None
     magic, stored_type, length, header_crc = struct.unpack_from(f"{prefix}HHII", contents, at)
     kind = stored_type | _ACCURATE
-    given_up = kind != stored_type
+    obsolete = kind != stored_type
     restored = struct.pack(f"{prefix}HHI", _MAGIC, kind, length)
     if magic != _MAGIC or crc32_plain(restored) != header_crc or not _HEADER <= length <= _LONGEST:
         return None
@@ -193,7 +193,7 @@ def _check(contents: bytes, at: int, prefix: str, budget: Budget) -> tuple[_Stat
         length = min(length, layout.size + name_length + 1 + value_length)
     body = contents[at : at + length]
     holds = len(body) == length >= layout.size and _crcs_hold(restored + body[8:], layout, prefix)
-    if given_up and not holds:
+    if obsolete and not holds:
         return None
     return (_State.HOLDS if holds else _State.FAILS), len(body)
 
@@ -219,7 +219,7 @@ def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
             run.start,
             run.end - run.start,
             "jffs2",
-            f"JFFS2, {counted(run.nodes, 'broken node header')}",
+            f"JFFS2, {counted(run.nodes, 'damaged node header')}",
             Verdict.DAMAGED,
             ("one bit of the header is wrong: with it flipped, its CRC and the node's are OK",),
             tuple(details),
@@ -229,7 +229,7 @@ def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
             run.start,
             run.end - run.start,
             "jffs2",
-            f"JFFS2, {counted(run.nodes, 'broken node')}",
+            f"JFFS2, {counted(run.nodes, 'damaged node')}",
             Verdict.DAMAGED,
             (
                 "header CRC OK, a CRC over fields or data fails: damage, or a write that a "
@@ -248,7 +248,7 @@ def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
         Verdict.VERIFIED,
         (
             "header, field and data CRCs of every node OK",
-            "not covered: the byte of each type that marks a node as given up; erased bytes "
+            "not covered: the byte of each type that marks a node as obsolete; erased bytes "
             "between nodes",
         ),
         tuple(details),

@@ -56,21 +56,21 @@ class Superblock:
 class Walk:
     """The result for each block; ranges are offsets from the superblock.
 
-    `verified` by a checksum; `fitting`: unpacked to the right size, or stored; `broken`;
+    `verified` by a checksum; `fitting`: unpacked to the right size, or stored; `damaged`;
     `skipped` counts those that the budget did not allow.
     """
 
     verified: list[Span] = field(default_factory=list)
     fitting: int = 0
     stored: int = 0
-    broken: list[Span] = field(default_factory=list)
+    damaged: list[Span] = field(default_factory=list)
     skipped: int = 0
     lost: str = ""
     blocks: int = 0
 
 
 class Walker:
-    """Walks one file system that lies at `at` in `contents`."""
+    """Walks one file system at `at` in `contents`."""
 
     def __init__(self, contents: bytes, at: int, top: Superblock, budget: Budget) -> None:
         self._contents, self._at, self._top, self._budget = contents, at, top, budget
@@ -106,7 +106,7 @@ class Walker:
         return self._contents[self._at + start : self._at + start + length]
 
     def _unpack(self, start: int, length: int, limit: int) -> bytes | None:
-        """The contents of a packed block, noted as verified, fitting or broken."""
+        """The contents of a packed block, noted as verified, fitting or damaged."""
         cost = (length + limit) * BLOCK_COST.get(self._top.compression, 1)
         if not self._budget.spend(cost):
             self.walk.skipped += 1
@@ -118,7 +118,7 @@ class Walker:
                 raise BlockError("outside the file system")
             result = unpack_block(self._top.compression, packed, limit)
         except BlockError:
-            self._break(start, length)
+            self._damage(start, length)
             return None
         if result.verified:
             self._verify(start, length, result.loose_tail)
@@ -126,10 +126,10 @@ class Walker:
             self.walk.fitting += 1
         return result.contents
 
-    def _break(self, start: int, length: int) -> None:
+    def _damage(self, start: int, length: int) -> None:
         end = min(start + length, self._top.used)
         if 0 <= start < end:
-            self.walk.broken.append((start, end))
+            self.walk.damaged.append((start, end))
         else:
             self.walk.lost = "a table or block is outside the file system"
 
@@ -141,12 +141,12 @@ class Walker:
             self.walk.verified.append((start, end))
 
     def _metadata(self, start: int) -> tuple[bytes | None, int]:
-        """A metadata block's contents (None: broken), and the address after it."""
+        """A metadata block's contents (None: damaged), and the address after it."""
         header = self._bytes(start, 2)
         size = int.from_bytes(header, "little")
         length = size & ~_STORED or _STORED
         if len(header) < 2 or length > _METADATA or start + 2 + length > self._top.used:
-            self._break(start, 2)
+            self._damage(start, 2)
             return None, self._top.used
         if size & _STORED:
             self.walk.stored += 1
@@ -223,7 +223,7 @@ class Walker:
         # It unpacks, but not to the size that the inode says.
         del self.walk.verified[before[0] :]
         self.walk.fitting = before[1]
-        self._break(start, length)
+        self._damage(start, length)
 
     def _files(self, pieces: list[bytes | None]) -> None:
         """The data blocks of the inodes, as far as the inode table is whole."""
@@ -285,7 +285,7 @@ _CHECKS = {"gzip": "Adler-32", "xz": "the checksum of the xz format"}
 
 
 def find_squashfs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """File systems whose superblock makes sense; only the superblock when the rest is cut off."""
+    """File systems with a plausible superblock; only the superblock when the rest is cut off."""
     budget = allowance(contents)
     done = 0
     for at, top in superblocks(contents, packed):
@@ -341,13 +341,13 @@ def _examined(contents: bytes, at: int, top: Superblock, budget: Budget) -> Find
         walk = Walker(contents, at, top, budget).run()
         checks += _said(walk, top)
         verified = [(at + start, at + end) for start, end in walk.verified]
-        broken = [(at + start, at + end) for start, end in walk.broken]
-        if broken:
-            verdict, damage = Verdict.DAMAGED, tuple(broken)
+        damaged = [(at + start, at + end) for start, end in walk.damaged]
+        if damaged:
+            verdict, damage = Verdict.DAMAGED, tuple(damaged)
         elif verified:
             verdict = Verdict.VERIFIED
         if verdict is not Verdict.CONSISTENT:
-            uncovered = tuple(without([(at, at + length)], [*verified, *broken]))
+            uncovered = tuple(without([(at, at + length)], [*verified, *damaged]))
     made = datetime.datetime.fromtimestamp(top.made, datetime.UTC)
     return Finding(
         at,
@@ -371,7 +371,7 @@ def _examined(contents: bytes, at: int, top: Superblock, budget: Budget) -> Find
 
 
 def _said(walk: Walk, top: Superblock) -> Iterator[str]:
-    packed = walk.blocks - walk.stored - len(walk.broken)
+    packed = walk.blocks - walk.stored - len(walk.damaged)
     if walk.fitting:
         yield f"{walk.fitting} of {counted(packed, 'packed block')} unpack; they have no checksum"
     held = packed - walk.fitting
@@ -379,9 +379,9 @@ def _said(walk: Walk, top: Superblock) -> Iterator[str]:
         yield f"{_CHECKS.get(top.compression, 'a checksum')} of {counted(held, 'block')} OK"
     if walk.stored:
         yield f"{counted(walk.stored, 'block')} stored unpacked, without a checksum"
-    if walk.broken:
-        first = ", ".join(f"{start:X}h" for start, _ in walk.broken[:8])
-        yield f"{counted(len(walk.broken), 'block')} damaged, at {first} from the superblock"
+    if walk.damaged:
+        first = ", ".join(f"{start:X}h" for start, _ in walk.damaged[:8])
+        yield f"{counted(len(walk.damaged), 'block')} damaged, at {first} from the superblock"
     if walk.skipped:
         yield f"{counted(walk.skipped, 'block')} NOT CHECKED, to limit the time"
     if walk.lost:

@@ -35,8 +35,8 @@ _MOST = 600  # findings of one kind, so that a flood of one does not hide anothe
 
 
 @dataclass(frozen=True, slots=True)
-class _Sort:
-    """One sort of stream.
+class _Kind:
+    """One kind of stream.
 
     `starts` finds its magic with a plausible header. `check` names the checksum
     of the contents, empty for none. `head` is the length of the header that no checksum covers;
@@ -201,10 +201,10 @@ def _zstd_end(contents: bytes, at: int) -> int | None:
     at += _zstd_head(contents, at)
     for _ in range(_ZSTD_BLOCKS):
         header = int.from_bytes(contents[at : at + 3], "little")
-        last, sort, size = header & 1, header >> 1 & 3, header >> 3
-        if at + 3 > len(contents) or sort == 3 or size > 128 << 10:
+        last, kind, size = header & 1, header >> 1 & 3, header >> 3
+        if at + 3 > len(contents) or kind == 3 or size > 128 << 10:
             return None
-        at += 3 + (1 if sort == 1 else size)
+        at += 3 + (1 if kind == 1 else size)
         if last:
             end = at + summed
             return end if end <= len(contents) else None
@@ -224,8 +224,8 @@ def _lz4_header_holds(header: bytes) -> bool:
     return header[:4] == _LZ4 and not header[4] & 1
 
 
-_SORTS = (
-    _Sort(
+_KINDS = (
+    _Kind(
         "gzip",
         "gzip stream",
         unpack.gzip_decoder,
@@ -237,7 +237,7 @@ _SORTS = (
         proven=lambda contents, at: False,
         loose=8,
     ),
-    _Sort(
+    _Kind(
         "xz",
         "xz stream",
         unpack.xz_decoder,
@@ -248,7 +248,7 @@ _SORTS = (
         needs=_xz_needs,
         weight=4,
     ),
-    _Sort(
+    _Kind(
         "lzma",
         "lzma stream",
         unpack.lzma_decoder,
@@ -259,7 +259,7 @@ _SORTS = (
         proven=lambda contents, at: False,
         weight=4,
     ),
-    _Sort(
+    _Kind(
         "bzip2",
         "bzip2 stream",
         unpack.bzip2_decoder,
@@ -269,7 +269,7 @@ _SORTS = (
         loose=0,
         weight=8,
     ),
-    _Sort(
+    _Kind(
         "zstd",
         "zstd frame",
         unpack.zstd_decoder,
@@ -279,7 +279,7 @@ _SORTS = (
         head=lambda contents, at: _zstd_head(contents, at) + 3,  # the first block's header too
         proven=lambda contents, at: _zstd_end(contents, at) is not None,
     ),
-    _Sort(
+    _Kind(
         "lz4",
         "lz4 frame",
         unpack.lz4_decoder,
@@ -295,69 +295,69 @@ _SORTS = (
 
 
 def find_streams(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Every stream, sort by sort. VERIFIED where a checksum of the contents is OK; DAMAGED
+    """Every stream, kind by kind. VERIFIED where a checksum of the contents is OK; DAMAGED
     where it fails, or a header would be OK with one bit flipped; UNCHECKED where it needs too much
     memory or time; CONSISTENT where it unpacks and has no checksum."""
     budget = unpack.allowance(contents)
-    for sort in _SORTS:
-        yield from itertools.islice(_of_sort(sort, contents, packed, budget), _MOST)
+    for kind in _KINDS:
+        yield from itertools.islice(_of_kind(kind, contents, packed, budget), _MOST)
     yield from _broken_heads(contents, packed)
     yield from _older_lz4(contents, packed, budget)
 
 
-def _of_sort(
-    sort: _Sort, contents: bytes, packed: Sequence[Span], budget: Budget
+def _of_kind(
+    kind: _Kind, contents: bytes, packed: Sequence[Span], budget: Budget
 ) -> Iterator[Finding]:
     done = 0
-    for at in outside(sort.starts(contents), packed):
+    for at in outside(kind.starts(contents), packed):
         if at < done:
             continue
-        needs = sort.needs(contents, at)
+        needs = kind.needs(contents, at)
         if needs > unpack.MEMORY:
-            yield _unchecked(sort, contents, at, needs, f"it needs {needs >> 20} MiB of memory")
+            yield _unchecked(kind, contents, at, needs, f"it needs {needs >> 20} MiB of memory")
             continue
-        if not budget.spend(_ATTEMPT * sort.weight):
-            if sort.proven(contents, at):
-                yield _unchecked(sort, contents, at, 0, "too many streams in this dump")
+        if not budget.spend(_ATTEMPT * kind.weight):
+            if kind.proven(contents, at):
+                yield _unchecked(kind, contents, at, 0, "too many streams in this dump")
             continue
-        outcome = unpack.drive(sort.decoder(), contents, at, budget, sort.weight)
-        finding = _judged(sort, contents, at, outcome)
+        outcome = unpack.drive(kind.decoder(), contents, at, budget, kind.weight)
+        finding = _judged(kind, contents, at, outcome)
         if finding is not None:
             yield finding
             done = finding.end if outcome.end is End.COMPLETE else at + 1
 
 
-def _unchecked(sort: _Sort, contents: bytes, at: int, needs: int, why: str) -> Finding:
-    check = sort.check(contents, at)
-    end = _zstd_end(contents, at) if sort.kind == "zstd" else None
+def _unchecked(kind: _Kind, contents: bytes, at: int, needs: int, why: str) -> Finding:
+    check = kind.check(contents, at)
+    end = _zstd_end(contents, at) if kind.kind == "zstd" else None
     return Finding(
         at,
         (end or min(at + 16, len(contents))) - at,
-        sort.kind,
-        f"{sort.title}, NOT CHECKED",
+        kind.kind,
+        f"{kind.title}, NOT CHECKED",
         Verdict.UNCHECKED,
         (f"NOT CHECKED: {why}",),
         (("checksum", check or "none"),),
-        facts=StreamFacts(sort.kind, 0, False, check, needs),
+        facts=StreamFacts(kind.kind, 0, False, check, needs),
     )
 
 
-def _judged(sort: _Sort, contents: bytes, at: int, outcome: Outcome) -> Finding | None:
-    check = sort.check(contents, at)
+def _judged(kind: _Kind, contents: bytes, at: int, outcome: Outcome) -> Finding | None:
+    check = kind.check(contents, at)
     complete = outcome.end is End.COMPLETE
-    certain = not complete and sort.proven(contents, at)
+    certain = not complete and kind.proven(contents, at)
     verdict, said = Verdict.CONSISTENT, "unpacks to the end; its contents have no checksum"
     uncovered: tuple[Span, ...] = ()
     length = outcome.consumed
     if complete:
-        if sort.kind == "lzma" and outcome.produced < _DOUBT:
+        if kind.kind == "lzma" and outcome.produced < _DOUBT:
             return None
         if check:
             verdict, said = Verdict.VERIFIED, f"{check} of the unpacked contents OK"
             end = at + outcome.consumed
-            uncovered = ((at, at + sort.head(contents, at)),)
-            if sort.loose is not None:
-                uncovered += ((end - sort.loose - 1, end - sort.loose),)
+            uncovered = ((at, at + kind.head(contents, at)),)
+            if kind.loose is not None:
+                uncovered += ((end - kind.loose - 1, end - kind.loose),)
     elif outcome.end is End.LIMIT:
         if outcome.produced < _DOUBT:
             return None
@@ -380,13 +380,13 @@ def _judged(sort: _Sort, contents: bytes, at: int, outcome: Outcome) -> Finding 
     return Finding(
         at,
         length,
-        sort.kind,
-        sort.title,
+        kind.kind,
+        kind.title,
         verdict,
         (said,),
         (("unpacked", f"{outcome.produced} bytes"), ("checksum", check or "none")),
         uncovered=tuple(span for span in uncovered if span[0] < span[1]),
-        facts=StreamFacts(sort.kind, outcome.produced, complete, check),
+        facts=StreamFacts(kind.kind, outcome.produced, complete, check),
     )
 
 

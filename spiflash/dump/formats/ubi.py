@@ -110,7 +110,7 @@ def _image(contents: bytes, first: int, size: int, mending: Budget, budget: Budg
             image.verified.append((at, at + _UBI_HEADER))
         else:
             image.damage.append((at, at + _UBI_HEADER))
-            image.said["erase-counter headers broken"] += 1
+            image.said["erase-counter headers damaged"] += 1
         image.blocks += 1
         image.end = min(at + size, len(contents))
         _read_block(contents, image, at, header, mending, budget)
@@ -144,7 +144,7 @@ def _read_block(
         image.verified.append((start, start + _UBI_HEADER))
     else:
         image.damage.append((start, start + _UBI_HEADER))
-        image.said["volume headers broken"] += 1
+        image.said["volume headers damaged"] += 1
         repaired = _mended(contents, start, _VOLUME, mending)
         if repaired is None:
             return
@@ -174,7 +174,7 @@ def _read_table(contents: bytes, image: _Image, data: int) -> None:
             return
         if crc32_uninverted(raw[:-4]) != int.from_bytes(raw[-4:], "big"):
             image.damage.append((at, at + _RECORD.size))
-            image.said["volume records broken"] += 1
+            image.said["volume records damaged"] += 1
             continue
         image.verified.append((at, at + _RECORD.size))
         reserved, _, _, kind, _, length, name, *_ = _RECORD.unpack(raw)
@@ -223,7 +223,7 @@ _GAP = 4096
 
 @dataclass(slots=True)
 class _Run:
-    """Neighbouring nodes, all whole or all broken; `mended` where only the magic is wrong."""
+    """Neighbouring nodes, all whole or all damaged; `mended` where only the magic is wrong."""
 
     whole: bool
     start: int
@@ -314,7 +314,7 @@ def _described_run(run: _Run) -> Finding:
         run.start,
         run.end - run.start,
         "ubifs",
-        f"UBIFS, {counted(run.nodes, 'broken node')}",
+        f"UBIFS, {counted(run.nodes, 'damaged node')}",
         Verdict.DAMAGED,
         ("the CRC fails, or one bit of the magic number is wrong",),
         details,

@@ -53,7 +53,7 @@ class End(enum.Enum):
 class Outcome:
     """`consumed` bytes of input gave `produced` bytes.
 
-    For FAILED the damage lies in the `consumed` bytes; they end less than 256 bytes
+    For FAILED the damage is in the `consumed` bytes; they end less than 256 bytes
     after the place where the decompressor failed.
     """
 
@@ -176,7 +176,7 @@ def drive(decoder: Decoder, contents: bytes, at: int, budget: Budget, weight: in
 
 
 def allowance(contents: bytes) -> Budget:
-    """What the search for streams, or for one sort of file system, may spend: some seconds at the
+    """What the search for streams, or for one kind of file system, may spend: some seconds at the
     most, in bytes of gzip.
 
     Enough for the greatest block of bzip2, 46 MB, in the smallest dump, and for an `xz` kernel

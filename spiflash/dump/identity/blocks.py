@@ -142,7 +142,7 @@ def is_serial(text: bytes) -> bool:
 
 
 def mac_beside(contents: bytes, at: int, length: int) -> int | None:
-    """Where six bytes that can be a MAC address stand right before or after a text."""
+    """Where six bytes that can be a MAC address are right before or after a text."""
     places = [at - 6, at + length, (at + length + 3) & ~3]
     if contents[at - 2 : at] == b"\0\0" and contents[max(at - 9, 0) : at - 8] in (b"", b"\xff"):
         places.insert(0, at - 8)  # after a blank, and filled up to a multiple of 4

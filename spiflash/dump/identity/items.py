@@ -8,7 +8,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from spiflash.dump.finding import Certainty, Finding, TreeFacts, environments
-from spiflash.dump.formats.devicetree import read_tree
 from spiflash.dump.formats.search import places
 from spiflash.dump.identity import mac
 from spiflash.dump.identity.blocks import (
@@ -207,10 +206,9 @@ class _Search:
         for finding in findings:
             if not isinstance(finding.facts, TreeFacts):
                 continue
-            root = read_tree(self.contents, finding.start)
-            value = root.value("serial-number").rstrip(b"\0") if root else b""
-            at = self.contents.find(value, finding.start, finding.end) if len(value) > 3 else -1
-            if at >= 0 and value.isascii() and readable(value) == value.decode("ascii"):
+            at, end = finding.facts.serial
+            value = self.contents[at:end].rstrip(b"\0")
+            if len(value) > 3 and value.isascii() and readable(value) == value.decode("ascii"):
                 why = "the serial number that a device tree states"
                 name, text = "serial-number", readable(value)
                 self.add(at, len(value), "serial", name, text, Certainty.LIKELY, why)

@@ -11,13 +11,18 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.dump.finding import Finding, Holds, ImageFacts, Verdict, is_loader_banner
-from spiflash.dump.formats.devicetree import read_tree
+from spiflash.dump.finding import (
+    Finding,
+    Holds,
+    ImageFacts,
+    Partition,
+    TreeFacts,
+    Verdict,
+    is_loader_banner,
+)
 from spiflash.dump.layout.partitions import (
     MOST,
-    Partition,
     find_mtdparts,
-    flash_partitions,
     layout_of,
     unused_name,
 )
@@ -145,7 +150,7 @@ def find_layouts(contents: bytes, findings: Sequence[Finding]) -> tuple[FoundLay
     if not contents:
         return ()
     size = len(contents)
-    candidates = [*_stated(contents, findings), *_trees(contents, findings)]
+    candidates = [*_stated(contents, findings), *_trees(findings)]
     # A table that leaves the flash, or covers only a small part of it, is for another flash.
     candidates.sort(key=lambda each: (each.nand, not _suits(each, size), each.rank, each.at))
     found: list[FoundLayout] = []
@@ -179,23 +184,23 @@ def _remarks(candidate: _Candidate, size: int) -> tuple[str, ...]:
 
 def _stated(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
     found = []
-    for stated in find_mtdparts(contents, len(contents)):
-        holder = _holder(stated.at, findings)
+    for at, table in find_mtdparts(contents, len(contents)):
+        holder = _holder(at, findings)
         if holder is None:
-            rank, where = 4, f"text at {stated.at:06X}h"
+            rank, where = 4, f"text at {at:06X}h"
         elif holder.kind == "environment":
             rank = 0 if holder.verdict is Verdict.VERIFIED else 3
             where = f"environment at {holder.start:06X}h"
         else:
             rank, where = 1, f"boot arguments of the device tree at {holder.start:06X}h"
-        flash = readable(stated.flash.encode(), 40)
+        flash = readable(table.flash.encode(), 40)
         found.append(
             _Candidate(
                 rank,
-                stated.at,
+                at,
                 f"mtdparts for {flash}, {where}",
-                stated.partitions,
-                bool(_NAND.search(stated.flash)),
+                table.partitions,
+                bool(_NAND.search(table.flash)),
             )
         )
     return found
@@ -212,15 +217,15 @@ def _holder(at: int, findings: Sequence[Finding]) -> Finding | None:
     )
 
 
-def _trees(contents: bytes, findings: Sequence[Finding]) -> list[_Candidate]:
+def _trees(findings: Sequence[Finding]) -> list[_Candidate]:
     found = []
-    trees = [finding for finding in findings if finding.kind == "devicetree"]
+    trees = [each for each in findings if isinstance(each.facts, TreeFacts)]
     for finding in trees[:_MOST_TREES]:
-        root = read_tree(contents, finding.start)
-        for node in flash_partitions(root) if root is not None else ():
-            source = f"node {node.name} of the device tree at {finding.start:06X}h"
-            nand = bool(_NAND.search(node.name))
-            found.append(_Candidate(2, finding.start, source, node.partitions[:MOST], nand))
+        assert isinstance(finding.facts, TreeFacts)
+        for table in finding.facts.tables:
+            source = f"node {table.flash} of the device tree at {finding.start:06X}h"
+            nand = bool(_NAND.search(table.flash))
+            found.append(_Candidate(2, finding.start, source, table.partitions, nand))
     return found
 
 

@@ -61,15 +61,15 @@ def occupancy(
     used = used_sectors(contents, findings)
     shown = [each for each in findings if each.verdict not in _EMPTY]
     shown.sort(key=lambda each: (each.start, -each.length))
-    broken = damaged_spans(findings)
-    return tuple(_of(region, used, shown, broken, len(contents)) for region in layout.regions)
+    damaged = damaged_spans(findings)
+    return tuple(_of(region, used, shown, damaged, len(contents)) for region in layout.regions)
 
 
 def _of(
     region: Region,
     used: NDArray[np.bool_],
     findings: Sequence[Finding],
-    broken: Sequence[Span],
+    damaged: Sequence[Span],
     size: int,
 ) -> Occupancy:
     sectors = used[region.start // SECTOR : -(-min(region.end, size) // SECTOR)]
@@ -77,9 +77,9 @@ def _of(
     taken = min(len(places) * SECTOR, region.length)
     full = min((int(places[-1]) + 1) * SECTOR, region.length) if len(places) else 0
     first = bisect.bisect_left(findings, region.start, key=lambda each: each.start)
-    behind = bisect.bisect_left(findings, region.end, key=lambda each: each.start)
+    after = bisect.bisect_left(findings, region.end, key=lambda each: each.start)
     outermost: list[Finding] = []
-    for finding in findings[first:behind]:
+    for finding in findings[first:after]:
         if not outermost or finding.end > outermost[-1].end:
             outermost.append(finding)
     titles = list(dict.fromkeys(each.title for each in outermost))
@@ -92,7 +92,7 @@ def _of(
         contents=(*titles[:_TITLES], *more),
         remarks=tuple(_remarks(region, outermost, size)),
         damaged=sum(
-            max(min(end, region.end) - max(start, region.start), 0) for start, end in broken
+            max(min(end, region.end) - max(start, region.start), 0) for start, end in damaged
         ),
     )
 
@@ -130,8 +130,8 @@ class Fit:
     """Contents against a chip of `size` bytes.
 
     `fits` is True when they can be written there, cut if need be. `verdict` says so in a
-    sentence. `over` counts used bytes that lie beyond the chip. `lost` names regions that end
-    beyond it, used or not. `shrink` lists where room could come from, and `enough` says whether
+    sentence. `over` counts used bytes after the end of the chip. `lost` names regions that end
+    after it, used or not. `shrink` lists where room could come from, and `enough` says whether
     that would do.
     """
 

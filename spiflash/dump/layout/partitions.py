@@ -10,20 +10,14 @@ The kernel argument `mtdparts=` (grammar: Linux, drivers/mtd/parsers/cmdlinepart
 
 Numbers are decimal, octal with 0 or hexadecimal with 0x; "-" takes the rest of the flash; without
 an offset a partition follows the one before it.
-
-Device trees (Linux, Documentation/devicetree/bindings/mtd/partitions/fixed-partitions.yaml and
-partition.yaml, from memory): a node `partitions` with compatible "fixed-partitions" under the flash
-holds a node for each partition; in older trees the partitions stand directly under the flash. `reg`
-is an offset and a length, in as many 32-bit cells as the parent says.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
-from spiflash.dump.formats.devicetree import Node
+from spiflash.dump.finding import Partition, PartitionTable
 from spiflash.dump.formats.search import places
 from spiflash.dump.layout.region import Layout, Region, Role
 
@@ -132,20 +126,6 @@ MOST = 128
 _UNFIT = re.compile(r"[^!#-\[\]-~]")
 
 
-@dataclass(frozen=True, slots=True)
-class Partition:
-    """A named range in bytes, as stated."""
-
-    name: str
-    start: int
-    length: int
-
-    @property
-    def end(self) -> int:
-        """The address after the last byte."""
-        return self.start + self.length
-
-
 def layout_of(partitions: Iterable[Partition], size: int, source: str) -> Layout:
     """The layout of a flash of `size` bytes that `partitions` describe.
 
@@ -195,17 +175,8 @@ _PARTITION = re.compile(
 _UNITS = {"k": 10, "m": 20, "g": 30}
 
 
-@dataclass(frozen=True, slots=True)
-class Stated:
-    """The partitions of one flash of the argument at `at` (bytes) in the dump."""
-
-    at: int
-    flash: str
-    partitions: tuple[Partition, ...]
-
-
-def find_mtdparts(contents: bytes, size: int) -> Iterator[Stated]:
-    """Every partition table in an `mtdparts=` argument, each different one once.
+def find_mtdparts(contents: bytes, size: int) -> Iterator[tuple[int, PartitionTable]]:
+    """The place of every `mtdparts=` argument, and each table in it; each different one once.
 
     `size` is the size of the flash in bytes, for a partition that takes the rest.
     """
@@ -221,12 +192,11 @@ def find_mtdparts(contents: bytes, size: int) -> Iterator[Stated]:
         if match[1] in seen or len(seen) == MOST:
             continue
         seen.add(match[1])
-        for flash, partitions in parse_mtdparts(match[1].decode("ascii"), size):
-            yield Stated(at, flash, partitions)
+        yield from ((at, table) for table in parse_mtdparts(match[1].decode("ascii"), size))
 
 
-def parse_mtdparts(text: str, size: int) -> list[tuple[str, tuple[Partition, ...]]]:
-    """(flash, partitions) for each flash of the argument; an error in the grammar ends it."""
+def parse_mtdparts(text: str, size: int) -> list[PartitionTable]:
+    """The table of each flash of the argument; an error in the grammar ends it."""
     found = []
     for definition in text.split(";"):
         # The id may hold colons, the partitions cannot before their first name.
@@ -236,7 +206,7 @@ def parse_mtdparts(text: str, size: int) -> list[tuple[str, tuple[Partition, ...
             continue
         partitions = tuple(_partitions(definition[len(flash) + 1 :], size))
         if partitions:
-            found.append((flash[:64], partitions))
+            found.append(PartitionTable(flash[:64], partitions))
     return found
 
 
@@ -265,54 +235,3 @@ def _number(text: str) -> int:
         return int(digits, 8 if octal else 0) << shift
     except ValueError:  # 8 and 9 are no octal digits
         return 0
-
-
-# Device trees ------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class FlashNode:
-    """The partitions of one flash node, and the node's name."""
-
-    name: str
-    partitions: tuple[Partition, ...]
-
-
-def flash_partitions(root: Node) -> list[FlashNode]:
-    """Every partition table of the tree, in its order."""
-    found = []
-    for node in root.walk():
-        if "fixed-partitions" in node.strings("compatible"):
-            continue  # read together with its flash
-        table = next(
-            (c for c in node.children if "fixed-partitions" in c.strings("compatible")), None
-        )
-        partitions = _table(table) if table is not None else _legacy(node)
-        if partitions:
-            found.append(FlashNode(node.name, partitions))
-    return found
-
-
-def _legacy(node: Node) -> tuple[Partition, ...]:
-    if not any("nor" in word or "flash" in word for word in node.strings("compatible")):
-        return ()
-    return _table(node)
-
-
-def _table(table: Node) -> tuple[Partition, ...]:
-    address, size = table.number("#address-cells"), table.number("#size-cells")
-    # Defaults of the Devicetree Specification, section 2.3.5.
-    address = 2 if address is None else address
-    size = 1 if size is None else size
-    if not (1 <= address <= 2 and 1 <= size <= 2):
-        return ()
-    found = []
-    for node in table.children[:MOST]:
-        register = node.value("reg")
-        if len(register) < 4 * (address + size):
-            continue
-        start = int.from_bytes(register[: 4 * address], "big")
-        length = int.from_bytes(register[4 * address : 4 * (address + size)], "big")
-        name = node.text("label") or node.name.partition("@")[0]
-        found.append(Partition(name, start, length))
-    return tuple(found)

@@ -17,8 +17,8 @@
     start = 0x070000
     length = 0x390000
 
-Regions may stand in any order and leave gaps, but not overlap. Every value stands on one line, so
-that an error can name it.
+Regions may be in any order and leave gaps, but must not overlap. Every value must be on one line,
+so that an error can name it.
 """
 
 from __future__ import annotations
