@@ -39,12 +39,14 @@ from spiflash.files import (
     whole_folder,
     write_file,
 )
+from spiflash.nor.chip import ChipIdentity
 from spiflash.spans import merged
 
 JOURNAL_VERSION = 3
 ASTRAY = "astray.json"
 WITHDRAWN = "withdrawn.txt"
 ENDED = ".ended-"  # prefix of a folder that is kept although its work is proven
+Damaged = tuple[Path, BackupSetError | ShelfError]
 _NOTE_LIMIT = 4096
 _STATE_LIMIT = 4 << 20  # bytes; one range for each sector of the largest chip needs less
 
@@ -96,6 +98,11 @@ class JournalState:
     parts: tuple[Range, ...] | None = None
     again: tuple[Range, ...] = ()
 
+    @property
+    def identity(self) -> ChipIdentity:
+        """Which chip it is, as far as asking it tells."""
+        return ChipIdentity.from_hex(self.jedec_id, self.unique_id, self.size)
+
 
 @dataclass(frozen=True, slots=True)
 class Journal:
@@ -123,7 +130,7 @@ class Journal:
             )
         with shelf_errors(f"making “{journals}”", "The chip was not changed."):
             make_folders(journals)
-        key = _key(state.jedec_id, state.unique_id)
+        key = _key(state.identity)
         # Chips without a unique ID, and copies that share one, may have several journals at
         # the same time.
         for name in itertools.chain((key,), (f"{key}-{number}" for number in itertools.count(2))):
@@ -133,11 +140,8 @@ class Journal:
 
     @classmethod
     def load(cls, path: Path) -> Journal:
-        """Read a journal back and check it completely.
-
-        Raises `BackupSetError` that says what is wrong with it, and `ShelfError` when a file
-        cannot be read at all.
-        """
+        """Read a journal back and check it completely. Raises `BackupSetError` that says what is
+        wrong with it, and `ShelfError` when a file cannot be read at all."""
         text = _read(path, "state.json", _STATE_LIMIT)
         try:
             version, state, before_sha256, after_sha256 = _parse(text.decode())
@@ -213,10 +217,9 @@ class Journal:
             replace_file(self.path / ASTRAY, document.encode())
 
     def withdrawn(self) -> str | None:
-        """The name of the cloning job that gave the values in this journal to another board; None
-        when the work may be finished. Earlier versions wrote this down; a journal that says so can
-        only be undone. Raises `ShelfError` when it cannot be found out.
-        """
+        """The cloning job that gave the values in this journal to another board, as earlier
+        versions noted it: the work can only be undone. None when it may be finished.
+        Raises `ShelfError`."""
         with shelf_errors(f"reading “{self.path}”", "The journal was not changed."):
             try:
                 return read_plain(self.path / WITHDRAWN, _NOTE_LIMIT).decode(errors="replace")
@@ -309,18 +312,16 @@ class OpenJournals:
     """Journals of work that has not ended; the `corrupt` ones with what is wrong."""
 
     whole: tuple[Journal, ...]
-    corrupt: tuple[tuple[Path, BackupSetError | ShelfError], ...]
+    corrupt: tuple[Damaged, ...]
 
-    def of_chip(self, jedec_id: str, unique_id: str | None) -> tuple[Journal, ...]:
-        """Those of this chip; without a unique ID, of all chips of its kind without one."""
-        wanted = jedec_id, unique_id
-        return tuple(e for e in self.whole if (e.state.jedec_id, e.state.unique_id) == wanted)
+    def of_chip(self, identity: ChipIdentity) -> tuple[Journal, ...]:
+        """Those of this chip, of whatever size; without a unique ID, of all chips of its kind
+        without one."""
+        return tuple(e for e in self.whole if _key(e.state.identity) == _key(identity))
 
-    def corrupt_of_chip(
-        self, jedec_id: str, unique_id: str | None
-    ) -> tuple[tuple[Path, BackupSetError | ShelfError], ...]:
+    def corrupt_of_chip(self, identity: ChipIdentity) -> tuple[Damaged, ...]:
         """The damaged ones that may be of this chip, by their folder names."""
-        key = _key(jedec_id, unique_id)
+        key = _key(identity)
         return tuple(each for each in self.corrupt if f"{each[0].name}-".startswith(f"{key}-"))
 
 
@@ -352,7 +353,7 @@ def open_journals(journals: Path) -> OpenJournals:
     ):
         paths = sorted(path for path in journals.iterdir() if not path.name.startswith("."))
     whole = []
-    corrupt: list[tuple[Path, BackupSetError | ShelfError]] = []
+    corrupt: list[Damaged] = []
     for path in paths:
         try:
             whole.append(Journal.load(path))
@@ -392,9 +393,9 @@ def _joined(contents: bytes | bytearray, ranges: Iterable[Range]) -> bytes:
     return b"".join(contents[each.start : each.end] for each in ranges)
 
 
-def _key(jedec_id: str, unique_id: str | None) -> str:
-    # bytes.fromhex refuses whatever could be more than a plain folder name.
-    return f"{bytes.fromhex(jedec_id).hex()}-{bytes.fromhex(unique_id or '').hex() or 'no-id'}"
+def _key(identity: ChipIdentity) -> str:
+    """What the name of a journal's folder begins with."""
+    return f"{identity.jedec_id.hex()}-{identity.unique_hex or 'no-id'}"
 
 
 def _problem(ranges: Iterable[Range], size: int) -> str:

@@ -15,6 +15,7 @@ from msgspec import Meta
 
 from spiflash.archive import codec
 from spiflash.archive.codec import Bits, Count, Hex, Moment, Number, Positive, Sha256, Text
+from spiflash.nor.chip import ChipIdentity
 
 RECORD_VERSION = 3
 
@@ -185,6 +186,11 @@ class Record:
     size: Positive
     sha256: Sha256
     one_time: tuple[OneTimeRecord, ...] = ()
+
+    @property
+    def identity(self) -> ChipIdentity:
+        """Which chip the set is of, as far as asking it tells."""
+        return ChipIdentity.from_hex(self.chip.jedec_id, self.chip.unique_id, self.size)
 
     @property
     def verdict(self) -> str:

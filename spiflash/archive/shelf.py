@@ -1,8 +1,8 @@
 """The shelf: the folder in which backup sets are kept, and which of them belong to a chip.
 
 The rule that lives here: a backup is a backup *of this very chip* when JEDEC ID, size and
-unique ID are the same. A chip without a unique ID cannot be told from its siblings by asking
-it; for those the contents have to be compared, which is up to the caller.
+unique ID are the same (`ChipIdentity`). A chip without a unique ID cannot be told from others of
+its kind by asking it; there the caller must compare the contents.
 """
 
 from __future__ import annotations
@@ -31,10 +31,11 @@ from spiflash.archive.backupset import (
     read_record,
     write_bag,
 )
-from spiflash.archive.journal import Journal, open_journals
+from spiflash.archive.journal import Damaged, Journal, open_journals
 from spiflash.archive.record import Record
 from spiflash.errors import BackupSetError, LabelError, NoBackupError, ShelfError
 from spiflash.files import NameTakenError, make_folders, shelf_error
+from spiflash.nor.chip import ChipIdentity
 from spiflash.text import amount, printable
 
 JOURNALS = "journals"
@@ -101,7 +102,7 @@ class Overview:
 
     root: Path
     interrupted: tuple[Interrupted, ...]
-    damaged: tuple[tuple[Path, BackupSetError | ShelfError], ...]
+    damaged: tuple[Damaged, ...]
     sets: tuple[Recorded, ...]
     broken: tuple[BrokenSet, ...]
     checked: bool
@@ -133,33 +134,14 @@ class Shelf:
         """
         return self._listing(lambda record: True)
 
-    def backups_of(self, jedec_id: str, unique_id: str | None, size: int) -> Listing:
-        """The sets that may be of this chip: same JEDEC ID, unique ID and size in bytes.
+    def backups_of(self, identity: ChipIdentity) -> Listing:
+        """The sets that may be of this chip: same JEDEC ID, unique ID and size.
 
-        IDs are in lower-case hexadecimal. With `unique_id` None, every set of a chip of this
-        kind without a unique ID is meant; the contents must decide. Only sets that match are
-        checked completely; `broken` names those, and those whose record cannot be read.
+        Without a unique ID, every set of a chip of this kind without one is meant; the contents
+        must decide. Only sets that match are checked completely; `broken` names those of them that
+        are not complete, and those whose record cannot be read.
         """
-        return self._listing(
-            lambda record: (
-                record.chip.jedec_id == jedec_id
-                and record.chip.unique_id == unique_id
-                and record.size == size
-            )
-        )
-
-    def verified_backup_of(self, jedec_id: str, unique_id: str, size: int) -> BackupSet | None:
-        """The newest whole, verified set of this very chip, or None.
-
-        An ID of equal bytes (all FFh, all 00h) is what a missing answer looks like: it
-        identifies nothing, and no set is of that chip.
-        """
-        if len(set(bytes.fromhex(unique_id))) < 2:
-            return None
-        for candidate in self.backups_of(jedec_id, unique_id, size).sets:
-            if candidate.record.verified:
-                return candidate
-        return None
+        return self._listing(lambda record: record.identity == identity)
 
     def records(self) -> Records:
         """Every set on the shelf as its record describes it; nothing else of it is read.
@@ -226,10 +208,11 @@ class Shelf:
         found = [e for e in self.records().sets if _folded(e.record.board) == _folded(label)]
         if not found or not label.strip():
             return None
-        chips = {(e.record.chip.jedec_id, e.record.size) for e in found}
+        identities = [each.record.identity for each in found]
+        chips = {(each.jedec_id, each.size) for each in identities}
         # What has no unique ID may be of the one chip that has one: older versions could not read
         # it of some parts.
-        unique = {e.record.chip.unique_id for e in found} - {None}
+        unique = {each.unique_id for each in identities} - {None}
         if len(chips) > 1 or len(unique) > 1:
             names = "; ".join(f"“{each.path}”" for each in found[:_MOST_NAMED])
             more = f"; and {len(found) - _MOST_NAMED} more" if len(found) > _MOST_NAMED else ""

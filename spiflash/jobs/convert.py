@@ -171,8 +171,7 @@ def _sets(connection: Connection, shelf: Shelf, asked: Asked) -> Sequence[Backup
     """Verified sets that may be of this very chip, newest first."""
     if asked.backup is not None:
         return [named_backup(asked.backup, connection)]
-    unique = connection.unique_id.hex() if connection.unique_id else None
-    listed = shelf.backups_of(connection.chip.jedec_id.hex(), unique, connection.chip.size)
+    listed = shelf.backups_of(connection.identity)
     return [each for each in listed.sets if each.record.verified][:MOST_SETS]
 
 

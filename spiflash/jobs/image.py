@@ -106,7 +106,7 @@ def _from_set(folder: Path) -> Image:
         _name(folder),
         found.contents(),
         record.verified,
-        ChipIdentity.from_hex(record.chip.jedec_id, record.chip.unique_id, record.size),
+        record.identity,
         record.chip.registers,
         record.board,
     )

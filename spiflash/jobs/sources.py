@@ -44,10 +44,8 @@ def own_backup(
     """
     if named is not None:
         return _named(connection, named)
-    unique = connection.unique_id.hex() if connection.unique_id else None
-    if unique is not None and len(set(bytes.fromhex(unique))) < 2:
-        unique = None
-    listed = shelf.backups_of(connection.chip.jedec_id.hex(), unique, connection.chip.size)
+    identity = connection.identity
+    listed = shelf.backups_of(identity)
     ours: list[tuple[str, OwnBackup]] = []
     seen: set[bytes] = set()
     for candidate in [each for each in listed.sets if each.record.verified][:MOST_SETS]:
@@ -58,7 +56,7 @@ def own_backup(
         found = OwnBackup(
             candidate.path, chip if contents == chip.contents else reference(contents)
         )
-        if unique is not None or _akin(found.reference, chip):
+        if identity.unique_id is not None or _akin(found.reference, chip):
             ours.append((candidate.name, found))
     same: OwnBackup | None = None
     for place, (name, found) in enumerate(ours):
@@ -94,12 +92,7 @@ def _akin(backup: Reference, chip: Reference) -> bool:
 def _named(connection: Connection, path: Path) -> OwnBackup:
     found: BackupSet = open_set(path)
     record = found.record
-    unique = connection.unique_id.hex() if connection.unique_id else None
-    if (record.chip.jedec_id, record.chip.unique_id, record.size) != (
-        connection.chip.jedec_id.hex(),
-        unique,
-        connection.chip.size,
-    ):
+    if record.identity != connection.identity:
         problem = "is of another chip"
     elif not record.verified:
         problem = "is not verified"

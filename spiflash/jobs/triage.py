@@ -158,8 +158,7 @@ def commands(
 def _cut_short(connection: Connection, shelf: Shelf) -> Journal | None:
     """The journal of a work on this chip that was cut short; of a chip without a unique ID, on
     one of its kind."""
-    identity = connection.identity
-    found = open_journals(shelf.journals).of_chip(identity.jedec_id.hex(), identity.unique_hex)
+    found = open_journals(shelf.journals).of_chip(connection.identity)
     return next((each for each in found if not each.in_use), None)
 
 

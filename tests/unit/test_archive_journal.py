@@ -53,8 +53,8 @@ def test_what_is_begun_is_found_and_finished(folder: Path) -> None:
     assert found == begun == Journal.load(begun.path)
     assert found.state == STATE
     assert (found.whole(), found.before(), found.after()) == (BEFORE, HELD, AFTER)
-    assert listing.of_chip(STATE.jedec_id, STATE.unique_id) == (found,)
-    assert listing.of_chip(STATE.jedec_id, None) == ()
+    assert listing.of_chip(STATE.identity) == (found,)
+    assert listing.of_chip(replace(STATE, unique_id=None).identity) == ()
     found.finish()
     assert open_journals(folder).whole == ()
     assert os.listdir(folder) == []
@@ -86,7 +86,7 @@ def test_chips_that_cannot_be_told_apart_have_several(folder: Path, unique_id: s
     """Without a unique ID, or with one that copies of a chip share."""
     paths = {begin(folder, unique_id=unique_id).path for _ in range(3)}
     assert len(paths) == 3
-    assert len(open_journals(folder).of_chip(STATE.jedec_id, unique_id)) == 3
+    assert len(open_journals(folder).of_chip(replace(STATE, unique_id=unique_id).identity)) == 3
 
 
 @pytest.mark.parametrize(
@@ -349,6 +349,8 @@ def test_damaged_journals_are_matched_by_their_folders(folder: Path) -> None:
     for path in paths:
         (path / "state.json").write_text("{}")
     found = open_journals(folder)
-    assert [p for p, _ in found.corrupt_of_chip(STATE.jedec_id, STATE.unique_id)] == paths[:2]
-    assert [p for p, _ in found.corrupt_of_chip(STATE.jedec_id, None)] == paths[2:]
-    assert found.corrupt_of_chip("c84017", None) == ()
+    assert [p for p, _ in found.corrupt_of_chip(STATE.identity)] == paths[:2]
+    assert [p for p, _ in found.corrupt_of_chip(replace(STATE, unique_id=None).identity)] == paths[
+        2:
+    ]
+    assert found.corrupt_of_chip(replace(STATE, jedec_id="c84017", unique_id=None).identity) == ()

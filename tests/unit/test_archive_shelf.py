@@ -18,7 +18,7 @@ from archive_samples import MADE, chip_of, contents_of, record_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spiflash.archive.backupset import open_set, write_bag
+from spiflash.archive.backupset import BackupSet, open_set, write_bag
 from spiflash.archive.shelf import Shelf, default_root
 from spiflash.errors import BackupSetError, NoBackupError, ShelfError
 from spiflash.jobs.write import named_backup
@@ -149,6 +149,15 @@ def test_newest_first(shelf: Shelf) -> None:
     assert [(MADE - each.record.made).days for each in shelf.sets().sets] == sorted(ages)
 
 
+def identity(unique_id: str | None, size: int) -> ChipIdentity:
+    return ChipIdentity.from_hex(CHIP.jedec_id, unique_id, size)
+
+
+def newest_verified(shelf: Shelf, unique_id: str, size: int) -> BackupSet | None:
+    sets = shelf.backups_of(identity(unique_id, size)).sets
+    return next((each for each in sets if each.record.verified), None)
+
+
 def test_only_this_very_chip_counts(shelf: Shelf) -> None:
     size = len(CONTENTS)
     unverified = {"verified": False, "doubts": ("One pass only.",)}
@@ -164,30 +173,31 @@ def test_only_this_very_chip_counts(shelf: Shelf) -> None:
     other = contents_of(1)
     shelf.place(record_of(other, chip=CHIP, made=MADE + timedelta(days=3)), other, None, "")
 
-    assert shelf.verified_backup_of(CHIP.jedec_id, UNIQUE, size) == own
-    assert len(shelf.backups_of(CHIP.jedec_id, UNIQUE, size).sets) == 2
-    assert len(shelf.backups_of(CHIP.jedec_id, None, size).sets) == 1
-    assert shelf.verified_backup_of(CHIP.jedec_id, "d2647c8f1b2a3c47", size) is None
-    assert shelf.verified_backup_of(CHIP.jedec_id, UNIQUE, size + 1) is None
+    assert newest_verified(shelf, UNIQUE, size) == own
+    assert len(shelf.backups_of(identity(UNIQUE, size)).sets) == 2
+    assert len(shelf.backups_of(identity(None, size)).sets) == 1
+    assert newest_verified(shelf, "d2647c8f1b2a3c47", size) is None
+    assert newest_verified(shelf, UNIQUE, size + 1) is None
 
 
 def test_the_newest_whole_one_counts(shelf: Shelf) -> None:
     older = shelf.place(RECORD, CONTENTS, None, "")
     newer = shelf.place(replace(RECORD, made=MADE + timedelta(days=1)), CONTENTS, None, "")
     size = len(CONTENTS)
-    assert shelf.verified_backup_of(CHIP.jedec_id, UNIQUE, size) == newer
+    assert newest_verified(shelf, UNIQUE, size) == newer
     (newer.path / "data/flash.bin").write_bytes(CONTENTS[::-1])
-    assert shelf.verified_backup_of(CHIP.jedec_id, UNIQUE, size) == older
-    assert [each.path for each in shelf.backups_of(CHIP.jedec_id, UNIQUE, size).broken] == [
-        newer.path
-    ]
+    assert newest_verified(shelf, UNIQUE, size) == older
+    assert [each.path for each in shelf.backups_of(identity(UNIQUE, size)).broken] == [newer.path]
 
 
 @pytest.mark.parametrize("constant", ["ff" * 8, "00" * 8])
 def test_a_constant_answer_identifies_nothing(shelf: Shelf, constant: str) -> None:
     record = replace(RECORD, chip=chip_of(len(CONTENTS), unique_id=constant))
     shelf.place(record, CONTENTS, None, "")
-    assert shelf.verified_backup_of(CHIP.jedec_id, constant, len(CONTENTS)) is None
+    # It counts as a chip without one, for which the contents decide.
+    assert identity(constant, len(CONTENTS)).unique_id is None
+    (found,) = shelf.backups_of(identity(None, len(CONTENTS))).sets
+    assert found.record.identity.unique_id is None
 
 
 def test_a_claim_of_verified_by_hand_is_noticed(shelf: Shelf) -> None:
@@ -195,7 +205,7 @@ def test_a_claim_of_verified_by_hand_is_noticed(shelf: Shelf) -> None:
     placed = shelf.place(doubtful, CONTENTS, None, "")
     file = placed.path / "data/record.json"
     file.write_text(json.dumps(json.loads(file.read_text()) | {"verified": True, "doubts": []}))
-    assert shelf.verified_backup_of(CHIP.jedec_id, UNIQUE, len(CONTENTS)) is None
+    assert newest_verified(shelf, UNIQUE, len(CONTENTS)) is None
 
 
 def test_a_shelf_that_cannot_be_made_is_an_error(tmp_path: Path) -> None:

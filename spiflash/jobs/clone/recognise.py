@@ -34,6 +34,7 @@ from spiflash.errors import BackupSetError, ShelfError
 from spiflash.jobs.clone.job import BoardError
 from spiflash.jobs.clone.target import PAGE
 from spiflash.jobs.reading import Reading, disagreements
+from spiflash.nor.chip import ChipIdentity
 from spiflash.spans import SECTOR
 
 Targets = Callable[[InHand, bytes], Sequence[bytes]]
@@ -292,7 +293,9 @@ def _gone(board: InHand, reason: str) -> str:
 
 def journals_of(jedec_id: str, unique_id: str, shelf: Shelf) -> tuple[Journal, ...]:
     """The journals of cut work on chips that answer alike."""
-    return open_journals(shelf.journals).of_chip(jedec_id, unique_id or None)
+    # Journals are found whatever the size.
+    identity = ChipIdentity.from_hex(jedec_id, unique_id or None, 0)
+    return open_journals(shelf.journals).of_chip(identity)
 
 
 def unseen_remark(unseen: Sequence[InHand]) -> str:

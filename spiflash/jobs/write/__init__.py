@@ -46,7 +46,6 @@ from spiflash.jobs.write.work import (
     plan_work,
     whole_sectors,
 )
-from spiflash.nor.chip import ChipIdentity
 from spiflash.text import counted
 
 __all__ = [
@@ -179,8 +178,7 @@ def named_backup(path: Path, connection: Connection) -> BackupSet:
     """The set that a person named as this board's. Raises `NoBackupError` where it is not."""
     found = open_set(path)
     record = found.record
-    kept = ChipIdentity.from_hex(record.chip.jedec_id, record.chip.unique_id, record.size)
-    same = connection.identity.may_stand_as(kept)
+    same = connection.identity.may_stand_as(record.identity)
     if same and record.verified:
         return found
     why = "is of another chip" if not same else "is not verified"
@@ -233,9 +231,8 @@ def find_interrupted(
     `ShelfError` when two journals fit.
     """
     identity = connection.identity
-    chip = identity.jedec_id.hex(), identity.unique_hex
     found = open_journals(shelf.journals)
-    for path, error in found.corrupt_of_chip(*chip):
+    for path, error in found.corrupt_of_chip(identity):
         raise UnfinishedWorkError(
             f"A work on a chip like this one was cut short, and its journal is damaged: "
             f"{error.cause}",
@@ -243,7 +240,7 @@ def find_interrupted(
             remedy=f"Move {path} away from the shelf and keep it; then write the board's backup "
             "set, the whole of it, with 'spiflash restore'.",
         )
-    journals = [each for each in found.of_chip(*chip) if not each.in_use]
+    journals = [each for each in found.of_chip(identity) if not each.in_use]
     if not journals:
         return None
     before = read_twice(connection, journals, watcher)

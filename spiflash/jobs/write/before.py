@@ -35,6 +35,7 @@ from __future__ import annotations
 import hashlib
 import html
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -187,10 +188,9 @@ class SetsOfChip:
         identity = connection.identity
         self._named = [] if named is None else [named]
         self._by_id: tuple[BackupSet, ...] = ()
-        if identity.unique_hex is not None:
-            listed = shelf.backups_of(identity.jedec_id.hex(), identity.unique_hex, identity.size)
-            self._by_id = listed.sets
-        self._without_id = shelf.backups_of(identity.jedec_id.hex(), None, identity.size).sets
+        if identity.unique_id is not None:
+            self._by_id = shelf.backups_of(identity).sets
+        self._without_id = shelf.backups_of(replace(identity, unique_id=None)).sets
         self._read: dict[Path, bytes] = {}
 
     def holding(self, *known: bytes) -> list[BackupSet]:
