@@ -44,7 +44,7 @@ from spiflash.report.bench import contact_text
 from spiflash.report.changes import conversion_end, plan_text, proposal_text
 from spiflash.report.chips import identity_text
 from spiflash.report.pages import set_page
-from spiflash.report.triage import Basis, Way, triage_text
+from spiflash.report.triage import triage_text
 from spiflash.spans import sector_spans
 from spiflash.text import ranges_text, seconds
 
@@ -343,15 +343,13 @@ def _converted(prepared: Prepared, done: Rewritten, job: Path, bench: tuple[str,
 
 
 def _damage(found: Triaged, bench: tuple[str, ...]) -> Scene:
-    basis = Basis(found.backup, found.image, len(found.reading.passes), len(found.reading.unstable))
-    ways = [Way(each.repair, each.plan, each.commands) for each in found.proposals]
     return Scene(
         "A later update fails",
         "The clip comes off, the board starts. Months later an SD card goes in, and the power "
         f"fails when the update has reached {STOPPED_AT:06X}h; the board does not come up any "
         "more. The clip goes on again.",
         _command("triage", *bench),
-        triage_text(found.triage, basis, ways),
+        triage_text(found),
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +22,7 @@ from spiflash.jobs.connection import connect
 from spiflash.jobs.stage import Staged
 from spiflash.jobs.stage import stage as stage_files
 from spiflash.jobs.triage import Asked, triage_chip
-from spiflash.report.triage import Basis, Way, triage_json, triage_text
+from spiflash.report.triage import triage_json, triage_text
 from spiflash.text import amount, clean
 
 NOT_CHECKED = 3
@@ -43,13 +42,14 @@ NOT_CHECKED = 3
     "--save",
     type=PathGiven(),
     metavar="FILE",
-    help="Write what the chip holds after the least repair to a new file.",
+    help="Write what the chip holds after the smallest repair to a new file.",
 )
 @click.option(
     "--wider",
     count=True,
     help="With --save: after the next wider repair instead. Give it twice for the third one.",
 )
+@click.option("--details", is_flag=True, help="Show every region, repair and own item.")
 @board_options
 @json_option
 def triage(
@@ -58,16 +58,17 @@ def triage(
     layout: Path | None,
     save: Path | None,
     wider: int,
+    details: bool,
     shelf: Path | None,
     passes: int,
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Say what is wrong with the chip, and what the least repair is.
+    """Say what is wrong with the chip, and what the smallest repair is.
 
     For a board that does not start. Compares its chip with this board's own backup on the
     shelf and with the model's image, where there is one; with neither, only checksums speak.
-    Changes nothing. The exit status is 0 when everything is proven right, 1 when something is
+    Changes nothing. The exit status is 0 when everything is proven correct, 1 when something is
     wrong, and 3 when nothing is found wrong but parts are NOT CHECKED.
 
     \b
@@ -86,20 +87,7 @@ def triage(
             Asked(image, backup, layout, save, wider, words),
             passes=passes,
         )
-    basis = Basis(
-        found.backup,
-        found.image,
-        len(found.reading.passes),
-        len(found.reading.unstable),
-        found.journal,
-        shlex.join(["spiflash", "restore", "--resume", *words]),
-    )
-    ways = [Way(each.repair, each.plan, each.commands) for each in found.proposals]
-    show(
-        triage_json(found.triage, basis, ways),
-        triage_text(found.triage, basis, ways),
-        as_json=as_json,
-    )
+    show(triage_json(found), triage_text(found, details=details), as_json=as_json)
     status = {Kind.INTACT: 0, Kind.NOT_CHECKED: NOT_CHECKED}.get(found.triage.kind, 1)
     click.get_current_context().exit(status)
 
@@ -151,6 +139,10 @@ def stage(
         ],
         "written": [clean(each) for each in done.written],
         "kept": [clean(each) for each in done.kept],
+        "overwrites": {
+            clean(name): [clean(each.name) for each in regions]
+            for name, regions in done.overwrites.items()
+        },
         "remarks": [clean(each) for each in done.remarks],
     }
     show(document, _text(done), as_json=as_json)

@@ -10,22 +10,27 @@ import contextlib
 import os
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage import reference
 from spiflash.dump.triage.card import CardFile, files_for_card
 from spiflash.errors import CardError, ImageError
 from spiflash.files import sync_folder
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.image import load_image
+from spiflash.text import span
 
 SMALLEST_CARD = 256_000_000
 """Bytes: 256 MB as cards count them."""
 
 FAT = frozenset({"vfat", "msdos", "fat"})
 """Names that Linux gives FAT in its table of mounts."""
+
+_OF_THE_BOARD = frozenset({Role.ENVIRONMENT, Role.OWN, Role.SETTINGS, Role.DATA})
+"""Roles of regions that hold other contents on every board."""
 
 _MOUNTS = Path("/proc/self/mounts")
 _SPARE = 64 << 10
@@ -35,12 +40,14 @@ _SPARE = 64 << 10
 @dataclass(frozen=True, slots=True)
 class Staged:
     """`written` are the files that were written, `kept` those that were there already; `files`
-    is all of them; `remarks` say what to look after."""
+    is all of them. `overwrites` has, by file, the regions of a board's own that the boot loader
+    will overwrite with it. `remarks` say what to look after."""
 
     folder: Path
     files: tuple[CardFile, ...]
     written: tuple[str, ...]
     kept: tuple[str, ...]
+    overwrites: dict[str, tuple[Region, ...]]
     remarks: tuple[str, ...]
 
 
@@ -77,7 +84,8 @@ def stage(
         )
     _check_sizes(files, chip_size or given_size(known.layout.size, loaded.contents))
     left = tuple(f"{name} is not made: {reason}." for name, reason in made.left)
-    remarks = (*left, *_check_card(folder))
+    overwrites = {each.name: _of_the_board(each, known.layout) for each in files}
+    remarks = (*left, *_cautions(files, overwrites), *_check_card(folder))
     kept = [each.name for each in files if _holds(folder, each)]
     missing = [each for each in files if each.name not in kept]
     for each in missing:
@@ -92,7 +100,36 @@ def stage(
                 state="The image itself is unharmed.",
                 remedy="The card is worn out or was pulled: use another one.",
             )
-    return Staged(folder, files, tuple(each.name for each in missing), tuple(kept), remarks)
+    written = tuple(each.name for each in missing)
+    return Staged(folder, files, written, tuple(kept), overwrites, remarks)
+
+
+def _of_the_board(file: CardFile, layout: Layout) -> tuple[Region, ...]:
+    """The regions in which such boards have what is their own, as far as a file covers them."""
+    end = file.start + len(file.contents)
+    return tuple(
+        each
+        for each in layout.regions
+        if (each.keep or each.role in _OF_THE_BOARD) and each.start < end and file.start < each.end
+    )
+
+
+def _cautions(
+    files: Sequence[CardFile], overwrites: Mapping[str, Sequence[Region]]
+) -> Iterator[str]:
+    """What the boot loader will do to a board's own data with these files."""
+    for each in files:
+        if regions := overwrites[each.name]:
+            names = ", ".join(f"{e.name} {span(e.start, e.end)}" for e in regions)
+            yield (
+                f"{each.name} overwrites what is each board's own: {names}. Back the board up "
+                "first ('spiflash backup'); 'spiflash convert' writes the image and keeps them."
+            )
+        elif each.whole:
+            yield (
+                f"{each.name} overwrites the whole flash, and nothing in the image says where a "
+                "board has its own data. Back the board up first ('spiflash backup')."
+            )
 
 
 def given_size(stated: int, contents: bytes) -> int:

@@ -1,4 +1,8 @@
-"""Triage of the chip on the clip: read it, judge it, propose repairs with commands and times."""
+"""Triage of the chip on the clip: read it, judge it, propose repairs with commands and times.
+
+It is judged by this board's own backup, the newest set on the shelf that was made while nothing
+was wrong, and by an image of the model. A damaged board's set is no source.
+"""
 
 from __future__ import annotations
 
@@ -6,21 +10,27 @@ import re
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
-from spiflash.archive.journal import Journal, open_journals
+from spiflash.archive.backupset import BackupSet, open_set
+from spiflash.archive.journal import open_journals
+from spiflash.archive.ledger_journal import withdrawn
 from spiflash.archive.shelf import Shelf
-from spiflash.dump.triage import Repair, Source, Triage, reference
+from spiflash.dump.triage import Reference, Repair, Source, Triage, reference
 from spiflash.dump.triage import triage as judge
+from spiflash.errors import NoBackupError
 from spiflash.files import write_new
 from spiflash.jobs import Watcher
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import load_image
 from spiflash.jobs.reading import Reading, read_chip
-from spiflash.jobs.sources import OwnBackup, own_backup
 from spiflash.jobs.write.work import TURNAROUND
 from spiflash.plan import Plan, TransferCost, make_plan
+
+MOST_SETS = 8
+"""Sets of one board that are looked through, from the newest on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,25 +43,38 @@ class Proposal:
 
 
 @dataclass(frozen=True, slots=True)
+class Unfinished:
+    """An interrupted write to this chip, by a restore, a conversion or a batch: its journal, and
+    the command that deals with it. `begun` and `image` are None for a journal that cannot be read;
+    `job` names the batch that took its values back, so that the write can only be undone."""
+
+    journal: Path
+    begun: datetime | None
+    image: str | None
+    job: str | None
+    command: str
+
+
+@dataclass(frozen=True, slots=True)
 class Triaged:
     """What was found out. `backup` and `image` are the paths of the sources that were used;
-    `reading` is the evidence for what the chip holds. `journal` is that of a restore of this
-    chip that was cut short: it comes first."""
+    `reading` is the evidence for what the chip holds. What is `unfinished` comes first: until
+    then the chip is half written."""
 
     triage: Triage
     reading: Reading
     backup: Path | None
     image: Path | None
     proposals: tuple[Proposal, ...]
-    journal: Path | None = None
+    unfinished: Unfinished | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a person named: the model's image, this board's backup, a layout file, where the
-    repaired contents are to go, and after which repair: 0 is the smallest, each step more the
-    next wider one, if there is one; `words` are the
-    options of the bench, for the commands."""
+    """What a person named: the model's image, this board's backup, a layout file, and the new file
+    for the repaired contents. `wider` says after which repair: 0 is the smallest, each step more
+    the next wider one, as far as there are any. `words` are the options of the bench, for the
+    commands that are printed."""
 
     image: Path | None = None
     backup: Path | None = None
@@ -59,6 +82,14 @@ class Asked:
     save: Path | None = None
     wider: int = 0
     words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OwnBackup:
+    """A verified backup of this very board, from the time when it worked."""
+
+    path: Path
+    reference: Reference
 
 
 def triage_chip(
@@ -72,10 +103,11 @@ def triage_chip(
     """Read the chip in passes and judge it; nothing on it is changed.
 
     Raises what `load_image`, `load_layout` and `own_backup` raise, `OutputError` when the
-    repaired contents cannot be saved, and `InterruptedWorkError` after Ctrl-C.
+    repaired contents cannot be saved, `ShelfError` when the journals cannot be read, and
+    `InterruptedWorkError` after Ctrl-C.
     """
     asked = asked or Asked()
-    journal = _cut_short(connection, shelf)
+    unfinished = _unfinished(connection, shelf, asked)
     layout = load_layout(asked.layout) if asked.layout is not None else None
     model = None
     if asked.image is not None:
@@ -89,27 +121,36 @@ def triage_chip(
         model_image=model,
         layout=layout,
     )
-    path = own.path if own is not None else None
     cost = TransferCost.at_clock(connection.ceiling, turnaround=TURNAROUND)
+    geometry, board = connection.flash.geometry, _board(connection, found)
     proposals = tuple(
         Proposal(
             repair,
-            make_plan(
-                reading.contents,
-                repair.applied(reading.contents),
-                connection.flash.geometry,
-                cost,
-            ),
-            commands(repair, found, own, asked, _board(connection, found), wider=number),
+            make_plan(reading.contents, repair.applied(reading.contents), geometry, cost),
+            commands(repair, found, own, asked, board, wider=number),
         )
         for number, repair in enumerate(found.repairs)
     )
     if asked.save is not None and found.repairs:
         chosen = found.repairs[min(asked.wider, len(found.repairs) - 1)]
         write_new(asked.save, chosen.applied(reading.contents))
-    return Triaged(
-        found, reading, path, asked.image, proposals, journal.path if journal is not None else None
-    )
+    path = own.path if own is not None else None
+    return Triaged(found, reading, path, asked.image, proposals, unfinished)
+
+
+def _unfinished(connection: Connection, shelf: Shelf, asked: Asked) -> Unfinished | None:
+    """The interrupted write to this chip; of a chip without a unique ID, to one of its kind."""
+    journals = open_journals(shelf.journals)
+    for journal in journals.of_chip(connection.identity):
+        if not journal.in_use:
+            state, job = journal.state, withdrawn(journal)
+            way = "--resume" if job is None else "--undo"
+            command = _line("restore", (way,), *asked.words)
+            return Unfinished(journal.path, state.begun, state.image_name, job, command)
+    for path, _ in journals.corrupt_of_chip(connection.identity):
+        command = _line("restore", ("--resume",), *asked.words)
+        return Unfinished(path, None, None, None, command)
+    return None
 
 
 def commands(
@@ -155,13 +196,6 @@ def commands(
     return tuple(lines)
 
 
-def _cut_short(connection: Connection, shelf: Shelf) -> Journal | None:
-    """The journal of a work on this chip that was cut short; of a chip without a unique ID, on
-    one of its kind."""
-    found = open_journals(shelf.journals).of_chip(connection.identity)
-    return next((each for each in found if not each.in_use), None)
-
-
 def _board(connection: Connection, found: Triage) -> str:
     """What to call this board in names of files: its serial number, its address, or the end of
     its chip's unique ID."""
@@ -192,3 +226,83 @@ def _given(asked: Asked) -> tuple[str, ...]:
 
 def _line(command: str, first: Sequence[str], *rest: str) -> str:
     return shlex.join(["spiflash", command, *first, *rest])
+
+
+def own_backup(
+    connection: Connection,
+    shelf: Shelf,
+    chip: Reference,
+    watcher: Watcher,
+    *,
+    named: Path | None = None,
+) -> OwnBackup | None:
+    """The backup to go by: the one that was named, or the newest on the shelf that is of this
+    board and was made while nothing was wrong.
+
+    A set that was made of a damaged board holds the damage, too, and what it cannot prove may be
+    part of it: it is passed over when its own checksums, the boot command, or an older set of
+    the same board speak against it. One that holds what the chip holds now is taken only if
+    there is no other. A chip without a unique ID is recognised by what is its board's own.
+    Raises `NoBackupError` for a named set that is of another chip or not verified.
+    """
+    if named is not None:
+        return _named(connection, named)
+    identity = connection.identity
+    listed = shelf.backups_of(identity)
+    ours: list[tuple[str, OwnBackup]] = []
+    seen: set[bytes] = set()
+    for candidate in [each for each in listed.sets if each.record.verified][:MOST_SETS]:
+        contents = candidate.contents()
+        if contents in seen:
+            continue
+        seen.add(contents)
+        found = OwnBackup(
+            candidate.path, chip if contents == chip.contents else reference(contents)
+        )
+        if identity.unique_id is not None or _akin(found.reference, chip):
+            ours.append((candidate.name, found))
+    same: OwnBackup | None = None
+    for place, (name, found) in enumerate(ours):
+        older = [each.reference for _, each in ours[place + 1 :]]
+        if _damaged(found.reference, older):
+            watcher.say(f"{name} is of this chip, but damaged itself: not used")
+        elif found.reference.contents == chip.contents:
+            same = same or found
+        else:
+            return found
+    return same
+
+
+def _damaged(candidate: Reference, older: Sequence[Reference]) -> bool:
+    """Whether a set was made while something was wrong: judged by itself, and by each older
+    one. What has merely changed since is no damage."""
+    return any(judge(candidate, own_backup=each).damaged for each in (None, *older))
+
+
+def _akin(backup: Reference, chip: Reference) -> bool:
+    """Whether both hold the same address, serial number or calibration."""
+
+    def items(each: Reference) -> set[tuple[str, bytes]]:
+        return {
+            (item.kind, each.contents[item.start : item.end])
+            for item in each.own
+            if item.kind in ("mac", "serial", "calibration")
+        }
+
+    return bool(items(backup) & items(chip))
+
+
+def _named(connection: Connection, path: Path) -> OwnBackup:
+    found: BackupSet = open_set(path)
+    record = found.record
+    if record.identity != connection.identity:
+        problem = "is of another chip"
+    elif not record.verified:
+        problem = "is not verified"
+    else:
+        return OwnBackup(path, reference(found.contents()))
+    raise NoBackupError(
+        f"The backup set {path} {problem}.",
+        state="The chip was not touched.",
+        remedy="Name a verified set of this very board, or give the model's image with --image.",
+    )

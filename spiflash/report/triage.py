@@ -1,15 +1,19 @@
-"""What a triage found and proposes: text and JSON."""
+"""What a triage found and proposes: text and JSON.
+
+The text begins with the verdict and ends with what to do next, and fits on a small screen. With
+`details` come every region that was judged, wider repairs, what was refused, and each own item.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 
 from spiflash.dump.belongings import Fate
+from spiflash.dump.identity import OwnItem
 from spiflash.dump.secrets import MASK
 from spiflash.dump.triage import Kind, RegionFinding, Repair, Triage
-from spiflash.plan import Plan
+from spiflash.jobs.triage import Proposal, Triaged
 from spiflash.report.changes import own_words, plan_json
 from spiflash.report.lines import table
 from spiflash.report.plain import document, plain
@@ -18,73 +22,87 @@ from spiflash.text import address, clean, counted, seconds, span
 SHOWN = 6
 """Places of one finding that are listed before the rest is only counted."""
 
-_LABEL = 10
 _OWN_SHOWN = 40
 
 
-@dataclass(frozen=True, slots=True)
-class Way:
-    """A repair as it is shown: with its plan and the commands that carry it out."""
-
-    repair: Repair
-    plan: Plan
-    commands: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Basis:
-    """What the judgement rests on: the sources that were at hand, and how the chip was read.
-    `journal` is that of a restore of this chip that was cut short, `resume` the command that
-    finishes it."""
-
-    backup: Path | None
-    image: Path | None
-    passes: int
-    unstable: int
-    journal: Path | None = None
-    resume: str = ""
-
-
-def triage_text(found: Triage, basis: Basis, ways: Sequence[Way]) -> str:
-    """The finding as a whole, region by region, then the ways back."""
-    lines = []
-    if basis.journal is not None:
-        lines += [
-            "A restore of this chip was cut short: finish it first. What follows judges a chip "
-            "that is half written.",
-            f"    {basis.resume}",
-            "",
-        ]
+def triage_text(done: Triaged, *, details: bool = False) -> str:
+    """Verdict, damaged regions, the smallest repair and the next steps; see the head of the file
+    for `details`."""
+    found = done.triage
     verdict = found.kind.value
     verdict = verdict.upper() if found.kind is Kind.NOT_CHECKED else verdict.capitalize()
-    lines += [f"{verdict}. {clean(found.headline)}"]
-    lines += ["", *_basis(basis), ""]
-    lines += [_region(each) for each in found.regions]
-    if found.stop is not None:
-        sector = found.stop // 4096 * 4096
-        # Blank bytes of the image look the same as bytes that were never written.
-        seen = f"The write can be followed up to {address(found.stop)}"
-        lines += ["", f"{seen}, in the sector at {address(sector)}."]
-    lines += _ways(found, ways)
-    lines += _own(found, ways)
-    lines += _card(found, ways)
-    return "\n".join(lines)
+    lines = [*_unfinished(done), f"{verdict}. {clean(found.headline)}"]
+    lines += _all_regions(done) if details else _damaged_regions(found)
+    lines += [*([""] if details else []), _basis(done)]
+    for number, each in enumerate(done.proposals if details else done.proposals[:1]):
+        lines += ["", *_repair(each, "Wider" if number else "Smallest", details=details)]
+        if details and number:
+            lines += [f"    {command}" for command in each.commands]
+    if found.own and done.proposals:
+        lines += _own_table(done) if details else [_own_summary(done)]
+    if details:
+        lines += [f"Not proposed: {each}" for each in _refused(found)]
+    else:
+        lines += _left_out(done)
+    return "\n".join([*lines, *_card(done), *_next_steps(done)])
 
 
-def _basis(basis: Basis) -> list[str]:
-    backup = str(basis.backup) if basis.backup else "none of this board at hand"
-    image = str(basis.image) if basis.image else "none given"
-    doubt = f"; {counted(basis.unstable, 'sector')} unstable" if basis.unstable else ""
+def _unfinished(done: Triaged) -> list[str]:
+    open_ = done.unfinished
+    if open_ is None:
+        return []
+    what = (
+        f"A write of {clean(open_.image)} to this chip" if open_.image else "A write to this chip"
+    )
+    begun = f", begun on {open_.begun:%Y-%m-%d %H:%M}," if open_.begun else ""
+    if open_.job is not None:
+        why = f"The batch “{clean(open_.job)}” took its values back, so undo it first."
+    elif open_.image is None:
+        why = f"Its journal {clean(str(open_.journal))} has errors. Deal with it first."
+    else:
+        why = "Finish it first."
     return [
-        f"{'Backup':<{_LABEL}} {clean(backup)}",
-        f"{'Image':<{_LABEL}} {clean(image)}",
-        f"{'Reading':<{_LABEL}} {counted(basis.passes, 'pass', 'passes')}{doubt}",
+        f"{what}{begun} was interrupted. {why} What follows judges a chip that is half written.",
+        f"    {open_.command}",
+        "",
     ]
+
+
+def _basis(done: Triaged) -> str:
+    backup = clean(str(done.backup)) if done.backup else "no backup of this board"
+    image = clean(str(done.image)) if done.image else "no image"
+    unstable = len(done.reading.unstable)
+    doubt = f" ({counted(unstable, 'sector')} unstable)" if unstable else ""
+    passes = counted(len(done.reading.passes), "pass", "passes")
+    return f"Judged by: {backup}; {image}; {passes}{doubt}."
+
+
+def _all_regions(done: Triaged) -> list[str]:
+    lines = ["", *(_region(each) for each in done.triage.regions)]
+    if done.triage.stop is not None:
+        sector = done.triage.stop // 4096 * 4096
+        # Blank bytes of the image look the same as bytes that were never written.
+        seen = f"The write can be followed up to {address(done.triage.stop)}"
+        lines += ["", f"{seen}, in the sector at {address(sector)}."]
+    return lines
+
+
+def _damaged_regions(found: Triage) -> list[str]:
+    """The regions with findings, and the names of those that were not checked."""
+    bad = [each for each in found.regions if each.bad]
+    lines = [_region(each) for each in bad[:SHOWN]]
+    if bad[SHOWN:]:
+        lines.append(f"and {counted(len(bad) - SHOWN, 'other region')} with findings")
+    unchecked = [clean(e.region.name) for e in found.regions if e.kind is Kind.NOT_CHECKED]
+    if bad and unchecked:
+        more = f" and {len(unchecked) - SHOWN} more" if unchecked[SHOWN:] else ""
+        lines.append(f"NOT CHECKED: {', '.join(unchecked[:SHOWN])}{more}")
+    return lines
 
 
 def _region(finding: RegionFinding) -> str:
     region = finding.region
-    text = f"{clean(region.name, 16):<16} {span(region.start, region.end)}  {finding.kind.value}"
+    text = f"{clean(region.name, 16):<12} {span(region.start, region.end)}  {finding.kind.value}"
     text += f": {clean(finding.detail)}"
     whole = ((region.start, region.end),)
     if not finding.bad or not finding.places or finding.places == whole:
@@ -96,136 +114,161 @@ def _region(finding: RegionFinding) -> str:
     return f"{text} ({', '.join(places)}{f' and {more} more' if more > 0 else ''})"
 
 
-def _ways(found: Triage, ways: Sequence[Way]) -> list[str]:
-    if not ways:
-        if found.kind is Kind.INTACT:
-            return []
-        lines = _refused(found)
-        if found.kind is Kind.NOT_CHECKED:
-            return [
-                *lines,
-                "",
-                "Nothing speaks against what is not checked, and nothing for it. This board's own "
-                "backup can tell (--backup), or an image of its model (--image).",
-            ]
-        return [
-            *lines,
-            "",
-            "There is nothing to repair it with. Save what is there ('spiflash backup'), then "
-            "find an image of this model and repeat with --image.",
+def _repair(proposal: Proposal, title: str, *, details: bool) -> list[str]:
+    repair, plan = proposal.repair, proposal.plan
+    names = [clean(each) for each in repair.regions]
+    if details:
+        names = [
+            f"{name} {span(low, high)}"
+            for name, (low, high) in zip(names, repair.ranges, strict=True)
         ]
-    lines = []
-    for number, way in enumerate(ways):
-        repair = way.repair
-        title = "Least repair" if number == 0 else "Wider repair"
-        where = ", ".join(
-            f"{clean(name)} {span(low, high)}"
-            for name, (low, high) in zip(repair.regions, repair.ranges, strict=True)
-        )
-        took = f"{seconds(way.plan.seconds)} ({seconds(way.plan.worst_seconds)} at worst)"
-        lines += [
-            "",
-            f"{title}: {repair.reason}, from {repair.source.value}.",
-            f"  Rewrite {where}: {took}; nothing else.",
-        ]
-        if repair.overrules:
-            lines.append(
-                f"  It overwrites what is right by its checksum: {_spans(repair.overrules)}. "
-                "Only you can say that this is meant."
-            )
-        if repair.unproven:
-            lines.append(f"  It overwrites what nothing proves: {_spans(repair.unproven)}.")
-        if repair.erase:
-            lines.append(
-                f"  Erased again whatever they read, because an erase was cut short in them: "
-                f"{_spans(repair.erase)}."
-            )
-        lines += [f"  Note: {clean(each)}." for each in repair.remarks]
-        if repair.rescue:
-            lines.append("  The chip holds what no source has: it is saved first.")
-        lines += [f"  Lost: {clean(each)}." for each in repair.lost]
-        lines += [f"    {command}" for command in way.commands]
-    return lines + _refused(found)
-
-
-def _own(found: Triage, ways: Sequence[Way]) -> list[str]:
-    """What the least repair means for each own item, in the words of a conversion."""
-    if not found.own or not ways:
-        return []
-    after = ways[0].repair.target
-    rows = []
-    for item in found.own[:_OWN_SHOWN]:
-        raw = found.view[item.start : item.end]
-        if after[item.start : item.end] == raw:
-            fate = Fate.STAYS
-        else:
-            fate = Fate.CARRIED if raw in after else Fate.LEFT
-        masked = replace(item, text=MASK) if item.secret else item
-        rows.append((*own_words(masked, len(found.view)), fate.value))
-    more = len(found.own) - _OWN_SHOWN
-    return [
-        "",
-        "This board's own, and what becomes of it with the least repair",
-        *table(rows),
-        *([f"  and {more:,} more"] if more > 0 else []),
+    took = f"{seconds(plan.seconds)} ({seconds(plan.worst_seconds)} at worst)"
+    lines = [
+        f"{title} repair: {repair.reason}, from {repair.source.value}.",
+        f"  Rewrites {', '.join(names)}: {took}.",
     ]
+    if repair.overrules:
+        spans = _ranges(repair.overrules, details=details)
+        lines.append(
+            f"  Overwrites what is correct by its checksum ({spans}): only you can say so."
+        )
+    first = "; parts are in no source: save them first" if repair.rescue else ""
+    if repair.unproven:
+        spans = _ranges(repair.unproven, details=details)
+        lines.append(f"  Overwrites {spans} with no checksum{first}.")
+    elif repair.rescue:
+        lines.append("  Overwrites what is in no source: save it first.")
+    if repair.erase:
+        spans = _ranges(repair.erase, details=details)
+        lines.append(f"  Erases {spans} again, because an erase was interrupted there.")
+    lines += [f"  Note: {clean(each)}." for each in repair.remarks]
+    return lines + [f"  Lost: {clean(each)}." for each in repair.lost]
 
 
-def _refused(found: Triage) -> list[str]:
-    lines = []
-    for each in found.refused:
-        names = ", ".join(clean(name) for name in each.regions)
-        lines += [
-            "",
-            f"Not proposed: rewriting {names} from {each.source.value}. {clean(each.why)}. "
-            "Name what you want overwritten to 'spiflash restore' with --region.",
-        ]
-    return lines
-
-
-def _spans(spans: Sequence[tuple[int, int]]) -> str:
+def _ranges(spans: Sequence[tuple[int, int]], *, details: bool) -> str:
+    if not details and len(spans) > 1:
+        return counted(len(spans), "range")
     more = len(spans) - SHOWN
     shown = ", ".join(span(low, high) for low, high in spans[:SHOWN])
     return f"{shown} and {more} more" if more > 0 else shown
 
 
-def _card(found: Triage, ways: Sequence[Way]) -> list[str]:
-    road = found.card
-    if road is None or not found.damaged:
-        return []
-    names = ", ".join(clean(name) for name in road.files)
-    if road.open:
-        proven = "The boot loader is proven whole; the rest can go by SD card."
-        return ["", f"{proven} It looks for: {names}."]
-    after = " and ".join(clean(name) for name in road.after)
-    if not ways:
-        doubt = f"{after} is not proven whole, so the SD card may be no way back."
-        return ["", f"{doubt} The boot loader looks for: {names}."]
+def own_fates(found: Triage, repair: Repair) -> list[tuple[OwnItem, Fate]]:
+    """What a repair means for each own item that the chip still holds."""
+    return [(item, _fate(found, item, repair.target)) for item in found.own]
+
+
+def _fate(found: Triage, item: OwnItem, after: bytes) -> Fate:
+    raw = found.view[item.start : item.end]
+    if after[item.start : item.end] == raw:
+        return Fate.STAYS
+    return Fate.CARRIED if raw in after else Fate.LEFT
+
+
+def _own_summary(done: Triaged) -> str:
+    fates = [fate for _, fate in own_fates(done.triage, done.proposals[0].repair)]
+    said = [f"{fates.count(each)} {each.value}" for each in Fate if each in fates]
+    return f"  This board's own items: {', '.join(said)} (--details)."
+
+
+def _own_table(done: Triaged) -> list[str]:
+    """Each own item in the words of a conversion."""
+    found = done.triage
+    rows = [
+        (*own_words(_masked(item), len(found.view)), fate.value)
+        for item, fate in own_fates(found, done.proposals[0].repair)
+    ]
+    more = len(rows) - _OWN_SHOWN
     return [
         "",
-        f"With {after} rewritten, the rest can go by SD card. The boot loader looks for: {names}.",
+        "This board's own items, and what becomes of them with the smallest repair",
+        *table(rows[:_OWN_SHOWN]),
+        *([f"  and {more:,} more"] if more > 0 else []),
     ]
 
 
-def triage_json(found: Triage, basis: Basis, ways: Sequence[Way]) -> dict[str, object]:
-    """The same for scripts: addresses and sizes in bytes."""
+def _masked(item: OwnItem) -> OwnItem:
+    return replace(item, text=MASK) if item.secret else item
+
+
+def _refused(found: Triage) -> list[str]:
+    return [
+        f"rewriting {', '.join(clean(name) for name in each.regions)} from {each.source.value}. "
+        f"{clean(each.why)}. Name what you want overwritten to 'spiflash restore' with --region."
+        for each in found.refused
+    ]
+
+
+def _left_out(done: Triaged) -> list[str]:
+    """What only the details say, as far as it matters for what to do."""
+    said = []
+    if done.proposals[1:]:
+        said.append(counted(len(done.proposals) - 1, "wider repair"))
+    if done.triage.refused:
+        said.append(f"{counted(len(done.triage.refused), 'repair')} refused")
+    if not said:
+        return []
+    lead = [] if done.proposals else [""]
+    return [*lead, f"  With --details: {', '.join(said)}."]
+
+
+def _card(done: Triaged) -> list[str]:
+    road = done.triage.card
+    if road is None or not done.triage.damaged:
+        return []
+    names = ", ".join(clean(name) for name in road.files)
+    looks = f"The boot loader looks for: {names}."
+    after = " and ".join(clean(name) for name in road.after)
+    if road.open:
+        return [f"SD card: the boot loader is proven, so the rest can go by card. {looks}"]
+    if not done.proposals:
+        return [f"SD card: {after} is not proven, so a card may not help. {looks}"]
+    return [f"SD card: once {after} is rewritten, the rest can go by card. {looks}"]
+
+
+def _next_steps(done: Triaged) -> list[str]:
+    found = done.triage
+    if done.proposals:
+        return ["", "Next steps", *(f"    {each}" for each in done.proposals[0].commands)]
+    if found.kind is Kind.INTACT:
+        return []
+    if found.kind is Kind.NOT_CHECKED:
+        return [
+            "",
+            "Next step: this board's own backup (--backup) or an image of its model (--image) can "
+            "tell more.",
+        ]
+    return [
+        "",
+        "Nothing is at hand to repair it with. Next steps: save what is there ('spiflash backup'), "
+        "find an image of this model, and repeat with --image.",
+    ]
+
+
+def triage_json(done: Triaged) -> dict[str, object]:
+    """The same for scripts: addresses and sizes in bytes. `own` is what the smallest repair means
+    for each own item of this board; secrets are masked."""
+    found = done.triage
+    fates = own_fates(found, done.proposals[0].repair) if done.proposals else []
+    said = fates or [(item, Fate.STAYS) for item in found.own]
     return {
         "kind": found.kind.value,
-        "open_journal": plain(basis.journal),
+        "open_journal": plain(done.unfinished.journal) if done.unfinished else None,
         "headline": clean(found.headline),
         "stop": found.stop,
-        "backup": plain(basis.backup),
-        "image": plain(basis.image),
-        "passes": basis.passes,
-        "unstable_sectors": basis.unstable,
+        "backup": plain(done.backup),
+        "image": plain(done.image),
+        "passes": len(done.reading.passes),
+        "unstable_sectors": len(done.reading.unstable),
         "regions": plain(found.regions),
+        "own": [{**document(_masked(item)), "fate": fate.value} for item, fate in said],
         "repairs": [
             {
-                **document(way.repair),
-                "commands": plain(way.commands),
-                "plan": plan_json(way.plan),
+                **document(each.repair),
+                "commands": plain(each.commands),
+                "plan": plan_json(each.plan),
             }
-            for way in ways
+            for each in done.proposals
         ],
         "refused": plain(found.refused),
         "card": plain(found.card),

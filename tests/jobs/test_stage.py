@@ -49,6 +49,15 @@ def test_names_and_contents_are_those_of_the_board(
     assert found["written"] == ["heronldr.bin", "heronfw.img"]
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == card_files()
     assert any("FAT" in line for line in found["remarks"])
+    # Where the demo board has what differs from board to board (hwmocks/boards/heron.py).
+    assert found["overwrites"] == {
+        "heronldr.bin": [],
+        "heronfw.img": ["env", "factory", "config", "readings"],
+    }
+    caution = next(line for line in found["remarks"] if "each board's own" in line)
+    assert caution.startswith("heronfw.img")
+    assert "factory 050000h–05FFFFh" in caution
+    assert "spiflash backup" in caution
 
 
 @pytest.mark.usefixtures("examined")
@@ -102,7 +111,7 @@ def test_the_format_of_a_mounted_card(
         monkeypatch.setattr(stage_module.shutil, "disk_usage", lambda folder: small)
         done = stage(tmp_path, image)
         assert done.written
-        assert "256 MB" in done.remarks[0]
+        assert "256 MB" in done.remarks[-1]
 
 
 def test_the_table_of_mounts(tmp_path: Path) -> None:
@@ -160,6 +169,13 @@ def test_an_image_that_names_nothing(tmp_path: Path) -> None:
     with pytest.raises(ImageError) as caught:
         stage(tmp_path, tmp_path / "plain.bin")
     assert "--name" in caught.value.remedy
+
+
+def test_a_whole_image_that_says_nothing_of_the_boards_own(tmp_path: Path) -> None:
+    (tmp_path / "plain.bin").write_bytes(b"\x12\x34" * 4096)
+    done = stage(tmp_path, tmp_path / "plain.bin", names=["flash.bin"])
+    assert done.overwrites == {"flash.bin": ()}
+    assert done.remarks[0].startswith("flash.bin overwrites the whole flash")
 
 
 @pytest.mark.usefixtures("examined")

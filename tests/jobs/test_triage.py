@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shlex
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from spiflash.archive.ledger_journal import withdraw
 
 from hwmocks import store
 from hwmocks.boards.heron import (
@@ -18,6 +21,7 @@ from hwmocks.boards.heron import (
     serial_number,
 )
 from hwmocks.bricks import make_brick
+from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.cli.main import run
 
 
@@ -123,11 +127,14 @@ def test_from_another_boards_dump_with_its_own_identity(board: Board) -> None:
     assert repair["source"] == "the model's image with this board's own data put back"
     assert set(repair["regions"]) == {"boot", "env"}
     words = [*board.words, "--image", str(board.folder / "other.bin")]
-    said = " ".join(board.give(["triage", *words])[1].split())
-    assert "This board's own, and what becomes of it with the least repair" in said
+    said = " ".join(board.give(["triage", *words, "--details"])[1].split())
+    assert "This board's own items, and what becomes of them with the smallest repair" in said
     for own in (f"MAC address {mac_address(0x17)}", f"serial number {serial_number(0x17)}"):
         assert f"{own} stays" in said
     assert "invented-passphrase" not in said
+    fates = {(each["kind"], each["text"]): each["fate"] for each in found["own"]}
+    assert fates["mac", mac_address(0x17)] == fates["serial", serial_number(0x17)] == "stays"
+    assert all(each["text"] == "••••••" for each in found["own"] if each["secret"])
     board.follow(found)
     assert board.flash == good
 
@@ -154,7 +161,7 @@ def test_nothing_at_hand(board: Board) -> None:
     status, out = board.give(["triage", *board.words])
     assert status == 1
     assert "File system damaged" in out
-    assert "boot is not proven whole" in out
+    assert "boot is not proven" in out
     assert "The boot loader looks for: heronldr.bin, heronfw.img." in out
     assert "repeat with --image" in out
     assert board.flash == good[:0x210000] + bytes(0x2000) + good[0x212000:]
@@ -182,6 +189,48 @@ def test_the_open_image_keeps_what_is_the_boards_own(board: Board) -> None:
     assert b"\0ethaddr=00:00:5e:00:53:17\0" in board.flash[0x40000:0x50000]
     assert board.flash[0x60000:0x400000] == image[0x60000:0x400000]
     assert board.flash[0x400000:] == good[0x400000:]
+
+
+def test_an_interrupted_write_comes_first(board: Board) -> None:
+    """Any job that writes leaves its journal: the way to finish it stands above the verdict, and
+    what a batch took back can only be undone."""
+    known = json.loads(board.give(["identify", "--json", *board.words[:2]])[1])
+    chip = known["chip"]
+    state = JournalState(
+        chip["name"],
+        chip["jedec_id"],
+        chip["unique_id"],
+        chip["size"],
+        (Range(0, 0x1000),),
+        "open.img",
+        hashlib.sha256(heron_open()).hexdigest(),
+        datetime(2026, 11, 20, 9, 30, tzinfo=UTC),
+        at=0,
+    )
+    shelf = board.folder / "shelf" / "journals"
+    journal = Journal.begin(shelf, state, board.flash, heron_open()[:0x1000])
+    for way in ("--resume", "--undo"):
+        said = board.give(["triage", *board.words])[1]
+        first, command, _ = said.split("\n")[:3]
+        assert "A write of open.img to this chip, begun on 2026-11-20 09:30, was interr" in first
+        assert shlex.split(command) == ["spiflash", "restore", way, *board.words]
+        withdraw(journal, "batch 7")
+    assert "The batch “batch 7” took its values back" in first
+    assert board.triage()["open_journal"] == str(journal.path)
+    (journal.path / "state.json").write_text("{}")
+    assert "has errors" in board.give(["triage", *board.words])[1].split("\n")[0]
+
+
+def test_the_summary_fits_a_small_screen(board: Board) -> None:
+    """80 by 24: the verdict is still there when the next step has been printed."""
+    board.backup()
+    board.flash = make_brick("interrupted", 1).contents
+    said = board.give(["triage", *board.words])[1].splitlines()
+    # Folder names are as long as the test's: commands are counted as the bench's own would be.
+    rows = [1 + (0 if line.startswith("    ") else (len(line) - 1) // 80) for line in said]
+    assert said[0].startswith("Interrupted write.")
+    assert sum(rows) <= 20
+    assert said[-1].strip().startswith("spiflash restore")
 
 
 def test_save_never_replaces_a_file(board: Board) -> None:

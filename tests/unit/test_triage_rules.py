@@ -23,7 +23,7 @@ from spiflash.dump.triage import (
     triage,
 )
 from spiflash.dump.triage.repairs import reason_for
-from spiflash.jobs.sources import _damaged
+from spiflash.jobs.triage import _damaged
 
 SIZE = 0x80000
 LAYOUT = Layout(
@@ -315,7 +315,7 @@ def test_a_repair_says_what_it_rewrites_besides_the_damage() -> None:
         RegionFinding(LAYOUT.region("data"), Kind.INTACT, "as in the backup"),
     )
     assert reason_for([kernel], findings) == "rewrites only what is damaged"
-    assert reason_for([boot, kernel], findings).endswith("of one version with it (boot)")
+    assert reason_for([boot, kernel], findings).endswith("must match it (boot)")
 
 
 def test_a_set_made_of_a_damaged_board_is_no_source() -> None:

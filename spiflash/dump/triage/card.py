@@ -67,12 +67,13 @@ _MEANT = (
 @dataclass(frozen=True, slots=True)
 class CardFile:
     """A file for the card; `what` says in words what it holds, `start` where that stands in
-    the flash."""
+    the flash, `whole` whether it is the whole image."""
 
     name: str
     contents: bytes
     what: str
     start: int
+    whole: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,13 +138,13 @@ def _file(image: Reference, name: str, places: frozenset[int], *, named: bool) -
         if region is None or region.start != place:
             region = next((e for e in image.layout.regions if e.start == place), None)
             if place == 0:
-                return CardFile(name, image.contents, "the whole image", 0)
+                return CardFile(name, image.contents, "the whole image", 0, whole=True)
             if region is None:
                 return f"its script writes it to {place:06X}h, where nothing begins in the image"
     if region is None:
         if not named:
             return "nothing says what it is to hold"
-        return CardFile(name, image.contents, "the whole image", 0)
+        return CardFile(name, image.contents, "the whole image", 0, whole=True)
     contents = image.contents[region.start : region.end]
     if region.role is not Role.BOOT:
         # The boot loader takes the file's own length; the blank rest of a region is not of it.

@@ -64,14 +64,14 @@ def _stopped_image(contents: bytes, image: bytes, own: Reference | None) -> Whol
         lacking = int(wanted[stop // SECTOR :].sum())
         if not lacking:
             return None
-        return _stopped(contents, stop, size, "blank behind", known=True)
+        return _stopped(contents, stop, size, "blank", known=True)
     same = alike(image[rest * SECTOR :], contents[rest * SECTOR :])
     if same > _MOSTLY and own is None:
         # Behind the blank the image goes on: a part of it was erased.
         return None
     if own is not None and alike(contents[rest * SECTOR :], own.sized(size)[rest * SECTOR :]) < 0.1:
         return None
-    return _stopped(contents, stop, erased, "old contents behind", known=True)
+    return _stopped(contents, stop, erased, "blank, then the old contents", known=True)
 
 
 def _stopped_unknown(contents: bytes, old: bytes) -> Whole | None:
@@ -91,7 +91,7 @@ def _stopped_unknown(contents: bytes, old: bytes) -> Whole | None:
     before = used(contents[:front])
     if not before.any() or alike(old[:front], contents[:front]) > _MOSTLY:
         return None
-    return _stopped(contents, stop, end, "old contents behind", known=False)
+    return _stopped(contents, stop, end, "blank, then the old contents", known=False)
 
 
 def _only_set(now: bytes, before: bytes) -> bool:
@@ -122,10 +122,10 @@ def _stopped_for_good(chip: Reference, old: bytes, layout: Layout) -> Whole | No
     ]
     if not lacking and not cut:
         return None
-    return _stopped(contents, stop, len(contents), "to the end of the chip", known=False)
+    return _stopped(contents, stop, len(contents), "blank to the end of the chip", known=False)
 
 
 def _stopped(contents: bytes, stop: int, reached: int, what: str, *, known: bool) -> Whole:
-    image = "the image" if known else "an image that is not at hand"
-    detail = f"{image} stands there up to {stop:06X}h, then blank, {what}"
+    image = "the image" if known else "an unknown image"
+    detail = f"{image} was written up to {stop:06X}h; after that {what}"
     return Whole(Kind.INTERRUPTED, detail, contents, stop, reached, known=known)

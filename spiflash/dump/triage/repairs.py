@@ -125,6 +125,4 @@ def reason_for(regions: Sequence[Region], findings: Sequence[RegionFinding]) -> 
     whole = [e.region.name for e in findings if not e.bad and e.region in regions]
     if not whole:
         return "rewrites only what is damaged"
-    return (
-        f"rewrites what is damaged, and what has to be of one version with it ({', '.join(whole)})"
-    )
+    return f"rewrites what is damaged, and the regions that must match it ({', '.join(whole)})"
