@@ -15,7 +15,6 @@ from pathlib import Path
 
 from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.journal import open_journals
-from spiflash.archive.ledger_journal import withdrawn
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.triage import Reference, Repair, Source, Triage, reference
 from spiflash.dump.triage import triage as judge
@@ -143,7 +142,7 @@ def _unfinished(connection: Connection, shelf: Shelf, asked: Asked) -> Unfinishe
     journals = open_journals(shelf.journals)
     for journal in journals.of_chip(connection.identity):
         if not journal.in_use:
-            state, job = journal.state, withdrawn(journal)
+            state, job = journal.state, journal.withdrawn()
             way = "--resume" if job is None else "--undo"
             command = _line("restore", (way,), *asked.words)
             return Unfinished(journal.path, state.begun, state.image_name, job, command)
