@@ -132,7 +132,7 @@ def firmware(made: Made, source: bytes, kernel: int, root: int) -> None:
 
 def jffs2(made: Made, at: int, who: Identity) -> None:
     """The demo's settings, and a node of this board's own (JFFS2, fs/jffs2/nodelist.h: padding
-    node 2004h with a CRC over its first eight bytes, then data that nobody vouches for)."""
+    node 2004h with a CRC over its first eight bytes, then data without a checksum)."""
     made.put(at, piece(FACTORY, 0x400000, 0x440000))
     filler = b"\x85\x19\x04\x20" + struct.pack("<I", 12 + len(who.settings))
     node = filler + struct.pack("<I", zlib.crc32(filler, 0xFFFFFFFF) ^ 0xFFFFFFFF)

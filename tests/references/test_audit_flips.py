@@ -1,4 +1,4 @@
-"""One wrong bit in any vouched byte is noticed, and laid at the door of the right item.
+"""One wrong bit in any verified byte is noticed, and blamed on the right item.
 
 The images are those of `audit_images`. A compressed stream holds some bits that mean nothing
 (unused codes, padding of stored blocks). A wrong one of these changes no byte of the contents,
@@ -29,7 +29,7 @@ def items(tmp_path_factory: pytest.TempPathFactory) -> list[Item]:
     return all_items(tmp_path_factory.mktemp("items"))
 
 
-def vouched(findings: tuple[Finding, ...]) -> list[tuple[Finding, int, int]]:
+def verified(findings: tuple[Finding, ...]) -> list[tuple[Finding, int, int]]:
     return [
         (finding, start, end)
         for finding in findings
@@ -83,7 +83,7 @@ def test_every_wrong_bit_is_noticed(items: list[Item], tmp_path: Path, full_swee
     doubtful: Counter[str] = Counter()
     for item in items:
         whole = b"\xff" * LEAD + item.image + b"\xff" * LEAD
-        ranges = vouched(survey(whole))
+        ranges = verified(survey(whole))
         total = sum(end - start for _, start, end in ranges)
         for turn in range(tries if ranges else 0):
             # Half of the tries take a range by lot, so that small ones come up too.
@@ -94,7 +94,7 @@ def test_every_wrong_bit_is_noticed(items: list[Item], tmp_path: Path, full_swee
             wrong[at] ^= 1 << bit
             after = survey(bytes(wrong))
             where = f"{item.name}: bit {bit} at {at - LEAD:X}h in {finding.kind}"
-            trusting = [f for f, low, high in vouched(after) if low <= at < high]
+            trusting = [f for f, low, high in verified(after) if low <= at < high]
             if blame(after, finding.kind, at):
                 assert not [f for f in trusting if f.kind == finding.kind], where
                 noticed[finding.kind] += 1

@@ -268,7 +268,7 @@ def test_a_jffs2_node_with_a_wrong_byte_is_damaged(tmp_path: Path, tree: Path) -
 
 
 @pytest.mark.needs("mkfs.jffs2", "jffs2dump")
-def test_a_node_that_was_given_up_still_vouches_for_its_bytes(tmp_path: Path, tree: Path) -> None:
+def test_a_node_that_is_obsolete_is_still_verified(tmp_path: Path, tree: Path) -> None:
     # fs/jffs2/nodemgmt.c: on NOR flash an obsolete node gets its "accurate" bit cleared.
     run("mkfs.jffs2", "-l", "-d", tree, "-o", tmp_path / "fs")
     image = bytearray((tmp_path / "fs").read_bytes())
@@ -341,14 +341,14 @@ def jffs2_summed(folder: Path, tree: Path) -> tuple[bytes, set[int]]:
     "make", [legacy_image, environment, redundant_environment, jffs2, jffs2_summed]
 )
 @pytest.mark.needs("mkimage", "mkenvimage", "mkfs.jffs2", "sumtool")
-def test_one_flipped_bit_in_a_vouched_range_is_noticed(
+def test_one_flipped_bit_in_a_verified_range_is_noticed(
     tmp_path: Path, tree: Path, make: Callable[[Path, Path], tuple[bytes, set[int]]]
 ) -> None:
     image, uncovered = make(tmp_path, tree)
-    vouched = [f for f in survey(image) if f.verdict is Verdict.VERIFIED]
-    places = sorted({at for f in vouched for at in range(f.start, f.end)} - uncovered)
+    verified = [f for f in survey(image) if f.verdict is Verdict.VERIFIED]
+    places = sorted({at for f in verified for at in range(f.start, f.end)} - uncovered)
     rng = random.Random(len(image))
-    heads = [at for f in vouched for at in range(f.start, min(f.start + 80, f.end))]
+    heads = [at for f in verified for at in range(f.start, min(f.start + 80, f.end))]
     chosen = {*rng.sample(places, 150), *(at for at in heads if at not in uncovered)}
     for at in sorted(chosen):
         wrong = bytearray(image)

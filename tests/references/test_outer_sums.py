@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from spiflash.dump.coverage import levels
+from spiflash.dump.coverage import Level, levels
 from spiflash.dump.finding import Finding, Proof, Verdict
 from spiflash.dump.survey import survey
 
@@ -71,9 +71,8 @@ def test_the_strongest_sum_counts_and_a_failed_one_clears(
     assert the(found, outer).verdict is Verdict.DAMAGED
     stream = the(found, "gzip")
     assert stream.verdict is Verdict.CONSISTENT
-    assert stream.checks[-1] == "but a checksum over the bytes around it fails"
+    assert stream.checks[-1] == "but a checksum over a larger range fails"
     painted = levels(len(turned), found)
-    damaged, vouched = 4, 3
-    assert painted[place] == damaged
+    assert painted[place] == Level.DAMAGED
     span = slice(stream.start, stream.end)
-    assert not (painted[span] == vouched).any()
+    assert not (painted[span] == Level.VERIFIED).any()

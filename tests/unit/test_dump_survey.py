@@ -59,7 +59,7 @@ def test_the_banners() -> None:
     ]
 
 
-def test_the_environment_of_a_variant_is_vouched() -> None:
+def test_the_environment_of_a_variant_is_verified() -> None:
     (environment,) = [f for f in survey(heron.heron_variant(9)) if f.kind == "environment"]
     assert environment.verdict is Verdict.VERIFIED
     assert dict(environment.details)["ethaddr"] == "00:00:5e:00:53:09"
@@ -152,7 +152,7 @@ def test_lies_take_time_in_proportion(liar: str) -> None:
     assert all(0 <= f.start < f.end <= len(contents) for f in findings)
 
 
-def test_claims_beyond_the_budget_are_not_called_vouched() -> None:
+def test_claims_beyond_the_budget_are_not_called_verified() -> None:
     findings = [f for f in survey(nested_images()) if f.kind == "uboot-image"]
     assert len(findings) == MOST
     assert not [f for f in findings if f.verdict is Verdict.VERIFIED]
