@@ -151,9 +151,26 @@ def assigned(text: str, variables: Mapping[str, str]) -> Iterator[Mapping[str, s
 _LOOP = re.compile(r"\bfor\s+(\w{1,64})\s+in\s+([^;\n]{1,1000})")
 
 
-def followed(name: str, variables: Mapping[str, str]) -> tuple[str, ...]:
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One command that runs. `missing` is the variable that a `run` asks for where it is not set,
+    else empty."""
+
+    command: str
+    missing: str = ""
+
+    @property
+    def verb(self) -> str:
+        """The first word of the command."""
+        return self.command.split(" ")[0]
+
+    def __str__(self) -> str:
+        return f"{self.command} (not set)" if self.missing else self.command
+
+
+def followed(name: str, variables: Mapping[str, str]) -> tuple[Step, ...]:
     """What `run name` does, `run`s followed in turn; at most sixty commands."""
-    found: list[str] = []
+    found: list[Step] = []
     # Runs without a result are counted too: they can branch without end.
     _follow(name, variables, found, (), iter(range(_MOST_RUNS)))
     return tuple(found)
@@ -162,7 +179,7 @@ def followed(name: str, variables: Mapping[str, str]) -> tuple[str, ...]:
 def _follow(
     name: str,
     variables: Mapping[str, str],
-    found: list[str],
+    found: list[Step],
     above: tuple[str, ...],
     budget: Iterator[int],
 ) -> None:
@@ -177,9 +194,9 @@ def _follow(
                 if each in variables:
                     _follow(each, variables, found, (*above, name), budget)
                 else:
-                    found.append(f"run {each} (not set)")
+                    found.append(Step(f"run {each}", missing=each))
         else:
-            found.append(command)
+            found.append(Step(command))
 
 
 def wanted(command: str, variables: Mapping[str, str]) -> Wanted | None:

@@ -155,7 +155,7 @@ def _environment(block: Environment, space: Mapping[str, str], hide: Masker) -> 
         origin=origin(block),
         checksum_ok=block.checksum_ok,
         variables=tuple(safe.items()),
-        command=followed("bootcmd", safe),
+        command=tuple(str(each) for each in followed("bootcmd", safe)),
         arguments=filled(safe.get("bootargs", ""), safe),
         addresses=tuple(
             (name, value)

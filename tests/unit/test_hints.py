@@ -83,7 +83,9 @@ def test_commands_that_load_none(command: str) -> None:
 
 def test_runs_are_followed_but_not_in_circles() -> None:
     variables = {"bootcmd": "run a; run gone", "a": "echo 1 && run b", "b": "run a; bootm"}
-    assert followed("bootcmd", variables) == ("echo 1", "bootm", "run gone (not set)")
+    steps = followed("bootcmd", variables)
+    assert [str(each) for each in steps] == ["echo 1", "bootm", "run gone (not set)"]
+    assert [each.missing for each in steps] == ["", "", "gone"]
 
 
 def test_secrets_are_masked_also_where_they_are_filled_in() -> None:

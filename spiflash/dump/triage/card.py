@@ -112,7 +112,7 @@ def destinations(image: Reference) -> dict[str, frozenset[int]]:
         space = dict(block.variables)
         for name in space:
             loaded = ""
-            for step in followed(name, space):
+            for step in (each.command for each in followed(name, space)):
                 load = wanted(step, space)
                 if load is not None:
                     loaded = load.file if load.medium == CARD else ""

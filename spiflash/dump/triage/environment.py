@@ -82,12 +82,12 @@ def boots_nothing(block: Environment, images: Sequence[int], kernels: Sequence[R
     if not text.get("bootcmd", "").strip():
         return "there is no boot command"
     steps = followed("bootcmd", text)
-    if steps and all(step.startswith("run ") and step.endswith("(not set)") for step in steps):
-        return f"the boot command runs what is not set: {steps[0][4:].split(' ')[0][:40]}"
-    if all(step.split(" ")[0] in _IDLE or step.endswith("(not set)") for step in steps):
+    if steps and all(step.missing for step in steps):
+        return f"the boot command runs a variable that is not set: {steps[0].missing[:40]}"
+    if all(step.missing or step.verb in _IDLE for step in steps):
         return "the boot command loads and starts nothing"
-    reads = [int(match[2], 16) for step in steps if (match := _FLASH_READ.match(step))]
-    if reads and kernels and any(step.startswith("boot") for step in steps):
+    reads = [int(match[2], 16) for step in steps if (match := _FLASH_READ.match(step.command))]
+    if reads and kernels and any(step.verb.startswith("boot") for step in steps):
         good = [at for at in reads if at in images or any(r.start <= at < r.end for r in kernels)]
         if not good:
             return f"the boot command reads from {reads[0]:06X}h, where no kernel stands"
@@ -104,13 +104,13 @@ def boots_otherwise(now: Environment, then: Environment) -> tuple[str, bool]:
     names = [
         name for name in dict.fromkeys((*reached(a), *reached(b))) if a.get(name) != b.get(name)
     ]
-    step = next((each for each in steps if each not in wanted), "nothing")
-    instead = next((each for each in wanted if each not in steps), "nothing")
+    step = next((str(each) for each in steps if each not in wanted), "nothing")
+    instead = next((str(each) for each in wanted if each not in steps), "nothing")
     shown = [masked("bootcmd", each)[:_SHOWN] for each in (step, instead)]
-    verbs = {each.split(" ")[0] for each in wanted}
+    verbs = {each.verb for each in wanted}
     strange = any(
         verb.startswith("boot") and verb not in _BOOTS and verb not in verbs
-        for verb in (each.split(" ")[0] for each in steps)
+        for verb in (each.verb for each in steps)
     )
     which = ", ".join(readable(name.encode("latin-1"), 40) for name in names[:4]) or "bootcmd"
     return f"{which}: “{shown[0]}” where the backup has “{shown[1]}”", strange
