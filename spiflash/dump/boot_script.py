@@ -21,7 +21,7 @@ _REFERENCE = re.compile(r"\$\{(\w{1,64})\}|\$(\w{1,64})")
 _SEPARATOR = re.compile(r"\s*(?:;|&&|\|\||\n)\s*")
 
 _FROM_MEDIUM = re.compile(r"^(?:fat|ext2|ext4|fs|btr|sqfs)?load$|^fatsize$|^size$")
-_FROM_FLASH = {"fsload": "flash file system", "ubifsload": "flash file system"}
+_FROM_FLASH = ("fsload", "ubifsload")
 _FROM_NETWORK = {
     *("tftpboot", "tftp", "bootp", "dhcp", "rarpboot", "nfs", "wget", "tftpsrv", "pxe"),
 }
@@ -31,30 +31,51 @@ _LOADS = re.compile(r"^\W*(?:\$|\w*load|\w*size|tftp|bootp|dhcp|rarpboot|nfs|wge
 _SERVER = re.compile(r"^\d{1,3}(?:\.\d{1,3}){3}:")
 """The server before the name of a file."""
 
+
+class Medium(enum.StrEnum):
+    """What a file is loaded from."""
+
+    CARD = "SD card"
+    USB = "USB"
+    SATA = "SATA disk"
+    IDE = "IDE disk"
+    NVME = "NVMe disk"
+    SCSI = "SCSI disk"
+    UBI = "UBI volume"
+    VIRTUAL = "virtual disk"
+    HOST = "host"
+    MAPPED = "mapped disk"
+    FIRMWARE = "firmware disk"
+    FLASH = "flash file system"
+    NETWORK = "network"
+
+
 _MEDIA = {
-    "mmc": "SD card",
-    "usb": "USB",
-    "sata": "SATA disk",
-    "ide": "IDE disk",
-    "nvme": "NVMe disk",
-    "scsi": "SCSI disk",
-    "ubi": "UBI volume",
-    "virtio": "virtual disk",
-    "host": "host",
-    "hostfs": "host",
-    "semihosting": "host",
-    "blkmap": "mapped disk",
-    "pvblock": "virtual disk",
-    "efi_media": "firmware disk",
+    "mmc": Medium.CARD,
+    "usb": Medium.USB,
+    "sata": Medium.SATA,
+    "ide": Medium.IDE,
+    "nvme": Medium.NVME,
+    "scsi": Medium.SCSI,
+    "ubi": Medium.UBI,
+    "virtio": Medium.VIRTUAL,
+    "pvblock": Medium.VIRTUAL,
+    "host": Medium.HOST,
+    "hostfs": Medium.HOST,
+    "semihosting": Medium.HOST,
+    "blkmap": Medium.MAPPED,
+    "efi_media": Medium.FIRMWARE,
 }
+"""By the name of the interface."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """A file, the medium in words, and the command that loads it, with variables filled in."""
+    """A file, its medium (the interface as written where that is a variable), and the command that
+    loads it, with variables filled in."""
 
     file: str
-    medium: str
+    medium: Medium | str
     command: str
 
 
@@ -209,7 +230,7 @@ def wanted(command: str, variables: Mapping[str, str]) -> Wanted | None:
         return None
     verb, arguments = words[0], words[1:]
     if verb in _FROM_FLASH and arguments:
-        return Wanted(arguments[-1], _FROM_FLASH[verb], text)
+        return Wanted(arguments[-1], Medium.FLASH, text)
     if verb == "sysboot":
         # sysboot <interface> <device[:partition]> <any|ext2|fat> [<address>] [<file>]
         last = arguments[-1] if len(arguments) > 4 else variables.get("bootfile", "")
@@ -226,7 +247,7 @@ def wanted(command: str, variables: Mapping[str, str]) -> Wanted | None:
         # tftpboot [<address>] [[<server>:]<file>]
         names = [word for word in arguments if not _is_address(word)]
         file = _SERVER.sub("", names[0]) if names else variables.get("bootfile", "")
-        return Wanted(file or "the file that the server names", "network", text)
+        return Wanted(file or "the file that the server names", Medium.NETWORK, text)
     return None
 
 
@@ -234,8 +255,8 @@ def _is_address(word: str) -> bool:
     return bool(re.fullmatch(r"(0x)?[0-9a-fA-F]{5,16}|\$\{?\w*addr\w*\}?", word))
 
 
-def _medium(interface: str) -> str | None:
-    """In words; None for what is no interface: then the command is ordinary text."""
+def _medium(interface: str) -> Medium | str | None:
+    """The medium; None for what is no interface: then the command is ordinary text."""
     return interface if "$" in interface else _MEDIA.get(interface)
 
 

@@ -7,7 +7,16 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from spiflash.dump.boot_script import Written, assigned, commands, filled, followed, wanted, written
+from spiflash.dump.boot_script import (
+    Medium,
+    Written,
+    assigned,
+    commands,
+    filled,
+    followed,
+    wanted,
+    written,
+)
 from spiflash.dump.finding import BannerFacts, Finding, TreeFacts, environments, images
 from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.uboot_env import Environment
@@ -44,12 +53,12 @@ class EnvironmentHints:
 class Load:
     """A file that the boot loader asks for.
 
-    `medium` in words ("SD card", "network", "USB", …); `command` is the command that loads it;
-    `at` is the address of the script.
+    `medium` is the interface as written where that is a variable; `command` is the command that
+    loads it; `at` is the address of the script.
     """
 
     file: str
-    medium: str
+    medium: Medium | str
     command: str
     at: int
 

@@ -10,18 +10,16 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.dump.boot_script import followed, wanted, written
+from spiflash.dump.boot_script import Medium, followed, wanted, written
 from spiflash.dump.hints import Hints
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.reference import Known, Reference
 from spiflash.dump.triage.result import CardRoad, Kind, Proof, RegionFinding
 
-CARD = "SD card"
-
 
 def card_files(hints: Hints) -> tuple[str, ...]:
     """The files that scripts load from an SD card, each once, in the order of the scripts."""
-    return tuple(dict.fromkeys(each.file for each in hints.loads if each.medium == CARD))
+    return tuple(dict.fromkeys(each.file for each in hints.loads if each.medium is Medium.CARD))
 
 
 def card_road(findings: Sequence[RegionFinding], known: Known, view: Reference) -> CardRoad | None:
@@ -115,7 +113,7 @@ def destinations(image: Reference) -> dict[str, frozenset[int]]:
             for step in (each.command for each in followed(name, space)):
                 load = wanted(step, space)
                 if load is not None:
-                    loaded = load.file if load.medium == CARD else ""
+                    loaded = load.file if load.medium is Medium.CARD else ""
                     continue
                 write = written(step, space)
                 to = write.place(image.layout) if write is not None else None
