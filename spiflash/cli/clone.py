@@ -19,13 +19,14 @@ from spiflash.cli.options import (
 from spiflash.cli.screen import answer, show
 from spiflash.cli.values import Frequency, PathGiven, PinName
 from spiflash.errors import BoardsFailedError, CloneJobError
+from spiflash.text import counted
 
 if TYPE_CHECKING:
     from spiflash.jobs.clone.check import Checked
     from spiflash.jobs.clone.job import Job
 
-# The ledger's database library takes a third of a second to load: only those two commands that
-# need it pay for it.
+# The database library takes a third of a second to load: only the two commands that need it
+# import it.
 
 
 def _show_example(context: click.Context, option: click.Parameter, wanted: bool) -> None:
@@ -47,13 +48,13 @@ def _show_example(context: click.Context, option: click.Parameter, wanted: bool)
     callback=_show_example,
     help="Print a job file in which every key is explained, to edit; needs no JOB.",
 )
-@click.option("--check", "only_check", is_flag=True, help="Prove the job without a board.")
+@click.option("--check", "only_check", is_flag=True, help="Check the job without a board.")
 @click.option(
     "--adapter",
     multiple=True,
     envvar="SPIFLASH_ADAPTER",
     metavar="URL",
-    help="Adapter to use; may be given several times. sim:FOLDER/* are the simulated boards in "
+    help="Adapter to use; give it once for each adapter. sim:FOLDER/* are the simulated boards in "
     "FOLDER, one after the other. [env: SPIFLASH_ADAPTER]",
 )
 @click.option(
@@ -69,17 +70,21 @@ def _show_example(context: click.Context, option: click.Parameter, wanted: bool)
     type=click.Choice(["ask", "skip", "redo"]),
     default="ask",
     show_default=True,
-    help="What to do with a board that is finished already; without a terminal, ask is skip.",
+    help="What to do with a finished board; without a terminal, ask means skip.",
 )
-@click.option("--count", type=click.IntRange(1), help="End after so many good boards.")
+@click.option("--count", type=click.IntRange(1), help="Stop after this many good boards.")
 @click.option("--clock", type=Frequency(), default="auto", help="Fastest SPI clock to use.")
-@click.option("--part", metavar="NAME", help="Insist on this part of the chip table.")
+@click.option("--part", metavar="NAME", help="Treat the chip as this part of the chip table.")
 @click.option("--chips", type=PathGiven(), multiple=True, metavar="FILE", help="Chip table.")
 @click.option("--hold-high", type=PinName(), multiple=True, help="Drive a spare pin high.")
 @click.option("--hold-low", type=PinName(), multiple=True, help="Drive a spare pin low.")
-@click.option("--unprotect", is_flag=True, help="Lift block protection for the time of the work.")
+@click.option(
+    "--unprotect", is_flag=True, help="Clear block protection while the board is written."
+)
 @trace_options
-@click.option("--bench", default=platform.node, metavar="NAME", help="This bench, in the ledger.")
+@click.option(
+    "--bench", default=platform.node, metavar="NAME", help="Name of this bench in the ledger."
+)
 @json_option
 def clone(
     job: Path,
@@ -94,12 +99,13 @@ def clone(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Write JOB's image to board after board, each keeping its own.
+    """Write JOB's image to board after board; each keeps its own data.
 
-    Put the clip on, wait for the sign, take it off, go on to the next. Ctrl-C lets the boards
-    on the clips be finished; twice breaks them off, and they are taken up when they come again.
+    Put the clip on, wait for PASS or FAIL, take it off, go on to the next board. Ctrl-C finishes
+    the boards on the clips; a second Ctrl-C stops at once, and those boards are continued when they
+    are put on again.
 
-    JOB is a text file (TOML): which image, what each board keeps, which values it gets. Begin
+    JOB is a text file (TOML): which image, what each board keeps, which values it gets. Start
     with the one that --example prints: it is for the simulated board, and explains every key.
 
     \b
@@ -123,7 +129,7 @@ def clone(
     settings = settings_from({**options, "adapter": None, "size": None, "trust_sfdp": False})
     table = chip_table(settings.tables)
     work = load_job(job)
-    if only_check and where is None:
+    if only_check and (where is None or ("://" not in where and not Path(where).exists())):
         _show_check(work, check_job(work, table), as_json=as_json)
         return
     with Ledger(where or default_path()) as ledger:
@@ -135,7 +141,7 @@ def clone(
             first = checked.problems[0]
             raise _unsound(f"{job}, line {first.line}: {first.text}.")
         if len(set(adapter)) < len(adapter):
-            raise click.UsageError("an adapter is named twice")
+            raise click.UsageError("The same adapter is given twice.")
         stations = [station_for(url, settings.pins) for url in adapter or (None,)]
         screen = CloneScreen(
             [station.name for station in stations],
@@ -183,10 +189,9 @@ def clone(
     failed = sum(not each.good for each in boards)
     if failed:
         raise BoardsFailedError(
-            f"{failed} of {len(boards)} boards failed.",
-            state="Their rows say why. What was written to a board stays with it; other values "
-            "went back to the list.",
-            remedy="Put them on again, or look at them with 'spiflash ledger FAIL'.",
+            f"{failed} of {counted(len(boards), 'board')} failed.",
+            state="Values that may be on a board stay with it; others went back to the list.",
+            remedy="'spiflash ledger FAIL' says why. Put these boards on again.",
         )
 
 
@@ -202,8 +207,25 @@ def _unsound(cause: str) -> CloneJobError:
     return CloneJobError(
         cause,
         state="No board has been touched.",
-        remedy="Correct the job; 'spiflash clone JOB --check' lists everything.",
+        remedy="Correct the job; 'spiflash clone JOB --check' lists all errors.",
     )
+
+
+def _first_board(job: Job, checked: Checked) -> list[tuple[str, str]]:
+    """What the next new board gets, where that is written, and what it keeps."""
+    from spiflash.text import address, span
+
+    size = len(job.image.contents)
+    rows = []
+    for rule in job.values:
+        if rule.name in checked.first:
+            places = [f"variable {rule.variable}"] if rule.variable else []
+            places += [f"at {address(rule.place.start, size)}"] if rule.place else []
+            rows.append((rule.name, f"{checked.first[rule.name]} ({', '.join(places)})"))
+    rows += [("label", checked.label)] if checked.label else []
+    kept = [f"{each.name} {span(each.start, each.end, size)}" for each in job.keep]
+    kept += [f"variable {name}" for rule in job.environments for name in rule.keep]
+    return [*rows, *([("keeps", ", ".join(kept))] if kept else [])]
 
 
 def _show_check(job: Job, checked: Checked, *, as_json: bool) -> None:
@@ -218,6 +240,7 @@ def _show_check(job: Job, checked: Checked, *, as_json: bool) -> None:
         "listed": checked.listed,
         "free": checked.free,
         "values": [{"name": n, "first": a, "last": b} for n, a, b in checked.samples],
+        "first": dict(checked.first),
         "label": checked.label,
     }
     text = check_text(
@@ -227,8 +250,8 @@ def _show_check(job: Job, checked: Checked, *, as_json: bool) -> None:
         checked.listed,
         checked.free,
         checked.samples,
-        checked.label,
+        _first_board(job, checked),
     )
     show(document, text, as_json=as_json)
     if not checked.sound:
-        raise _unsound(f"{job.source}: {len(problems)} problems.")
+        raise _unsound(f"{job.source} has {counted(len(problems), 'error')}.")

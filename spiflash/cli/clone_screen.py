@@ -1,5 +1,5 @@
-"""What cloning shows: a panel for each adapter with the sign of its last board, the bell, a
-question."""
+"""What cloning shows: a panel for each adapter with the sign of its last board, the tally of the
+batch, the bell, a question."""
 
 from __future__ import annotations
 
@@ -17,9 +17,11 @@ import click
 
 from spiflash.archive.ledger import BoardRecord, last_of_each
 from spiflash.cli.screen import folded
+from spiflash.jobs.clone.station import TAKE_OFF, WAITING
 from spiflash.report.clone import (
     ROWS,
     Panel,
+    finished_on,
     progress_text,
     reason_line,
     result_text,
@@ -88,6 +90,7 @@ class CloneScreen:
         self.stopping: Callable[[], bool] = lambda: False
         """Whether the work is to end, and with it an open question."""
         self._live = sys.stderr.isatty() if live is None else live
+        self._coloured = not os.environ.get("NO_COLOR")
         self._panels = {name: Panel(i, name) for i, name in enumerate(stations, 1)}
         self._lock = threading.RLock()
         self._question = threading.Lock()
@@ -109,7 +112,7 @@ class CloneScreen:
             panel = self._panels[station]
             if panel.status == text:
                 return
-            at_it = text not in ("done: take the clip off", "waiting for a board")
+            at_it = text not in (TAKE_OFF, WAITING)
             old = panel.old or (bool(panel.sign) and at_it and panel.sign != "END")
             self._panels[station] = replace(panel, status=text, old=old)
             if self._live:
@@ -130,7 +133,7 @@ class CloneScreen:
             self._records.append(record)
             self._sign(station, record.result, reason_line(record), GOOD if record.good else BAD)
             if not self._live:
-                self._print(result_text(self._named(station), record, LONGEST))
+                self._print(result_text(self._named(station), record, LONGEST) + self._tally())
             else:
                 self._above(f"{self._named(station)}  {record.result}  {reason_line(record)}")
 
@@ -144,11 +147,11 @@ class CloneScreen:
     def closed(self, station: str, text: str) -> None:
         """No more boards are worked on at a station."""
         with self._lock:
-            panel = replace(self._panels[station], status=f"ENDED: {text}")
+            panel = replace(self._panels[station], status=f"STOPPED: {text}")
             self._panels[station] = panel
             # The sign of the last board stays: somebody may still have to take it off.
             self._sign(station, panel.sign or "END", panel.note, LOOK)
-            self._above(f"{self._named(station)} has ended: {text}")
+            self._above(f"{self._named(station)} has stopped: {text}")
 
     def say(self, text: str) -> None:
         """A remark about all stations."""
@@ -160,16 +163,15 @@ class CloneScreen:
 
     def again(self, station: str, record: BoardRecord) -> bool:
         """Whether a finished board is to be done again; no when the work is to end."""
-        since = record.ended[:16].replace("T", " ")
-        name = record.label or record.key
-        return self._ask(station, f"{name} is finished since {since}. Once more?")
+        return self._ask(station, f"{finished_on(record)}. Write it once more?")
 
     def same(self, station: str, name: str, backup: str) -> bool:
         """Whether a board is the very one that it looks like."""
         return self._ask(
             station,
-            f"this board looks like {name}, but a twin would look so, too. Is it that very board "
-            f"(backup {backup.rpartition('/')[2]})?",
+            f"This board looks like {name} (backup {backup.rpartition('/')[2]}), but a twin would "
+            "look the same. Is it that very board? If in doubt, answer no: with yes it gets the "
+            "values of that one.",
         )
 
     def _ask(self, station: str, text: str) -> bool:
@@ -269,11 +271,7 @@ class CloneScreen:
     def _lines(self) -> list[str]:
         width, height = self._width(), shutil.get_terminal_size().lines
         count = len(self._panels)
-        boards = last_of_each(self._records)
-        good = sum(each.good for each in boards)
-        total = progress_text(
-            self._before + good, len(boards) - good, self._wanted, self._clock() - self._begun
-        )
+        total = self._tally()
         if ROWS * count + 3 > height:
             return [panel.line(width) for panel in self._panels.values()] + [clean(total, width)]
         lines: list[str] = []
@@ -281,10 +279,19 @@ class CloneScreen:
         for panel in self._panels.values():
             colour = "yellow" if panel.old else _COLOURS.get(panel.sign)
             for number, word, text in panel.lines(width):
-                shown = click.style(word, fg=colour, bold=not panel.old, dim=panel.old)
-                lines.append(f"{click.style(number, bold=True)}{shown}{text}")
+                if self._coloured:
+                    word = click.style(word, fg=colour, bold=not panel.old, dim=panel.old)
+                    number = click.style(number, bold=True)
+                lines.append(f"{number}{word}{text}")
             lines += [""] if spaced else []
         return [*lines, clean(total, width)]
+
+    def _tally(self) -> str:
+        boards = last_of_each(self._records)
+        good = sum(each.good for each in boards)
+        elapsed = self._clock() - self._begun
+        failed = len(boards) - good
+        return progress_text(self._before + good, failed, self._wanted, elapsed, self._before)
 
     def _width(self) -> int:
         """Characters that fit a line, and leave room for the mark of one that was cut."""

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import platform
 import re
+import sys
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from spiflash.cli.options import json_option
-from spiflash.cli.screen import show
+from spiflash.cli.screen import fitted, show
 from spiflash.cli.values import PathGiven
-from spiflash.errors import LedgerError
+from spiflash.errors import DeclinedError, LedgerError
+from spiflash.text import clean, counted
+
+if TYPE_CHECKING:
+    from spiflash.archive.ledger import Ledger
+    from spiflash.report.ledger import Entry
 
 
 @click.command()
@@ -26,10 +35,13 @@ from spiflash.errors import LedgerError
 @click.option("--full", is_flag=True, help="Everything about each board, not one line.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print as CSV.")
 @click.option("--page", type=PathGiven(), metavar="FILE", help="Write a page about the batch.")
-@click.option("--check", is_flag=True, help="Follow the chain and name the first row that breaks.")
+@click.option("--labels", type=PathGiven(), metavar="FILE", help="Write a page of labels to print.")
+@click.option("--check", is_flag=True, help="Check the whole ledger, and name what was altered.")
 @click.option(
-    "--expect", metavar="DIGEST", help="With --check: a digest noted earlier must be in the chain."
+    "--expect", metavar="DIGEST", help="With --check: this digest must be one of the rows'."
 )
+@click.option("--scrap", is_flag=True, help="Record a board as scrapped, and free its values.")
+@click.option("--yes", is_flag=True, help="With --scrap: do not ask.")
 @json_option
 def ledger(
     words: tuple[str, ...],
@@ -38,91 +50,180 @@ def ledger(
     full: bool,
     as_csv: bool,
     page: Path | None,
+    labels: Path | None,
     check: bool,
     expect: str | None,
+    scrap: bool,
+    yes: bool,
     as_json: bool,
 ) -> None:
-    """List boards worked on: those in whose rows all WORDS are found.
+    """List the boards worked on: those in whose rows all WORDS are found.
 
-    A word can be a label, a serial number, FAIL, or a part.
+    A word can be a label, a serial number, FAIL, or a part. COLUMN=WORD searches one column of the
+    CSV form, such as unique_id or part.
+
+    --scrap is for one board that is destroyed: its serial numbers and addresses go back to the
+    list, and the next board gets them.
 
     \b
     Examples:
       spiflash ledger HG-2026-0007 --full
       spiflash ledger FAIL --job heron-open
+      spiflash ledger part=W25Q64JV result=PASS
       spiflash ledger --job heron-open --page batch.html
+      spiflash ledger --job heron-open --labels labels.html
+      spiflash ledger serial=HG-2026-0007 --scrap
       spiflash ledger --check
     """
     from spiflash.archive.ledger import Ledger, default_path
-    from spiflash.files import write_page
-    from spiflash.report.ledger import (
-        board_text,
-        matching,
-        readable,
-        rows_csv,
-        rows_json,
-        rows_text,
-    )
-    from spiflash.report.ledger_page import batch_page
 
     if expect is not None and not check:
         raise click.UsageError("--expect goes with --check")
     if expect is not None and not re.fullmatch("[0-9a-f]{64}", expect.strip().lower()):
         raise click.UsageError(
-            f"“{expect[:80]}” is no digest: it has {len(expect.strip())} characters, and a digest "
-            "is 64 digits and letters a to f. It was mistyped or cut."
+            f"“{expect[:80]}” is not a digest: it has {len(expect.strip())} characters; a digest "
+            "has 64 digits and letters a to f. It was mistyped, or only a part was copied."
         )
+    if scrap and (not words or check or as_csv):
+        raise click.UsageError("--scrap needs WORDS that name one board, and goes without --check")
     place = where or str(default_path())
-    if "://" not in place and not Path(place).expanduser().exists():
-        raise LedgerError(
-            f"There is no ledger {place}.",
-            state="Nothing was made.",
-            remedy="'spiflash clone' makes it with the first board; another one is named with "
-            "--ledger.",
-        )
     with Ledger(place, read_only=True) as found:
         if check:
             _check(found, expect, as_json=as_json)
-            return
-        entries, unreadable = readable(found.rows())
-    for problem in unreadable:
-        click.echo(f"{problem}; 'spiflash ledger --check' looks at all of it.", err=True)
-    chosen = matching(entries, words, job)
+        elif not scrap:
+            _show(found, words, job, page, labels, full=full, as_csv=as_csv, as_json=as_json)
+    if scrap:
+        with Ledger(place) as found:
+            _scrap(found, words, job, yes=yes, as_json=as_json)
+
+
+def _show(
+    found: Ledger,
+    words: tuple[str, ...],
+    job: str | None,
+    page: Path | None,
+    labels: Path | None,
+    *,
+    full: bool,
+    as_csv: bool,
+    as_json: bool,
+) -> None:
+    from spiflash.files import write_page
+    from spiflash.report.ledger import board_text, rows_csv, rows_json, rows_text
+    from spiflash.report.ledger_page import batch_page, labels_page
+
+    chosen = _chosen(found, words, job)
+    title = job or "All jobs"
     if page is not None:
-        write_page(page, batch_page(chosen, job or "All jobs"))
+        write_page(page, batch_page(chosen, title))
+    if labels is not None:
+        write_page(labels, labels_page(chosen, title))
     if as_csv and not as_json:
         show({}, rows_csv(chosen), as_json=False)
         return
     show(rows_json(chosen), (board_text if full else rows_text)(chosen), as_json=as_json)
 
 
-def _check(found: object, expect: str | None, *, as_json: bool) -> None:
-    from spiflash.archive.ledger import Ledger, check_ledger
-    from spiflash.report.clone import chain_text
-    from spiflash.text import counted
+def _chosen(found: Ledger, words: tuple[str, ...], job: str | None) -> list[Entry]:
+    from spiflash.report.ledger import matching, readable
 
-    assert isinstance(found, Ledger)
+    entries, unreadable = readable(found.rows())
+    for problem in unreadable:
+        click.echo(f"{problem}; see 'spiflash ledger --check'.", err=True)
+    try:
+        return matching(entries, words, job)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+
+
+# -- scrapped boards -----------------------------------------------------------------------
+
+
+def _scrap(
+    found: Ledger, words: tuple[str, ...], job: str | None, *, yes: bool, as_json: bool
+) -> None:
+    # Of a board that was interrupted before its first row there is only what is in hand of it.
+    held = [
+        each.key
+        for each in found.all_in_hand()
+        if job in (None, each.job)
+        and all(word.lower() in f"{each.key} {each.values}".lower() for word in words)
+    ]
+    names = {each.record.key: each.record.label for each in _chosen(found, words, job)}
+    keys = sorted({*held, *names} - {""})
+    if not keys:
+        raise _cannot_scrap("No board matches.")
+    if len(keys) > 1:
+        shown = ", ".join(clean(names.get(key) or key, 60) for key in keys[:4])
+        raise _cannot_scrap(f"{len(keys)} boards match: {shown}{' …' if len(keys) > 4 else ''}.")
+    (key,) = keys
+    values = found.drawn(key)
+    if not values:
+        raise _cannot_scrap("This board has no values that could go back to the list.")
+    name = clean(names.get(key) or key, 80)
+    shown = clean(", ".join(values), 300)
+    click.echo(fitted(f"Board {name}, with {shown}.", sys.stderr), err=True)
+    if not yes:
+        _ask(as_json=as_json)
+    row = found.scrap(key, platform.node(), datetime.now(UTC).astimezone().replace(microsecond=0))
+    document = {"row": row.number, "key": key, "values": list(values)}
+    text = f"Row {row.number}: {name} is recorded as scrapped. Back on the list: {shown}."
+    show(document, text, as_json=as_json)
+
+
+def _ask(*, as_json: bool) -> None:
+    """Raise `DeclinedError` unless a person agrees."""
+    if as_json or sys.stdin is None or not sys.stdin.isatty():
+        raise DeclinedError(
+            "This needs a person's word that the board is destroyed.",
+            state="The ledger was not changed.",
+            remedy="Run it at a terminal, or add --yes.",
+        )
+    question = (
+        "Is this board destroyed, so that it will never be used again? The next board gets its "
+        "values; if both are used, two devices have one identity."
+    )
+    if not click.confirm(fitted(question, sys.stderr), default=False, err=True):
+        raise DeclinedError("Cancelled.", state="The ledger was not changed.", remedy="")
+
+
+def _cannot_scrap(cause: str) -> LedgerError:
+    return LedgerError(
+        cause,
+        state="The ledger was not changed.",
+        remedy="Name one board, for example by its label or with unique_id=…; 'spiflash ledger' "
+        "lists them.",
+    )
+
+
+# -- checking ------------------------------------------------------------------------------
+
+
+def _check(found: Ledger, expect: str | None, *, as_json: bool) -> None:
+    from spiflash.archive.ledger import check_ledger
+    from spiflash.report.clone import chain_text
+
     result = check_ledger(found)
     for problem in result.problems[1:]:
         click.echo(f"Also: {problem}.", err=True)
+    rows = counted(result.rows, "row")
     if result.problems:
-        holds = f"{counted(result.rows, 'row')} before that hold"
         raise LedgerError(
-            f"The ledger was changed by other hands: {result.problems[0]}.",
-            state=f"{holds}." if result.broken else f"Its {counted(result.rows, 'row')} hold.",
+            f"The ledger was altered outside spiflash: {result.problems[0]}.",
+            state=f"{rows} before that are intact." if result.broken else f"All {rows} are intact.",
             remedy="Compare with a copy or a CSV export from earlier.",
         )
     wanted = None if expect is None else expect.strip().lower()
     if wanted is not None and wanted not in {row.digest for row in found.rows()}:
         raise LedgerError(
-            f"None of the {counted(result.rows, 'row')} has the digest {wanted}.",
-            state="The chain of the rows that are there holds.",
-            remedy="Look whether the digest is right to the last letter. If it is, rows were cut "
-            "off at the end, or this is another ledger: compare with a copy.",
+            f"None of the {rows} has the digest {wanted}.",
+            state="The rows that are there are intact.",
+            remedy="This may be a typing mistake: compare the digest with your note, letter by "
+            "letter. If it is correct, rows were deleted at the end, or this is another ledger.",
         )
     if expect is None:
         text = chain_text(result.rows, result.head, result.broken)
     else:
-        text = f"{result.rows} rows hold, the one with the digest {expect} among them."
+        text = f"Ledger OK: {rows}, and the digest {wanted} is one of them."
     document: dict[str, object] = {"rows": result.rows, "head": result.head, "broken": ""}
     show(document, text, as_json=as_json)

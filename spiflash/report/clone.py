@@ -86,23 +86,38 @@ class Panel:
         return clean(f"{self.number} {shown:<6} {self.status}  {self.note}", width)
 
 
-def progress_text(good: int, failed: int, wanted: int, seconds: float) -> str:
-    """How far the batch is. `good` boards of `wanted` (0: not said), in so many seconds."""
+def progress_text(good: int, failed: int, wanted: int, elapsed: float, before: int = 0) -> str:
+    """How far the batch is: `good` boards of `wanted` (0: not said), of which `before` were good
+    when this run began `elapsed` seconds ago; and how long the rest will take at this rate."""
     share = f"{good} of {wanted} boards good" if wanted else f"{counted(good, 'board')} good"
     text = f"{share}, {failed} failed"
-    if good and seconds >= 60:
-        text += f"; {good * 3600 / seconds:.0f} good boards an hour"
+    here = good - before
+    if here and elapsed >= 60:
+        text += f"; {here * 3600 / elapsed:.0f} good boards an hour"
+        left = (wanted - good) * elapsed / here
+        if left > 0:
+            text += f", about {_hours(left)} left"
     return text
 
 
+def _hours(value: float) -> str:
+    minutes = max(1, round(value / 60))
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def board_name(record: BoardRecord) -> str:
+    """What to call a board: its label, else its key in the ledger."""
+    return record.label or record.key or "a board that was not identified"
+
+
 def reason_line(record: BoardRecord, width: int = 400) -> str:
-    """Why, in one line of at most `width` characters."""
+    """Which board, and why, in one line of at most `width` characters."""
     if record.good:
         took = seconds(record.seconds.get("all", 0.0))
         passes = counted(len(record.passes), "pass", "passes")
-        resumed = ", taken up again" if record.resumed else ""
+        resumed = ", continued" if record.resumed else ""
         remark = f"; {record.remark}" if record.remark else ""
-        line = f"{record.label or record.key}: {passes} agree, {took}{resumed}{remark}"
+        line = f"{board_name(record)}: {passes} agree, {took}{resumed}{remark}"
         return clean(line, width)
     # First what is to be done with the board: a long reason may be cut.
     touched = ""
@@ -110,7 +125,7 @@ def reason_line(record: BoardRecord, width: int = 400) -> str:
         values = ", ".join(record.values.values())
         touched = "Do not use it, it was written to"
         touched += f"; {values} stays with it. " if values else ". "
-    return clean(f"{touched}{record.kind}: {record.reason}", width)
+    return clean(f"{board_name(record)}: {touched}{record.kind}: {record.reason}", width)
 
 
 def result_text(station: str, record: BoardRecord, width: int = 400) -> str:
@@ -122,11 +137,12 @@ def result_text(station: str, record: BoardRecord, width: int = 400) -> str:
 
 def skipped_line(station: str, record: BoardRecord) -> str:
     """A finished board that is on the clip again."""
-    return clean(
-        f"{station}: {record.label or record.key} is finished since "
-        f"{record.ended[:16].replace('T', ' ')}, and left as it is",
-        400,
-    )
+    return clean(f"{station}: {finished_on(record)}; it was not changed", 400)
+
+
+def finished_on(record: BoardRecord) -> str:
+    """Since when a board is finished, as a clause."""
+    return f"{board_name(record)} was finished on {record.ended[:16].replace('T', ' ')}"
 
 
 def check_text(
@@ -136,48 +152,46 @@ def check_text(
     listed: int,
     free: int,
     samples: Sequence[tuple[str, str, str]] = (),
-    label: str = "",
+    first: Sequence[tuple[str, str]] = (),
 ) -> str:
-    """What `--check` found; `samples` are name, first and last value of each list, `label` the
-    first board's."""
+    """What `--check` found; `samples` are name, first and last value of each list, `first` is what
+    the next board gets and keeps: a name, and what there is to say of it."""
+    verdict = "The job has errors." if problems else "Job OK."
     lines = [f"{clean(source)}, line {line}: {clean(text, 600)}." for line, text in problems]
     lines += [f"Remark: {clean(each, 600)}." for each in remarks]
     if listed:
         lines.append(f"Values: {free} of {listed} left.")
     lines += [f"  {clean(name)}: {clean(a)} to {clean(b)}" for name, a, b in samples]
-    if label:
-        lines.append(f"The first board's label: {clean(label)}")
-    verdict = "The job must not be used." if problems else "The job is sound."
-    return "\n".join([*lines, verdict])
+    if first:
+        lines.append("The first board:")
+        width = max(len(name) for name, _ in first)
+        lines += [f"  {clean(name):<{width}}  {clean(text, 200)}" for name, text in first]
+    return "\n".join([verdict, *lines])
 
 
 def chain_text(rows: int, head: str, broken: str, problems: Sequence[str] = ()) -> str:
-    """How the chain of the ledger stands, and what to note down of it."""
-    if broken:
-        return (
-            f"The ledger was changed by other hands: {clean(broken, 300)}. The {rows} rows before "
-            "that hold."
+    """How the chain of the ledger stands, and what to write down of it."""
+    found = broken or next(iter(problems), "")
+    if found:
+        intact = (
+            f"The {rows} rows before it are intact." if broken else f"All {rows} rows are intact."
         )
-    if problems:
-        return (
-            f"The ledger was changed by other hands: {clean(problems[0], 300)}. Its "
-            f"{counted(rows, 'row')} hold."
-        )
+        return f"The ledger was altered outside spiflash: {clean(found, 300)}. {intact}"
     if not rows:
-        return "The ledger has no row yet."
+        return "The ledger has no rows yet."
     return (
-        f"The ledger's {counted(rows, 'row')} hold. Note down the last digest:\n"
+        f"Ledger OK: {counted(rows, 'row')}. Write down the last digest:\n"
         f"  {clean(head, 64)}\n"
-        "Rows cut off at the end leave no gap behind. That none is missing shows 'spiflash ledger "
-        "--check --expect' with a digest noted earlier."
+        "Rows deleted at the end leave no trace in the ledger. To prove later that none is missing:"
+        "\n  spiflash ledger --check --expect DIGEST"
     )
 
 
 def summary_text(records: Sequence[BoardRecord], skipped: int) -> str:
     """The end of a run."""
     good = sum(each.good for each in records)
-    parts = [f"{counted(good, 'board')} good, {len(records) - good} failed"]
-    parts += [f"{skipped} left alone"] if skipped else []
     kinds = sorted({each.kind for each in records if not each.good})
-    parts += [f"{kind}: {sum(each.kind == kind for each in records)}" for kind in kinds]
-    return "; ".join(parts) + "."
+    by_kind = ", ".join(f"{kind}: {sum(each.kind == kind for each in records)}" for kind in kinds)
+    text = f"{counted(good, 'board')} good, {len(records) - good} failed"
+    text += f" ({by_kind})" if kinds else ""
+    return f"{text}, {skipped} not changed." if skipped else f"{text}."

@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from spiflash.archive.ledger import BoardRecord, Row
@@ -45,54 +46,81 @@ def readable(rows: Sequence[Row]) -> tuple[list[Entry], list[str]]:
 
 
 def matching(entries: Sequence[Entry], words: Sequence[str], job: str | None) -> list[Entry]:
-    """The entries of this job (None: of any) in which every word is found, in any case."""
+    """The entries of this job (None: of any) in which every word is found, in any case.
+
+    A word such as "part=W25Q64JV" is looked for in one column of the CSV form, or in the value of
+    that name; any other word anywhere. Raises `ValueError` that names a column there is not.
+    """
+    tests = [_test(word, entries) for word in words]
     return [
         each
         for each in entries
-        if job in (None, each.record.job)
-        and all(word.lower() in each.row.body.lower() for word in words)
+        if job in (None, each.record.job) and all(test(each) for test in tests)
     ]
+
+
+def _test(word: str, entries: Sequence[Entry]) -> Callable[[Entry], bool]:
+    name, equals, text = word.partition("=")
+    if not (equals and re.fullmatch("[A-Za-z_#]+", name)):
+        return lambda each: word.lower() in each.row.body.lower()
+    if name in _COLUMNS:
+        return lambda each: text.lower() in str(getattr(each.record, name)).lower()
+    values = {value for each in entries for value in each.record.values}
+    if name not in values:
+        raise ValueError(
+            f"“{name[:40]}” is not a column. Columns: {', '.join([*_COLUMNS, *sorted(values)])}."
+        )
+    return lambda each: text.lower() in each.record.values.get(name, "").lower()
 
 
 def rows_text(entries: Sequence[Entry]) -> str:
-    """A line a row."""
-    lines = [
-        f"{each.number:>5}  {each.record.ended[:16].replace('T', ' ')}  {each.record.result}  "
-        f"{clean(each.record.label or each.record.key or 'unidentified', 60)}"
-        + (f"  {each.record.kind}: {clean(each.record.reason, 120)}" if each.record.kind else "")
-        + (f"  ({clean(each.record.remark, 200)})" if each.record.remark else "")
-        for each in entries
-    ]
-    return "\n".join(lines) or "No board fits."
+    """A line a row, below the names of the columns."""
+    if not entries:
+        return "No board matches."
+    ids = [clean(each.record.unique_id or "none", 40) for each in entries]
+    width = max(len("Unique ID"), *map(len, ids))
+    lines = [f"{'Row':>5}  {'Ended':<16}  Result  {'Unique ID':<{width}}  Board"]
+    for each, unique in zip(entries, ids, strict=True):
+        record = each.record
+        name = clean(record.label or record.key or "not identified", 60)
+        line = f"{each.number:>5}  {record.ended[:16].replace('T', ' ')}  {record.result:<6}  "
+        line += f"{unique:<{width}}  {name}"
+        line += f"  {record.kind}: {clean(record.reason, 120)}" if record.kind else ""
+        line += f"  ({clean(record.remark, 200)})" if record.remark else ""
+        lines.append(line)
+    return "\n".join(lines)
 
 
 def board_text(entries: Sequence[Entry]) -> str:
     """Everything about the rows of one board."""
-    return "\n\n".join(_full(each) for each in entries)
+    return "\n\n".join(_full(each) for each in entries) or "No board matches."
 
 
 def _full(entry: Entry) -> str:
     record = entry.record
+    why = f"{record.kind}: {record.reason}" if record.kind else ""
+    errors = f"expected undetected bit errors: {record.expected:.1e}"
     facts = [
         ("Row", f"{entry.number}, digest {entry.row.digest}"),
-        ("Result", f"{record.result} {record.kind} {record.reason}".strip()),
+        ("Result", f"{record.result} {why}".strip()),
         ("Remark", record.remark),
         ("Label", record.label),
         ("Values", ", ".join(f"{name} {text}" for name, text in record.values.items())),
-        ("Begun, ended", f"{record.begun}, {record.ended}"),
+        ("Keeps", "; ".join(record.kept)),
+        ("Began, ended", f"{record.begun}, {record.ended}"),
         ("Job", f"{record.job} ({record.job_sha256[:16]}…)"),
         ("Place", f"{record.bench}, {record.station}, {record.adapter}"),
         ("Part", f"{record.part}, ID {record.jedec_id}, unique ID {record.unique_id or 'none'}"),
         ("Board", record.key),
         ("Backup", record.backup),
-        ("Held before", record.before_sha256),
-        ("Holds now", record.after_sha256),
-        ("Passes", f"{len(record.passes)}, expected wrong bits {record.expected:.1e}"),
+        ("SHA-256 before", record.before_sha256),
+        ("SHA-256 after", record.after_sha256),
+        ("Passes", f"{len(record.passes)}; {errors}" if record.passes else ""),
         ("Times", ", ".join(f"{n} {seconds(t)}" for n, t in record.seconds.items())),
         ("Written to", "yes" if record.touched else "no"),
-        ("Taken up again", "yes" if record.resumed else "no"),
+        ("Continued", "yes" if record.resumed else "no"),
     ]
-    return "\n".join(f"  {label:<16}{clean(text, 600)}" for label, text in facts if text)
+    return "\n".join(f"  {label:<16}{clean(text, 900)}" for label, text in facts if text)
 
 
 def rows_csv(entries: Sequence[Entry]) -> str:
@@ -102,7 +130,7 @@ def rows_csv(entries: Sequence[Entry]) -> str:
     text = io.StringIO()
     writer = csv.writer(text)
     names = [f"value:{name}" for name in values] + [f"seconds:{name}" for name in times]
-    writer.writerow(["number", *_COLUMNS, *names, "passes", "digest"])
+    writer.writerow(["number", *_COLUMNS, *names, "passes", "kept", "digest"])
     for each in entries:
         record = each.record
         writer.writerow(
@@ -112,6 +140,7 @@ def rows_csv(entries: Sequence[Entry]) -> str:
                 *(record.values.get(name, "") for name in values),
                 *(record.seconds.get(name, "") for name in times),
                 " ".join(record.passes),
+                "; ".join(record.kept),
                 each.row.digest,
             ]
         )

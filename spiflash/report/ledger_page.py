@@ -1,5 +1,6 @@
-"""The page of a batch: yield, times, failures by kind, a line a board. One HTML file that asks for
-nothing, with the same content security policy as the page of a backup."""
+"""Two pages about a batch: yield, times, failures by kind and a line a board; and its labels, to be
+printed and cut out. Each is one HTML file that loads nothing, with the same content security policy
+as the page of a backup."""
 
 from __future__ import annotations
 
@@ -21,6 +22,7 @@ class _Line:
     ended: str
     result: str
     label: str
+    unique_id: str
     part: str
     values: str
     took: str
@@ -46,7 +48,8 @@ def batch_page(entries: Sequence[Entry], title: str) -> str:
             ((clean(kind), count, _bar(count, failed)) for kind, count in failed.items()),
             key=lambda each: -each[1],
         ),
-        bins=_histogram(times),
+        bins=(bars := _histogram(times))[0],
+        most=bars[1],
         ends=[seconds(each) for each in (times[0], times[-1])] if times else [],
         width=_WIDTH,
         height=_HEIGHT,
@@ -79,10 +82,13 @@ def _bar(count: int, failed: dict[str, int]) -> float:
     return round(300 * count / max(failed.values()), 1)
 
 
-def _histogram(times: Sequence[float]) -> list[tuple[float, float, float, float, str]]:
-    """(x, y, width, height, tip) of each bar over the times of good boards."""
+def _histogram(
+    times: Sequence[float],
+) -> tuple[list[tuple[float, float, float, float, str]], int]:
+    """(x, y, width, height, tip) of each bar over the times of good boards, and how many boards the
+    tallest one stands for."""
     if not times:
-        return []
+        return [], 0
     low, high = times[0], max(times[-1], times[0] + 1e-9)
     counts = [0] * _BINS
     for value in times:
@@ -90,11 +96,11 @@ def _histogram(times: Sequence[float]) -> list[tuple[float, float, float, float,
     step = _WIDTH / _BINS
     bars = []
     for index, count in enumerate(counts):
-        tall = round((_HEIGHT - 10) * count / max(counts), 1)
+        tall = round(_HEIGHT * count / max(counts), 1)
         ends = [seconds(low + (high - low) * (index + i) / _BINS) for i in (0, 1)]
         tip = f"{ends[0]} to {ends[1]}: {counted(count, 'board')}"
         bars.append((round(index * step + 1, 1), round(_HEIGHT - tall, 1), step - 2, tall, tip))
-    return bars
+    return bars, max(counts)
 
 
 def _line(entry: Entry) -> _Line:
@@ -108,9 +114,35 @@ def _line(entry: Entry) -> _Line:
         entry.number,
         record.ended[:16].replace("T", " "),
         record.result,
-        clean(record.label or record.key or "unidentified", 80),
+        clean(record.label or record.key or "not identified", 80),
+        clean(record.unique_id or "none", 64),
         clean(record.part, 40),
         clean(", ".join(f"{name} {text}" for name, text in record.values.items()), 200),
         seconds(record.seconds.get("all", 0.0)),
         clean(note, 300),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Label:
+    name: str
+    lines: tuple[str, ...]
+
+
+def labels_page(entries: Sequence[Entry], title: str) -> str:
+    """A label for each good board among these rows, as HTML: its label text, or its values where
+    the job has none; part, unique ID and day below."""
+    labels = []
+    for each in _last_of_each(entries):
+        record = each.record
+        if not record.good:
+            continue
+        values = ", ".join(f"{name} {text}" for name, text in record.values.items())
+        lines = [values] if record.label else []
+        lines += [record.part, f"ID {record.unique_id}" if record.unique_id else ""]
+        lines += [f"{record.ended[:10]}, {record.job}"]
+        shown = tuple(clean(line, 80) for line in lines if line)
+        labels.append(_Label(clean(record.label or values or record.key, 80), shown))
+    return template("labels.html.j2").render(
+        title=clean(title, 80), count=counted(len(labels), "label"), labels=labels
     )

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import re
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -14,8 +15,10 @@ from pathlib import Path
 import pytest
 from cli_rig import COMMAND, environment
 from clone_rig.heron import ENV, FACTORY, Board, kept_board, write_job
+from clone_rig.rows import finished_row
 
 from hwmocks.boards.heron import heron_open, heron_variant
+from spiflash.archive.ledger import After, Ledger
 from spiflash.cli.main import run
 from spiflash.dump.uboot_env import read_environment
 
@@ -75,7 +78,9 @@ def test_a_newcomer_gets_from_the_example_to_a_sound_job(tmp_path: Path) -> None
     )
     assert done.returncode == 0, done.stderr
     assert "Values: 128 of 128 left.\n  ethaddr: 00:00:5e:00:53:80 to 00:00" in done.stdout
-    assert "label: Heron HG-2026-0001 00:00:5e:00:53:80\nThe job is sound.\n" in done.stdout
+    assert done.stdout.count("Job OK.\n") == 1
+    assert "  serial   HG-2026-0001 (variable serial#, at 7FF000h)\n" in done.stdout
+    assert "  label    Heron HG-2026-0001 00:00:5e:00:53:80\n" in done.stdout
     assert (tmp_path / "open.bin").read_bytes() == heron_open()
     assert len(list(tmp_path.glob("boards/*/chip.json"))) == 1
 
@@ -90,8 +95,8 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path, here: Here) -> None
     assert not (tmp_path / "ledger.sqlite").exists()
     done = start(tmp_path, "clone", "job.toml", "--adapter", "sim:boards/*", "--clock", "15M")
     assert done.returncode == 32, done.stderr
-    assert done.stdout.startswith("1 board good, 1 failed; chip: 1.\n")
-    assert "The ledger's 2 rows hold. Note down the last digest:" in done.stdout
+    assert done.stdout.startswith("1 board good, 1 failed (chip: 1).\n")
+    assert "Ledger OK: 2 rows. Write down the last digest:" in done.stdout
     assert "sim:boards/*: waiting for a board" in done.stderr
     assert "chip: The job does not accept the part XM25QH64C" in done.stderr
     assert "\x1b" not in done.stderr
@@ -109,10 +114,38 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path, here: Here) -> None
         ("PASS", "HG-2026-0001"),
         ("FAIL", ""),
     ]
-    found = here("ledger", "hg-2026-0001", "--full", "--page", "batch.html")
+    pages = ("--page", "batch.html", "--labels", "labels.html")
+    found = here("ledger", "hg-2026-0001", "--full", *pages)
+    assert "<strong>Heron HG-2026-0001" in (tmp_path / "labels.html").read_text()
     assert "Result          PASS" in found.stdout
     assert "1 of 1 board good" in (tmp_path / "batch.html").read_text()
+    _scrap_a_board(here)
     _check_chain(here, table[-1]["digest"])
+
+
+def _scrap_a_board(here: Here) -> None:
+    """On a person's word alone, for one board; then the next gets its values."""
+    shutil.copy(here.folder / "ledger.sqlite", here.folder / "copy.sqlite")
+    with Ledger(here.folder / "copy.sqlite") as ledger:
+        ledger.append(finished_row(key="ef4017-aa", label="another", values={}), After.KEEP)
+    copy = ("--ledger", "copy.sqlite")
+
+    def scrap(*words: str) -> subprocess.CompletedProcess[str]:
+        return here("ledger", *copy, "--scrap", *words)
+
+    assert "HG-2026-0002 (variable" in here("clone", "job.toml", "--check", *copy).stdout
+    unsure = scrap("serial=HG-2026-0001")
+    assert (unsure.returncode, "a person's word" in unsure.stderr) == (60, True)
+    several = scrap("PASS", "--yes")
+    assert (several.returncode, "2 boards match: " in several.stderr) == (54, True)
+    for words in ("nothing like it", "another"):  # the second has no values
+        assert scrap(words, "--yes").returncode == 54
+    done = scrap("serial=HG-2026-0001", "--yes")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.endswith("Back on the list: 00:00:5e:00:53:80, HG-2026-0001.\n")
+    assert "HG-2026-0001 (variable" in here("clone", "job.toml", "--check", *copy).stdout
+    assert scrap("serial=HG-2026-0001", "--yes").returncode == 54
+    assert here("ledger", *copy, "--check").returncode == 0
 
 
 def _check_chain(here: Here, head: str) -> None:
@@ -128,7 +161,7 @@ def _check_chain(here: Here, head: str) -> None:
     database.commit()
     assert here("ledger", "--check").returncode == 0
     cut = here("ledger", "--check", "--expect", head)
-    assert (cut.returncode, "cut off at the end" in cut.stderr) == (54, True)
+    assert (cut.returncode, "deleted at the end" in cut.stderr) == (54, True)
 
 
 @pytest.mark.parametrize(

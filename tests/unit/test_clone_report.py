@@ -9,6 +9,7 @@ import html.parser
 import io
 import re
 
+import pytest
 from clone_rig.rows import NASTY, entries, record
 
 from spiflash.report.clone import (
@@ -20,7 +21,7 @@ from spiflash.report.clone import (
     summary_text,
 )
 from spiflash.report.ledger import board_text, matching, rows_csv, rows_json, rows_text
-from spiflash.report.ledger_page import batch_page
+from spiflash.report.ledger_page import batch_page, labels_page
 
 
 def test_the_sign_is_large_and_says_different_things() -> None:
@@ -35,7 +36,7 @@ def test_the_reason_is_one_line_without_what_a_terminal_acts_on() -> None:
     bad = record("a", "FAIL", kind="write", reason=f"Worn {NASTY}", touched=True)
     line = reason_line(bad)
     assert line.startswith(
-        "Do not use it, it was written to; 00:00:5e:00:53:01 stays with it. write: Worn"
+        "Heron a: Do not use it, it was written to; 00:00:5e:00:53:01 stays with it. write: Worn"
     )
     assert "\n" not in line
     assert "\x1b" not in result_text("one", bad)
@@ -45,6 +46,8 @@ def test_the_reason_is_one_line_without_what_a_terminal_acts_on() -> None:
 def test_a_long_reason_is_cut_where_the_line_ends_not_what_is_to_be_done() -> None:
     bad = record("a", "FAIL", kind="write", reason="Worn " * 60, touched=True)
     assert len(reason_line(bad, 40)) == 41
+    unnamed = record("", "FAIL", kind="contact", reason="No answer.", label="", values={})
+    assert reason_line(unnamed) == "a board that was not identified: contact: No answer."
     shown = result_text("a station" * 20, bad, 78).splitlines()
     assert max(map(len, shown)) <= 79
     assert "Do not use it" in shown[-1]
@@ -53,12 +56,14 @@ def test_a_long_reason_is_cut_where_the_line_ends_not_what_is_to_be_done() -> No
 def test_check_and_summary_in_words() -> None:
     text = check_text("job.toml", [(7, "it does not fit")], [], 4, 2)
     assert text.splitlines() == [
+        "The job has errors.",
         "job.toml, line 7: it does not fit.",
         "Values: 2 of 4 left.",
-        "The job must not be used.",
     ]
+    text = check_text("job.toml", [], [], 0, 0, (), [("serial", "HG-1"), ("keeps", "factory")])
+    assert text == "Job OK.\nThe first board:\n  serial  HG-1\n  keeps   factory"
     records = [record("a"), record("b", "FAIL", kind="read"), record("c", "FAIL", kind="read")]
-    assert summary_text(records, 1) == "1 board good, 2 failed; 1 left alone; read: 2."
+    assert summary_text(records, 1) == "1 board good, 2 failed (read: 2), 1 not changed."
 
 
 def test_rows_are_found_by_words_in_any_case() -> None:
@@ -68,7 +73,15 @@ def test_rows_are_found_by_words_in_any_case() -> None:
     assert [each.number for each in matching(found, ["heron AA"], None)] == [1, 3]
     assert [each.number for each in matching(found, ["aa"], "k")] == [3]
     assert [each.number for each in matching(found, ["FAIL"], None)] == [2]
-    assert rows_text([]) == "No board fits."
+    assert rows_text([]) == "No board matches."
+    # In one column, or in the value of that name.
+    assert [each.number for each in matching(found, ["unique_id=B"], None)] == [2]
+    assert [each.number for each in matching(found, ["result=pass", "job=k"], None)] == [3]
+    assert [each.number for each in matching(found, ["ethaddr=53:01"], None)] == [1, 2, 3]
+    assert matching(found, ["ethaddr=W25"], None) == []
+    with pytest.raises(ValueError, match="“color” is not a column"):
+        matching(found, ["color=red"], None)
+    assert [line.split()[4] for line in rows_text(found).splitlines()[1:]] == ["aa", "bb", "aa"]
     assert "read: x" in rows_text(found)
     assert "unique ID aa" in board_text(found[:1])
 
@@ -84,8 +97,9 @@ def test_a_remark_is_told_wherever_a_board_is() -> None:
 def test_the_chain_is_explained() -> None:
     text = chain_text(3, "ab" * 32, "")
     assert "ab" * 32 in text
+    assert text.startswith("Ledger OK: 3 rows.")
     assert "--check --expect" in text
-    assert chain_text(0, "", "") == "The ledger has no row yet."
+    assert chain_text(0, "", "") == "The ledger has no rows yet."
     assert "row 2 was changed" in chain_text(1, "", "row 2 was changed")
 
 
@@ -98,6 +112,9 @@ def test_csv_gives_back_what_went_in() -> None:
     assert [row["value:serial"] for row in table] == ["", "7"]
     assert [float(row["seconds:all"]) for row in table] == [31.5, 31.5]
     assert table[1]["digest"] == found[1].row.digest
+    kept = entries(record("a", kept=("mac 00:00:5e:00:53:07", "text x")))
+    assert next(csv.DictReader(io.StringIO(rows_csv(kept))))["kept"].startswith("mac 00:00:5e")
+    assert "Keeps           mac 00:00:5e:00:53:07; text x" in board_text(kept)
     document = rows_json(found)["rows"]
     assert isinstance(document, list)
     assert document[0]["label"] == NASTY
@@ -151,3 +168,27 @@ def test_the_page_is_self_contained_and_runs_nothing() -> None:
 
 def test_a_page_of_nothing_says_so() -> None:
     assert "No board yet" in batch_page([], "empty")
+    assert "0 labels" in labels_page([], "empty")
+
+
+def test_the_axes_say_what_they_show() -> None:
+    page = batch_page(entries(*(record(f"{i}", seconds={"all": 30.0}) for i in range(3))), "j")
+    assert '<p class="upright"><span>3</span><span>boards</span><span>0</span></p>' in page
+    assert "<span>30.0 s</span><span>time for one board</span><span>30.0 s</span>" in page
+
+
+def test_every_good_board_gets_a_label() -> None:
+    """One that failed at last gets none; a job without label text has the values on it."""
+    found = entries(
+        record("a", label=NASTY),
+        record("b", label=""),
+        record("c"),
+        record("c", "FAIL", kind="write"),
+    )
+    page = _Page(text := labels_page(found, "batch"))
+    assert "script" not in page.tags
+    assert page.policy.startswith("default-src 'none'")
+    assert text.count('<div class="label">') == 2
+    assert "<strong>ethaddr 00:00:5e:00:53:01</strong>" in text
+    assert "ID b" in text
+    assert "ID c" not in text

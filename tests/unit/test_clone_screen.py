@@ -90,7 +90,8 @@ def test_each_change_is_a_line_of_its_own_elsewhere(capsys: pytest.CaptureFixtur
     shown = capsys.readouterr().err
     assert shown.count("[1] one: reading") == 1
     assert sign("PASS") in shown
-    assert "[2] two has ended: no more boards" in shown
+    assert "[2] two has stopped: no more boards" in shown
+    assert "\n1 board good, 0 failed\n" in shown
     assert "\x1b" not in shown
     assert "\a" not in shown
 
@@ -109,15 +110,26 @@ def test_four_stations_keep_their_last_sign_on_24_lines(capsys: pytest.CaptureFi
         screen.say("a remark")
     terminal.feed(capsys.readouterr().err)
     assert all(shows(terminal, word) for word in ("PASS", "FAIL", "END", "1", "2", "3", "4"))
-    assert "ENDED: The adapter stopped" in terminal.text
-    assert "4 of 20 boards good, 1 failed; 24 good boards an hour" in terminal.text
-    assert "read: Readings differ." in terminal.text
+    assert "STOPPED: The adapter stopped" in terminal.text
+    tally = "4 of 20 boards good, 1 failed; 6 good boards an hour, about 2 h 40 min left"
+    assert tally in terminal.text
+    assert "Heron b: read: Readings differ." in terminal.text
     # The next board is on the clip: the sign of the one before stays, in thin ink.
     screen.status(NAMES[0], "looking at the chip")
     terminal.feed(capsys.readouterr().err)
     assert not shows(terminal, "PASS")
     assert shows(terminal, "PASS", ink=":")
     assert "the board before: Heron a" in terminal.text
+
+
+def test_colours_are_left_out_where_nobody_wants_them(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """no-color.org: NO_COLOR, present and not empty."""
+    for value, coloured in (("", True), ("1", False)):
+        monkeypatch.setenv("NO_COLOR", value)
+        live().result(NAMES[0], record("a"))
+        assert ("\x1b[32m" in capsys.readouterr().err) is coloured
 
 
 def test_more_stations_than_fit_have_a_line_each(capsys: pytest.CaptureFixture[str]) -> None:
@@ -151,7 +163,7 @@ def test_a_question_names_its_adapter_and_holds_up_no_sign(
         if "[y/N]" in terminal.text:
             break
         time.sleep(0.05)
-    assert f"[1] {NAMES[0]}: Heron old is finished" in terminal.text.replace("\n", " ")
+    assert f"[1] {NAMES[0]}: Heron old was finished on" in terminal.text.replace("\n", " ")
     assert shows(terminal, "?")
     terminal.feed("ye")  # somebody is typing
     # Meanwhile another station has a board done: its sign is shown, and the question stays.
@@ -164,7 +176,7 @@ def test_a_question_names_its_adapter_and_holds_up_no_sign(
     assert answers == [True]
     terminal.feed("s\n" + capsys.readouterr().err)
     assert shows(terminal, "PASS")
-    assert "Once more?" not in terminal.text
+    assert "once more?" not in terminal.text
 
 
 def test_a_question_ends_with_the_work(keyboard: int) -> None:

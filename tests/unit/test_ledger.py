@@ -288,7 +288,7 @@ def test_a_ledger_cut_in_mid_write_can_be_looked_at_where_it_cannot_be_written(
     subprocess.run([sys.executable, "-c", KILLED, path], check=False)
     held = {each.name: each.read_bytes() for each in tmp_path.iterdir()}
     assert len(held) == 2
-    monkeypatch.setattr("os.access", lambda *arguments: False)  # for root, a mode says nothing
+    monkeypatch.setattr("os.access", lambda *arguments: False)  # root may do all
     with Ledger(path, read_only=True) as ledger:
         assert check_ledger(ledger).problems == ()
         assert [row.result for row in ledger.rows()] == ["PASS"]

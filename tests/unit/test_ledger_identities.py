@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import stat
+import tempfile
 from dataclasses import replace
 from pathlib import Path
-from unittest import mock
 
 import pytest
 import sqlalchemy as sa
 from test_ledger import board, listed, record
 
-from spiflash.archive.ledger import SCRAPPED, After, BoardRecord, Ledger, check_ledger, store
+from spiflash.archive.ledger import SCRAPPED, After, BoardRecord, Ledger, check_ledger
 from spiflash.archive.ledger.store import IDENTITIES, ROWS
 from spiflash.archive.ledger.values import (
     Column,
@@ -286,9 +287,9 @@ def test_an_empty_file_is_an_error_and_gives_no_value(tmp_path: Path) -> None:
     """As a full disk or a copy that was interrupted leaves it: all values would be free again."""
     path = tmp_path / "ledger.sqlite"
     path.touch()
+    os.utime(path, (0, 0))
     for read_only in (True, False):
         with (
-            mock.patch.object(store, "NEW_LEDGER", 1),
             pytest.raises(LedgerError, match=r"is empty \(0 bytes\)") as caught,
         ):
             Ledger(path, read_only=read_only)
@@ -296,11 +297,32 @@ def test_an_empty_file_is_an_error_and_gives_no_value(tmp_path: Path) -> None:
         assert path.stat().st_size == 0
 
 
+def test_a_ledger_of_another_user_is_an_error_in_words() -> None:
+    """Neither the file nor its folder may be read. (Below pytest's folders nobody else may be.)"""
+    root = os.geteuid() == 0
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        path = Path(folder) / "theirs" / "ledger.sqlite"
+        Ledger(path).store.close()
+        for modes in ((0o755, 0), (0, 0)):
+            path.chmod(modes[1])
+            path.parent.chmod(modes[0])
+            try:
+                if root:  # root may read everything
+                    os.seteuid(65534)
+                with pytest.raises(LedgerError, match="You may not read the ledger"):
+                    Ledger(path, read_only=True)
+            finally:
+                if root:
+                    os.seteuid(0)
+                path.parent.chmod(0o755)
+
+
 def test_a_database_without_a_ledger_is_called_that(tmp_path: Path) -> None:
     path = tmp_path / "other.sqlite"
     with sqlite3.connect(path) as other:
         other.execute("create table birds (name)")
-    with pytest.raises(LedgerError, match="There is no ledger in"):
+    with pytest.raises(LedgerError, match="There is no ledger"):
         Ledger(path, read_only=True)
 
 

@@ -14,8 +14,10 @@ from __future__ import annotations
 
 import enum
 import json
+import secrets
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -31,7 +33,7 @@ from spiflash.archive.ledger.owners import (
     first_free,
     give_back,
 )
-from spiflash.archive.ledger.record import FIRST, BoardRecord, Row, digest_of
+from spiflash.archive.ledger.record import FAIL, FIRST, SCRAPPED, BoardRecord, Row, digest_of
 from spiflash.archive.ledger.store import (
     IDENTITIES,
     IN_HAND,
@@ -173,6 +175,12 @@ class Ledger:
         rows = self.store.looking(lambda connection: connection.execute(chosen).all())
         return tuple(Identity(kind, text) for kind, text in rows)
 
+    def next_values(self, columns: Sequence[Column]) -> Mapping[str, str]:
+        """What the next new board would get from the columns; nothing is drawn. Raises
+        `ValuesUsedUpError`."""
+        owners = self.store.looking(self._owners)
+        return {v.name: v.text for column in columns for v in first_free(column, owners, "")}
+
     def free(self, columns: Sequence[Column]) -> int:
         """How many boards the columns still suffice for."""
         if not columns:
@@ -287,6 +295,62 @@ class Ledger:
             return row
 
         return self.store.changing(step)
+
+    def drawn(self, key: str) -> tuple[str, ...]:
+        """Every value that was drawn for the board with this key and not given back."""
+        mine = (IDENTITIES.c.key == key) & IDENTITIES.c.state.in_((RESERVED, WRITTEN))
+        board = self.in_hand(key)
+        texts = [*self.last_values(key).values(), *(board.values if board else {}).values()]
+        spelled = {Identity.of(TEXT, text).text: text for text in texts}
+        return tuple(sorted(spelled.get(each.text, each.text) for each in self._noted(mine)))
+
+    def scrap(self, key: str, bench: str, moment: datetime) -> Row:
+        """Record, on a person's word, that the board with this key is destroyed, and give its
+        values back to the list. What it came with and kept is given to nobody.
+
+        Raises `LedgerError` when somebody works on the board, or nothing is known of it.
+        """
+        other = self.claims.holder(key)
+        if other is not None:
+            raise LedgerError(
+                f"This board is being worked on at bench {other.bench}.",
+                state="The ledger was not changed.",
+                remedy="Wait until that is finished, or stop it.",
+            )
+        board, last = self.in_hand(key), self._last(key)
+        if board is None and last is None:
+            raise LedgerError(f"The ledger {self.store.name} has no board {key}.")
+        values = ", ".join(self.drawn(key))
+        record = BoardRecord(
+            begun=moment.isoformat(),
+            ended=moment.isoformat(),
+            job=board.job if board else last.job if last else "",
+            job_sha256="",
+            image_sha256="",
+            bench=bench,
+            station="",
+            adapter="",
+            part=last.part if last else "",
+            jedec_id=board.jedec_id if board else last.jedec_id if last else "",
+            unique_id=board.unique_id if board else last.unique_id if last else "",
+            key=key,
+            values={},
+            label=last.label if last else "",
+            result=FAIL,
+            kind=SCRAPPED,
+            reason=f"recorded by a person as destroyed; back on the list: {values or 'nothing'}",
+            attempt=secrets.token_hex(8),
+        )
+        return self.append(record, After.SCRAP)
+
+    def _last(self, key: str) -> BoardRecord | None:
+        """The newest row of a board that can be read."""
+        for row in reversed(self._rows(ROWS.c.key == key)):
+            try:
+                return row.record()
+            except BackupSetError:
+                continue  # 'spiflash ledger --check' names it
+        return None
 
     def rows(self) -> tuple[Row, ...]:
         """All rows, oldest first."""

@@ -38,9 +38,9 @@ PATIENCE = 30.0
 OUTAGE = 60.0
 """Seconds that a server which has answered before is waited for."""
 
-NEW_LEDGER = 100
-"""Tenths of a second that a file of no bytes is given to become a ledger: whoever makes one makes
-its tables at once."""
+NEW_LEDGER = 10.0
+"""Seconds that a new file of no bytes is given to become a ledger: whoever makes one makes its
+tables at once."""
 
 VERSION = "2"
 
@@ -187,7 +187,7 @@ class Store:
                     flags = os.O_CREAT | os.O_EXCL | os.O_RDWR
                     os.close(os.open(path, flags, FILE_MODE))
                     return _engine_of(path, "rw")
-            self._refuse_empty(path)
+            self._refuse_unusable(path)
             # A bench that was killed in mid-write left a journal: SQLite has to put back what it
             # says before it can read, and may not do that in mode ro.
             interrupted = path.with_name(f"{path.name}-journal").exists()
@@ -253,13 +253,25 @@ class Store:
         if self._copy is not None:
             self._copy.cleanup()
 
-    def _refuse_empty(self, path: Path) -> None:
-        """Raise for a file of no bytes: all that it said is lost. A bench that is just making its
-        ledger is waited for."""
-        for _ in range(NEW_LEDGER):
-            if path.stat().st_size:
-                return
+    def _refuse_unusable(self, path: Path) -> None:
+        """Raise for a file that is not there, may not be read, or has no bytes: then all that it
+        said is lost. A bench that is just making its ledger is waited for."""
+        try:
+            os.close(os.open(path, os.O_RDONLY))
+        except FileNotFoundError as error:
+            raise self._no_ledger() from error
+        except PermissionError as error:
+            raise LedgerError(
+                f"You may not read the ledger {self.name}: it belongs to another user.",
+                state="Nothing was changed.",
+                remedy="Run this as the user who clones, or let that user copy the ledger for you.",
+            ) from error
+        while not path.stat().st_size:
+            if time.time() - path.stat().st_mtime > NEW_LEDGER:
+                break
             self._sleep(0.1)
+        else:
+            return
         raise LedgerError(
             f"The ledger {self.name} is empty (0 bytes).",
             state="Nothing was written to it. While it is empty no value is given to any board: "
@@ -277,9 +289,10 @@ class Store:
 
     def _no_ledger(self) -> LedgerError:
         return LedgerError(
-            f"There is no ledger in {self.name}: it is a database with other contents, or none.",
-            state="Nothing was changed.",
-            remedy="Check the path. 'spiflash clone' creates the ledger with the first board.",
+            f"There is no ledger {self.name}.",
+            state="None was created.",
+            remedy="'spiflash clone' creates it with the first board. Name another one with "
+            "--ledger.",
         )
 
     def dropped(self) -> LedgerError:

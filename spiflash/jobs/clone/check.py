@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 
 from spiflash.archive.ledger import SCRAPPED, Ledger
 from spiflash.archive.ledger.values import LONGEST, MAC, Counted, Identity, Listed
@@ -17,6 +17,7 @@ from spiflash.dump.uboot_env import (
     set_variables,
     stored,
 )
+from spiflash.errors import ValuesUsedUpError
 from spiflash.jobs.clone.job import Job, Stretch, ValueRule, sums_in_order
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, make_target
 from spiflash.nor.tables import ChipTable
@@ -36,13 +37,15 @@ class Problem:
 @dataclass(frozen=True, slots=True)
 class Checked:
     """What was found. `free` values are left of `listed`; `remarks` are worth reading; `samples`
-    are name, first and last of each list, `label` the first board's."""
+    are name, first and last of each list. `first` are the values that the next new board gets, and
+    `label` its label; both are empty where no values are left."""
 
     problems: tuple[Problem, ...]
     remarks: tuple[str, ...]
     listed: int
     free: int
     samples: tuple[tuple[str, str, str], ...] = ()
+    first: Mapping[str, str] = field(default_factory=dict)
     label: str = ""
 
     @property
@@ -65,7 +68,9 @@ def check_job(job: Job, table: ChipTable, ledger: Ledger | None = None) -> Check
         problems += found
     if job.values and not job.boards:
         remarks.append(f"the list has {free} left for as many boards; boards = … is not said")
-    return Checked(tuple(problems), tuple(remarks), listed, free, _samples(job), _label(job))
+    first = _first(job, ledger)
+    label = job.label_for(first)
+    return Checked(tuple(problems), tuple(remarks), listed, free, _samples(job), first, label)
 
 
 def made_by(job: Job, ledger: Ledger) -> set[str]:
@@ -83,8 +88,13 @@ def _samples(job: Job) -> tuple[tuple[str, str, str], ...]:
     return tuple((rule.name, rule.texts[0], rule.texts[-1]) for rule in job.values)
 
 
-def _label(job: Job) -> str:
-    return job.label_for({rule.name: rule.texts[0] for rule in job.values})
+def _first(job: Job, ledger: Ledger | None) -> Mapping[str, str]:
+    if ledger is None:
+        return {rule.name: rule.texts[0] for rule in job.values}
+    try:
+        return ledger.next_values(job.columns)
+    except ValuesUsedUpError:
+        return {}
 
 
 def stretches(job: Job) -> list[Stretch]:

@@ -18,9 +18,7 @@ from spiflash.errors import InterruptedWorkError, SpiflashError
 from spiflash.jobs import Advance
 from spiflash.jobs.clone.board import clone_board
 from spiflash.jobs.clone.context import Context, SkippedError, Worker
-from spiflash.jobs.clone.station import WAITING, Station
-
-TAKE_OFF = "done: take the clip off"
+from spiflash.jobs.clone.station import TAKE_OFF, WAITING, Station
 
 GLANCE = 0.2
 """Seconds between two looks of the main thread for Ctrl-C and for workers that have ended."""

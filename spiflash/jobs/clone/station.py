@@ -21,6 +21,8 @@ from spiflash.errors import (
 from spiflash.nor.probe import probe
 
 WAITING = "waiting for a board"
+TAKE_OFF = "done: take the clip off"
+"""What is shown between two boards."""
 
 LOOK = 0.3
 """Seconds between two looks at an empty clip."""
