@@ -1,4 +1,4 @@
-"""Chips that go their own ways: ISSI, Micron, Spansion and SST. Figures from memory of the data
+"""Chips that go their own ways: ISSI, Micron and SST. Figures from memory of the data
 sheets named at each chip."""
 
 from __future__ import annotations
@@ -158,63 +158,6 @@ N25Q064A11 = replace(
     supply=(1.7, 2.0),
 )
 
-S25FL128S = ChipDescription(
-    name="S25FL128S",
-    source="Spansion S25FL128S data sheet (64 KiB sectors, 4 KiB at the bottom), from memory",
-    # 4Dh: length of the table behind the ID; 01h: 64 KiB sectors; 80h: the FL-S family.
-    id=bytes.fromhex("012018 4D0180"),
-    legacy_id=0x17,
-    rems=bytes.fromhex("0117"),
-    size=16 * MIB,
-    opcodes=common.opcodes(
-        common.BASIC,
-        common.IDS,
-        common.SUSPEND,
-        common.FOUR_BYTE,
-        common.registers_at((0x35, 0x07, 0x16), (0x17,)),
-        MappingProxyType(
-            {
-                0x30: Op.CLEAR_FLAGS,
-                0xF0: Op.RESET_AT_ONCE,
-                0x85: Op.SUSPEND,
-                0x8A: Op.RESUME,
-            }
-        ),
-    ),
-    erases=MappingProxyType(
-        {
-            opcode: Erase(4 * KIB, milliseconds(130, 650), only_below=128 * KIB)
-            for opcode in (0x20, 0x21)
-        }
-        | {opcode: Erase(64 * KIB, milliseconds(130, 650)) for opcode in (0xD8, 0xDC)}
-    ),
-    program=milliseconds(0.25, 0.75),
-    chip_erase=Time(33, 165),
-    registers=(
-        Register("SR1", 0x05, writable=0x9C),
-        Register("SR2", 0x07),
-        Register("CR1", 0x35, writable=0x2E, otp=0x2C),
-        Register("BAR", 0x16, writable=0x80, volatile=0xFF),
-    ),
-    register_writes=MappingProxyType(
-        {
-            0x01: RegisterWrite(("SR1", "CR1")),
-            0x17: RegisterWrite(("BAR",), volatile=True, needs_wel=False),
-        }
-    ),
-    register_time=milliseconds(140, 500),
-    protection=Protection.FRACTION,
-    bp=BP3,
-    tb=Bit("CR1", 5),
-    srp0=Bit("SR1", 7),
-    qe=Bit("CR1", 1),
-    sus=(Bit("SR2", 1), Bit("SR2", 0)),
-    bank_extadd=Bit("BAR", 7),
-    parameters_top=Bit("CR1", 2),
-    error_bits=(Bit("SR1", 5), Bit("SR1", 6)),
-    errors_hold_busy=True,
-)
-
 SST25VF032B = ChipDescription(
     name="SST25VF032B",
     source="SST25VF032B data sheet, from memory",
@@ -296,4 +239,4 @@ IS25LP256D = replace(
     ),
 )
 
-ALL = (IS25LP128, IS25LP256D, N25Q128A, N25Q064A11, S25FL128S, SST25VF032B)
+ALL = (IS25LP128, IS25LP256D, N25Q128A, N25Q064A11, SST25VF032B)

@@ -1,4 +1,5 @@
-"""GigaDevice GD25Q. Figures from memory of the data sheets named at each chip."""
+"""GigaDevice GD25Q, whose 64 Mbit part is laid out like a W25Q64FV. Figures from memory of the data
+sheets named at each chip."""
 
 from __future__ import annotations
 
@@ -8,10 +9,9 @@ from types import MappingProxyType
 
 from hwmocks.nor.catalog import common, tables
 from hwmocks.nor.catalog.common import MIB, milliseconds
-from hwmocks.nor.catalog.winbond import BP3, LOCKS
+from hwmocks.nor.catalog.winbond import BP3, LOCKS, W25Q64FV
 from hwmocks.nor.description import (
     Bit,
-    ChipDescription,
     Protection,
     Register,
     RegisterWrite,
@@ -19,19 +19,7 @@ from hwmocks.nor.description import (
     Time,
 )
 
-OPCODES = common.opcodes(
-    common.BASIC,
-    common.BLOCK_32K,
-    common.IDS,
-    common.POWER_DOWN,
-    common.SFDP,
-    common.RESET,
-    common.SUSPEND,
-    common.UNIQUE_ID,
-    common.SECURITY,
-    common.VOLATILE,
-    common.registers_at((0x35, 0x15), (0x31, 0x11)),
-)
+# A one-byte 01h leaves the second register alone; two bytes are refused.
 WRITES: Mapping[int, RegisterWrite] = MappingProxyType(
     {
         0x01: RegisterWrite(("SR1",)),
@@ -40,34 +28,24 @@ WRITES: Mapping[int, RegisterWrite] = MappingProxyType(
     }
 )
 
-GD25Q64C = ChipDescription(
+GD25Q64C = replace(
+    W25Q64FV,
     name="GD25Q64C",
     source="GD25Q64C data sheet, from memory",
     id=bytes.fromhex("C84017"),
-    legacy_id=0x16,
     rems=bytes.fromhex("C816"),
-    size=8 * MIB,
-    opcodes=OPCODES,
     erases=common.erases(milliseconds(50, 400), milliseconds(150, 800), milliseconds(250, 1200)),
     program=milliseconds(0.6, 2.4),
     chip_erase=Time(25, 60),
+    # BP3 and BP4 of this sheet are what Winbond calls TB and SEC; what SR3 holds is its own.
     registers=(
-        # BP3 and BP4 of this sheet are what Winbond calls TB and SEC.
         Register("SR1", 0x05, writable=0xFC),
         Register("SR2", 0x35, writable=0x7B, otp=0x38),
         Register("SR3", 0x15, writable=0xE0, default=0x20),
     ),
     register_writes=WRITES,
     register_time=milliseconds(5, 30),
-    protection=Protection.FRACTION,
-    bp=BP3,
-    tb=Bit("SR1", 5),
-    sec=Bit("SR1", 6),
-    cmp=Bit("SR2", 6),
-    srp0=Bit("SR1", 7),
-    srp1=Bit("SR2", 0),
-    srp_otp=True,
-    qe=Bit("SR2", 1),
+    # One bit for erases, one for programs.
     sus=(Bit("SR2", 7), Bit("SR2", 2)),
     unique_id_length=16,
     security=SecurityArea((0x1000, 0x2000, 0x3000), 1024, LOCKS),
@@ -98,20 +76,13 @@ GD25Q256C = replace(
     rems=bytes.fromhex("C818"),
     size=32 * MIB,
     opcodes=common.opcodes(
-        common.BASIC,
-        common.BLOCK_32K,
-        common.IDS,
-        common.POWER_DOWN,
-        common.SFDP,
-        common.RESET,
-        common.SUSPEND,
-        common.UNIQUE_ID,
-        common.SECURITY,
-        common.VOLATILE,
+        GD25Q64C.opcodes,
         common.ENTER_EXIT_4,
         common.EXTENDED_ADDRESS,
         common.FOUR_BYTE,
         common.FOUR_BYTE_32K,
+        # One status register only.
+        without=(0x35, 0x15, 0x31, 0x11),
     ),
     erases=common.erases(
         milliseconds(50, 400),

@@ -1,7 +1,8 @@
-"""Spansion's FS-S and Infineon's T generation, whose registers 65h reads by address. Figures from
-memory of the data sheets named at each chip; what the Linux kernel's spansion.c (6.12) says is
-named where it is used. The command lists in the sector maps follow JESD216F 6.5 and use the
-registers of the data sheets; that the real tables are laid out so is not known here.
+"""Spansion's FL-S and FS-S and Infineon's T generation; 65h reads the registers of the latter two
+by address. Figures from memory of the data sheets named at each chip; what the Linux kernel's
+spansion.c (6.12) says is named where it is used. The command lists in the sector maps follow
+JESD216F 6.5 and use the registers of the data sheets; that the real tables are laid out so is not
+known here.
 """
 
 from __future__ import annotations
@@ -85,13 +86,72 @@ def sfdp(size: int, block: int, small: int, maps: list[int], four_byte: Sequence
     )
 
 
-S25FS128S = ChipDescription(
+S25FL128S = ChipDescription(
+    name="S25FL128S",
+    source="Spansion S25FL128S data sheet (64 KiB sectors, 4 KiB at the bottom), from memory",
+    # 4Dh: length of the table behind the ID; 01h: 64 KiB sectors; 80h: the FL-S family.
+    id=bytes.fromhex("012018 4D0180"),
+    legacy_id=0x17,
+    rems=bytes.fromhex("0117"),
+    size=16 * MIB,
+    opcodes=common.opcodes(
+        common.BASIC,
+        common.IDS,
+        common.SUSPEND,
+        common.FOUR_BYTE,
+        common.registers_at((0x35, 0x07, 0x16), (0x17,)),
+        MappingProxyType(
+            {
+                0x30: Op.CLEAR_FLAGS,
+                0xF0: Op.RESET_AT_ONCE,
+                0x85: Op.SUSPEND,
+                0x8A: Op.RESUME,
+            }
+        ),
+    ),
+    erases=MappingProxyType(
+        {
+            opcode: Erase(4 * KIB, milliseconds(130, 650), only_below=128 * KIB)
+            for opcode in (0x20, 0x21)
+        }
+        | {opcode: Erase(64 * KIB, milliseconds(130, 650)) for opcode in (0xD8, 0xDC)}
+    ),
+    program=milliseconds(0.25, 0.75),
+    chip_erase=Time(33, 165),
+    registers=(
+        Register("SR1", 0x05, writable=0x9C),
+        Register("SR2", 0x07),
+        Register("CR1", 0x35, writable=0x2E, otp=0x2C),
+        Register("BAR", 0x16, writable=0x80, volatile=0xFF),
+    ),
+    register_writes=MappingProxyType(
+        {
+            0x01: RegisterWrite(("SR1", "CR1")),
+            0x17: RegisterWrite(("BAR",), volatile=True, needs_wel=False),
+        }
+    ),
+    register_time=milliseconds(140, 500),
+    protection=Protection.FRACTION,
+    bp=BP3,
+    tb=Bit("CR1", 5),
+    srp0=Bit("SR1", 7),
+    qe=Bit("CR1", 1),
+    sus=(Bit("SR2", 1), Bit("SR2", 0)),
+    bank_extadd=Bit("BAR", 7),
+    parameters_top=Bit("CR1", 2),
+    error_bits=(Bit("SR1", 5), Bit("SR1", 6)),
+    errors_hold_busy=True,
+)
+
+S25FS128S = replace(
+    S25FL128S,
     name="S25FS128S",
     source="Spansion S25FS128S data sheet (64 KiB sectors), from memory: CR3NV bit 3 set switches "
     "the eight 4 KiB sectors off, CR1NV bit 2 (TBPARM) puts them at the top; 4-byte mode ends "
     "with a reset only. Pages of 256 bytes although SFDP says 512 (spansion.c)",
     id=bytes.fromhex("012018 4D0181"),
-    size=16 * MIB,
+    legacy_id=None,
+    rems=b"",
     opcodes=common.opcodes(
         common.BASIC,
         common.SFDP,
@@ -107,24 +167,17 @@ S25FS128S = ChipDescription(
     ),
     program=milliseconds(0.36, 2),
     chip_erase=Time(60, 180),
+    # Besides those of the FL-S; only 65h reads these two. There is no bank register.
     registers=(
-        Register("SR1", 0x05, writable=0x9C),
-        Register("SR2", 0x07),
-        Register("CR1", 0x35, writable=0x2E, otp=0x2C),
+        *S25FL128S.registers[:3],
         Register("CR2", -1, writable=0xFF, default=0x08),
         Register("CR3", -1, writable=0xFF),
     ),
     register_writes=MappingProxyType({0x01: RegisterWrite(("SR1", "CR1"))}),
     register_time=milliseconds(240, 750),
-    protection=Protection.FRACTION,
-    bp=BP3,
-    tb=Bit("CR1", 5),
-    srp0=Bit("SR1", 7),
-    qe=Bit("CR1", 1),
-    sus=(Bit("SR2", 1), Bit("SR2", 0)),
+    bank_extadd=None,
     ads=Bit("CR2", 7),
-    error_bits=(Bit("SR1", 5), Bit("SR1", 6)),
-    errors_hold_busy=True,
+    parameters_top=None,
     any_registers=MappingProxyType(
         {
             0x000000: "SR1",
@@ -174,14 +227,8 @@ S25HL512T = replace(
     ),
     program=milliseconds(0.48, 1.7),
     chip_erase=Time(201, 696),
-    registers=(
-        Register("SR1", 0x05, writable=0x9C),
-        Register("SR2", 0x07),
-        Register("CR1", 0x35, writable=0x2E, otp=0x2C),
-        Register("CR2", -1, writable=0xFF, default=0x08),
-        # Without small sectors, as the order code "uniform" comes.
-        Register("CR3", -1, writable=0xFF, default=0x08),
-    ),
+    # Without small sectors, as the order code "uniform" comes.
+    registers=(*S25FS128S.registers[:4], Register("CR3", -1, writable=0xFF, default=0x08)),
     any_dummy=(0, 1),
     ecc_unit=16,
     unique_id_length=8,
@@ -213,11 +260,9 @@ S25FS256T = replace(
     ),
     opcodes=common.opcodes(S25HL512T.opcodes, without=(0x20, 0x21)),
     registers=(
-        Register("SR1", 0x05, writable=0x9C),
-        Register("SR2", 0x07),
-        Register("CR1", 0x35, writable=0x2E, otp=0x2C),
+        *S25FL128S.registers[:3],
         Register("CR2", -1, writable=0xFF, default=0x88),
-        Register("CR3", -1, writable=0xFF),
+        S25FS128S.registers[4],
     ),
     adp=Bit("CR2", 7),
     fast_read_4_dummy=None,
@@ -247,4 +292,4 @@ S25FS256T = replace(
     supply=(1.7, 2.0),
 )
 
-ALL = (S25FS128S, S25HL512T, S25FS256T)
+ALL = (S25FL128S, S25FS128S, S25HL512T, S25FS256T)
