@@ -1,7 +1,9 @@
-"""A minimal SPI master for tests of the simulated chip: one call, one chip-select period."""
+"""A minimal SPI master for tests of the simulated chip: one call, one chip-select period. And chips
+whose block protection somebody has set."""
 
 from __future__ import annotations
 
+from hwmocks.nor.chip import NorChip
 from hwmocks.wire import Beat, SpiDevice
 
 
@@ -45,3 +47,22 @@ class NorRig:
             step = min(step * 1.05, 0.05)
             assert self.now - start < limit
         return self.now - start
+
+
+def chip_with(name: str, sr1: int, *second: int) -> NorChip:
+    """A chip whose status registers somebody has written, non-volatile."""
+    chip = NorChip(name, seed=3)
+    chip.contents[:4] = b"\x01\x02\x03\x04"
+    rig = NorRig(chip)
+    for value, opcode in zip(second, (0x31, 0x11), strict=False):
+        rig.write(bytes((opcode, value)))
+    if name in ("W25Q64FV", "W25Q64DW"):
+        rig.write(bytes((0x01, sr1, *second[:1])))
+    else:
+        rig.write(bytes((0x01, sr1)))
+    return chip
+
+
+def whole(chip: NorChip) -> tuple[int, int]:
+    """The range of the whole chip."""
+    return (0, chip.description.size)

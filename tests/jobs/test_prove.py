@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from markupsafe import escape
-from protection_rig import chip_with
+from nor_rig import chip_with
 from pyftdi.usbtools import UsbTools
 
 from hwmocks.boards.heron import heron_factory

@@ -21,7 +21,7 @@ from spiflash.jobs.image import Image
 from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.unprotect import restore_registers, unprotected
 from tests.job_rig import WATCHER, Rig
-from tests.protection_rig import chip_with, whole
+from tests.nor_rig import chip_with, whole
 
 TOP = b"\x5a" * 4096
 

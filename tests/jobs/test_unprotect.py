@@ -28,8 +28,7 @@ from spiflash.nor.scheme import scheme
 from spiflash.nor.tables import chip_table
 from spiflash.nor.unprotect import unprotected
 from tests.job_rig import WATCHER, Rig
-from tests.nor_rig import NorRig
-from tests.protection_rig import chip_with, whole
+from tests.nor_rig import NorRig, chip_with, whole
 
 TOP = b"\x5a" * 4096
 
