@@ -1,8 +1,9 @@
 """The FTDI adapter as a `Bus`.
 
-What goes over the wire is decided in `mpsse`, how bytes get to the engine and back in `link`.
-Here they meet: batches are written while the answers to earlier ones are fetched, streams are
-kept fed, and whatever ends an exchange early is made good before the next one.
+`mpsse` decides which bytes go over the wire, `link` gets bytes to the engine and back. Here they
+come together: batches are written while the answers to earlier ones are fetched, streams are kept
+supplied with read commands, and after anything that ends an exchange early the engine is
+synchronised before the next one.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from spiflash.errors import BusError, UsageError
 
 
 class Replies:
-    """Replies in the order of their bursts: under way, or fetched and not handed out yet."""
+    """Replies in the order of their bursts: still to come, or fetched and not yet taken."""
 
     def __init__(
         self, read: Callable[[int, float], bytes], outstanding: Callable[[], float]
@@ -58,8 +59,8 @@ class Replies:
         while len(self._fetched) < size:
             if not self._bursts:
                 raise BusError(
-                    f"The adapter has sent {len(self._fetched)} of {size} bytes and owes no more.",
-                    state="What was under way may be half done.",
+                    f"The adapter sent only {len(self._fetched)} of {size} bytes.",
+                    state="The last commands may be half done.",
                     remedy="Unplug the adapter, plug it in again, and repeat.",
                 )
             self.fetch(leave=self._under_way - 1)
@@ -69,8 +70,8 @@ class Replies:
 
 
 AHEAD = 4
-"""Read commands kept waiting in the adapter while the current one streams: at 30 MHz one of
-64 KiB lasts 17 ms, so that the bus does not idle when the host is busy elsewhere."""
+"""Read commands that wait in the adapter while the current one streams: one of 64 KiB lasts 17 ms
+at 30 MHz, so the bus does not stop when the host is busy with something else."""
 
 
 class FtdiBus:
@@ -91,9 +92,9 @@ class FtdiBus:
         hertz: float = 6e6,
     ) -> None:
         self.serial = serial
-        """The adapter's serial number, "" without one."""
+        """The adapter's serial number; "" if it has none."""
         self.longest_read = mpsse.TRANSFER_LIMIT
-        """The most bytes that one read command asks for."""
+        """The most bytes that one read command requests."""
         self._link = link
         self._engine = engine
         self._clock = clock
@@ -103,7 +104,7 @@ class FtdiBus:
         self._divisor = mpsse.divisor(engine, hertz)
         self._closed = False
         self.on_close: Callable[[], None] = lambda: None
-        """Called once the adapter has been given back."""
+        """Called once the adapter has been released."""
         try:
             with translated():
                 self._synchronise()
@@ -115,7 +116,7 @@ class FtdiBus:
 
     @property
     def clock(self) -> Clock:
-        """The clock this bus lives by."""
+        """The clock that this bus uses."""
         return self._clock
 
     @property
@@ -125,7 +126,7 @@ class FtdiBus:
 
     @property
     def link(self) -> Link:
-        """The connection to the engine; only what proves an adapter looks at it."""
+        """The connection to the engine; only `spiflash prove` uses it directly."""
         return self._link
 
     @property
@@ -151,8 +152,8 @@ class FtdiBus:
     def run_ahead(self, batches: Iterable[Sequence[Transaction]]) -> Iterator[list[bytes]]:
         """Batch after batch without a gap between them; see `Bus.run_ahead`.
 
-        A write returns once the adapter holds what it has not carried out yet, so that at that
-        moment a whole FIFO of work lies ahead of the engine: time enough to fetch the answers
+        A write returns once the adapter holds all commands that it has not carried out yet. At that
+        moment the engine has a whole FIFO of work left, which is time enough to fetch the answers
         to the batch before and to write the next one.
         """
         waiting: deque[tuple[Sequence[Transaction], int]] = deque()
@@ -163,8 +164,8 @@ class FtdiBus:
                 for burst in mpsse.bursts(
                     transactions, self._engine, self._pins, self._sampling, self._divisor.hertz
                 ):
-                    # While this burst is written nobody reads: its replies must fit beside
-                    # those that are not fetched yet.
+                    # Nothing is read while this burst is written: its replies must fit into the
+                    # FIFO beside those that are not fetched yet.
                     replies.fetch(leave=self._engine.rx_fifo - mpsse.REPLY_MARGIN - burst.reply)
                     self._link.write(burst.out, burst.seconds)
                     replies.expect(burst)
@@ -181,8 +182,8 @@ class FtdiBus:
     def stream(self, out: bytes, length: int, chunk: int = 65536) -> Iterator[bytes]:
         """One long select period; see `Bus.stream`.
 
-        Further read commands wait in the adapter while the current one streams, so that SCK
-        never stops between chunks.
+        Further read commands wait in the adapter while the current one streams, so SCK never stops
+        between chunks.
         """
         if not 1 <= chunk <= mpsse.TRANSFER_LIMIT:
             raise ValueError(f"a chunk of {chunk} bytes does not fit one command")
@@ -201,7 +202,7 @@ class FtdiBus:
                 8 * len(out) / hertz,
             )
             for index, size in enumerate(sizes):
-                # Read in USB-sized pieces and refill the queue once this chunk is half in.
+                # Read in USB-sized pieces, and refill the queue once half of this chunk is in.
                 refill = commands[index + ahead] if index + ahead < len(commands) else b""
                 left = size
                 while left:
@@ -231,36 +232,36 @@ class FtdiBus:
 
     @property
     def sampling(self) -> Sampling:
-        """When MISO is sampled at present."""
+        """When MISO is sampled now."""
         return self._sampling
 
     def close(self) -> None:
-        """Make every pin an input and give the adapter back. May be called twice."""
+        """Make every pin an input and release the adapter. May be called twice."""
         if self._closed:
             return
         self._closed = True
         try:
             self._link.release(synchronised=self._link.synchronised)
         except BaseException:
-            # Ctrl-C while closing: the board waits all the same.
+            # Ctrl-C while closing: the pins must become inputs all the same.
             self._link.release(synchronised=False)
             raise
         finally:
             self.on_close()
 
-    # -- keeping in step -------------------------------------------------------------------
+    # -- synchronising ---------------------------------------------------------------------
 
     def _synchronise(self) -> None:
-        """Bring host and engine into step: empty FIFOs, known pins, deselected."""
+        """Synchronise host and engine: empty FIFOs, known pins, chip deselected."""
         self._link.start(mpsse.setup(self._engine, self._pins, self._divisor))
 
     @contextlib.contextmanager
     def _ended(self) -> Iterator[None]:
-        """Around a stream: one that is closed before its end ends its select period at once."""
+        """Around a stream: if it is closed before its end, the select period ends at once."""
         try:
             yield
         except GeneratorExit:
-            # Where this fails, the next exchange tries again.
+            # If this fails, the next exchange tries again.
             with contextlib.suppress(FtdiError, USBError, BusError):
                 self._synchronise()
             raise
@@ -269,8 +270,8 @@ class FtdiBus:
     def _exchange(self) -> Iterator[None]:
         """Around everything that talks to the engine.
 
-        Whatever ends it early (an error, Ctrl-C, a stream that is not read to its end) leaves
-        replies under way: the engine is brought into step again before the next exchange.
+        Anything that ends it early (an error, Ctrl-C, a stream that is not read to its end) leaves
+        replies unread: the engine is synchronised again before the next exchange.
         """
         if self._closed:
             raise BusError(
@@ -287,7 +288,7 @@ class FtdiBus:
 def open_channel(
     ftdi: Ftdi, clock: Clock, *, description: str, serial: str, pins: mpsse.Pins | None = None
 ) -> FtdiBus:
-    """Wrap an opened pyftdi port; the engine follows from the device's release number.
+    """Wrap an opened pyftdi port; the device's release number says which engine it has.
 
     Raises `UsageError` for a device or channel without MPSSE; the port is closed then.
     """

@@ -1,8 +1,8 @@
-"""An adapter URL -> an open `Bus`.
+"""Adapters and simulated benches: from a URL to an open `Bus`.
 
-Two schemes: `ftdi://…` in pyftdi's own syntax (vendor:product:serial/interface) for what is on
-USB, and `sim:…` for the simulated bench (see `hwmocks.bench`). This is the only module that
-knows that both exist.
+There are two URL schemes: `ftdi://…` in pyftdi's own syntax (vendor:product:serial/interface) for
+adapters on USB, and `sim:…` for the simulated bench (see `hwmocks.bench`). Only this module knows
+both.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Adapter:
-    """One MPSSE channel of one adapter on USB; `access` tells whether this user may open it."""
+    """One MPSSE channel of one adapter on USB; `access`: this user may open it."""
 
     url: str
     model: str
@@ -42,8 +42,8 @@ class Adapter:
 
 
 def practice_files() -> dict[str, bytes]:
-    """Files that go with the simulated board, by name: the open image for its whole flash, and
-    what the SD-card road needs, in a folder of its own."""
+    """Files to practise with on the simulated board, by name: the open image for its whole flash,
+    and the files for an SD-card update, in a folder of their own."""
     from hwmocks.boards.heron import card_files, heron_open
 
     return {
@@ -58,7 +58,7 @@ def list_adapters() -> tuple[Adapter, ...]:
     Raises `AdapterNotFoundError` when USB itself cannot be searched.
     """
     found = usb.present()
-    # Cheap adapters share one serial number, or have none.
+    # Cheap adapters share one serial number or have none.
     serials = Counter((each.device.idProduct, each.serial) for each in found)
     adapters: list[Adapter] = []
     for each in found:
@@ -86,7 +86,7 @@ def list_adapters() -> tuple[Adapter, ...]:
 
 
 def open_bus(url: str | None, pins: mpsse.Pins | None = None) -> FtdiBus:
-    """Open the adapter that `url` names; with None, the only one there is.
+    """Open the adapter that `url` names; with None, the only one that is plugged in.
 
     Raises `AdapterNotFoundError`, `AdapterChoiceError`, `UsageError` or `BusError`.
     """
@@ -99,8 +99,8 @@ def open_bus(url: str | None, pins: mpsse.Pins | None = None) -> FtdiBus:
         return _open_usb(url, pins)
     raise UsageError(
         f"'{url}' is not an adapter URL.",
-        state="Nothing has been touched.",
-        remedy="Write ftdi://… (the list: spiflash adapters) or sim:heron for the simulated board.",
+        remedy="Write ftdi://… ('spiflash adapters' lists them), or sim:heron for the simulated "
+        "board.",
     )
 
 
@@ -109,13 +109,12 @@ def _only_adapter() -> Adapter:
     if not adapters:
         raise AdapterNotFoundError(
             "No FTDI adapter with an SPI engine is plugged in.",
-            state="Nothing has been touched.",
-            remedy="Plug in an FT232H, FT2232H or FT4232H and look with 'spiflash adapters'; "
-            "without one, --adapter sim:heron works on a simulated board.",
+            remedy="Plug in an FT232H, FT2232H or FT4232H and check with 'spiflash adapters'. "
+            "Without an adapter, use the simulated board: --adapter sim:heron.",
         )
-    # Both channels of one device are one adapter: its channel A is the ordinary choice.
+    # Both channels of one device are one adapter; channel A is the usual choice.
     first = [adapter for adapter in adapters if adapter.channel == "A"]
-    # One that this user may not open is likely to be something else, as a serial cable.
+    # One that this user may not open is probably something else, such as a serial cable.
     first = [adapter for adapter in first if adapter.access] or first
     if not first[0].access:
         raise usb.no_access(first[0].url)
@@ -123,7 +122,6 @@ def _only_adapter() -> Adapter:
         urls = "\n  ".join(adapter.url for adapter in adapters if adapter.access)
         raise AdapterChoiceError(
             f"{len(first)} adapters are plugged in, and none was named.",
-            state="Nothing has been touched.",
             remedy=f"Name one with --adapter:\n  {urls}",
         )
     return first[0]
@@ -150,14 +148,12 @@ def _open_simulated(spec: str, pins: mpsse.Pins | None) -> FtdiBus:
     except BenchBusyError as exc:
         raise BusError(
             f"The simulated board 'sim:{spec}' is in use: {exc}.",
-            state="Nothing has been touched.",
             remedy="Wait until that program has ended, or end it, then repeat.",
         ) from exc
     except BenchError as exc:
         raise UsageError(
             f"The simulated board 'sim:{spec}' cannot be set up: {exc}.",
-            state="Nothing has been touched.",
-            remedy="sim:heron is the built-in board; sim:FOLDER?new=heron makes a lasting one.",
+            remedy="sim:heron is the built-in board; 'sim:FOLDER?new=heron' makes one that lasts.",
         ) from exc
     return open_bench_bus(bench, f"sim:{spec}", pins)
 
@@ -178,7 +174,7 @@ def open_bench_bus(bench: Bench, name: str, pins: mpsse.Pins | None = None) -> F
         ftdi,
         bench.clock,
         description=f"{name} ({bench.adapter_name}, simulated)",
-        # A simulated adapter proves nothing: it is none that anything is kept of.
+        # No results are kept of a simulated adapter: they prove nothing about a real one.
         serial="",
         pins=pins,
     )
@@ -191,13 +187,13 @@ def _put_away(bench: Bench) -> None:
         try:
             bench.put_away()
         except KeyboardInterrupt:
-            # A real board keeps what was written to it, however impatient the person is.
+            # A real board keeps what was written to it, whenever Ctrl-C is pressed.
             bench.put_away()
             raise
     except OSError as exc:
         raise BusError(
-            f"The simulated board cannot be kept in {bench.folder} ({exc.strerror or exc}).",
-            state="The folder holds the board as it was before this command, whatever the "
-            "command reported.",
-            remedy="Make room there or correct the permissions, then repeat.",
+            f"The simulated board cannot be saved in {bench.folder} ({exc.strerror or exc}).",
+            state="The folder holds the board as it was before this command, even if the command "
+            "reported success.",
+            remedy="Free some space there or correct the permissions, then repeat.",
         ) from exc

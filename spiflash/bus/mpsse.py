@@ -26,10 +26,10 @@ SET_DIVISOR = 0x86
 class Engine:
     """What one kind of adapter can do.
 
-    `base_hz` is the clock that the divisor divides (after halving), `tx_fifo` and `rx_fifo`
-    the bytes that fit into the adapter on the way to the engine and back, `idle_clocks`
-    whether it can clock without moving data (0x8F, H types only). Figures: FT232H, FT2232H,
-    FT4232H and FT2232D data sheets (from memory); the FT4232HA as pyftdi has it.
+    `base_hz` is the clock that is halved and then divided. `tx_fifo` and `rx_fifo` are the bytes
+    that fit into the adapter on the way to the engine and back. `idle_clocks` says whether it can
+    clock without moving data (0x8F, H types only). Figures: FT232H, FT2232H, FT4232H and FT2232D
+    data sheets, from memory; the FT4232HA as in pyftdi.
     """
 
     name: str
@@ -79,7 +79,7 @@ class Divisor:
 
 
 def divisor(engine: Engine, hertz: float) -> Divisor:
-    """The fastest setting not above `hertz`; the slowest one where `hertz` is below it.
+    """The fastest setting that is not above `hertz`; the slowest one if all are.
 
     SCK = base / (2 × (1 + value)), AN_108 section 3.8.2. Raises ValueError for a clock that
     is not positive.
@@ -87,7 +87,7 @@ def divisor(engine: Engine, hertz: float) -> Divisor:
     if not hertz > 0:
         raise ValueError(f"an SPI clock of {hertz} Hz does not exist")
     half = engine.base_hz / 2
-    # A hair of tolerance, so that 30e6 / 7 asked for as a float still gives divisor 6.
+    # A tiny tolerance, so that 30e6 / 7 as a float still gives divisor 6.
     value = max(0, min(0xFFFF, math.ceil(half / hertz * (1 - 1e-12)) - 1))
     return Divisor(value, half / (value + 1))
 

@@ -1,11 +1,11 @@
-"""A record of every USB transfer, as a capture file that general-purpose analysers open.
+"""A record of every USB transfer, as a capture file that general-purpose analysers can open.
 
 The file is a pcap file of link type 220: each packet is a header of 64 bytes as the kernel's own
 usbmon writes it (Documentation/usb/usbmon.rst, "struct usbmon_packet"), then the data. A transfer
 is two packets with the same number: 'S' when it is submitted, 'C' when it is complete.
 
-What a chip holds may be secret. Of what was read, the data are left out unless they are asked for:
-only the two status bytes that begin the transfer are kept. What was written is always kept.
+A chip's contents may be secret. Data that were read are left out unless they are asked for: only
+the two status bytes at the start of each transfer are kept. Data that were written are always kept.
 """
 
 from __future__ import annotations
@@ -71,9 +71,9 @@ class Trace:
         setup: bytes | None = None,
         out: bytes = b"",
     ) -> Iterator[list[bytes | int]]:
-        """Around one transfer; the block puts what came in, or how many bytes went out, into the
-        list. `now` gives seconds since 1970, `place` is bus and address, `length` what is asked
-        for."""
+        """Around one transfer; the block appends the bytes received, or the number of bytes sent,
+        to the list. `now` gives seconds since 1970, `place` is bus and address, `length` what is
+        asked for."""
         with self._lock:
             self._count += 1
             request = Transfer(self._count, *place, endpoint, length, setup, out)
@@ -83,7 +83,7 @@ class Trace:
         try:
             yield result
         except USBError as exc:
-            # As the kernel has it: a transfer that libusb gave up was unlinked.
+            # As in the kernel: a transfer that libusb gave up on was unlinked.
             status = -(errno.ENOENT if exc.errno == errno.ETIMEDOUT else exc.errno or errno.EPROTO)
             raise
         except BaseException:
@@ -131,7 +131,7 @@ class Trace:
 
 
 def active() -> Trace | None:
-    """The capture that transfers go into, if one is being made."""
+    """The capture that is being made, if any."""
     return _active
 
 
@@ -140,7 +140,7 @@ def recording(path: Path, *, data_read: bool = False) -> Iterator[None]:
     """Record the transfers of all adapters of this process to the new file `path`, readable by its
     owner only.
 
-    Raises `UsageError` when the file cannot be made; nothing is replaced.
+    Raises `UsageError` when the file cannot be created; no file is replaced.
     """
     global _active
     try:
@@ -148,7 +148,6 @@ def recording(path: Path, *, data_read: bool = False) -> Iterator[None]:
     except OSError as exc:
         raise UsageError(
             f"The trace cannot be written to “{path}” ({exc.strerror or exc}).",
-            state="Nothing has been touched.",
             remedy="Name a file that does not exist yet, in a folder that can be written.",
         ) from exc
     with os.fdopen(descriptor, "wb") as file:

@@ -16,8 +16,8 @@ from typing import Protocol
 class Sampling(enum.Enum):
     """When the adapter samples the chip's answer.
 
-    SPI mode 0 shifts out on the falling edge of SCK. `EDGE` samples on the rising edge that
-    follows; `LATE` samples half a clock later still, which leaves a slow chip or a long wire
+    In SPI mode 0 data change on the falling edge of SCK. `EDGE` samples on the rising edge that
+    follows. `LATE` samples half a clock period after that, which gives a slow chip or a long wire
     twice the time (needed above about 15 MHz on clip leads; common practice, no source).
     """
 
@@ -36,10 +36,10 @@ class Transaction:
 
 
 class Clock(Protocol):
-    """Where time comes from; injected so that a simulated hour passes in a moment."""
+    """The source of time; injected, so that a simulated hour passes in a moment."""
 
     def now(self) -> float:
-        """Monotonic time in seconds; the zero point has no meaning."""
+        """Monotonic time in seconds, from an arbitrary zero."""
         ...
 
     def sleep(self, seconds: float) -> None:
@@ -52,7 +52,7 @@ class Bus(Protocol):
 
     @property
     def clock(self) -> Clock:
-        """The clock this bus lives by."""
+        """The clock that this bus uses."""
         ...
 
     @property
@@ -81,23 +81,23 @@ class Bus(Protocol):
         """Like `run` for one batch after the other, without a gap on the wires between them.
 
         A batch is taken from `batches` and sent before the answers to the one before it are
-        awaited: whoever makes the batches knows the answers to all but the last one. Nothing
-        else may use the bus until the iterator is exhausted or closed; closed early, it may
-        leave the last batches undone. Raises `BusError` as `run` does.
+        fetched, so the caller that produces a batch knows the answers to all batches but the last.
+        Nothing else may use the bus until the iterator is exhausted or closed. If it is closed
+        early, the last batches may not have been carried out. Raises `BusError` as `run` does.
         """
         ...
 
     def stream(self, out: bytes, length: int, chunk: int = 65536) -> Iterator[bytes]:
         """One long select period: send `out`, then clock in `length` bytes.
 
-        Yields pieces of at most `chunk` bytes, which is also the longest single transfer the
-        adapter is asked for (1–65536). The select period ends when the iterator is exhausted
-        or closed.
+        Yields pieces of at most `chunk` bytes, which is also the longest single transfer that is
+        requested from the adapter (1 to 65536). The select period ends when the iterator is
+        exhausted or closed.
         """
         ...
 
     def set_clock(self, hertz: float) -> float:
-        """Ask for an SPI clock; returns the actual one, never above what was asked for."""
+        """Set the SPI clock in hertz; returns the actual one, which is never above `hertz`."""
         ...
 
     def set_sampling(self, sampling: Sampling) -> None:
@@ -106,7 +106,7 @@ class Bus(Protocol):
 
     @property
     def sampling(self) -> Sampling:
-        """When it is sampled at present."""
+        """When the answer is sampled now."""
         ...
 
     def close(self) -> None:
@@ -118,7 +118,7 @@ class WallClock:
     """Monotonic time of this computer, in seconds."""
 
     def now(self) -> float:
-        """Seconds since some fixed moment."""
+        """Seconds from an arbitrary zero."""
         return time.monotonic()
 
     def sleep(self, seconds: float) -> None:

@@ -1,10 +1,10 @@
-"""What is on this computer's USB: which adapters, whether they may be opened, and who has them.
+"""The adapters on this computer's USB: which there are, who may open them, who is using them.
 
-Only descriptors that every user may see are read of devices that nobody asked for: a device that
-this user may not open is listed as such and stands in the way of no other.
+Of devices that were not asked for, only descriptors that every user may see are read. A device that
+this user may not open is listed as such and does not get in the way of another.
 
-pyftdi loads its pyusb backend by module name; this module is that name (`get_backend`): the
-system's own libusb, else the one that pip brought along.
+pyftdi loads its pyusb backend by module name, and this is that module (`get_backend`): the system's
+own libusb, or else the one that pip installed.
 """
 
 from __future__ import annotations
@@ -47,8 +47,6 @@ PRODUCTS = (0x6010, 0x6011, 0x6014, 0x6048)
 LOST = (errno.ENODEV, errno.EIO, errno.ENOENT, errno.EPIPE, errno.ESHUTDOWN)
 """What libusb reports once a device is unplugged."""
 
-UNTOUCHED = "Nothing has been touched."
-
 RULE_FILE = "/etc/udev/rules.d/70-spiflash.rules"
 RULE = f'SUBSYSTEM=="usb", ATTR{{idVendor}}=="{VENDOR:04x}", MODE="0666"'
 """The udev rule (man 7 udev) that lets every user of this computer open FTDI adapters."""
@@ -71,12 +69,12 @@ class Device(usb.core.Device):  # type: ignore[misc]  # pyusb has no types
     """pyusb's device, with two differences.
 
     It is not configured a second time. The kernel configures a device when it is plugged in; pyftdi
-    asks for the same configuration again at every opening, which Linux refuses while a driver is
-    bound, with a line in its log. And its transfers go into the trace that is being made.
+    requests the same configuration again at every opening, which Linux refuses while a driver is
+    bound, with a line in its log. And its transfers go into the trace, if one is being made.
     """
 
     def __init__(self, device: object, backend: IBackend, clock: Clock | None = None) -> None:
-        """`clock` is the one that the device lives by: of the real world, or of a simulation."""
+        """`clock` is the one that the device uses: real or simulated."""
         super().__init__(device, backend)
         self._now = (clock or WallClock()).now
         self._zero = time.time() - self._now()
@@ -89,7 +87,7 @@ class Device(usb.core.Device):  # type: ignore[misc]  # pyusb has no types
         super().set_configuration(configuration)
 
     def introduce(self) -> None:
-        """Begin a trace with the device descriptor: whoever replays it needs to know the type."""
+        """Begin a trace with the device descriptor: a replay needs to know the type."""
         if trace.active() is not None:
             self.ctrl_transfer(0x80, usb.REQ_GET_DESCRIPTOR, usb.DT_DEVICE << 8, 0, 18)
 
@@ -140,7 +138,7 @@ class Device(usb.core.Device):  # type: ignore[misc]  # pyusb has no types
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One FTDI device with an engine. `serial` is its serial number, "" without one; None where
+    """One FTDI device with an engine. `serial` is its serial number: "" if it has none, None if
     this user may not open the device, which is needed to read it."""
 
     device: Device
@@ -169,12 +167,11 @@ def _devices() -> list[Device]:
         ours = [
             each for each in everything if each.idVendor == VENDOR and each.idProduct in PRODUCTS
         ]
-        # Windows lists a device once more for each of its interfaces, with one interface each.
+        # Windows also lists a device once for each of its interfaces, with one interface each.
         ours.sort(key=lambda each: (each.bus, each.address, -_interfaces(each)))
     except (usb.core.NoBackendError, OSError, ValueError) as exc:
         raise AdapterNotFoundError(
             f"USB cannot be searched ({exc}).",
-            state=UNTOUCHED,
             remedy="Check that this user may use USB devices.",
         ) from exc
     return list({(each.bus, each.address): each for each in reversed(ours)}.values())[::-1]
@@ -186,17 +183,17 @@ def _interfaces(device: Device) -> int:
 
 def _serial(device: Device) -> str | None:
     try:
-        # The table of languages: the cheapest request that shows whether the device opens.
+        # The table of languages is the cheapest request that shows whether the device opens.
         device.ctrl_transfer(0x80, usb.REQ_GET_DESCRIPTOR, usb.DT_STRING << 8, 0, 255)
         if not device.iSerialNumber:
             return ""
         return usb.util.get_string(device, device.iSerialNumber) or ""
-    except (UnicodeDecodeError, ValueError):  # an EEPROM that was written badly
+    except (UnicodeDecodeError, ValueError):  # an EEPROM with bad contents
         return ""
     except (USBError, NotImplementedError):
         return None
     finally:
-        # A device that is in use in this process is in pyftdi's table, as another object.
+        # If this process uses the device, pyftdi's table holds it as another object.
         usb.util.dispose_resources(device)
 
 
@@ -205,8 +202,8 @@ def _serial(device: Device) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What an adapter URL asks for; None for what it leaves open. `place` is bus and address,
-    `index` counts the devices that fit from 0, `channel` from 1."""
+    """What an adapter URL asks for; None where it does not say. `place` is bus and address, `index`
+    counts matching devices from 0, `channel` counts from 1."""
 
     product: int | None
     serial: str | None
@@ -240,17 +237,17 @@ def parse(url: str) -> Wanted:
         return Wanted(number, where[0] if where else None, None, None, channel)
     except ValueError as exc:
         raise UsageError(
-            f"'{url}' is not the URL of an adapter ({exc}).",
-            state=UNTOUCHED,
+            f"'{url}' is not an adapter URL ({exc}).",
             remedy="Write ftdi://ftdi:MODEL:SERIAL/CHANNEL, as 'spiflash adapters' lists it.",
         ) from exc
 
 
 def choose(url: str, wanted: Wanted) -> Found:
-    """The one device that fits; only devices that fit otherwise are asked for their serial number.
+    """The one device that matches; only devices that match otherwise are asked for their serial
+    number.
 
-    Raises `AdapterNotFoundError`, `AdapterChoiceError`, and `BusError` where what fits may not be
-    opened.
+    Raises `AdapterNotFoundError`, `AdapterChoiceError`, and `BusError` when this user may not open
+    the device that matches.
     """
     fitting = [
         Found(each, _serial(each))
@@ -258,7 +255,7 @@ def choose(url: str, wanted: Wanted) -> Found:
         if wanted.product in (None, each.idProduct)
         and wanted.place in (None, (each.bus, each.address))
     ]
-    # One that may not be opened could be the one: its serial number is not known.
+    # One that may not be opened could be it: its serial number is not known.
     closed = [each for each in fitting if each.serial is None]
     if wanted.serial is not None:
         fitting = [each for each in fitting if each.serial == wanted.serial]
@@ -268,34 +265,33 @@ def choose(url: str, wanted: Wanted) -> Found:
         fitting = [each for each in fitting if each.serial is not None] or fitting
     if len(fitting) > 1:
         raise AdapterChoiceError(
-            f"More than one adapter fits {url}.",
-            state=UNTOUCHED,
-            remedy="Name one by serial number, or by bus and address; the list: spiflash adapters",
+            f"More than one adapter matches {url}.",
+            remedy="Name one by serial number, or by bus and address, as 'spiflash adapters' lists "
+            "them.",
         )
     if fitting and fitting[0].serial is not None:
         return fitting[0]
     if fitting or (closed and wanted.index is None):
         raise no_access(url)
     raise AdapterNotFoundError(
-        f"No adapter fits {url}.",
-        state=UNTOUCHED,
-        remedy="The list of what is plugged in: spiflash adapters",
+        f"No adapter matches {url}.",
+        remedy="'spiflash adapters' lists what is plugged in.",
     )
 
 
 @contextlib.contextmanager
 def claimed(found: Found, channel: int) -> Iterator[Device]:
-    """The device with the interface of `channel` claimed, for whoever opens a port on it.
+    """The device with the interface of `channel` claimed, so that a port can be opened on it.
 
-    It is claimed before anything is sent: opening resets the port, which must not happen to one
-    that another program is using. An error inside gives everything back. Raises `BusError` for a
-    port in use, and pyusb's errors.
+    It is claimed before anything is sent: opening resets the port, which must not happen to a port
+    that another program is using. An error inside the block releases everything. Raises `BusError`
+    for a port in use, and pyusb's errors.
     """
     device = _shared(found.device)
     interface = max(channel, 1) - 1
     detached = False
     try:
-        with contextlib.suppress(NotImplementedError):  # only Linux has this question
+        with contextlib.suppress(NotImplementedError):  # only Linux can answer this
             if device.is_kernel_driver_active(interface):
                 _refuse_used(device, interface)
                 device.detach_kernel_driver(interface)
@@ -313,8 +309,8 @@ def claimed(found: Found, channel: int) -> Iterator[Device]:
 
 
 def _shared(device: Device) -> Device:
-    """The object that stands for this device in this process, counted by pyftdi, which releases
-    it when the last of its ports closes: both channels of one adapter are one device."""
+    """The one object for this device in this process. pyftdi counts its ports, since both channels
+    of an adapter are one device, and releases it when the last one closes."""
     key = (device.bus, device.address, device.idVendor, device.idProduct)
     with UsbTools.Lock:
         entry = UsbTools.Devices.setdefault(key, [device, 0])
@@ -324,13 +320,14 @@ def _shared(device: Device) -> Device:
 
 
 def _refuse_used(device: Device, interface: int) -> None:
-    """Raise `BusError` when a program has the serial port open that Linux made of the interface."""
+    """Raise `BusError` when a program has opened the serial port that Linux made of the
+    interface."""
     port = serial_port(device.bus, device.address, interface)
     user = port and serial_port_user(port)
     if user:
         raise BusError(
             f"The adapter is in use as serial port {port}, by {user}.",
-            state=UNTOUCHED,
+            state="Nothing has been sent to the chip.",
             remedy="Close that program, then repeat.",
         )
 
@@ -347,10 +344,10 @@ def serial_port(bus: int, address: int, interface: int) -> str | None:
 
 
 def serial_port_user(port: str) -> str | None:
-    """Who has the device file `port` open, in words; None when nobody is known to.
+    """Which program has the device file `port` open, in words; None when none is known to.
 
-    Files opened by other users' programs show only to root; what is left then is the lock file
-    that programs for serial ports leave by convention.
+    Only root can see the files that other users' programs have open. For those there is the lock
+    file that programs for serial ports leave by convention.
     """
     for entry in PROC.glob("[0-9]*/fd/*"):
         with contextlib.suppress(OSError):
@@ -371,33 +368,32 @@ def no_access(url: str) -> BusError:
     """The error for an adapter that this user may not open."""
     return BusError(
         f"This user may not open the adapter {url}.",
-        state=UNTOUCHED,
+        state="Nothing has been sent to the chip.",
         remedy=f"On Linux, put this line into {RULE_FILE}:\n  {RULE}\n"
         "then run 'sudo udevadm control --reload' and plug the adapter in again.",
     )
 
 
 def usb_error(url: str, exc: Exception) -> SpiflashError:
-    """What pyusb or pyftdi report while the adapter `url` is being opened, as our error."""
+    """Our error for what pyusb or pyftdi raised when the adapter `url` was opened."""
     number = getattr(exc, "errno", None)
     if number in (errno.EACCES, errno.EPERM):
         return no_access(url)
     if number == errno.EBUSY:
         return BusError(
-            f"Another program uses the adapter {url} ({exc}).",
-            state=UNTOUCHED,
+            f"Another program is using the adapter {url} ({exc}).",
+            state="Nothing has been sent to the chip.",
             remedy="Close the other program, then repeat.",
         )
     return AdapterNotFoundError(
         f"The adapter {url} cannot be opened ({exc}).",
-        state=UNTOUCHED,
-        remedy="The list of what is plugged in: spiflash adapters",
+        remedy="'spiflash adapters' lists what is plugged in.",
     )
 
 
 @contextlib.contextmanager
 def translated() -> Iterator[None]:
-    """pyftdi's and pyusb's errors on an open adapter, as ours."""
+    """Turn errors of pyftdi and pyusb on an open adapter into ours."""
     try:
         yield
     except (FtdiError, USBError) as exc:
@@ -405,25 +401,25 @@ def translated() -> Iterator[None]:
 
 
 def _as_bus_error(exc: Exception) -> BusError:
-    """Tell an unplugged adapter from one that hangs."""
+    """The error: in use, unplugged, or hanging."""
     origin: BaseException | None = exc
     while origin is not None and not isinstance(origin, USBError):
         # pyftdi raises its own error "from None": the USB error is still its context.
         origin = origin.__cause__ or origin.__context__
     if isinstance(origin, USBError) and origin.errno == errno.EBUSY:
         return BusError(
-            f"Another program uses the adapter ({exc}).",
+            f"Another program is using the adapter ({exc}).",
             state="Nothing has been sent to the chip.",
             remedy="Close the other program and repeat.",
         )
     if isinstance(origin, USBError) and origin.errno in LOST:
         return AdapterLostError(
-            "The adapter has gone: it was unplugged, or its USB port was reset.",
-            state="Its pins float, so the chip is deselected.",
+            "The adapter was unplugged, or its USB port was reset.",
+            state="Its pins are not driven, so the chip is deselected.",
             remedy="Plug it in again and repeat the command.",
         )
     return BusError(
-        f"The adapter did not take or give data in time ({exc}).",
+        f"The adapter did not accept or send data in time ({exc}).",
         state="The bus is released.",
         remedy="Check the USB cable and the hub, then repeat.",
     )

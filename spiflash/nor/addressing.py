@@ -37,12 +37,13 @@ WINBOND = 0xEF
 
 @dataclass(frozen=True, slots=True)
 class Addressing:
-    """The way chosen for one chip.
+    """The addressing scheme chosen for one chip.
 
-    `native` sends the opcodes that always take four bytes; `segment_opcode` writes the
-    register that holds address bits 24 and up, and reads and programs stay inside one
-    16 MiB segment then. `pause` and `resume` switch a session in 4-byte mode to three bytes for
-    commands whose length depends on the mode (unique ID, security registers) and back.
+    `native`: use the opcodes that always take four bytes. `segment_opcode` writes the register that
+    holds address bits 24 and up; reads and programs then stay inside one 16 MiB segment. `enter`
+    and `exit` begin and end a session. `pause` and `resume` switch a session in 4-byte mode to
+    three bytes and back, for commands whose length depends on the mode (unique ID, security
+    registers).
     """
 
     width: Width = Width.THREE
@@ -56,8 +57,8 @@ class Addressing:
     """The address bytes that 03h takes while `native` opcodes are used."""
 
     def reach(self, start: int) -> tuple[Transaction, ...]:
-        """What must be sent before a command for `start`, when its segment is not the last
-        one used."""
+        """What must be sent before a command for `start`, if its segment is not the last one
+        used."""
         if self.segment_opcode is None:
             return ()
         segment = bytes((start >> 24,))
@@ -75,44 +76,45 @@ class Addressing:
 
 @dataclass(frozen=True, slots=True)
 class ModeFound:
-    """How a chip took addresses when it was met.
+    """The address mode in which a chip was found.
 
-    `four`: 4-byte mode; None where it could not be told. `segment`: what the register with the
-    high address bits held (0 where there is none). `evidence` says how it is known.
+    `four`: it is in 4-byte mode; None if that could not be found out. `segment`: what the register
+    with the high address bits held (0 if there is none). `evidence`: how this was found out.
     """
 
     four: bool | None = None
     segment: int = 0
-    evidence: str = "not looked for"
+    evidence: str = "not checked"
 
 
-AS_POWERED_UP = ModeFound(False, 0, "taken for granted")
+AS_POWERED_UP = ModeFound(False, 0, "assumed after power-up")
 
 
 def choose_addressing(chip: Chip, found: ModeFound = AS_POWERED_UP) -> Addressing:
-    """Choose the way for `chip`, which was found in the mode `found` and will be left in it.
+    """Choose the addressing scheme for `chip`, which was found in the mode `found` and will be left
+    in it.
 
-    Raises `ChipUnknownError` for a chip above 16 MiB without a known one.
+    Raises `ChipUnknownError` for a chip above 16 MiB without a known scheme.
     """
-    way = _fresh(chip)
-    enter, exit_ = way.enter, way.exit
+    chosen = _after_power_up(chip)
+    enter, exit_ = chosen.enter, chosen.exit
     switches = _switches(chip) if found.four else None
     into, out = switches or ((), ())
-    if switches is not None and way.width is Width.FOUR and not way.native:
+    if switches is not None and chosen.width is Width.FOUR and not chosen.native:
         enter, exit_, into, out = (), (), (), ()
     register = _segment_register(chip) if found.segment else None
     if register is not None:
-        # The register counts for every command with three address bytes, whatever the way.
-        # Leaving 4-byte mode may set it (`_switch`): it is put back after that.
-        if way.segment_opcode is None:
+        # The register applies to every command with three address bytes, in every scheme. Leaving
+        # 4-byte mode may change it (`_switch`), so it is restored after that.
+        if chosen.segment_opcode is None:
             enter = (*register.reach(0), *enter)
         exit_ = (*exit_, *register.reach(found.segment << 24))
     stuck = bool(found.four) and switches is None
     return replace(
-        way,
+        chosen,
         enter=(*out, *enter),
         exit=(*exit_, *into),
-        # Nothing is known that would end the mode: it stays, and 03h takes four bytes.
+        # No command is known that would end the mode: it stays, and 03h takes four bytes.
         plain=Width.FOUR if stuck else Width.THREE,
     )
 
@@ -121,14 +123,15 @@ _Orders = tuple[Transaction, ...]
 
 
 def _switches(chip: Chip) -> tuple[_Orders, _Orders] | None:
-    """Into 4-byte mode and out of it, for a chip that has such a mode and a known way back."""
+    """The orders that enter and leave 4-byte mode, for a chip that has the mode and a known order
+    to leave it."""
     if chip.exit_4byte is not None:
-        for way in (FourByte.ENTER, FourByte.ENTER_WREN):
-            if way in chip.four_byte:
-                return _switch(chip, chip.exit_4byte, with_write_enable=way is FourByte.ENTER_WREN)
+        for method in (FourByte.ENTER, FourByte.ENTER_WREN):
+            if method in chip.four_byte:
+                wren = method is FourByte.ENTER_WREN
+                return _switch(chip, chip.exit_4byte, with_write_enable=wren)
     if FourByte.BANK_REGISTER in chip.four_byte or chip.leaves_by_bank:
-        # Bit 7 of the bank register (S25FL256S and IS25LP256D, from memory; the latter wants 06h
-        # first).
+        # Bit 7 of the bank register (S25FL256S and IS25LP256D; the latter needs 06h first).
         return _bank(0x80), _bank(0x00)
     return None
 
@@ -145,34 +148,34 @@ def _switch(chip: Chip, leave: int, *, with_write_enable: bool) -> tuple[_Orders
         into = (commands.write_enable(), *into, commands.write_disable())
         out = (commands.write_enable(), *out, commands.write_disable())
     if chip.jedec_id[0] == WINBOND or FourByte.EXTENDED_REGISTER in chip.four_byte:
-        # E9h sets the register to 1 on a W25Q256FV, so that three bytes reach the upper half from
-        # then on and the board does not start. The kernel clears it on every Winbond
-        # (winbond.c, winbond_nor_set_4byte_addr_mode); zero is where a board starts anyway.
+        # E9h sets the register to 1 on a W25Q256FV. Three address bytes then reach the upper half,
+        # and the board does not start. The kernel clears the register on every Winbond
+        # (winbond.c, winbond_nor_set_4byte_addr_mode); boards start with zero in any case.
         register = _by_register(commands.WRITE_EXTENDED_ADDRESS)
         out = (*out, *register.reach(0), commands.write_disable())
     return into, out
 
 
-def _fresh(chip: Chip) -> Addressing:
-    """The way for a chip in the mode in which it wakes."""
+def _after_power_up(chip: Chip) -> Addressing:
+    """The scheme for a chip that is in its mode after power-up."""
     if chip.size <= THREE_BYTE_REACH and FourByte.ALWAYS not in chip.four_byte:
         return Addressing()
-    for way in chip.four_byte:
-        if way is FourByte.OPCODES:
+    for method in chip.four_byte:
+        if method is FourByte.OPCODES:
             return Addressing(Width.FOUR, native=True)
-        if way is FourByte.ALWAYS:
+        if method is FourByte.ALWAYS:
             return Addressing(Width.FOUR)
-        if way in (FourByte.ENTER, FourByte.ENTER_WREN):
+        if method in (FourByte.ENTER, FourByte.ENTER_WREN):
             switches = _switches(chip)
             if switches is None:
                 continue
             into, out = switches
             return Addressing(Width.FOUR, enter=into, exit=out, pause=out, resume=into)
-        if way is FourByte.EXTENDED_REGISTER:
+        if method is FourByte.EXTENDED_REGISTER:
             return _by_register(commands.WRITE_EXTENDED_ADDRESS)
         return _by_register(commands.WRITE_BANK)
     raise ChipUnknownError(
-        f"No way is known to reach above 16 MiB on the {chip.name}.",
+        f"It is not known how to address the {chip.name} above 16 MiB.",
         state="Nothing has been changed on it.",
         remedy="Read the marking on the package and name the part with --part, or give its "
         "figures in a table file of your own with --chips.",
@@ -188,8 +191,8 @@ def _segment_register(chip: Chip) -> Addressing | None:
 
 
 def _by_register(opcode: int) -> Addressing:
-    way = Addressing(segment_opcode=opcode)
-    return replace(way, exit=way.reach(0))
+    chosen = Addressing(segment_opcode=opcode)
+    return replace(chosen, exit=chosen.reach(0))
 
 
 def usable_geometry(geometry: Geometry, addressing: Addressing) -> Geometry:
@@ -215,11 +218,12 @@ SAMPLE = 64
 """Bytes compared at each place."""
 
 _PLACES = tuple(number * 0x11000 for number in range(1, 120))
-"""Up to 8 MiB, in steps that are no power of two, below the top bit of a 3-byte address."""
+"""Addresses up to 8 MiB, in steps that are no power of two, with the top bit of a 3-byte address
+clear."""
 
 
 def mode_bit(chip: Chip) -> ModeBit | None:
-    """The bit that shows the mode; None where the part, or one that it may be, has none."""
+    """The bit that shows the mode; None if the part, or one that it may be, has none."""
     if chip.size <= THREE_BYTE_REACH:
         return None
     maker = chip.jedec_id[0]
@@ -237,7 +241,7 @@ def find_mode(bus: Bus, chip: Chip) -> ModeFound:
     elif FourByte.BANK_REGISTER in chip.four_byte:
         segment = _register(bus, commands.READ_BANK) & 0x7F
     if segment << 24 >= chip.size:
-        # An open line or a register that is not there; no such segment exists.
+        # An open line, or no such register: there is no such segment.
         segment = 0
     if all(scheme(name).mode_by_any_register for name in chip.protection_schemes):
         form = any_register(bus)
@@ -270,24 +274,26 @@ def _by_comparison(bus: Bus, segment: int) -> ModeFound:
     four = any(s and a != b for s, a, b in zip(steady, first, fourth, strict=True))
     three = any(s and a != b for s, a, b in zip(steady, first, top, strict=True))
     if four == three:
-        why = "the contents are blank or periodic" if not four else "the readings contradict"
-        return ModeFound(None, segment, f"cannot be told: {why}")
+        why = (
+            "the contents are blank or repeat" if not four else "the readings contradict each other"
+        )
+        return ModeFound(None, segment, f"could not be found out: {why}")
     return ModeFound(four, segment, "comparison of reads with three and four address bytes")
 
 
 def confirm_mode(bus: Bus, chip: Chip) -> str:
-    """See that a chip which was switched to 4-byte mode is in it; how that is known.
+    """Check that a chip which was switched to 4-byte mode is in it; returns how that is known.
 
-    Raises `ChipMismatchError` when it is not; every address would be read wrongly then.
+    Raises `ChipMismatchError` if it is not: every address would be wrong.
     """
     found = find_mode(bus, chip)
     if found.four is False:
-        # Of namesakes not all show the mode in the same bit; contents are the better witness.
+        # Parts with one ID may show the mode in different bits; the contents are better evidence.
         second = _by_comparison(bus, found.segment)
         if second.four:
-            return f"{second.evidence}, though {found.evidence} does not show it"
+            return f"{second.evidence}, although {found.evidence} does not show it"
         raise ChipMismatchError(
-            f"The {chip.name} was told to take 4-byte addresses and still takes three "
+            f"The {chip.name} was switched to 4-byte addresses but still takes three bytes "
             f"({found.evidence}).",
             state="Nothing has been changed on it; no contents have been read.",
             remedy="The chip may be relabelled, or another part with the same ID: read the marking "
@@ -297,11 +303,11 @@ def confirm_mode(bus: Bus, chip: Chip) -> str:
 
 
 def confirm_opcodes(bus: Bus, chip: Chip, plain: Width) -> None:
-    """See that 13h, the read with four address bytes, gives what 03h gives, which takes `plain`
-    of them in the mode that the chip is in. A chip that does not know 13h answers nothing, which
-    looks like a blank chip.
+    """Check that 13h, the read with four address bytes, gives the same as 03h, which takes `plain`
+    address bytes in the chip's present mode. A chip that does not know 13h does not answer, and
+    looks blank.
 
-    Raises `ChipMismatchError` when it does not.
+    Raises `ChipMismatchError` if they differ.
     """
     places = (0, *_PLACES[::12])
     three = bus.run(
@@ -318,9 +324,9 @@ def confirm_opcodes(bus: Bus, chip: Chip, plain: Width) -> None:
     )
     if three != four:
         raise ChipMismatchError(
-            f"The {chip.name} should know the read with four address bytes (13h), but the chip on "
-            "the clip answers it differently from the plain read (03h).",
+            f"The {chip.name} should support the read with four address bytes (13h), but this chip "
+            "gives other contents for it than for the plain read (03h).",
             state="Nothing has been changed on it; no contents have been read.",
-            remedy="The chip may be relabelled or another part with the same ID: read the marking "
-            "and name the part with --part. If it is right, seat the clip again and repeat.",
+            remedy="The chip may be relabelled, or another part with the same ID: read the marking "
+            "and name the part with --part. If it is correct, seat the clip again and repeat.",
         )

@@ -24,17 +24,17 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.commands import Width
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.geometry import ProgramMethod
+from spiflash.text import amount
 
 # -- the check -------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Capacity:
-    """What is known of the size beside the ID.
+    """What is known of the size besides the ID.
 
-    `by_sfdp` says that the chip's own table gives the same size, `mode` how the width of
-    addresses is known ("" where there is nothing to know), `wrap` what the comparison of the
-    halves gave.
+    `by_sfdp`: the chip's own table gives the same size. `mode`: how the width of addresses was
+    confirmed ("" if there is only one). `wrap`: the result of comparing the halves.
     """
 
     by_sfdp: bool
@@ -43,39 +43,39 @@ class Capacity:
 
     @property
     def proven(self) -> bool:
-        """Whether the contents themselves show that the array reaches this far."""
+        """Whether the contents show that the array is this large."""
         return self.wrap.reach is Reach.FULL
 
     def sentence(self) -> str:
         """For people and records."""
         parts = ["SFDP gives the same size"] if self.by_sfdp else []
         if self.proven:
-            parts.append("addresses do not come round before it")
+            parts.append("addresses do not wrap before the end")
         else:
             parts.append(f"wrap-around not ruled out: {self.wrap.reason}")
         return "; ".join(parts)
 
 
 def check_capacity(flash: NorFlash) -> Capacity:
-    """Hold the size of a chip in session against SFDP and against its contents.
+    """Check the size of a chip in session against its SFDP and its contents.
 
-    Raises `ChipUnknownError` for parts that are addressed in another way (DataFlash), and
-    `ChipMismatchError` when the array is shorter than stated, or does not take addresses
-    in the way that was chosen; a size that a person confirmed is not contradicted by repeating
-    contents. Reads only.
+    Raises `ChipUnknownError` for parts that are addressed differently (DataFlash), and
+    `ChipMismatchError` when the array is shorter than it should be, or the chip does not use the
+    addressing scheme that was chosen. If a person confirmed the size, repeating contents do not
+    contradict it. Only reads.
     """
     chip = flash.chip
     if chip.geometry.method is ProgramMethod.PAGE_528:
         raise ChipUnknownError(
-            f"The {chip.name} is {chip.write_doubt}: its addresses mean something else, and it "
-            "would be read wrongly.",
+            f"The {chip.name} is {chip.write_doubt}. Its addresses have another meaning, so it "
+            "would be read incorrectly.",
             state="Nothing has been changed on it; no contents have been read.",
-            remedy="This program cannot serve this part.",
+            remedy="This program does not support this part.",
         )
     mode = ""
     if chip.size > THREE_BYTE_REACH and flash.addressing.native:
         confirm_opcodes(flash.bus, chip, flash.addressing.plain)
-        mode = "13h gives what 03h gives"
+        mode = "13h and 03h give the same contents"
     elif flash.addressing.width is Width.FOUR:
         mode = confirm_mode(flash.bus, chip)
     finding = wrap_probe(flash.peek, chip.size)
@@ -93,14 +93,14 @@ def _repeats(chip: Chip, finding: WrapFinding) -> ChipMismatchError:
         return ChipMismatchError(
             f"You stated {_amount(chip.size)} for the {chip.name}, but {finding.reason}.",
             state=state,
-            remedy=f"Read what it has with --size {has}: beyond that it begins anew.",
+            remedy=f"Read the chip with --size {has}: after that its contents repeat.",
         )
     return ChipMismatchError(
-        f"The {chip.name} should hold {chip.size} bytes, but {finding.reason}.",
+        f"The {chip.name} should hold {amount(chip.size)}, but {finding.reason}.",
         state=state,
-        remedy="Most likely the chip is smaller than its ID says (relabelled): read what it has "
-        f"with --size {has}. If you know that its contents are there twice, confirm the "
-        f"capacity with --size {_amount(chip.size)}.",
+        remedy="The chip is probably smaller than its ID says (relabelled): read it with "
+        f"--size {has}. If you know that its contents really are there twice, confirm the size "
+        f"with --size {_amount(chip.size)}.",
     )
 
 
@@ -111,19 +111,18 @@ def _amount(size: int) -> str:
 # -- comparing places ------------------------------------------------------------------------------
 
 PLACES = 2048
-"""Places that are compared before two halves count as the same: one every 4 KiB of an 8 MiB
-half."""
+"""Places that are compared before two halves count as equal: one every 4 KiB of an 8 MiB half."""
 
 SAMPLE = 32
 """Bytes read at each place."""
 
 FIRST_PLACES = 32
-"""Places that are compared first; on a chip that holds anything at all they nearly always
-differ, and the probe ends there."""
+"""Places that are compared first. On a chip that is not blank they nearly always differ, and the
+probe ends there."""
 
 SMALLEST = 32768
 """Bytes: no SPI NOR chip is smaller (64 KiB is the smallest in the table). Contents that repeat
-more often than this are a pattern that somebody wrote, not a short array."""
+more often than this are a pattern that was written, not a short array."""
 
 Places = Callable[[Sequence[int], int], Sequence[bytes]]
 """Reads: (start addresses, bytes at each) -> the bytes found there."""
@@ -133,20 +132,19 @@ class Reach(enum.Enum):
     """What the comparison says about the capacity."""
 
     FULL = "full"
-    """The two halves differ: the array does not come round before its stated end."""
+    """The two halves differ: addresses do not wrap before the stated end."""
     REPEATS = "repeats"
-    """Everything that was compared is the same in both halves, and is no blank and no pattern."""
+    """All places compared are equal in both halves, and neither blank nor a pattern."""
     UNKNOWN = "unknown"
-    """Blank or periodic contents: nothing follows from sameness."""
+    """The contents are blank or repeat: equal halves prove nothing."""
 
 
 @dataclass(frozen=True, slots=True)
 class WrapFinding:
-    """The outcome for a stated size in bytes.
+    """The result for a stated size in bytes.
 
-    `period` is the smallest power of two after which the contents repeat (REPEATS only), which
-    is the true size of a relabelled chip. `compared` is the number of places looked at, `reason`
-    a sentence for people.
+    `period` is the smallest power of two after which the contents repeat (REPEATS only): the true
+    size of a relabelled chip. `compared` is the number of places compared, `reason` is for people.
     """
 
     stated: int
@@ -159,8 +157,8 @@ class WrapFinding:
 def wrap_probe(read: Places, stated: int) -> WrapFinding:
     """Compare the halves of a chip that is said to hold `stated` bytes.
 
-    `stated` that is no power of two is compared at the largest one below it. Raises what `read`
-    raises, and ValueError for a size below two sectors.
+    If `stated` is no power of two, the largest one below it is the distance. Raises what `read`
+    raises, and ValueError for a size below 64 KiB.
     """
     if stated < 2 * SMALLEST:
         raise ValueError(f"a capacity of {stated} bytes is too small to be compared with itself")
@@ -171,29 +169,29 @@ def wrap_probe(read: Places, stated: int) -> WrapFinding:
         return WrapFinding(stated, reach, period, first.compared, reason)
 
     if first.differs:
-        return finding(Reach.FULL, f"contents differ {distance:#x} bytes apart")
+        return finding(Reach.FULL, f"contents {amount(distance)} apart differ")
     if first.flickers:
-        return finding(Reach.UNKNOWN, "the places compared read differently each time")
+        return finding(Reach.UNKNOWN, "the places compared read differently every time")
     if not first.telling:
-        return finding(Reach.UNKNOWN, f"all {first.compared} places that were looked at are blank")
+        return finding(Reach.UNKNOWN, f"all {first.compared} places compared are blank")
     while distance > SMALLEST and not _compare(read, distance // 2, distance).differs:
         distance //= 2
     if distance <= SMALLEST:
         return finding(
             Reach.UNKNOWN,
-            f"the contents repeat every {distance} bytes or less, which says nothing of the size",
+            f"the contents repeat every {amount(distance)} or less, so they do not show the size",
         )
     return finding(
         Reach.REPEATS,
-        f"the contents repeat after {distance:#x} bytes at every one of {first.compared} places",
+        f"the contents repeat after {amount(distance)} at all {first.compared} places compared",
         distance,
     )
 
 
 @dataclass(frozen=True, slots=True)
 class _Comparison:
-    """`differs`: at least one place differs, and did so twice. `flickers`: some differ, none
-    twice in the same way. `telling`: some place held more than one byte value."""
+    """`differs`: at least one place differs, and did so twice. `flickers`: some places differ, but
+    none twice in the same way. `telling`: some place held more than one byte value."""
 
     differs: bool
     flickers: bool
@@ -207,7 +205,7 @@ def _power_below(size: int) -> int:
 
 
 def _compare(read: Places, distance: int, end: int) -> _Comparison:
-    """All places below `end` - `distance` beside those `distance` further on."""
+    """Compare all places below `end` - `distance` with those `distance` further on."""
     span = min(distance, end - distance)
     compared, telling, flickers = 0, False, False
     for count in (FIRST_PLACES, PLACES):
@@ -219,7 +217,7 @@ def _compare(read: Places, distance: int, end: int) -> _Comparison:
         for place, below, above in zip(places, low, high, strict=True):
             if below == above:
                 continue
-            # A bad lead makes differences too; only one that is there twice proves anything.
+            # A bad contact makes differences too; only one that is seen twice proves anything.
             if list(read([place, place + distance], SAMPLE)) == [below, above]:
                 return _Comparison(True, False, True, compared)
             flickers = True
@@ -227,8 +225,8 @@ def _compare(read: Places, distance: int, end: int) -> _Comparison:
 
 
 def _spread(span: int, count: int) -> list[int]:
-    """`count` places in 0..span, evenly spread, not all at the same offset in their sector:
-    headers sit at sector starts and are blank behind them."""
+    """`count` places in 0..span, evenly spread, not all at the same offset in their sector: many
+    sectors hold a header at their start and are blank after it."""
     step = max(span // count, SAMPLE)
     last = span - SAMPLE
     return [

@@ -1,4 +1,5 @@
-"""What is known of the chip on the clip: raw answers, and what they add up to. Pure values."""
+"""What is known of the chip on the clip: its raw answers, and what follows from them. Pure
+values."""
 
 from __future__ import annotations
 
@@ -9,7 +10,7 @@ from spiflash.nor.geometry import Geometry
 from spiflash.nor.sfdp import Sfdp
 
 LOW_VOLTAGE = 3.0
-"""Volts: a part whose supply range ends below this must not meet a 3.3 V adapter."""
+"""Volts: a part whose supply range ends below this must not be connected to a 3.3 V adapter."""
 
 __all__ = ["Answers", "Chip", "ChipIdentity", "FourByte", "Part", "SecurityRegisters", "UniqueId"]
 
@@ -21,12 +22,12 @@ def volts(span: tuple[float, float]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What the chip said before anything was known of it.
+    """The chip's answers before anything was known of it.
 
-    `id` is what followed 9Fh (8 bytes), `rems` what followed 90h (2), `legacy` what followed
-    ABh (1), `sfdp` the table area from address 0 (empty where there is none). `sector_map` are
-    the answers to the detection commands of SFDP's sector map, None where they were not asked
-    for; `registers` are (name, value) of registers that answered when namesakes were told apart.
+    `id` is the answer to 9Fh (8 bytes), `rems` that to 90h (2), `legacy` that to ABh (1), `sfdp`
+    the table area from address 0 (empty if there is none). `sector_map`: the answers to the
+    detection commands of SFDP's sector map, None if they were not sent. `registers`: (name, value)
+    of registers that were read to tell parts with one ID from each other.
     """
 
     id: bytes
@@ -36,7 +37,7 @@ class Answers:
     sector_map: tuple[int, ...] | None = None
     registers: tuple[tuple[str, int], ...] = ()
     after_dummy: bytes = b""
-    """What followed 9Fh and one byte of 00h, asked where `id` begins like that of an SPI NAND."""
+    """The answer to 9Fh and one byte of 00h, asked if `id` begins like that of an SPI NAND."""
 
     @property
     def jedec_id(self) -> bytes:
@@ -47,14 +48,13 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class ChipIdentity:
-    """Which chip it is, as far as asking it tells: a hint, never a proof. Chips without a unique
-    ID give what all their siblings give, and copies of chips share one: whoever relies on it
-    compares contents, too (`work.same_board`). Two that are equal (`==`) may be the same chip;
-    two that differ are not.
+    """Which chip it is by its own answers: a hint, never a proof. All chips of a part without a
+    unique ID answer alike, and copies of chips share one, so contents have to be compared, too
+    (`jobs.same_board`). Two identities that are equal (`==`) may be the same chip; two that differ
+    are not.
 
     `size` in bytes. A unique ID whose bytes are all equal (all FFh, all 00h) is what a missing
-    answer looks like: it counts as none. On the disk a unique ID is lower-case hexadecimal, or
-    None for none.
+    answer looks like, and counts as none. On disk a unique ID is lower-case hexadecimal, or None.
     """
 
     jedec_id: bytes
@@ -67,29 +67,30 @@ class ChipIdentity:
 
     @classmethod
     def from_hex(cls, jedec_id: str, unique_id: str | None, size: int) -> ChipIdentity:
-        """The identity as it is written on the disk. Raises ValueError for what is none."""
+        """The identity from its form on disk. Raises ValueError if it is not hexadecimal."""
         unique = None if unique_id is None else bytes.fromhex(unique_id)
         return cls(bytes.fromhex(jedec_id), unique, size)
 
     def may_stand_as(self, kept: ChipIdentity) -> bool:
-        """Whether `kept`, written down earlier, may be this chip: the same, or without a unique ID,
-        which versions before could not read of some parts (EN25QH, SST26). The contents decide."""
+        """Whether `kept`, recorded earlier, may be this chip: it is equal, or has no unique ID,
+        because earlier versions could not read that of some parts (EN25QH, SST26). Contents have to
+        decide."""
         return kept in (self, replace(self, unique_id=None))
 
     @property
     def unique_hex(self) -> str | None:
-        """The unique ID as it is written on the disk."""
+        """The unique ID in its form on disk."""
         return None if self.unique_id is None else self.unique_id.hex()
 
 
 @dataclass(frozen=True, slots=True)
 class Chip:
-    """What the jobs need to know of a chip, agreed from ID, SFDP and chip table.
+    """What the jobs need to know of a chip, from its ID, SFDP and the chip table.
 
-    Times in seconds, clocks in hertz. `candidates` are the names of all parts that fit the
-    answers; the figures are those of `part`, made as careful as the slowest candidate's where
-    several fit. `write_doubt` says in words why this chip should not be erased or programmed
-    (unknown, ambiguous, refused); empty where it may. `notes` are for people.
+    Times in seconds, clocks in hertz. `candidates` are the names of all parts that match the
+    answers; if there are several, each figure is one that is safe for all of them. `write_doubt`
+    says in words why this chip should not be erased or programmed (unknown, ambiguous, refused);
+    empty if it may be. `notes` are for people.
     """
 
     name: str
@@ -97,41 +98,41 @@ class Chip:
     answers: Answers
     geometry: Geometry
     protection_schemes: tuple[str, ...]
-    """Of all candidates, each once."""
+    """Those of all candidates, each once."""
     quad_enable: str
     four_byte: tuple[FourByte, ...]
     clock_read: float
     clock_fast: float
     fast_read_dummy: int
     supply: tuple[float, float] | None
-    """Volts that every part with this ID stands; None where that is not known, or where they have
-    none in common (see `supplies`). Of a part that a person named, its own."""
+    """Volts that every part with this ID tolerates; None if that is not known, or if they have no
+    range in common (see `supplies`). If a person named the part, its own range."""
     unique_id: UniqueId | None
     security: SecurityRegisters | None
     locked_at_power_up: bool
     part: Part | None = None
     candidates: tuple[str, ...] = ()
     how: str = ""
-    """Which evidence identified it, in words."""
+    """The evidence that identified it, in words."""
     sfdp: Sfdp | None = None
     write_doubt: str = ""
     exit_4byte: int | None = 0xE9
-    """The opcode that ends 4-byte mode; None where no opcode is known to do so."""
+    """The opcode that ends 4-byte mode; None if none is known."""
     leaves_by_bank: bool = False
-    """Bit 7 of the bank register (17h) switches the mode; used where `exit_4byte` is None."""
+    """Bit 7 of the bank register (17h) switches the mode; used if `exit_4byte` is None."""
     status_write_volatile: bool = False
-    """50h makes the next status write volatile on every part that it may be."""
+    """50h makes the next status write volatile, on every part that this chip may be."""
     size_confirmed: bool = False
-    """A person stated the capacity that chip table or SFDP give, too."""
+    """A person stated the same capacity as the chip table or SFDP."""
     size_stated: bool = False
-    """Only a person's word stands for the capacity: chip table and SFDP give none, or another."""
+    """The capacity rests on a person's word alone: chip table and SFDP give none, or another."""
     notes: tuple[str, ...] = ()
     supplies: tuple[tuple[tuple[str, ...], tuple[float, float]], ...] = ()
-    """(part names, volts) for each supply range among the parts with this ID, lowest first; those
-    that other evidence speaks against too, for a wrong supply is for good."""
+    """(part names, volts) for each supply range among the parts with this ID, lowest first. Parts
+    that other evidence excludes are included: a wrong supply destroys the chip."""
     erases_known: tuple[tuple[int, int], ...] = ()
-    """(opcode, bytes) of every block erase that the chip's SFDP or any of `candidates` has,
-    usable or not; opcodes with four address bytes included."""
+    """(opcode, bytes) of every block erase that the chip's SFDP or any of `candidates` has, usable
+    or not, including opcodes with four address bytes."""
 
     @property
     def size(self) -> int:
@@ -145,14 +146,14 @@ class Chip:
 
     @property
     def supply_text(self) -> str:
-        """The supply in words, wherever it is shown."""
+        """The supply in words."""
         if self.supply is None and not self.supplies:
             return "not known"
         each = [f"{volts(span)} ({' or '.join(names)})" for names, span in self.supplies]
         if self.supply is None:
             return (
                 f"not the same for all parts with this ID: {', '.join(each)}; the marking on the "
-                "chip tells which it is"
+                "chip says which part it is"
             )
         if any(span[1] < LOW_VOLTAGE <= self.supply[1] for _, span in self.supplies):
             return f"{volts(self.supply)} as {self.name}; parts with this ID: {', '.join(each)}"
@@ -160,18 +161,18 @@ class Chip:
 
     @property
     def lowest_top(self) -> float | None:
-        """The least maximum supply, in volts, of all parts that this could be; None: not known."""
+        """The lowest maximum supply, in volts, of all parts that this could be; None: not known."""
         spans = [span for _, span in self.supplies] + ([self.supply] if self.supply else [])
         return min((span[1] for span in spans), default=None)
 
     @property
     def largest_erase(self) -> int:
         """Bytes of the largest block that one block erase of this chip could clear, by the chip
-        table or by the chip's own SFDP, whichever says more; 0 where neither knows an erase.
+        table or by the chip's own SFDP, whichever is larger; 0 if neither has an erase.
 
-        For whoever erases: what lies within the naturally aligned block of this size around an
-        erase has to be read back after it, because table and SFDP may each be wrong about what
-        an opcode does. The chip erase does not count.
+        After an erase, the whole naturally aligned block of this size around it has to be read
+        back, because table and SFDP may each be wrong about what an opcode does. The chip erase
+        does not count.
         """
         known = [kind.size for kind in self.geometry.erase_types]
         return max((*known, *(size for _, size in self.erases_known)), default=0)

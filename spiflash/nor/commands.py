@@ -1,8 +1,8 @@
 """The commands of a serial NOR flash as SPI transactions. Pure.
 
-Every opcode the program sends is in this file (erase opcodes and the reading of unique IDs
-and security registers come from the chip table as values). Opcodes without a remark are those
-of JESD216F, table "common command set", and of every vendor's data sheet (from memory).
+Every opcode that the program sends is in this file (erase opcodes, and how unique IDs and security
+registers are read, come from the chip table as values). Opcodes without a remark are those of
+JESD216F, table "common command set", and of every vendor's data sheet.
 """
 
 from __future__ import annotations
@@ -51,8 +51,8 @@ class Width(enum.IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class ReadStyle:
-    """How one pass reads: `fast` uses 0Bh (or 0Ch) with `dummy` bytes after the address,
-    else 03h (or 13h); `chunk` is the longest single transfer of the adapter in bytes."""
+    """How one pass reads: `fast` uses 0Bh (or 0Ch) with `dummy` bytes after the address, otherwise
+    03h (or 13h); `chunk` is the longest single transfer of the adapter in bytes."""
 
     fast: bool = True
     dummy: int = 1
@@ -60,29 +60,29 @@ class ReadStyle:
 
 
 def address(value: int, width: Width) -> bytes:
-    """An address, most significant byte first. Raises OverflowError when it does not fit."""
+    """An address, most significant byte first. Raises OverflowError if it does not fit."""
     return value.to_bytes(width, "big")
 
 
 def read_id(count: int = 3) -> Transaction:
-    """9Fh: manufacturer, type, capacity, and what the chip sends after them."""
+    """9Fh: manufacturer, type, capacity, and whatever the chip sends after them."""
     return Transaction(bytes((READ_ID,)), count)
 
 
 def read_id_after_dummy(count: int) -> Transaction:
-    """9Fh and a byte of 00h: how most SPI NAND chips want to be asked."""
+    """9Fh and a byte of 00h: the ID command of most SPI NAND chips."""
     return Transaction(bytes((READ_ID, 0)), count)
 
 
 def read_rems() -> Transaction:
-    """90h: manufacturer and device, one byte each; older chips answer only this."""
+    """90h: manufacturer and device, one byte each; some older chips answer only this."""
     return Transaction(bytes((READ_REMS, 0, 0, 0)), 2)
 
 
 def read_legacy_id() -> Transaction:
-    """ABh: wakes the chip from deep power-down and answers one byte after three dummies.
+    """ABh: wakes the chip from deep power-down, and is answered with one byte after three dummies.
 
-    The rest covers tRES: 3 to 30 µs (Winbond, Macronix; from memory), 35 µs at most.
+    The rest covers tRES: 3 to 30 µs (Winbond, Macronix), 35 µs at most.
     """
     return Transaction(bytes((RELEASE_POWER_DOWN, 0, 0, 0)), 1, rest=50e-6)
 
@@ -103,17 +103,17 @@ def read_status() -> Transaction:
 
 
 def read_unique_id(opcode: int, dummy: int, count: int, place: bytes = b"") -> Transaction:
-    """4Bh and kin: the address bytes `place`, dummy bytes, then the ID."""
+    """4Bh and similar: the address bytes `place`, dummy bytes, then the ID."""
     return Transaction(bytes((opcode,)) + place + bytes(dummy), count)
 
 
 def read_security(opcode: int, start: int, dummy: int, count: int) -> Transaction:
-    """48h and kin: 3-byte address, dummy bytes, then the contents."""
+    """48h and similar: 3-byte address, dummy bytes, then the contents."""
     return Transaction(bytes((opcode,)) + address(start, Width.THREE) + bytes(dummy), count)
 
 
 def write_enable() -> Transaction:
-    """06h: the next erase, program or register write is obeyed."""
+    """06h: enables the next erase, program or register write."""
     return Transaction(bytes((WRITE_ENABLE,)))
 
 
@@ -123,7 +123,7 @@ def volatile_write_enable() -> Transaction:
 
 
 def write_disable() -> Transaction:
-    """04h: clears the latch; ends an AAI run."""
+    """04h: clears the write enable latch; ends an AAI run."""
     return Transaction(bytes((WRITE_DISABLE,)))
 
 
@@ -133,7 +133,7 @@ def write_register(opcode: int, value: bytes, rest: float = 0.0) -> Transaction:
 
 
 def read_head(start: int, width: Width, style: ReadStyle, *, native: bool) -> bytes:
-    """What is sent before contents are clocked in; `native` uses the 4-byte opcodes."""
+    """What is sent before the contents are clocked in; `native` uses the 4-byte opcodes."""
     if style.fast:
         opcode = FAST_READ_4BYTE if native else FAST_READ
         return bytes((opcode,)) + address(start, width) + b"\xff" * style.dummy
@@ -143,7 +143,7 @@ def read_head(start: int, width: Width, style: ReadStyle, *, native: bool) -> by
 def program(
     start: int, data: bytes, width: Width, *, native: bool, rest: float = 0.0
 ) -> Transaction:
-    """02h (12h): one page or less; bits only go from 1 to 0."""
+    """02h (12h): one page or less; bits only change from 1 to 0."""
     opcode = PROGRAM_4BYTE if native else PROGRAM
     return Transaction(bytes((opcode,)) + address(start, width) + data, rest=rest)
 
@@ -174,18 +174,18 @@ def enter_4byte() -> Transaction:
 
 
 def exit_4byte(opcode: int) -> Transaction:
-    """Back to three, as boards' boot ROMs expect: E9h on most parts, 29h on ISSI's, B8h on
+    """Back to three bytes, as boot ROMs expect: E9h on most parts, 29h on ISSI's, B8h on
     Infineon's."""
     return Transaction(bytes((opcode,)))
 
 
 def software_reset() -> tuple[Transaction, Transaction]:
-    """66h, 99h; tRST is 30 µs when idle, and 12 ms covers a reset in mid-erase
-    (W25Q and MX25L data sheets, from memory)."""
+    """66h, 99h; tRST is 30 µs for an idle chip, and 12 ms covers a reset during an erase (W25Q and
+    MX25L data sheets)."""
     return Transaction(bytes((RESET_ENABLE,))), Transaction(bytes((RESET,)), rest=12e-3)
 
 
 def leave_continuous_read() -> Transaction:
-    """Eight FFh bytes: a chip that a processor left in continuous (XIP) read mode takes them
-    for an address and a mode byte that ends it (W25Q, GD25Q data sheets, from memory)."""
+    """Eight FFh bytes: a chip that a processor left in continuous (XIP) read mode takes them for an
+    address and a mode byte that ends the mode (W25Q, GD25Q data sheets)."""
     return Transaction(b"\xff" * 8)

@@ -1,7 +1,7 @@
 """`NorFlash`: read, erase, program and wait, on any `Bus`.
 
-Used as a context manager: entering unlocks what locks itself at power-up and selects the
-address mode, leaving waits for the chip and puts both back, also after an error or Ctrl-C.
+Used as a context manager: entering it unlocks a chip that locks itself at power-up and selects the
+address mode; leaving it waits for the chip and restores both, also after an error or Ctrl-C.
 """
 
 from __future__ import annotations
@@ -37,17 +37,18 @@ from spiflash.nor.protection import (
 )
 from spiflash.nor.scheme import documented
 from spiflash.nor.timing import Waiting
+from spiflash.text import address, amount
 
 BATCH = 32
-"""Places looked at in one exchange with the adapter."""
+"""Places read in one exchange with the adapter."""
 
 PLAIN_READ = ReadStyle(fast=False)
 
 READINGS = 6
-"""How often registers are read until two readings in a row agree."""
+"""Readings of the registers, at most, until two in a row agree."""
 
-SETTLE = 3.0
-"""Seconds that leaving waits for a busy chip; it finishes by itself as long as it has power."""
+BUSY_LIMIT = 3.0
+"""Seconds to wait for a busy chip when leaving; it finishes by itself as long as it has power."""
 
 Progress = Callable[[int], None]
 """Called with the number of bytes that were finished since the last call."""
@@ -60,7 +61,7 @@ def _silent(count: int) -> None:
 class NorFlash:
     """One identified chip on a bus. Addresses and lengths in bytes.
 
-    `found` is the address mode in which the chip was met and in which it is left.
+    `found` is the address mode in which the chip was found and in which it is left.
     """
 
     def __init__(self, bus: Bus, chip: Chip, found: ModeFound = AS_POWERED_UP) -> None:
@@ -71,7 +72,7 @@ class NorFlash:
         self.geometry: Geometry = usable_geometry(chip.geometry, self.addressing)
         """The erase map as far as it can be used with this chip's addressing scheme."""
         self._relock: tuple[Transaction, ...] = ()
-        self._segment: int | None = None  # what an earlier program left is not known
+        self._segment: int | None = None  # what an earlier program selected is not known
         self._waiting = Waiting(bus, chip)
         self._programmer = Programmer(bus, chip, self.addressing, self._waiting)
 
@@ -86,7 +87,7 @@ class NorFlash:
             if self.addressing.enter:
                 self.bus.run(self.addressing.enter)
         except BaseException as exc:
-            # Nobody calls __exit__ for what was not entered.
+            # Python does not call __exit__ when __enter__ fails.
             self.__exit__(type(exc), exc, exc.__traceback__)
             raise
         return self
@@ -101,41 +102,42 @@ class NorFlash:
             try:
                 self._end_session()
             except BaseException:
-                # Ctrl-C while leaving: the mode is put back all the same.
+                # Ctrl-C while leaving: the mode is restored all the same.
                 with contextlib.suppress(BusError):
                     self._end_session()
                 raise
             return
-        # On the way out after an error nothing may hide the error itself.
+        # After an error, nothing may hide the error itself.
         with contextlib.suppress(BusError):
             self._end_session()
 
     def _end_session(self) -> None:
         self.wait_while_busy()
         if self.geometry.method is ProgramMethod.AAI_WORD:
-            # A run that was broken off keeps the chip deaf to all other commands.
+            # After an interrupted run the chip ignores all other commands.
             self.bus.run([commands.write_disable()])
         if self._relock:
             self.bus.run(self._relock)
-        # A board must not find its chip ready to be written to.
+        # The chip must not stay ready to be written to.
         self.bus.run([*self.addressing.exit, commands.write_disable()])
 
     def wait_while_busy(self) -> None:
-        """Wait for a chip that is busy, for `SETTLE` seconds at most; never raises for it."""
-        deadline = self.bus.clock.now() + SETTLE
+        """Wait for a chip that is busy, for `BUSY_LIMIT` seconds at most; never raises for that."""
+        deadline = self.bus.clock.now() + BUSY_LIMIT
         while self.status() & WIP and self.bus.clock.now() < deadline:
             self.bus.clock.sleep(0.01)
 
-    # -- looking ---------------------------------------------------------------------------
+    # -- reading ---------------------------------------------------------------------------
 
     def status(self) -> int:
         """Status register 1."""
         return self.bus.run([commands.read_status()])[0][0]
 
     def registers(self) -> dict[str, bytes]:
-        """Every register that the part (each that it may be) documents, by name.
+        """Every register that the part documents (or that all parts document that it may be), by
+        name.
 
-        Only values that come twice in a row count. Raises `UnstableReadError` when none do.
+        Values count only if they are read twice in a row. Raises `UnstableReadError` if none are.
         """
         known = documented(self.chip.protection_schemes)
         reads = [commands.read_register(register.opcode, register.length) for register in known]
@@ -152,7 +154,7 @@ class NorFlash:
         )
 
     def protection(self) -> Protection:
-        """What the registers protect at this moment."""
+        """What the registers protect now."""
         values = {name: int.from_bytes(value, "little") for name, value in self.registers().items()}
         maker, size = self.chip.jedec_id[0], self.chip.size
         found = protection(self.chip.protection_schemes, size, values, maker)
@@ -162,25 +164,25 @@ class NorFlash:
         return found
 
     def restore_mode_to(self, found: ModeFound) -> None:
-        """Leave the chip in another address mode than the one it was met in: the one from
-        before an earlier session, which was cut off and could not put it back."""
+        """Leave the chip in another address mode than the one it was found in: the one from before
+        an earlier session, which was interrupted and could not restore it."""
         self.addressing = replace(self.addressing, exit=choose_addressing(self.chip, found).exit)
 
     @property
     def mode_can_be_lost(self) -> bool:
         """Whether addresses depend on a mode or register that a loss of supply resets: the next
-        command would reach another place then."""
+        command would then go to another address."""
         return bool(self.addressing.enter) or self.addressing.segment_opcode is not None
 
     def enter_again(self) -> None:
-        """Bring the chip into the address mode of this session once more."""
+        """Put the chip into the address mode of this session again."""
         self._segment = None
         if self.addressing.enter:
             self.bus.run(self.addressing.enter)
 
     @contextlib.contextmanager
     def short_addresses(self) -> Iterator[None]:
-        """In 3-byte mode for as long as the block lasts, whatever the way of working."""
+        """In 3-byte mode for the time of the block, whatever the addressing scheme."""
         if self.addressing.pause:
             self.bus.run(self.addressing.pause)
         try:
@@ -192,7 +194,7 @@ class NorFlash:
     def peek(
         self, starts: Sequence[int], length: int, style: ReadStyle = PLAIN_READ
     ) -> list[bytes]:
-        """`length` bytes (512 at most) from each start, in few exchanges with the adapter."""
+        """`length` bytes (512 at most) from each start, in as few exchanges as possible."""
         found: list[bytes] = []
         for first in range(0, len(starts), BATCH):
             reads: list[Transaction] = []
@@ -213,7 +215,7 @@ class NorFlash:
         return found
 
     def read(self, start: int, length: int, style: ReadStyle) -> Iterator[bytes]:
-        """The contents from `start` on, in pieces as they come."""
+        """The contents from `start` on, in pieces as they arrive."""
         self._inside(start, length)
         end = start + length
         while start < end:
@@ -237,10 +239,10 @@ class NorFlash:
     # -- changing --------------------------------------------------------------------------
 
     def erase(self, start: int, kind: EraseType) -> float:
-        """Erase the aligned block of `kind` that begins at `start`, and wait for it; the seconds
-        it took.
+        """Erase the aligned block of `kind` that begins at `start`, wait for it, and return the
+        seconds that it took.
 
-        Raises `ChipTimeoutError`; ValueError when `start` is not aligned.
+        Raises `ChipTimeoutError`, and ValueError if `start` is not aligned.
         """
         self._inside(start, kind.size)
         if not self.geometry.begins(start, kind):
@@ -257,14 +259,13 @@ class NorFlash:
             order = commands.erase(opcode, self.addressing.shown(start), self.addressing.width)
         begun = self.bus.clock.now()
         self.bus.run([commands.write_enable(), order])
-        return self.wait(kind.time, f"erasing {kind.size // 1024} KiB at {start:#x}", begun=begun)
+        return self.wait(kind.time, f"erasing {amount(kind.size)} at {address(start)}", begun=begun)
 
     def program(self, pieces: Iterable[tuple[int, bytes]], progress: Progress = _silent) -> None:
-        """Program (address, data) pieces; none may cross a page boundary. In what order they
-        get there is not promised.
+        """Program (address, data) pieces, none across a page boundary, in any order.
 
-        Only clears bits: what needs setting has to be erased before. How it is done at the
-        chip's own speed is told in `programming`. Raises `ChipTimeoutError`, `ChipAbsentError`.
+        Programming only clears bits: bits to be set have to be erased before. `programming` says
+        how this is done at the chip's own speed. Raises `ChipTimeoutError`, `ChipAbsentError`.
         """
         checked = self._checked(pieces)
         if self.geometry.method is ProgramMethod.AAI_WORD:
@@ -275,7 +276,7 @@ class NorFlash:
         if self.addressing.segment_opcode is None:
             self._programmer.program(checked, progress)
             return
-        # A busy chip would ignore the selection of a segment: each one is finished first.
+        # A busy chip would ignore the selection of a segment, so each segment is finished first.
         for segment, group in groupby(checked, lambda piece: piece[0] // THREE_BYTE_REACH):
             self._select_segment(segment * THREE_BYTE_REACH)
             self._programmer.program(group, progress)
@@ -286,7 +287,7 @@ class NorFlash:
             yield start, data
 
     def _program_words(self, start: int, data: bytes) -> None:
-        """Auto-address-increment, two bytes a time (SST25VF): single bytes at the ends are
+        """Auto-address-increment, two bytes at a time (SST25VF). Single bytes at the ends are
         paired with FFh, which changes nothing."""
         if start % 2:
             start, data = start - 1, b"\xff" + data
@@ -297,12 +298,12 @@ class NorFlash:
         orders = [commands.write_enable(), commands.aai_first(start, words[0], rest)]
         orders += [commands.aai_next(word, rest) for word in words[1:]]
         self.bus.run([*orders, commands.write_disable(), commands.read_status()])
-        self.wait(self.geometry.program, f"programming at {start:#x}")
+        self.wait(self.geometry.program, f"programming at {address(start)}")
 
     # -- waiting ---------------------------------------------------------------------------
 
     def wait(self, span: Duration, what: str, *, begun: float | None = None) -> float:
-        """Wait until the chip is ready; the seconds it took (since `begun`, or this call).
+        """Wait until the chip is ready; returns the seconds since `begun` (or this call).
 
         Raises `ChipTimeoutError` some time after the part's own maximum, `ChipAbsentError`
         when the status reads FFh throughout.
@@ -310,7 +311,7 @@ class NorFlash:
         return self._waiting.until_ready(span, what, begun=begun)
 
     def write_enabled(self) -> bool:
-        """Whether the write enable latch can be set: a chip that is held or absent cannot."""
+        """Whether the write enable latch can be set: not if the chip is on hold or absent."""
         status = self.bus.run(
             [commands.write_enable(), commands.read_status(), commands.write_disable()]
         )[1][0]

@@ -1,4 +1,4 @@
-"""Size, page and erase map of a chip: what plans and drivers need to know, and nothing else.
+"""Size, page and erase map of a chip: all that plans and drivers need to know.
 
 The rules that live here: regions tile the chip, and an erase of a type covers the naturally
 aligned block of that size inside its region (JESD216, sector map definition).
@@ -30,9 +30,9 @@ class GeometryError(ValueError):
 class Geometry:
     """What can be erased and programmed, and how long it takes.
 
-    `regions` run from address 0 up; each names by index the erase types that work in it.
+    `regions` start at address 0; each names the erase types that work in it by index.
     `chip_erase` is an erase type whose size is the whole chip, or None.
-    Raises `GeometryError` when the map does not tile the chip.
+    Raises `GeometryError` if the map does not tile the chip.
     """
 
     size: int
@@ -44,7 +44,7 @@ class Geometry:
     method: ProgramMethod = ProgramMethod.PAGE
     needs_erase: bool = True
     programs_once: bool = False
-    """A page that holds anything must be erased before it is programmed again."""
+    """A page that is not blank must be erased before it is programmed again."""
 
     def __post_init__(self) -> None:
         if self.size <= 0 or self.page <= 0:
@@ -72,8 +72,8 @@ class Geometry:
             start += region.length
 
     def begins(self, start: int, kind: EraseType) -> bool:
-        """Whether a block of `kind` begins at `start`: at multiples of its size, and where a
-        region is one block, such as what smaller sectors leave of a larger one (S25FS)."""
+        """Whether a block of `kind` begins at `start`: at multiples of its size, and at a region
+        that is one block, such as the rest of a larger block beside small sectors (S25FS)."""
         end = start + kind.size
         return start % kind.size == 0 or any((start, end) == span[:2] for span in self.spans())
 

@@ -51,6 +51,7 @@ from spiflash.nor.unlisted import (
     refuse_nand,
     shown_id,
 )
+from spiflash.text import amount
 
 __all__ = ["candidates_for", "geometry_of", "identify"]
 
@@ -67,21 +68,21 @@ def identify(
 ) -> Chip:
     """Find out what answered.
 
-    `wanted` is a part name that a person insists on, `size` a capacity in bytes that they
-    state; a size other than the part's own makes the chip read-only. `trust_sfdp` lets a chip
-    that only its SFDP describes be written.
+    `wanted` is the name of a part that a person gave, `size` a capacity in bytes that they stated;
+    a size other than the part's own makes the chip read-only. `trust_sfdp` allows writing to a chip
+    that only its SFDP describes.
 
-    Raises `ChipUnknownError` for an SPI NAND, and when neither the table nor SFDP nor a person
-    gives a size, `ChipMismatchError` when `wanted`, the table and the answers contradict each
-    other, `ChipAmbiguousError` when parts with this ID cannot be read in one way, `UsageError` for
-    a size that no chip has.
+    Raises `ChipUnknownError` for an SPI NAND, and if neither the table nor SFDP nor a person gives
+    a size, `ChipMismatchError` if `wanted`, the table and the answers contradict each other,
+    `ChipAmbiguousError` if the parts with this ID cannot all be read in the same way, `UsageError`
+    for a size that no chip has.
     """
     if not table.by_id(answers.id):
         refuse_nand(answers)
     sfdp, complaint = _parsed(answers.sfdp)
     if wanted is not None:
-        chosen = _insist(wanted, table, answers)
-        chip = _known(answers, (chosen,), sfdp, complaint, f"named by you as {chosen.name}")
+        chosen = _named(wanted, table, answers)
+        chip = _known(answers, (chosen,), sfdp, complaint, f"the name that you gave, {chosen.name}")
         chip = replace(chip, supplies=supplies((chosen, *candidates_for(answers, table))))
         return chip if size is None else at_stated_size(chip, size)
     candidates = candidates_for(answers, table)
@@ -92,26 +93,26 @@ def identify(
         try:
             chip = from_sfdp(answers, sfdp, trusted=trust_sfdp)
         except SfdpError as exc:
-            complaint = f"SFDP is there but unusable: {exc}"
+            complaint = f"Its SFDP cannot be used: {exc}"
         else:
             return chip if size is None else at_stated_size(chip, size)
     if size is not None:
         return of_stated_size(answers, size, complaint)
     raise ChipUnknownError(
-        f"A chip answers with JEDEC ID {shown_id(answers)} ({maker(answers)}), which is not in "
-        "the chip table, and it has no usable SFDP" + (f" ({complaint})." if complaint else "."),
+        f"The chip answers with JEDEC ID {shown_id(answers)} ({maker(answers)}), which is not in "
+        "the chip table, and has no usable SFDP" + (f" ({complaint})." if complaint else "."),
         state="Nothing has been changed on it.",
         remedy="Read the marking on the package and name the part with --part, or give its "
         "figures in a table file of your own with --chips. To read it without either, state its "
-        f"size with --size, such as --size 8M. {capacity_hint(answers)}".rstrip(),
+        f"size, such as --size 8M. {capacity_hint(answers)}".rstrip(),
     )
 
 
 def candidates_for(answers: Answers, table: ChipTable) -> tuple[Part, ...]:
     """The parts of the table with this ID.
 
-    A chip that sends JEP106 continuation codes (7Fh) is looked up as it answers, and if that
-    finds nothing by what follows them: data sheets print its ID either way.
+    The ID of a chip that sends JEP106 continuation codes (7Fh) is looked up with them, and if that
+    finds nothing without them: data sheets print it either way.
     """
     found = table.by_id(answers.id)
     if not found and answers.id[:1] == bytes([CONTINUATION]):
@@ -130,27 +131,27 @@ def _parsed(raw: bytes) -> tuple[Sfdp | None, str]:
     try:
         return parse(raw), ""
     except SfdpError as exc:
-        return None, f"SFDP is there but unusable: {exc}"
+        return None, f"Its SFDP cannot be used: {exc}"
 
 
-def _insist(wanted: str, table: ChipTable, answers: Answers) -> Part:
+def _named(wanted: str, table: ChipTable, answers: Answers) -> Part:
     named = table.by_name(wanted)
     if not named:
         near = ", ".join(part.name for part in table.search(wanted)[:6])
         raise ChipUnknownError(
             f"The chip table has no part '{wanted}'.",
             state="Nothing has been changed on the chip.",
-            remedy=f"Close to it: {near}." if near else "Give its figures with --chips.",
+            remedy=f"Similar names: {near}." if near else "Give its figures with --chips.",
         )
     answered = (answers.jedec_id, _without_continuation(answers.id)[:3])
     # An order code may stand for several parts.
     part = next((part for part in named if part.id in answered), named[0])
     if part.id not in answered:
         raise ChipMismatchError(
-            f"{part.name} has JEDEC ID {part.id.hex(' ').upper()}, but the chip on the clip "
+            f"The {part.name} has JEDEC ID {part.id.hex(' ').upper()}, but the chip on the clip "
             f"answers {answers.jedec_id.hex(' ').upper()}.",
             state="Nothing has been changed on it.",
-            remedy="Leave out --part, or check which chip the clip sits on.",
+            remedy="Leave out --part, or check which chip the clip is on.",
         )
     return part
 
@@ -165,30 +166,31 @@ def _listed(
     weighed = weigh(candidates, answers, sfdp)
     how = "JEDEC ID and chip table"
     if not weighed.remaining:
-        assert sfdp is not None  # only its size excludes every part
+        assert sfdp is not None  # only its size can exclude every part
         if size is not None:
-            # All of them remain, with the careful choice of each figure: a size that a person
-            # states must not pick one of them.
+            # All of them remain, with figures that are safe for each: a size that a person states
+            # must not select one of them.
             chip = _known(answers, candidates, sfdp, complaint, how)
             doubt = chip.write_doubt or (
-                f"its SFDP gives {sfdp.basic.size} bytes, which none of the parts with this ID "
-                "holds; name the part with --part if you know it"
+                f"its SFDP gives {amount(sfdp.basic.size)}, and no part with this ID has that "
+                "size; name the part with --part if you know it"
             )
             return replace(chip, write_doubt=doubt)
         raise ChipMismatchError(
             f"The ID {answers.jedec_id.hex(' ').upper()} belongs to {names(candidates)}, but "
-            f"the chip's own SFDP gives a size of {sfdp.basic.size} bytes.",
+            f"the chip's own SFDP gives a size of {amount(sfdp.basic.size)}.",
             state=UNTOUCHED,
-            remedy="The chip may be relabelled. If you know better, name it with --part; to "
-            "read it at a size that you state, use --size.",
+            remedy="The chip may be relabelled. If you know the part, name it with --part. To read "
+            "it at a size that you state, use --size.",
         )
     if weighed.excluded:
-        told_by = "SFDP and registers" if answers.registers else "SFDP"
-        how += f", told apart by {told_by}"
+        how = "JEDEC ID, chip table and SFDP"
+        if answers.registers:
+            how = "JEDEC ID, chip table, SFDP and registers"
     elif len(weighed.remaining) == 1 and weighed.remaining[0].extended_id:
-        how += ", extended ID included"
+        how = "extended JEDEC ID and chip table"
     chip = _known(answers, weighed.remaining, sfdp, complaint, how)
-    # Contents of SFDP are no ground to trust a chip with 3.3 V: all parts with this ID count.
+    # SFDP is no reason to connect 3.3 V: for the supply all parts with this ID count.
     return replace(
         chip,
         notes=(*chip.notes, *weighed.doubts),
@@ -219,29 +221,31 @@ def _known(
     elif first.refused:
         doubt = first.refused
     if sfdp is not None and sfdp.basic.size != first.size:
-        notes.append(f"SFDP gives a size of {sfdp.basic.size} bytes, the chip table {first.size}")
+        notes.append(
+            f"SFDP gives a size of {amount(sfdp.basic.size)}, the chip table {amount(first.size)}"
+        )
     same = len(parts) == 1
     if not differ and not same and leaves_out_erases(parts):
-        notes.append("Only erases that every one of the parts in question has are used")
+        notes.append("Only erases that all of these parts have are used")
     geometry = geometry_of(first) if same or differ else careful_geometry(parts)
     has_map = sfdp is not None and sfdp.sector_map is not None
     mirrored = False if has_map else is_mirrored(parts, answers)
     if mirrored:
         geometry = replace(geometry, regions=geometry.regions[::-1])
     elif mirrored is None:
-        doubt = doubt or "which end its small sectors are at could not be read"
+        doubt = doubt or "it could not be read at which end its small sectors are"
     if sfdp is not None and sfdp.basic.size == first.size:
         try:
             geometry = as_set_up(geometry, sfdp, answers.sector_map)
         except SfdpError as exc:
             doubt = doubt or (
-                f"how its sectors are set up could not be found out ({exc}), and an erase may "
-                "cover more than it should"
+                f"its sector layout could not be found out ({exc}), and an erase might clear "
+                "more than it should"
             )
         geometry, dispute = undisputed(no_faster_than(geometry, sfdp), sfdp)
         if dispute:
             notes.append(dispute[0].upper() + dispute[1:])
-    ways = common_four_byte_methods(parts, sfdp)
+    four_byte = common_four_byte_methods(parts, sfdp)
     quads = {part.quad_enable for part in parts}
     return Chip(
         name=first.name if same else family_name(parts),
@@ -250,12 +254,12 @@ def _known(
         geometry=geometry,
         protection_schemes=tuple(sorted({part.protection for part in parts})),
         quad_enable=quads.pop() if len(quads) == 1 else "unknown",
-        four_byte=ways,
+        four_byte=four_byte,
         exit_4byte=exit_opcode(parts, sfdp),
         leaves_by_bank=leaves_by_bank(sfdp),
         clock_read=min(part.clock_read for part in parts),
         clock_fast=min(part.clock_fast for part in parts),
-        fast_read_dummy=fast_read_dummy(first, ways),
+        fast_read_dummy=fast_read_dummy(first, four_byte),
         supply=common_supply(parts),
         supplies=supplies(parts),
         unique_id=shared([part.unique_id for part in parts]),
@@ -272,22 +276,22 @@ def _known(
     )
 
 
-# -- what speaks for and against each --------------------------------------------------------------
+# -- which of several parts it can be --------------------------------------------------------------
 
 MAP_WITH_FOUR_BYTE_TABLE = 6
-"""Minor revision of the basic table (JESD216A/B: 1.5 and 1.6) from which a chip above 16 MiB
-with 4-byte opcodes is expected to carry the table that lists them; older ones could not."""
+"""Minor revision of the basic table from which a chip above 16 MiB with 4-byte opcodes is expected
+to have the table that lists them (JESD216A is 1.5, B is 1.6); older ones could not."""
 
 
 ONE_BIT = {"cr1.1": "sr2.1"}
-"""One bit under two names: 35h reads it, and the second byte of 01h writes it. Spansion calls that
-register configuration register 1, SFDP status register 2."""
+"""One bit with two names: 35h reads it, and the second byte of 01h writes it. Spansion calls its
+register configuration register 1, SFDP calls it status register 2."""
 
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """The parts that remain, and why the others do not. `doubts` are objections to the parts
-    that remain, where every part has some."""
+    """The parts that remain, and why the others do not. `doubts`: objections to the parts that
+    remain, if there are objections to every part."""
 
     remaining: tuple[Part, ...]
     excluded: tuple[str, ...]
@@ -295,14 +299,16 @@ class Weighed:
 
 
 def weigh(candidates: Sequence[Part], answers: Answers, sfdp: Sfdp | None) -> Weighed:
-    """Tell namesakes apart as far as the answers allow. `remaining` is empty when SFDP's size
-    contradicts all of them."""
+    """Exclude parts with this ID by the answers, as far as they allow. `remaining` is empty if
+    SFDP's size contradicts all of them."""
     excluded: list[str] = []
     possible: list[Part] = []
     for part in candidates:
-        # Some parts give another capacity in SFDP than they have, and are known to.
+        # Some parts are known to give another capacity in SFDP than they have.
         if sfdp is not None and sfdp.basic.size != (part.sfdp_size or part.size):
-            excluded.append(f"{part.name} holds {part.size} bytes, SFDP says {sfdp.basic.size}")
+            excluded.append(
+                f"{part.name} holds {amount(part.size)}, SFDP says {amount(sfdp.basic.size)}"
+            )
         else:
             possible.append(part)
     objections = [(part, _objections(part, answers, sfdp)) for part in possible]
@@ -317,7 +323,7 @@ def _objections(part: Part, answers: Answers, sfdp: Sfdp | None) -> list[str]:
     found = _by_registers(part, answers)
     if sfdp is None:
         if part.sfdp is True:
-            found.append(f"{part.name} has SFDP, this chip shows none")
+            found.append(f"{part.name} has SFDP, this chip has none")
         return found
     if part.sfdp is False:
         found.append(f"{part.name} has no SFDP, this chip has")
@@ -345,19 +351,19 @@ def _by_erases(part: Part, sfdp: Sfdp) -> list[str]:
         return []
     claimed = {(kind.size, kind.opcode) for kind in part.erase_types}
     if sfdp.sector_map is not None:
-        # What smaller sectors leave of a block is erased with the opcode of the block (S25FS).
+        # The rest of a block beside small sectors is erased with the opcode of the block (S25FS).
         whole = {opcode: size for size, opcode in sorted(listed)}
         listed |= {(size, code) for size, code in claimed if size < whole.get(code, 0)}
     sizes = {size for size, _ in listed}
     has = {size for size, _ in claimed}
-    # Another opcode for a size that both have proves nothing: SFDP has room for one, parts may
+    # Another opcode for a size that both have proves nothing: SFDP has room for one, and parts may
     # have two.
     return [
-        f"{part.name} erases {size // 1024} KiB with {opcode:02X}h, SFDP does not list that"
+        f"{part.name} erases {amount(size)} with {opcode:02X}h, SFDP does not list that"
         for size, opcode in sorted(claimed - listed)
         if size not in sizes
     ] + [
-        f"SFDP lists {opcode:02X}h for {size // 1024} KiB, {part.name} has no such erase"
+        f"SFDP lists {opcode:02X}h for {amount(size)}, {part.name} has no such erase"
         for size, opcode in sorted(listed - claimed)
         if size not in has
     ]
@@ -387,5 +393,5 @@ def _by_the_rest(part: Part, sfdp: Sfdp) -> list[str]:
     known = ("unknown", "none")
     ours = ONE_BIT.get(part.quad_enable, part.quad_enable)
     if place not in known and part.quad_enable not in known and place != ours:
-        found.append(f"{part.name} keeps QE in {part.quad_enable}, SFDP says {place}")
+        found.append(f"{part.name} has QE in {part.quad_enable}, SFDP says {place}")
     return found

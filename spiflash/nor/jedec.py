@@ -28,8 +28,8 @@ CONTINUATION = 0x7F
 class Manufacturer:
     """A firm and its JEP106 code.
 
-    `bank` counts from 1; 0 means that the firm uses this byte without an entry known to us.
-    `registered` is the firm that JEP106 names, where that differs from the maker today.
+    `bank` counts from 1; 0 means that the firm uses this byte, but no entry of it is known.
+    `registered` is the firm that JEP106 names, if that is not the maker today.
     """
 
     bank: int
@@ -39,11 +39,11 @@ class Manufacturer:
 
     @property
     def known(self) -> bool:
-        """False for the stand-in that a code outside the list gets."""
+        """False for a code that is not in the list."""
         return bool(self.name)
 
 
-# Firms that share a byte stand in the order in which their chips are met on boards.
+# Firms that share a byte are in the order in which their chips are found on boards.
 _FIRMS = (
     Manufacturer(1, 0x01, "Infineon (Cypress, Spansion)", "AMD"),
     Manufacturer(1, 0x04, "Fujitsu"),
@@ -105,17 +105,17 @@ def odd_parity(code: int) -> bool:
 
 
 def split(answer: bytes) -> tuple[int, int | None]:
-    """(bank, code) at the head of an answer to 9Fh; the code is None when there are only
+    """(bank, code) at the start of an answer to 9Fh; the code is None if there are only
     continuation codes or nothing."""
     rest = answer.lstrip(bytes([CONTINUATION]))
     return len(answer) - len(rest) + 1, rest[0] if rest else None
 
 
 def candidates(answer: bytes) -> tuple[Manufacturer, ...]:
-    """Every firm that the head of `answer` may mean, likeliest first; () where none is known.
+    """Every firm that the start of `answer` may mean, the most likely first; () if none is known.
 
-    With continuation codes the bank is settled. Without any it is open, because chips of other
-    banks than the first leave them out.
+    Continuation codes say which bank it is. Without any it may be every bank, because most chips
+    leave them out.
     """
     bank, code = split(answer)
     if bank > 1:
@@ -124,7 +124,7 @@ def candidates(answer: bytes) -> tuple[Manufacturer, ...]:
 
 
 def manufacturer(answer: bytes) -> Manufacturer:
-    """The likeliest firm; one with an empty name where the code is not in the list.
+    """The most likely firm; one with an empty name if the code is not in the list.
 
     Raises `ValueError` when `answer` holds no code at all.
     """
@@ -138,7 +138,7 @@ def manufacturer(answer: bytes) -> Manufacturer:
 # -- SPI NAND --------------------------------------------------------------------------------------
 
 FLOATING = (0x00, 0xFF)
-"""What the dummy byte reads as."""
+"""Values that the dummy byte may read as."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,10 +186,10 @@ _NOR_CAPACITIES = range(0x10, 0x23)
 
 
 def nand(answer: bytes, after_dummy: bytes = b"") -> str:
-    """What the chip is in words, such as "W25N or W25M, Winbond"; "" where it is no SPI NAND.
+    """What the chip is in words, such as "W25N or W25M, Winbond"; "" if it is no SPI NAND.
 
-    `answer` is what followed 9Fh (3 bytes at least), `after_dummy` what followed 9Fh and one byte
-    of 00h (b"": not asked).
+    `answer` is the answer to 9Fh (3 bytes at least), `after_dummy` that to 9Fh and one byte of 00h
+    (b"": not sent).
     """
     if answer[:3] in _AT_ONCE:
         return f"{_AT_ONCE[answer[:3]]}, GigaDevice"

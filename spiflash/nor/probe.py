@@ -1,7 +1,7 @@
-"""Ask the chip what it is. Only commands that no chip takes for anything else are sent.
+"""Ask the chip what it is, with commands that no chip understands as anything else.
 
-A chip that does not answer may be asleep (deep power-down), left in a continuous read by the
-board's processor, or in another mode: it is woken in that order, gentlest first.
+A chip that does not answer may be in deep power-down, left in a continuous read by the board's
+processor, or in another mode. It is woken in that order, the gentlest way first.
 """
 
 from __future__ import annotations
@@ -17,28 +17,28 @@ from spiflash.nor.jedec import FLOATING, nand
 from spiflash.nor.scheme import MIRRORING, telling
 
 PROBE_CLOCK = 1e6
-"""Hertz at which a chip is first spoken to: slow enough for a long, bad lead."""
+"""Hertz for the first commands to a chip: slow enough for long or bad leads."""
 
 ID_BYTES = 8
 
 BUSY_LIMIT = 6.0
-"""Seconds that a busy chip is waited for: longer than any block erase (4 s at most, from memory
-of the data sheets), shorter than a chip erase."""
+"""Seconds to wait for a busy chip: longer than any block erase (4 s at most, by the data sheets),
+shorter than a chip erase."""
 
 
 READ_ANY = 0x65
 
 HARMLESS_DETECTIONS = frozenset({0x05, 0x65})
-"""Opcodes that a sector map may have read: 05h reads the status register of every chip, 65h any
-register of those that have it (S25FS; Micron takes it for a read too). A table may name any
-opcode, and many that read on one chip change another; those are not sent."""
+"""Opcodes that are sent when a sector map asks for them: 05h reads the status register of every
+chip, 65h any register of the chips that have it (S25FS; it is a read on Micron's, too). A table may
+name any opcode, but many that read on one chip change another; those are not sent."""
 
 
 @dataclass(frozen=True, slots=True)
 class AnyRegister:
-    """How a chip wants 65h (read any register) at present: `width` bytes of address, which is its
-    address mode, and `dummy` bytes before the answer. This is sure of the volatile registers, from
-    800000h on; where even they have dummies, all have the same (S25FS-S, from memory)."""
+    """The form in which a chip takes 65h (read any register) now: `width` bytes of address, which
+    is its address mode, and `dummy` bytes before the answer. This holds for the volatile registers,
+    from 800000h on; if even these have dummies, all registers have the same number (S25FS-S)."""
 
     width: int
     dummy: int
@@ -50,11 +50,11 @@ _FORMS = tuple(AnyRegister(width, dummy) for width in (3, 4) for dummy in (0, 1)
 
 
 def any_register(bus: Bus) -> AnyRegister | None:
-    """Find out how the chip takes 65h, by reading status register 1 with it (at 800000h) and with
-    05h, once with the write enable latch set and once without. None when no form fits, or both
-    widths do.
+    """Find out the form in which the chip takes 65h: read status register 1 with it (at 800000h)
+    and with 05h, once with the write enable latch set and once without. None if no form matches, or
+    if both widths do.
 
-    That is how the kernel tells the address mode of these parts (spansion.c,
+    The kernel finds out the address mode of these parts in the same way (spansion.c,
     cypress_nor_determine_addr_mode_by_sr1). The latch is left clear; nothing else changes.
     """
     reads = [commands.read_status()]
@@ -71,15 +71,15 @@ def any_register(bus: Bus) -> AnyRegister | None:
         for form, one, other in zip(_FORMS, armed[1:], idle[1:], strict=True)
         if (one, other) == (armed[0], idle[0])
     ]
-    # The value is sent again and again: one dummy byte too many reads the same.
+    # The chip repeats the value, so one dummy byte too many reads the same.
     return fits[0] if len({form.width for form in fits}) == 1 else None
 
 
 def probe(bus: Bus) -> Answers:
     """Read ID, REMS, legacy ID and SFDP at a slow clock.
 
-    Raises `ChipAbsentError` when nothing answers, `UnstableReadError` when two readings of
-    the ID differ, `ChipTimeoutError` when the chip is busy and stays so.
+    Raises `ChipAbsentError` if nothing answers, `UnstableReadError` if two readings of the ID
+    differ, `ChipTimeoutError` if the chip stays busy.
     """
     bus.set_clock(PROBE_CLOCK)
     bus.set_sampling(Sampling.LATE)
@@ -87,7 +87,7 @@ def probe(bus: Bus) -> Answers:
     if first[0] in FLOATING:
         after = bus.run([commands.read_id_after_dummy(ID_BYTES)])[0]
         if nand(first, after):
-            # Nothing else is asked: these commands mean something else on a NAND.
+            # No further commands: they mean something else on a NAND.
             return Answers(first, after_dummy=after)
     rems, legacy = bus.run([commands.read_rems(), commands.read_legacy_id()])
 
@@ -98,7 +98,7 @@ def probe(bus: Bus) -> Answers:
     second = bus.run([commands.read_id(ID_BYTES)])[0]
     if first != second:
         raise UnstableReadError(
-            f"The chip gave two different IDs: {first.hex(' ')}, then {second.hex(' ')}.",
+            f"The chip answered with two different IDs: {first.hex(' ')}, then {second.hex(' ')}.",
             state="Nothing has been changed on it.",
             remedy="Seat the clip again, shorten the leads, and make sure that the board's own "
             "processor is held in reset.",
@@ -107,8 +107,8 @@ def probe(bus: Bus) -> Answers:
 
 
 def _configuration(bus: Bus, tables: bytes) -> tuple[int, ...] | None:
-    """The answers to the sector map's detection commands; None where there are none, or where
-    one is not known to be harmless or does not say how it is read."""
+    """The answers to the sector map's detection commands; None if there are none, or if one is not
+    known to be harmless or does not say how it is to be sent."""
     try:
         found = sfdp.parse(tables) if tables else None
     except sfdp.SfdpError:
@@ -120,15 +120,15 @@ def _configuration(bus: Bus, tables: bytes) -> tuple[int, ...] | None:
         form = any_register(bus)
     reads: list[Transaction] = []
     for each in found.sector_map.detections:
-        # "As the chip is set up" is three bytes in the mode in which chips wake.
+        # "As the chip is set up" means three bytes in the mode after power-up.
         width, dummy = 3 if each.address_bytes is None else each.address_bytes, each.dummy
         address = each.address
         if dummy is None and form is not None:
             dummy = 8 * form.dummy
             width = form.width if each.address_bytes is None else width
             if not dummy:
-                # How long other registers take is not known; the volatile copy is the one that
-                # counts in any case (S25HL-T, from memory).
+                # The dummies of other registers are not known, and the volatile copy is the one
+                # that the chip uses in any case (S25HL-T).
                 address |= _VOLATILE
         if each.opcode not in HARMLESS_DETECTIONS or dummy is None or dummy % 8:
             return None
@@ -141,10 +141,10 @@ def _configuration(bus: Bus, tables: bytes) -> tuple[int, ...] | None:
 
 
 def probe_shared_id(bus: Bus, answers: Answers, candidates: Sequence[Part]) -> Answers:
-    """Read the registers that only some of `candidates` have, where trying them is harmless, and
-    the one that turns their erase map round.
+    """Read the registers that only some of `candidates` have, if trying them is harmless, and the
+    one that mirrors their erase map.
 
-    Only an answer counts: an open line reads FFh or 00h whether or not there is a register.
+    FFh and 00h do not count: they are read without any register, too.
     """
     found: list[tuple[str, int]] = []
     mirrors = {part.mirrored_by for part in candidates} - {""}
@@ -168,12 +168,12 @@ def _id_after_waking(bus: Bus) -> bytes:
     read_id = commands.read_id(ID_BYTES)
     for wake in (
         (),
-        # 04h ends an auto-increment run that was broken off (SST25VF).
+        # 04h ends an auto-increment run that was interrupted (SST25VF).
         (commands.write_disable(), commands.read_legacy_id()),
         (commands.leave_continuous_read(),),
         commands.software_reset(),
     ):
-        # A busy chip answers nothing but its status, and a reset would break its work off.
+        # A busy chip answers only with its status, and a reset would interrupt its work.
         _let_finish(bus)
         answer = bus.run([*wake, read_id])[-1]
         if not _silent(answer):
@@ -193,7 +193,7 @@ def _id_after_waking(bus: Bus) -> bytes:
 
 
 def _let_finish(bus: Bus) -> None:
-    """Wait for a chip that was found in the middle of a write or erase."""
+    """Wait for a chip that is still busy with an earlier write or erase."""
     deadline = bus.clock.now() + BUSY_LIMIT
     while True:
         status = bus.run([commands.read_status()])[0][0]
@@ -201,22 +201,22 @@ def _let_finish(bus: Bus) -> None:
             return
         if bus.clock.now() > deadline:
             raise ChipTimeoutError(
-                f"A chip answers, but it has been busy for {BUSY_LIMIT:.0f} s with something "
-                "that was started earlier.",
-                state="It finishes that by itself as long as it has power.",
-                remedy="Leave it powered and repeat in a few minutes; if that does not help, "
-                "take the supply off and on again.",
+                f"A chip answers, but it has been busy for {BUSY_LIMIT:.0f} s with an earlier "
+                "command.",
+                state="It finishes by itself as long as it has power.",
+                remedy="Leave it powered and repeat in a few minutes. If that does not help, "
+                "switch its supply off and on.",
             )
         bus.clock.sleep(0.01)
 
 
 def _silent(answer: bytes) -> bool:
-    """All ones or all zeros in the three bytes that make up an ID."""
+    """All ones or all zeros in the three bytes of an ID."""
     return answer[:3] in (b"\x00\x00\x00", b"\xff\xff\xff")
 
 
 def read_unique_id(bus: Bus, chip: Chip) -> bytes | None:
-    """The factory-programmed unique ID; None for chips without one, or where all of its bytes are
+    """The factory-programmed unique ID; None for chips without one, or if all of its bytes are
     equal."""
     order = unique_id_order(chip)
     if order is None:
@@ -225,7 +225,8 @@ def read_unique_id(bus: Bus, chip: Chip) -> bytes | None:
 
 
 def unique_id_order(chip: Chip) -> Transaction | None:
-    """What reads the unique ID, with addresses of three bytes; None for a chip without one."""
+    """The transaction that reads the unique ID, with three address bytes; None for a chip without
+    one."""
     how = chip.unique_id
     if how is None:
         return None
@@ -233,7 +234,7 @@ def unique_id_order(chip: Chip) -> Transaction | None:
 
 
 def read_security(bus: Bus, chip: Chip) -> tuple[bytes, ...]:
-    """The contents of each security register; empty for chips without."""
+    """The contents of each security register; empty for chips without any."""
     if chip.security is None:
         return ()
     how = chip.security

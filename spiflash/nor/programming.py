@@ -1,10 +1,10 @@
 """Programming pages at the chip's own speed.
 
-Pages go out in batches: write enable, page, idle clocks for the time the chip takes, one status
-byte; the next batch is on its way while the answers to the last one come back. A page that
-reaches a busy chip is ignored by it. That is seen from the status byte before it, and the page
-is sent again with a later batch: pages do not depend on each other, and programming the same
-data twice changes nothing. A batch lost to noise is found by the verification that follows.
+Pages are sent in batches: write enable, page, idle clocks for the time that the chip needs, one
+status byte. The next batch is on its way while the answers to the last one come back. A busy chip
+ignores a page; the status byte before that page shows it, and the page is sent again with a later
+batch. Pages do not depend on each other, and programming the same data twice changes nothing. The
+verification afterwards finds a batch that noise has damaged.
 """
 
 from __future__ import annotations
@@ -22,12 +22,13 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WIP
 from spiflash.nor.geometry import ProgramMethod
 from spiflash.nor.timing import ABSENT, PageRest, Waiting, read_ready
+from spiflash.text import address
 
 BATCH = 32
 """Pages in one exchange with the adapter: about 8 KiB of commands, twice the largest FIFO."""
 
 BYTES_BATCH = 512
-"""The same for parts that take one byte a command."""
+"""The same for parts that program one byte with each command."""
 
 MEASURED = 7
 """Pages whose time is measured before the first batch."""
@@ -36,18 +37,17 @@ SAMPLES = 24
 """Most status bytes read after a page that is measured."""
 
 CLOSELY = 0.2
-"""How far around the time of the first page the others are looked at, as a share of it."""
+"""How far around the time of the first page the others are sampled, as a share of it."""
 
 LEAST_STEP = 15e-6
-"""Seconds from one sample to the next at least: well above what an adapter needs to take up its
-commands."""
+"""Least seconds from one sample to the next: well above what an adapter needs for its commands."""
 
 STALLED = 8
-"""Pages in a row that met a busy chip, after which it is waited for: it takes far longer than
+"""Pages in a row that found the chip busy, after which it is waited for: it takes far longer than
 it should, or does not answer."""
 
 GONE = 2
-"""Statuses of a batch that read FFh, from which no chip is there: one may be noise."""
+"""Status bytes of a batch that read FFh, from which on no chip is there: one may be noise."""
 
 Page = tuple[int, bytes]
 Report = Callable[[int], None]
@@ -56,17 +56,17 @@ Report = Callable[[int], None]
 class Programmer:
     """Programs one chip and remembers how fast it is."""
 
-    def __init__(self, bus: Bus, chip: Chip, way: Addressing, waiting: Waiting) -> None:
+    def __init__(self, bus: Bus, chip: Chip, addressing: Addressing, waiting: Waiting) -> None:
         self._bus = bus
-        self._addressing = way
+        self._addressing = addressing
         self._waiting = waiting
         self._geometry = chip.geometry
         self._read_ready = read_ready(chip)
         self._rest = PageRest(chip.geometry.program)
 
     def program(self, pieces: Iterable[Page], progress: Report) -> None:
-        """Program pieces, none across a page boundary, all in one 16 MiB segment that is
-        selected already. Raises `ChipTimeoutError`, `ChipAbsentError`."""
+        """Program pieces, none across a page boundary, all in one 16 MiB segment, which is already
+        selected. Raises `ChipTimeoutError`, `ChipAbsentError`."""
         pages: Iterable[Page] = pieces
         size = BATCH
         if self._geometry.method is ProgramMethod.BYTE:
@@ -80,12 +80,14 @@ class Programmer:
         while run.more():
             self._stream(run, size)
             if run.busy:
-                # What follows must not meet a busy chip; one that does not answer ends here.
-                self._waiting.until_ready(self._geometry.program, f"programming at {run.at:#x}")
+                # The next pages must not find the chip busy. No answer is an error here.
+                self._waiting.until_ready(
+                    self._geometry.program, f"programming at {address(run.at)}"
+                )
                 run.ready()
 
     def _measure(self, pages: Sequence[Page], progress: Report) -> None:
-        """Program a few pages one by one and see how long each takes: the first one coarsely,
+        """Program a few pages one by one and measure how long each takes: the first one coarsely,
         the others closely around the time of the first."""
         span = self._geometry.program
         first, step, count = 0.0, 2 * span.typical / SAMPLES, SAMPLES
@@ -96,14 +98,14 @@ class Programmer:
             begun = self._bus.clock.now()
             answers = self._bus.run([*self._orders(start, data, first)[:2], *sample * count])
             busy = [bool(answer[0] & WIP) for answer in answers[2 :: len(sample)]]
-            took = self._waiting.until_ready(span, f"programming at {start:#x}", begun=begun)
+            took = self._waiting.until_ready(span, f"programming at {address(start)}", begun=begun)
             if False in busy:
-                # Ready between the sample before and this one; each has two bytes and the rest.
+                # Ready between the last sample and this one; each has two bytes and the rest.
                 interval = 16 * len(sample) / self._bus.hertz + step
                 took = first + max(0.0, busy.index(False) - 0.5) * interval
             times.append(took)
             if first and not busy[0]:
-                # Over before the first sample: the page that said where to look was a slow one.
+                # Ready before the first sample: the page that said where to sample was a slow one.
                 first, step, count = 0.0, 2 * span.typical / SAMPLES, SAMPLES
             elif not first and False in busy:
                 first, width = took * (1 - CLOSELY), 2 * took * CLOSELY
@@ -111,7 +113,7 @@ class Programmer:
                 count = ceil(width / step)
             progress(len(data))
         if times:
-            # The first one only said where to look.
+            # The first one only said where to sample.
             self._rest.measure(times[1:] or times)
 
     def _stream(self, run: _Run, size: int) -> None:
@@ -128,10 +130,10 @@ class Programmer:
             statuses = [answer[0] for answer in answers[2::turn]]
             batch = sent.popleft()
             if statuses.count(ABSENT) >= GONE:
-                # Whatever answers next may be another chip: it must not get the rest.
+                # The next chip that answers may be another one, which must not get the rest.
                 raise ChipAbsentError(
-                    f"The chip stopped answering while programming at {batch[0][0]:#x}.",
-                    state="What was to be written is half done.",
+                    f"The chip stopped answering while programming at {address(batch[0][0])}.",
+                    state="Writing is half done.",
                     remedy="Seat the clip again and repeat the command.",
                 )
             self._rest.count(*run.record(batch, [bool(status & WIP) for status in statuses]))
@@ -140,8 +142,8 @@ class Programmer:
         page = self._geometry.page
         if len(data) > page - start % page:
             raise ValueError(f"{len(data)} bytes at {start:#x} cross a page boundary")
-        way = self._addressing
-        order = commands.program(way.shown(start), data, way.width, native=way.native, rest=rest)
+        to = self._addressing
+        order = commands.program(to.shown(start), data, to.width, native=to.native, rest=rest)
         return [commands.write_enable(), order, *self._read_ready]
 
 
@@ -154,12 +156,12 @@ class _Run:
         self._progress = progress
         self._row = 0
         self.busy = False
-        """The last status seen said busy: the page behind it will be ignored."""
+        """The last status byte said busy: the page after it will be ignored."""
         self.at = 0
 
     @property
     def stalled(self) -> bool:
-        """Whether to stop sending and look what is wrong."""
+        """Whether to stop sending and wait for the chip."""
         return self._row >= STALLED
 
     def ready(self) -> None:
@@ -182,8 +184,8 @@ class _Run:
         return list(islice(chain(again, self._left), size))
 
     def record(self, batch: Sequence[Page], busy: Sequence[bool]) -> tuple[int, int]:
-        """Statuses of a batch are in: how many of its pages the chip carried out, and how many of
-        those were not ready in time. Pages that came while it was busy are sent again."""
+        """Take the status bytes of a batch: how many of its pages the chip carried out, and after
+        how many of those it was not ready in time. Pages sent to a busy chip are sent again."""
         pages = late = done = 0
         for page, still in zip(batch, busy, strict=True):
             self.at = page[0]

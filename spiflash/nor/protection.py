@@ -29,22 +29,22 @@ from spiflash.spans import SECTOR, Spans, merged
 
 
 class RegisterLock(enum.Enum):
-    """What keeps the status register itself from being written."""
+    """What prevents writing to the status register itself."""
 
     NONE = "not locked"
     PIN = "locked while WP# (pin 3) is low"
-    POWER = "locked until the supply has been off"
-    PERMANENT = "locked for good"
+    POWER = "locked until the supply is switched off and on"
+    PERMANENT = "locked permanently"
 
 
 @dataclass(frozen=True, slots=True)
 class Protection:
-    """Which addresses refuse to be erased and programmed.
+    """Which addresses cannot be erased and programmed.
 
-    `ranges` are (start, end) in bytes, end excluded. `extent_known` is False where bits are
-    set whose meaning is not known for this part: `ranges` then covers all that they may mean.
-    `lock` is about the status register itself; `individual` says that locks of single blocks
-    count and not the block protection bits.
+    `ranges` are (start, end) in bytes, end excluded. `extent_known` is False if bits are set whose
+    meaning is not known for this part: `ranges` then covers everything that they may protect.
+    `lock` is about the status register itself. `individual`: locks of single blocks apply, not the
+    block protection bits.
     """
 
     ranges: Spans = ()
@@ -67,8 +67,8 @@ def protection(
 ) -> Protection:
     """What the registers `values` (name -> value) protect on a chip of `size` bytes.
 
-    Where several schemes are possible and disagree, all that any of them protects counts.
-    `maker` is the manufacturer byte, where individual block locks are to be noticed.
+    If several schemes are possible and disagree, everything that any of them protects counts.
+    `maker` is the manufacturer byte; without it, individual block locks are not detected.
     """
     entries = [scheme(name) for name in schemes]
     each = [_protection(entry, size, values) for entry in entries]
@@ -88,7 +88,7 @@ def _individual(schemes: Sequence[Scheme], maker: int | None, values: Mapping[st
             continue
         register, mask = each.individual[maker]
         value = values.get(register, 0)
-        # Older parts (W25Q64DW) have no third register, and the open line reads FFh.
+        # Older parts (W25Q64DW) have no third register, and FFh is read.
         if value & mask and not (register == "SR3" and value == 0xFF):
             return True
     return False
@@ -105,7 +105,7 @@ def _lock(scheme: Scheme, values: Mapping[str, int]) -> RegisterLock:
 
 
 def _protection(scheme: Scheme, size: int, values: Mapping[str, int]) -> Protection:
-    """By one scheme; one without a rule protects the whole chip when any BP bit is set."""
+    """By one scheme; one without a rule protects the whole chip if any BP bit is set."""
     if scheme.name == "none":
         return Protection()
     lock = _lock(scheme, values)
@@ -133,7 +133,7 @@ UNLOCK = 0x39
 
 
 def lock_units(size: int) -> list[tuple[int, int]]:
-    """(start, end) of every stretch with a lock of its own, ascending."""
+    """(start, end) of every range with a lock of its own, ascending."""
     starts = [
         *range(0, BLOCK, SECTOR),
         *range(BLOCK, size - BLOCK, BLOCK),
@@ -143,13 +143,13 @@ def lock_units(size: int) -> list[tuple[int, int]]:
 
 
 def locks_are_readable(maker: int, size: int) -> bool:
-    """Whether the locks can be read: above 16 MiB the length of the address depends on the
-    mode, and they are left alone."""
+    """Whether the locks can be read: above 16 MiB the length of the address depends on the mode,
+    and they are not used."""
     return maker == 0xEF and size <= THREE_BYTE_REACH
 
 
 def locked_units(bus: Bus, size: int) -> list[tuple[int, int]]:
-    """The locked stretches, one a unit."""
+    """The locked units."""
     all_units = lock_units(size)
     answers = bus.run([Transaction(_head(READ_LOCK, start), 1) for start, _ in all_units])
     return [unit for unit, answer in zip(all_units, answers, strict=True) if answer[0] & 1]
@@ -160,11 +160,11 @@ def locked_ranges(bus: Bus, size: int) -> Spans:
     return tuple(merged(locked_units(bus, size)))
 
 
-def set_locks(bus: Bus, stretches: Sequence[tuple[int, int]], *, closed: bool) -> None:
-    """Close or open the locks of these units."""
+def set_locks(bus: Bus, locked: Sequence[tuple[int, int]], *, closed: bool) -> None:
+    """Lock or unlock these units."""
     opcode = LOCK if closed else UNLOCK
     orders: list[Transaction] = []
-    for start, _ in stretches:
+    for start, _ in locked:
         orders += [commands.write_enable(), Transaction(_head(opcode, start))]
     bus.run(orders)
 
@@ -177,17 +177,18 @@ def _head(opcode: int, start: int) -> bytes:
 
 
 def power_up_unlock(chip: Chip) -> tuple[Transaction, ...]:
-    """What opens every block; nothing for parts that do not wake locked.
+    """The orders that unlock every block; none for parts that are not locked after power-up.
 
-    Of several schemes that a chip may have, the first one that says how counts: a chip whose
-    parts differ in this is not written at all.
+    Of several schemes that a chip may have, the first that says how is used: if its parts differ in
+    this, the chip is not written at all.
     """
     lock = _at_power_up(chip)
     return () if lock is None else _write(chip, lock.opcode, lock.value)
 
 
 def power_up_relock(chip: Chip, status: int) -> tuple[Transaction, ...]:
-    """What brings back the protection that `status`, SR1 read before `power_up_unlock`, showed."""
+    """The orders that restore the protection that `status`, SR1 read before `power_up_unlock`,
+    shows."""
     lock = _at_power_up(chip)
     if lock is None or lock.close == -1 or status & commands.WIP:
         return ()
@@ -199,8 +200,8 @@ def power_up_relock(chip: Chip, status: int) -> tuple[Transaction, ...]:
 def _at_power_up(chip: Chip) -> PowerUpLock | None:
     if not chip.locked_at_power_up:
         return None
-    ways = (scheme(name).power_up for name in chip.protection_schemes)
-    return next((way for way in ways if way is not None), None)
+    locks = (scheme(name).power_up for name in chip.protection_schemes)
+    return next((lock for lock in locks if lock is not None), None)
 
 
 def _write(chip: Chip, opcode: int, value: bytes) -> tuple[Transaction, ...]:

@@ -1,8 +1,8 @@
 """Which addresses the block protection bits of each scheme cover. Pure.
 
-Schemes carry the names that the chip table uses. Their rules come from the data sheets named at
-each (from memory); tests hold them against the sheets' tables row by row. A rule gives None where
-the same bits mean different things on different revisions of a part.
+Schemes have the names that the chip table uses. Their rules come from the data sheets named at
+each; tests compare them with the sheets' tables row by row. A rule gives None if the same bits mean
+different things on different revisions of a part.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from spiflash.spans import Spans
 BLOCK = 65536
 
 Rule = Callable[[int, Mapping[str, int]], "Spans | None"]
-"""(size in bytes, register values by name) -> what they protect."""
+"""(size in bytes, register values by name) -> the ranges that they protect."""
 
 
 def _end_range(size: int, amount: int, *, bottom: bool) -> Spans:
@@ -52,7 +52,7 @@ def bp3_tb_sec_cmp(size: int, values: Mapping[str, int]) -> Spans:
 
 
 def bp3_tb_sec(size: int, values: Mapping[str, int]) -> Spans:
-    """W25Q64BV, GD25Q64 of the first generation: the same without CMP."""
+    """W25Q64BV, first generation of GD25Q64: the same without CMP."""
     return bp3_tb_sec_cmp(size, {"SR1": values["SR1"]})
 
 
@@ -76,11 +76,11 @@ def bp4_tb_cr(size: int, values: Mapping[str, int]) -> Spans:
 def bp4(size: int, values: Mapping[str, int]) -> Spans:
     """MX25L6406E, MX25L12805D: BP0–3 in bits 2–5, no TB.
 
-    To 8 MiB, 1…7 protect 1/64, 1/32 … of the chip at the top (64 KiB at least), and 9…14 leave
-    free as much at the top as the code 15 - BP would have protected; where that is everything
-    (MX25L1605D, 9), everything is protected. Larger ones only double, at the top: from 128 KiB
-    on the MX25L12805D (the MX25L12845E begins with half of that), from 64 KiB on the
-    MX25L25635E.
+    Up to 8 MiB, 1…7 protect 1/64, 1/32 … of the chip at the top (64 KiB at least), and 9…14 leave
+    unprotected at the top as much as the code 15 - BP would protect; if that is everything
+    (MX25L1605D, 9), everything is protected. On larger parts each code doubles the range at the
+    top, from 128 KiB on the MX25L12805D (the MX25L12845E begins with half of that) and from 64 KiB
+    on the MX25L25635E.
     """
     bp = values["SR1"] >> 2 & 15
     if bp == 0:
@@ -146,9 +146,9 @@ def bp2(size: int, values: Mapping[str, int]) -> Spans:
 
 
 def bp_en(size: int, values: Mapping[str, int]) -> Spans | None:
-    """EN25Q and EN25QH: BP0–2 in bits 2–4; 0 protects nothing and 7 everything with either
-    value of BP3. What lies between differs between revisions: some sheets count blocks from an
-    end that BP3 selects, others leave out as much as these protect."""
+    """EN25Q and EN25QH: BP0–2 in bits 2–4; 0 protects nothing and 7 everything, with either value
+    of BP3. The other codes differ between revisions: some sheets count blocks from an end that BP3
+    selects, others leave unprotected what these protect."""
     bp = values["SR1"] >> 2 & 7
     if bp in (0, 7):
         return _end_range(size, size if bp else 0, bottom=False)
@@ -177,11 +177,11 @@ def global_unlock(size: int, values: Mapping[str, int]) -> Spans | None:
 
 
 def bp_sr1(size: int, values: Mapping[str, int]) -> Spans | None:
-    """Parts of which only this is sure: BP bits lie in bits 2 to 5 of SR1, and with all of them
-    clear nothing is protected."""
+    """Parts of which only this is certain: the BP bits are in bits 2 to 5 of SR1, and if all of
+    them are clear, nothing is protected."""
     return None if values["SR1"] & 0x3C else ()
 
 
 def bp_at25fs(size: int, values: Mapping[str, int]) -> Spans | None:
-    """AT25FS010, AT25FS040: BP0-4 in bits 2-6; what each protects is not in the kernel."""
+    """AT25FS010, AT25FS040: BP0–4 in bits 2–6; the kernel does not say what each protects."""
     return None if values["SR1"] & 0x7C else ()

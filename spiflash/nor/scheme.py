@@ -1,15 +1,16 @@
 """Protection schemes: one entry each, with everything that differs from scheme to scheme. Pure.
 
-A scheme is named by a part of the chip table (`chipdb/schemes.py` lists the names and the bits in
-words). Its entry here says which registers such a part has, which addresses its bits protect
+A part of the chip table names its scheme (`chipdb/schemes.py` lists the names and describes the
+bits). The entry here says which registers such a part has, which addresses its bits protect
 (`protection_rules`), how they are cleared, what locks the status register, where the chip shows its
-address mode, what a failed operation leaves behind, and what opens a chip that wakes locked. To
-add a scheme: a line in `chipdb/schemes.py`, an entry in `SCHEMES`, its rule where it has one.
+address mode, how the error bits of a failed operation are cleared, and how a part is unlocked that
+is locked after power-up. To add a scheme, add a line in `chipdb/schemes.py`, an entry in `SCHEMES`,
+and its rule if it has one.
 
-Only registers that the named part documents are ever read: 35h, for one, reads status register 2
-on a Winbond and switches a Macronix into QPI mode. The one exception is in `TELLING`: registers
-that tell parts with one ID apart. Bits are those of the data sheets named at each rule, from
-memory; what the Linux kernel (drivers/mtd/spi-nor, 6.12) says is named beside it.
+Only registers that the named part documents are read: 35h, for example, reads status register 2 on
+a Winbond and switches a Macronix into QPI mode. The one exception is `TELLING`: registers that
+distinguish parts with one ID. Bits are those of the data sheets named at each rule; what comes from
+the Linux kernel (drivers/mtd/spi-nor, 6.12) is marked.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from spiflash.nor import protection_rules as rules
 
 @dataclass(frozen=True, slots=True)
 class Register:
-    """A register that one opcode reads, `length` bytes long."""
+    """A register of `length` bytes that `opcode` reads."""
 
     name: str
     opcode: int
@@ -54,29 +55,29 @@ class ModeBit:
 
 @dataclass(frozen=True, slots=True)
 class Clearing:
-    """How the block protection is cleared: the BP bits in SR1, and the register that a second
-    byte of 01h writes ("" where 01h takes one byte only)."""
+    """How the block protection is cleared: the BP bits in SR1, and the register that the second
+    byte of 01h writes ("" if 01h takes one byte only)."""
 
     bp: int
     second: str = ""
     complement: int = 0
-    """The CMP bit in the second register: with it set, BP all ones protects nothing."""
+    """The CMP bit in the second register: if it is set, all BP bits set protect nothing."""
     second_lost: int = 0
-    """Bits of the second register that a one-byte 01h may have cleared and that can be set
-    again: QE, CMP, latency code. Never a one-time bit, nor one that locks the register."""
+    """Bits of the second register that a one-byte 01h may have cleared and that can be set again:
+    QE, CMP, latency code. Never a one-time bit, nor one that locks the register."""
     unseen_second: bool = False
-    """The part may have a second register which cannot be read, and which a one-byte 01h may
-    clear: 50h, which nothing outlasts, is tried first; a lasting write is only for parts whose QE
-    bit is not in such a register."""
+    """The part may have a second register that cannot be read and that a one-byte 01h may clear. So
+    a volatile write (50h) is tried first, and a non-volatile one is only for parts whose QE bit is
+    not in such a register."""
 
 
 @dataclass(frozen=True, slots=True)
 class PowerUpLock:
-    """What opens a part that wakes with every block protected, and what closes it again.
+    """How a part is unlocked whose blocks are all protected after power-up, and locked again.
 
-    `opcode` is sent with `value` (nothing for a lone opcode). SR1 read before that shows by
-    `seen` that blocks were protected; `close` is what is then written to SR1: None for the same
-    bits again, and -1 where the part is not closed before the next power-up.
+    `opcode` is sent with `value` (empty for an opcode alone). The bits `seen` of SR1, read before,
+    show that blocks were protected. `close` is then written to SR1: None for the same bits again,
+    -1 if the part stays unlocked until the next power-up.
     """
 
     opcode: int = 0x01
@@ -92,41 +93,41 @@ class Scheme:
     name: str
     registers: tuple[Register, ...] = (SR1,)
     rule: rules.Rule | None = None
-    """None: that any BP bit is set says only that something may be protected."""
+    """None: any BP bit that is set says only that something may be protected."""
     decides: str = ""
-    """The register beside SR1 that decides what is protected. It is not read of a chip that may
-    also be a part without it."""
+    """The register besides SR1 that decides what is protected. It is not read on a chip that may be
+    a part without it."""
     clearing: Clearing | None = None
     bp_in_sr1: int = 0x3C
-    """For schemes without a rule: with these bits of SR1 clear nothing is protected."""
+    """For schemes without a rule: if these bits of SR1 are clear, nothing is protected."""
     lock_bit: bool = True
     """SR1 bit 7 (SRP0, SRWD, BPL) locks the status register while WP# is low."""
     power_lock: str = ""
-    """Where bit 0 of a second register is SRP1 (SRL): with SRP0 clear it locks until power-down,
-    with SRP0 set for good (W25Q64FV, status register protection table; from memory). The JV calls
+    """The second register whose bit 0 is SRP1 (SRL), if any: with SRP0 clear it locks until
+    power-down, with SRP0 set permanently (W25Q64FV, status register protection table). The JV calls
     the latter reserved."""
     individual: Mapping[int, tuple[str, int]] = field(default_factory=dict)
-    """By manufacturer: (register, mask) of the bit that puts locks of single blocks in the place
-    of the BP bits."""
+    """By manufacturer: (register, mask) of the bit that enables locks of single blocks in place of
+    the BP bits."""
     mode_bits: Mapping[int, ModeBit] = field(default_factory=dict)
-    """By manufacturer: where the address mode shows."""
+    """By manufacturer: the bit that shows the address mode."""
     mode_by_any_register: bool = False
-    """The address mode shows in how 65h (read any register) wants its address (Infineon)."""
+    """The form in which 65h (read any register) takes its address shows the mode (Infineon)."""
     clear_errors: int | None = None
-    """While an error bit (SR1.5, SR1.6) is set the chip says busy and ignores everything but this
-    opcode."""
+    """While an error bit (SR1.5, SR1.6) is set, the chip says busy and ignores everything except
+    this opcode."""
     power_up: PowerUpLock | None = None
     states_registers: bool = True
-    """False: the scheme says nothing of which registers beside SR1 a part has."""
+    """False: the scheme does not say which registers besides SR1 a part has."""
 
 
 _BLOCK_LOCKS = {0xEF: ("SR3", 0x04), 0xC2: ("SCUR", 0x80)}
 """WPS, bit 2 of SR3 (W25Q64JV, W25Q128FV, W25Q256FV), and WPSEL, bit 7 of SCUR (MX25L12835F,
-MX25L25645G; one-time): from memory of the data sheets."""
+MX25L25645G; one-time)."""
 
 _FSR = ModeBit(0x70, 0x01, "bit 0 of FSR")
 _EXTADD = ModeBit(0x16, 0x80, "EXTADD, bit 7 of the bank register")
-# From memory of the data sheets: W25Q256FV and JV (ADS), MX25L25635F and 25645G (4BYTE),
+# Mode bits: W25Q256FV and JV (ADS), MX25L25635F and 25645G (4BYTE),
 # MX25L25635E, N25Q256A and MT25Q (addressing), S25FL256S (EXTADD), IS25LP256 (EXTADD).
 
 _WINBOND = Scheme("", (SR1, _SR2, _SR3), power_lock="SR2", individual=_BLOCK_LOCKS, decides="SR2")
@@ -169,7 +170,7 @@ _ALL = (
         registers=(SR1, _CR, _SCUR),
         rule=rules.bp4_tb_cr,
         decides="CR",
-        # One byte leaves the configuration register alone (MX25L12835F data sheet, from memory).
+        # One byte leaves the configuration register unchanged (MX25L12835F data sheet).
         clearing=Clearing(0x3C),
         mode_bits={0xC2: ModeBit(0x15, 0x20, "4BYTE, bit 5 of CR")},
     ),
@@ -203,14 +204,14 @@ _ALL = (
         decides="CR1",
         clearing=Clearing(0x1C, "CR1", second_lost=0xC2),
         mode_bits={0x01: _EXTADD},
-        # S25FL128S data sheet, "status register 1", from memory; spansion.c of the kernel
-        # (USE_CLSR) clears with 30h too.
+        # S25FL128S data sheet, "status register 1"; spansion.c of the kernel (USE_CLSR) clears
+        # with 30h too.
         clear_errors=0x30,
     ),
     Scheme(
         "bp-semper",
-        # S25HL512T, from memory: 35h reads CFR1V, which has TBPROT in bit 5 as CR1 of the S
-        # generation; a second byte of 01h goes there.
+        # S25HL512T: 35h reads CFR1V, which has TBPROT in bit 5 like CR1 of the S generation; the
+        # second byte of 01h goes there.
         (SR1, _CR1),
         rule=rules.bp_spansion,
         decides="CR1",
@@ -250,17 +251,17 @@ _ALL = (
         "bp-volatile",
         rule=rules.bp_sr1,
         clearing=Clearing(0x3C),
-        # F25L32PA and the S33 of Intel wake with their BP bits set; esmt.c and intel.c of the
-        # kernel (SPI_NOR_SWP_IS_VOLATILE) clear them at every start.
+        # The BP bits of F25L32PA and of Intel's S33 are set after power-up; esmt.c and intel.c of
+        # the kernel (SPI_NOR_SWP_IS_VOLATILE) clear them at every start.
         power_up=PowerUpLock(seen=0xBC),
     ),
-    # atmel.c of the kernel (at25fs_nor_ops): only 00h for the whole status register is sure.
+    # atmel.c of the kernel (at25fs_nor_ops): only 00h for the whole status register is certain.
     Scheme("bp-at25fs", rule=rules.bp_at25fs, clearing=Clearing(0x7C)),
     Scheme(
         "sst-bp",
         rule=rules.sst_bp,
         clearing=Clearing(0x3C),
-        # SST25VF032B: BP bits are set at power-up; BPL is bit 7.
+        # SST25VF032B: the BP bits are set after power-up; BPL is bit 7.
         power_up=PowerUpLock(seen=0xBC),
     ),
     Scheme(
@@ -268,7 +269,7 @@ _ALL = (
         (SR1, Register("CR", 0x35)),
         bp_in_sr1=0,
         lock_bit=False,
-        # SST26VF064B: 98h opens all; its blocks stay open until the next power-up.
+        # SST26VF064B: 98h unlocks all blocks, until the next power-up.
         power_up=PowerUpLock(opcode=0x98, value=b"", close=-1),
     ),
     Scheme(
@@ -285,37 +286,36 @@ SCHEMES: Mapping[str, Scheme] = {entry.name: entry for entry in _ALL}
 
 
 def scheme(name: str) -> Scheme:
-    """The entry of that name; that of "unknown" for a name without one."""
+    """The entry of that name, or that of "unknown" if there is none."""
     return SCHEMES.get(name, SCHEMES["unknown"])
 
 
-# -- what may be read of a chip that can be one of several parts -----------------------------------
+# -- what may be read on a chip that can be one of several parts -----------------------------------
 
 
 def documented(names: Sequence[str]) -> tuple[Register, ...]:
-    """The registers that every one of the schemes has: what may be read of a chip that could
-    be any of several parts."""
+    """The registers that all of the schemes have: those that may be read on a chip that could be
+    any of several parts."""
     first, *others = (scheme(name).registers for name in names)
     return tuple(register for register in first if all(register in other for other in others))
 
 
 TELLING: Mapping[int, tuple[Register, ...]] = {0xC2: (_CR,), 0xEF: (_SR3,)}
-"""By manufacturer: registers that newer parts answer and older ones with the same ID do not
-know. An opcode is listed only where no part of that maker takes it for anything else: 15h is
-the configuration register of a Macronix (F and later) and status register 3 of a Winbond (FV
-and later), and unused on their older parts (data sheets MX25L12805D, MX25L12835F, W25Q64BV,
-W25Q64FV, from memory)."""
+"""By manufacturer: registers that newer parts have and older ones with the same ID do not. An
+opcode is listed only if it means nothing else on any part of that manufacturer: 15h reads the
+configuration register of a Macronix (F and later) and status register 3 of a Winbond (FV and
+later), and is unused on their older parts (data sheets MX25L12805D, MX25L12835F, W25Q64BV,
+W25Q64FV)."""
 
 
 MIRRORING: Mapping[str, tuple[Register, int]] = {"cr1.2": (_CR1, 0x04)}
-"""Where a bit turns the erase map round (`Part.mirrored_by`): its register and its mask. TBPARM of
-S25FL-P and S25FL-S; their CR1 is read with 35h, which no other part with their IDs takes for
-anything else (data sheets, from memory)."""
+"""The bits that mirror an erase map (`Part.mirrored_by`): register and mask. TBPARM of S25FL-P and
+S25FL-S; their CR1 is read with 35h, which means nothing else on any part with their IDs."""
 
 
 def telling(maker: int, names: Sequence[str]) -> tuple[Register, ...]:
-    """The registers worth a try on a chip that could have any of these schemes: those that some
-    of them document and others do not."""
+    """The registers to try on a chip that could have any of these schemes: those that some of them
+    document and others do not."""
     lists = [scheme(name).registers for name in names]
     return tuple(
         register

@@ -29,11 +29,12 @@ from spiflash.nor.sfdp import (
     mode_needs_write_enable,
     to_geometry,
 )
+from spiflash.text import amount
 
 # -- what those that remain have in common ---------------------------------------------------------
 
 LEAST_PREFIX = 5
-"""Characters that names must share before they are called a family."""
+"""Characters that names must share to be called a family."""
 
 
 COMMON_EXIT = 0xE9
@@ -48,7 +49,7 @@ def names(parts: Sequence[Part]) -> str:
 
 
 def family_name(parts: Sequence[Part]) -> str:
-    """One short name for namesakes: what most of their names begin with, else all of them."""
+    """One short name for several parts: what most of their names begin with, or else all names."""
     vendor = vendors(parts)[0]
     same = [part.name for part in parts if part.vendor == vendor]
     columns = takewhile(lambda column: len(set(column)) == 1, zip(*same, strict=False))
@@ -59,7 +60,7 @@ def family_name(parts: Sequence[Part]) -> str:
 
 
 def vendors(parts: Sequence[Part]) -> list[str]:
-    """Each vendor once, the one with the most parts first."""
+    """Each vendor once, the one with most parts first."""
     return [vendor for vendor, _ in Counter(part.vendor for part in parts).most_common()]
 
 
@@ -69,27 +70,27 @@ _Aspects = tuple[tuple[str, Callable[[Part], object]], ...]
 _FOR_READING: _Aspects = (
     ("size", lambda p: p.size),
     ("dummy bytes of the fast read", lambda p: (p.fast_read_dummy, p.fast_read_dummy_4byte)),
-    # Pages of 528 bytes are addressed in another way altogether.
+    # Pages of 528 bytes have a completely different addressing scheme.
     ("addresses", lambda p: p.program_method.value == "page-528"),
 )
 
 
 _FOR_WRITING: _Aspects = (
     ("page size", lambda p: p.page),
-    ("way of programming", lambda p: p.program_method),
+    ("program method", lambda p: p.program_method),
     ("erase regions", lambda p: tuple(region.length for region in p.regions)),
     ("lock at power-up", lambda p: p.locked_at_power_up),
     ("refusal", lambda p: p.refused),
 )
-"""What namesakes must agree on before one of them may be written as if it were the other."""
+"""What parts must agree on before one of them may be written as if it were the other."""
 
 
 def refuse_unlike(parts: Sequence[Part]) -> None:
-    """Raise `ChipAmbiguousError` when the parts cannot even be read in one way."""
+    """Raise `ChipAmbiguousError` if the parts cannot even be read in the same way."""
     differ = _differ(parts, _FOR_READING)
-    ways = [frozenset(part.four_byte) for part in parts if part.size > 1 << 24]
-    if ways and not frozenset.intersection(*ways):
-        differ.append("reach above 16 MiB")
+    methods = [frozenset(part.four_byte) for part in parts if part.size > THREE_BYTE_REACH]
+    if methods and not frozenset.intersection(*methods):
+        differ.append("addresses above 16 MiB")
     if differ:
         raise ChipAmbiguousError(
             f"{names(parts)} share this ID and differ in {', '.join(differ)}.",
@@ -99,9 +100,9 @@ def refuse_unlike(parts: Sequence[Part]) -> None:
 
 
 def differences_for_writing(parts: Sequence[Part]) -> list[str]:
-    """In what the parts differ that matters when one of them is erased or programmed.
+    """The differences between the parts that matter for erasing and programming.
 
-    Not all of them need the same erases: those that all have are enough.
+    The parts need not have the same erases: those that all have are enough.
     """
     found = _differ(parts, _FOR_WRITING)
     if not found and not all(shared_erases(parts)):
@@ -110,19 +111,19 @@ def differences_for_writing(parts: Sequence[Part]) -> list[str]:
 
 
 def common_four_byte_methods(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[FourByte, ...]:
-    """Ways above 16 MiB that all of `parts` have, preferred ones first. Whether B7h wants 06h
-    before it, the chip's own SFDP knows best."""
-    ways = tuple(w for w in parts[0].four_byte if all(w in p.four_byte for p in parts))
+    """Methods above 16 MiB that all of `parts` have, preferred ones first. Whether B7h needs 06h
+    before it is decided by the chip's own SFDP, if it says so."""
+    methods = tuple(m for m in parts[0].four_byte if all(m in p.four_byte for p in parts))
     wants = None if sfdp is None else mode_needs_write_enable(sfdp)
     if wants is None:
-        return ways
+        return methods
     right = FourByte.ENTER_WREN if wants else FourByte.ENTER
-    return tuple(right if w in (FourByte.ENTER, FourByte.ENTER_WREN) else w for w in ways)
+    return tuple(right if m in (FourByte.ENTER, FourByte.ENTER_WREN) else m for m in methods)
 
 
 def exit_opcode(parts: Sequence[Part], sfdp: Sfdp | None) -> int | None:
-    """What ends 4-byte mode on every one of `parts`; None where they differ, or where the chip's
-    SFDP lists exits and E9h, which the table takes for granted, is none of them."""
+    """The opcode that ends 4-byte mode on all of `parts`; None if they differ, or if the chip's
+    SFDP lists exits and E9h, the table's default, is not among them."""
     opcodes = {part.exit_4byte for part in parts}
     if len(opcodes) > 1:
         return None
@@ -132,16 +133,16 @@ def exit_opcode(parts: Sequence[Part], sfdp: Sfdp | None) -> int | None:
     return opcode
 
 
-def fast_read_dummy(part: Part, ways: Sequence[FourByte]) -> int:
-    """Dummy bytes of the fast read that is used with the first of `ways`: 0Ch or 0Bh."""
-    if part.size > THREE_BYTE_REACH and ways[:1] == (FourByte.OPCODES,):
+def fast_read_dummy(part: Part, methods: Sequence[FourByte]) -> int:
+    """Dummy bytes of the fast read that is used with the first of `methods`: 0Ch or 0Bh."""
+    if part.size > THREE_BYTE_REACH and tuple(methods[:1]) == (FourByte.OPCODES,):
         wide = part.fast_read_dummy_4byte
         return part.fast_read_dummy if wide is None else wide
     return part.fast_read_dummy
 
 
 def common_supply(parts: Sequence[Part]) -> tuple[float, float] | None:
-    """The volts that all of the parts stand; None where they have none in common."""
+    """The volts that all of the parts tolerate; None if they have no range in common."""
     low, high = max(p.supply[0] for p in parts), min(p.supply[1] for p in parts)
     return (low, high) if low < high else None
 
@@ -155,7 +156,7 @@ def supplies(parts: Sequence[Part]) -> tuple[tuple[tuple[str, ...], tuple[float,
 
 
 def leaves_out_erases(parts: Sequence[Part]) -> bool:
-    """Whether some of the parts have erases that others lack."""
+    """Whether some of the parts have erases that others do not have."""
     return len({erase_map(part) for part in parts}) > 1
 
 
@@ -164,7 +165,7 @@ def _differ(parts: Sequence[Part], aspects: _Aspects) -> list[str]:
 
 
 def shared(values: Sequence[_T | None]) -> _T | None:
-    """The value when all candidates have the same one."""
+    """The value if all candidates have the same one."""
     return values[0] if all(value == values[0] for value in values) else None
 
 
@@ -265,8 +266,8 @@ def erases_known(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[tuple[int, i
 
 
 def is_mirrored(parts: Sequence[Part], answers: Answers) -> bool | None:
-    """Whether a bit of this very chip turns the erase map of the table round; None where parts
-    have such a bit and it was not read."""
+    """Whether a bit of this chip mirrors the erase map of the table; None if parts have such a bit
+    and it was not read."""
     places = {part.mirrored_by for part in parts} - {""}
     if not places or all(len(part.regions) < 2 for part in parts):
         return False
@@ -278,12 +279,12 @@ def is_mirrored(parts: Sequence[Part], answers: Answers) -> bool | None:
 
 
 def as_set_up(geometry: Geometry, sfdp: Sfdp, answers: Sequence[int] | None) -> Geometry:
-    """The erase map that this very chip has, where its SFDP has a sector map: such parts can be
-    set up in several ways (S25FS, S25H), and the table knows only the one they leave the factory
-    with. Times and 4-byte opcodes stay the table's where it has that erase.
+    """The erase map of this very chip, if its SFDP has a sector map: such parts can be configured
+    in several ways (S25FS, S25H), and the table has only the configuration from the factory. Times
+    and 4-byte opcodes are the table's, if it has that erase.
 
-    Raises `SfdpError` when the map does not cover the chip, or nothing can be erased alike in all
-    the ways in which it may be set up.
+    Raises `SfdpError` if the map does not cover the chip, or if no erase is the same in all
+    configurations that it may have.
     """
     if sfdp.sector_map is None or not sfdp.sector_map.configurations:
         return geometry
@@ -309,11 +310,11 @@ def as_set_up(geometry: Geometry, sfdp: Sfdp, answers: Sequence[int] | None) -> 
 
 
 def undisputed(geometry: Geometry, sfdp: Sfdp) -> tuple[Geometry, str]:
-    """The same without erases of which the chip's own SFDP says another size than the table, as
-    long as others work everywhere; and a note where there are such. Where one size is wrong nobody
-    knows which, and an erase that is larger than believed takes its neighbours with it.
+    """The same without erases for which the chip's own SFDP gives another size than the table, as
+    long as others work everywhere; and a note if there are such erases. One of the two sizes is
+    wrong, and an erase that is larger than expected clears its neighbours as well.
 
-    Chips with a sector map are not looked at: there one opcode erases blocks of several sizes.
+    Chips with a sector map are not checked: there one opcode erases blocks of several sizes.
     """
     if sfdp.sector_map is not None:
         return geometry, ""
@@ -329,8 +330,9 @@ def undisputed(geometry: Geometry, sfdp: Sfdp) -> tuple[Geometry, str]:
         return geometry, ""
     kinds = [geometry.erase_types[index] for index in sorted(disputed)]
     note = "; ".join(
-        f"the table says that {kind.opcode:02X}h erases {kind.size} bytes, SFDP says "
-        + " or ".join(str(size) for size in sorted(said[kind.opcode]))
+        f"{kind.opcode:02X}h erases {amount(kind.size)} by the chip table, "
+        + " or ".join(amount(size) for size in sorted(said[kind.opcode]))
+        + " by SFDP"
         for kind in kinds
     )
     kept = tuple(
@@ -343,7 +345,7 @@ def undisputed(geometry: Geometry, sfdp: Sfdp) -> tuple[Geometry, str]:
 
 
 def no_faster_than(geometry: Geometry, sfdp: Sfdp) -> Geometry:
-    """The same with no limit below the one that the chip's own SFDP gives: waiting longer costs
+    """The same, with no maximum time below that of the chip's own SFDP: waiting longer costs
     nothing, and giving up too early leaves a block half done."""
     limits = [(e.opcode, e.time.maximum) for e in sfdp.basic.erases if e.time is not None]
 
@@ -351,7 +353,7 @@ def no_faster_than(geometry: Geometry, sfdp: Sfdp) -> Geometry:
         return span if limit is None else Duration(span.typical, max(span.maximum, limit))
 
     def erase(kind: EraseType) -> EraseType:
-        # What smaller sectors leave of a block (S25FS) takes no longer than the whole block.
+        # The rest of a block beside small sectors (S25FS) takes no longer than the whole block.
         limit = max((t for opcode, t in limits if opcode == kind.opcode), default=None)
         return replace(kind, time=slow(kind.time, limit))
 

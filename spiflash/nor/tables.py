@@ -1,4 +1,4 @@
-"""The chip table in use: the one that comes along, and a person's own files on top."""
+"""The chip table in use: the built-in one, and a person's own files on top."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _LIMIT = 16 << 20  # bytes
 
 
 def chip_table(files: Sequence[Path] = ()) -> ChipTable:
-    """The built-in table with the parts of `files` added; theirs win over ours.
+    """The built-in table with the parts of `files` added; theirs take precedence.
 
     Raises `ChipTableError` naming file and line.
     """
@@ -29,15 +29,15 @@ def chip_table(files: Sequence[Path] = ()) -> ChipTable:
 
 
 def parts_of_file(files: Sequence[Path]) -> tuple[Part, ...]:
-    """The parts that these files bring; raises as `chip_table` does."""
+    """The parts in these files; raises as `chip_table` does."""
     return tuple(part for file in files for part in _loaded(file))
 
 
 def select(
     table: ChipTable, text: str = "", *, size: int | None = None, volts: float | None = None
 ) -> tuple[Part, ...]:
-    """The parts in which all words of `text` are found (name, maker or ID; no words: all),
-    which hold `size` bytes and which run at `volts`."""
+    """The parts in which all words of `text` are found (name, maker or ID; no words: all), of
+    `size` bytes, for a supply of `volts`."""
     return tuple(
         part
         for part in (table.search(text) if text.strip() else table.parts)

@@ -91,7 +91,7 @@ LEAST_PATIENCE = 2.0
 mislabelled chip may take many times its few milliseconds; giving up leaves a board half done."""
 
 ABSENT = 0xFF
-"""The status that a line without a chip reads as."""
+"""The status byte that is read when no chip answers."""
 
 FAILED = 0x60
 """P_ERR and E_ERR in the status of a Spansion part: while one is set the chip says busy, and
@@ -174,7 +174,7 @@ def _clear_errors(chip: Chip) -> tuple[int, ...]:
 def _hung(
     status: int, what: str, limit: float, time: Duration
 ) -> ChipAbsentError | ChipTimeoutError:
-    state = "The block that was being changed may be half done; the rest is as it was."
+    state = "The block that was being changed may be half done; the others are unchanged."
     if status == ABSENT:
         return ChipAbsentError(
             f"The chip stopped answering while {what}.",
@@ -182,9 +182,9 @@ def _hung(
             remedy="Seat the clip again and repeat the command.",
         )
     return ChipTimeoutError(
-        f"The chip is still busy after {limit:.1f} s of {what}; its data sheet "
-        f"allows {time.maximum:.1f} s.",
+        f"The chip is still busy after {limit:.1f} s ({what}); its data sheet allows "
+        f"{time.maximum:.1f} s.",
         state=state,
-        remedy="Check the supply voltage at the chip, then repeat; a chip that keeps "
-        "doing this is worn out.",
+        remedy="Check the supply voltage at the chip, then repeat. If this happens again, the "
+        "chip is worn out.",
     )

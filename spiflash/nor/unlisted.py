@@ -1,19 +1,22 @@
-"""Chips that the table does not have: described by their own SFDP, or only by a stated size. Pure.
+"""Chips that are not in the table: described by their own SFDP, or only by a stated size. Pure.
 
-Such a chip may be read. It may be written only when SFDP describes its erases and a person has
-said in so many words that this shall be believed; a chip without SFDP is never written.
+Such a chip may be read. It may be written only if SFDP describes its erases and a person has
+explicitly said that this is to be trusted; a chip without SFDP is never written.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+from spiflash import text
 from spiflash.errors import ChipUnknownError, UsageError
+from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.geometry import Duration, EraseRegion, Geometry
 from spiflash.nor.jedec import CONTINUATION, FLOATING, manufacturer, nand, split
 from spiflash.nor.sfdp import (
     Assumed,
+    Missing,
     Sfdp,
     four_byte_methods,
     leaves_by_bank,
@@ -24,57 +27,56 @@ from spiflash.nor.sfdp import (
 from spiflash.spans import SECTOR
 
 UNKNOWN_CLOCK = 20e6
-"""Hertz that every SPI NOR chip of the last twenty years reads at (common practice, no
-source); the limit where no data sheet is known."""
+"""Hertz at which every SPI NOR chip of the last twenty years can be read (common practice, no
+source): the limit if no data sheet is known."""
 
 ASSUMED = Assumed(page=64)
-"""SFDP of 2011 gives no page size, only whether at least 64 bytes can be programmed at once.
-Blocks of 64 bytes lie within a page of any size that is a multiple of it."""
+"""SFDP of 2011 gives no page size, only whether at least 64 bytes can be programmed at once. Blocks
+of 64 bytes never cross the boundary of a page of 64 bytes or more."""
 
-THREE_BYTE_REACH = 1 << 24
 _NO_TIME = Duration(1.0, 1.0)  # nothing is programmed or erased with it
 
 
 def shown_id(answers: Answers) -> str:
-    """The ID as people look for it: continuation codes, manufacturer, type, capacity."""
+    """The ID as people search for it: continuation codes, manufacturer, type, capacity."""
     bank, code = split(answers.id)
     count = 3 if code is None else bank - 1 + 3
     return answers.id[:count].hex(" ").upper()
 
 
 def maker(answers: Answers) -> str:
-    """The likeliest firm behind the manufacturer code, in words."""
+    """The most likely firm for the manufacturer code, in words."""
     if set(answers.id) <= {CONTINUATION}:
         return "no manufacturer code"
     firm = manufacturer(answers.id)
-    return firm.name or f"manufacturer {firm.code:02X}h of JEP106 bank {firm.bank}, not in the list"
+    return firm.name or f"unknown manufacturer {firm.code:02X}h of JEP106 bank {firm.bank}"
 
 
 def refuse_nand(answers: Answers) -> None:
     """Raise `ChipUnknownError` for an SPI NAND, and for an answer that no NOR flash gives, whatever
-    size or part a person states: what would be read from such a chip is FFh throughout."""
+    size or part a person states: only FFh would be read from such a chip."""
     found = nand(answers.id, answers.after_dummy)
     if not found and answers.id[:1] and answers.id[0] in FLOATING:
         raise ChipUnknownError(
-            f"The chip answers 9Fh with {answers.id[:4].hex(' ').upper()}, which is no NOR flash's "
-            "ID: those begin with their maker's code.",
+            f"The chip answers 9Fh with {answers.id[:4].hex(' ').upper()}, which is not a NOR "
+            "flash's ID: those begin with a manufacturer code.",
             state="Nothing has been changed on it; no contents have been read.",
-            remedy="Read the marking: this may be a NAND chip, which this program does not read. "
+            remedy="Read the marking: it may be a NAND chip, which this program does not support. "
             "If it is NOR flash, seat the clip again and run 'spiflash contact'.",
         )
     if not found:
         return
     raise ChipUnknownError(
-        f"This is a NAND chip ({found}), which this program does not read: it answers 9Fh with "
+        f"This is a NAND chip ({found}), which this program does not support: it answers 9Fh with "
         f"{(answers.after_dummy or answers.id)[:4].hex(' ').upper()}.",
         state="Nothing has been changed on it; no contents have been read.",
-        remedy="Use a reader for SPI NAND, which knows its pages, spare bytes, error correction "
+        remedy="Use a reader for SPI NAND, which handles its pages, spare bytes, error correction "
         "and bad blocks. Read as NOR flash it would look blank.",
     )
 
 
 def capacity_hint(answers: Answers) -> str:
-    """What the third byte of the ID would mean with most makers; "" where it means nothing."""
+    """What the third byte of the ID means with most manufacturers; "" if it has no such meaning."""
     bank, _ = split(answers.id)
     code = answers.id[bank - 1 :][2:3]
     exponent = code[0] if code else 0
@@ -82,27 +84,27 @@ def capacity_hint(answers: Answers) -> str:
         return ""
     size = 1 << exponent
     amount = f"{size >> 20}M" if size >= 1 << 20 else f"{size >> 10}K"
-    return f"With most makers its third byte would mean --size {amount}."
+    return f"With most manufacturers its third byte would mean --size {amount}."
 
 
 def from_sfdp(answers: Answers, sfdp: Sfdp, *, trusted: bool) -> Chip:
-    """A chip that describes itself. Raises `SfdpError` when no erase map follows from it."""
+    """A chip that describes itself. Raises `SfdpError` if its tables give no erase map."""
     geometry = to_geometry(sfdp, answers.sector_map, assumed=ASSUMED)
-    # Without answers the parser falls back on what holds in every configuration.
+    # Without answers only what holds in every configuration is used.
     notes = [f"SFDP does not say: {', '.join(sfdp.missing)}"] if sfdp.missing else []
     notes += sfdp.anomalies
     doubt = (
-        "this ID is not in the chip table, only the chip's own SFDP describes it; if you trust "
-        "that and know its supply voltage, --trust-sfdp allows writing"
+        "its ID is not in the chip table, only its own SFDP describes it; if you trust that and "
+        "know its supply voltage, --trust-sfdp allows writing"
     )
     how = "the chip's own SFDP"
-    if trusted and "4-byte methods" in sfdp.missing:
-        doubt = "its SFDP does not say how to reach above 16 MiB"
+    if trusted and Missing.FOUR_BYTE in sfdp.missing:
+        doubt = "its SFDP does not say how it is addressed above 16 MiB"
     elif trusted:
         doubt = ""
-        how += ", trusted for writing on your word"
+        how += ", which you said to trust for writing"
         notes.append(
-            "Supply voltage and block protection of this chip are not known: SFDP has neither"
+            "Supply voltage and block protection of this chip are not known: SFDP gives neither"
         )
     return Chip(
         name=f"unknown {shown_id(answers).replace(' ', '')}",
@@ -130,17 +132,17 @@ def from_sfdp(answers: Answers, sfdp: Sfdp, *, trusted: bool) -> Chip:
 
 
 def of_stated_size(answers: Answers, size: int, complaint: str) -> Chip:
-    """A chip of which only a size is known, because a person said so: read-only.
+    """A chip of which only a size is known, because a person stated it: read-only.
 
     Raises `UsageError` for a size that no chip has, `ChipUnknownError` above 16 MiB.
     """
     check_size(size)
     if size > THREE_BYTE_REACH:
         raise ChipUnknownError(
-            f"A chip with the unknown ID {shown_id(answers)} and without SFDP can be read up to "
-            "16 MiB only: how it takes longer addresses is not known.",
+            f"A chip with the unknown ID {shown_id(answers)} and without SFDP can be read only up "
+            "to 16 MiB: it is not known how it takes longer addresses.",
             state="Nothing has been changed on it.",
-            remedy="Read what lies below with --size 16M, or name the part with --part.",
+            remedy="Read the first 16 MiB with --size 16M, or name the part with --part.",
         )
     return Chip(
         name=f"unknown {shown_id(answers).replace(' ', '')}",
@@ -165,14 +167,14 @@ def of_stated_size(answers: Answers, size: int, complaint: str) -> Chip:
 
 
 def at_stated_size(chip: Chip, size: int) -> Chip:
-    """`chip` at the size that a person states. The same size confirms it; any other one makes
-    the chip read-only. Raises `UsageError` for a size that no chip has."""
+    """`chip` at the size that a person states. The same size confirms it; any other makes the chip
+    read-only. Raises `UsageError` for a size that no chip has."""
     check_size(size)
     if size == chip.size:
-        return replace(chip, size_confirmed=True, notes=(*chip.notes, "You stated this size too"))
+        return replace(chip, size_confirmed=True, notes=(*chip.notes, "You stated the same size"))
     if size > THREE_BYTE_REACH and not chip.four_byte:
         raise UsageError(
-            f"No way is known to reach {size} bytes on the {chip.name}.",
+            f"It is not known how to address {text.amount(size)} on the {chip.name}.",
             state="Nothing has been changed on it.",
             remedy="State a size up to 16M.",
         )
@@ -180,8 +182,9 @@ def at_stated_size(chip: Chip, size: int) -> Chip:
         chip,
         geometry=read_only(size, chip.geometry.page),
         size_stated=True,
-        how=f"{chip.how}; size as you stated",
-        write_doubt=f"you stated {size} bytes, but the {chip.name} should hold {chip.size}",
+        how=f"{chip.how}; the size that you stated",
+        write_doubt=f"you stated {text.amount(size)}, but the {chip.name} should hold "
+        f"{text.amount(chip.size)}",
     )
 
 
@@ -191,10 +194,9 @@ def read_only(size: int, page: int = 256) -> Geometry:
 
 
 def check_size(size: int) -> None:
-    """Raise `UsageError` unless `size` is made of whole sectors and at least 64 KiB."""
+    """Raise `UsageError` unless `size` is a multiple of 4 KiB and at least 64 KiB."""
     if size < 1 << 16 or size % SECTOR:
         raise UsageError(
             f"A chip of {size} bytes does not exist.",
-            state="Nothing has been touched.",
             remedy="State a size such as 512K, 8M or 16M.",
         )

@@ -1,16 +1,16 @@
-"""Lift the block protection for as long as work goes on, and put it back as it was.
+"""Clear the block protection for the time of the work, and restore it afterwards.
 
 The rules that live here. Only block protection bits change; every other bit of the registers is
-written back as it was read, and both are checked before and after. Where a part has a volatile
-status write (50h) it is used, so that a loss of power restores the protection by itself. The
-register is put back also after an error and after Ctrl-C. A register that is locked is never
-worked around. A wrong value written here may be there for good (one-time lock bits share these
-registers), so that all of this is done at a slow clock and only on a chip that answers as an idle
-one does; what an earlier session noted is used for the bits that it may have changed and no others.
+written back as it was read, and all bits are checked before and after. If a part has a volatile
+status write (50h), it is used, so that a loss of power restores the protection by itself. The
+registers are restored also after an error and after Ctrl-C. A register that is locked is never
+worked around. A wrong value written here may be permanent (one-time lock bits are in the same
+registers), so all of this is done at a slow clock and only on a chip that answers like an idle one.
+Of the values that an earlier session recorded, only the bits that it may have changed are used.
 
-Some parts clear the second register when 01h brings one byte (W25Q64FV and older, S25FL-P),
-others refuse two bytes (GD25Q64C, where 31h writes the second): two bytes are tried first, as
-they lose nothing on any part, and one byte only when that had no effect.
+Some parts clear the second register if 01h has one byte (W25Q64FV and older, S25FL-P), others
+refuse two bytes (GD25Q64C, where 31h writes the second). Two bytes are tried first, because they
+lose nothing on any part, and one byte only if that has no effect.
 """
 
 from __future__ import annotations
@@ -38,20 +38,19 @@ from spiflash.nor.scheme import Clearing, scheme
 WRITE_STATUS = 0x01
 
 STATUS_WRITE = Duration(15e-3, 1.0)
-"""Time to write a status register: 10 to 15 ms on most parts, 500 ms at most (S25FL128S; from
-memory of the data sheets)."""
+"""Time to write a status register: 10 to 15 ms on most parts, 500 ms at most (S25FL128S)."""
 
 ATTEMPTS = 3
-"""How often putting back is tried, so that a single bad exchange or an impatient second Ctrl-C
-does not leave the chip open."""
+"""How often restoring is tried, so that one bad exchange or a second Ctrl-C does not leave the chip
+unprotected."""
 
 
 @contextmanager
 def unprotected(flash: NorFlash, ranges: Sequence[tuple[int, int]]) -> Iterator[None]:
-    """Nothing in `ranges` is protected while the block lasts.
+    """Nothing in `ranges` is protected for the time of the block.
 
-    Does nothing when nothing there is. Raises `ChipProtectedError` when the protection cannot
-    be lifted (with the reason), and after the block when it could not be put back.
+    Changes nothing if nothing there is protected. Raises `ChipProtectedError` if the protection
+    cannot be cleared (with the reason), and after the block if it could not be restored.
     """
     guard = flash.protection()
     if not any(guard.overlaps(low, high) for low, high in ranges):
@@ -65,13 +64,14 @@ def unprotected(flash: NorFlash, ranges: Sequence[tuple[int, int]]) -> Iterator[
 
 
 def restore_registers(flash: NorFlash, before: Mapping[str, int]) -> bool:
-    """Write SR1 and its companion as an earlier session found them, which was cut off before it
-    could do so itself; whether they hold that now. `before` has register values by name.
+    """Write SR1 and the second register as an earlier session found them, which was interrupted
+    before it could restore them; returns whether they have these values now. `before` has register
+    values by name.
 
-    Raises `ChipProtectedError` when it is not known how this part takes them.
+    Raises `ChipProtectedError` if it is not known how they are written on this part.
     """
     if before["SR1"] & commands.WIP:
-        # Nothing was noted: an idle chip is not busy, an open line is.
+        # These are no values of a chip: an idle chip is not busy, an open line reads as busy.
         return True
     _slowly(flash)
     now = _read(flash)
@@ -104,7 +104,7 @@ def _locks_open(flash: NorFlash, ranges: Sequence[tuple[int, int]]) -> Iterator[
     try:
         set_locks(bus, shut, closed=False)
         if any(flash.protection().overlaps(low, high) for low, high in ranges):
-            raise _refusal(chip, "the locks of its blocks did not open")
+            raise _refusal(chip, "its blocks could not be unlocked")
         yield
     finally:
         flash.wait_while_busy()
@@ -136,21 +136,21 @@ def _bits_clear(flash: NorFlash, guard: Protection) -> Iterator[None]:
         raise
     if not _restore(flash, writer, before):
         raise ChipProtectedError(
-            "The work is done, but the block protection could not be put back.",
+            "The work is done, but the block protection could not be restored.",
             state=_left_open(before, volatile=writer.volatile),
-            remedy="Take the supply off and on and run 'spiflash identify' to see what holds now."
+            remedy="Switch the supply off and on, then run 'spiflash identify' to check."
             if writer.volatile
-            else "Seat the clip again and run 'spiflash identify' to see what holds now.",
+            else "Seat the clip again, then run 'spiflash identify' to check.",
         )
 
 
 def _writers(flash: NorFlash, clearing: Clearing) -> Iterator[_StatusWriter]:
-    """How the register may be written, the gentlest way first; what each did is read back."""
+    """The ways to write the register, the gentlest first; the result of each is read back."""
     chip = flash.chip
     if chip.status_write_volatile or clearing.unseen_second:
         yield _StatusWriter(flash, clearing, volatile=True)
-    # A lasting one-byte write could clear a QE bit that cannot be seen, and the board would not
-    # start: not where QE may be in a second register.
+    # A non-volatile one-byte write could clear a QE bit that cannot be read, and the board would
+    # not start: not if QE may be in a second register.
     if not chip.status_write_volatile and (
         not clearing.unseen_second or chip.quad_enable in ("none", "sr1.6")
     ):
@@ -158,14 +158,14 @@ def _writers(flash: NorFlash, clearing: Clearing) -> Iterator[_StatusWriter]:
 
 
 def why_not(chip: Chip, guard: Protection) -> str:
-    """Why the protection of this chip cannot be lifted, as far as that is known without trying;
-    "" where it may work."""
+    """Why the protection of this chip cannot be cleared, as far as that is known without trying; ""
+    if it may work."""
     if guard.individual:
         if locks_are_readable(chip.jedec_id[0], chip.size):
             return ""
-        return "it has locks of single blocks switched on, which this program does not open"
+        return "it uses locks of single blocks, which this program cannot clear"
     if guard.lock is RegisterLock.PERMANENT:
-        return "its status register is locked for good"
+        return "its status register is locked permanently"
     clearings = [scheme(name).clearing for name in chip.protection_schemes]
     known = [clearing for clearing in clearings if clearing is not None]
     if (
@@ -173,7 +173,7 @@ def why_not(chip: Chip, guard: Protection) -> str:
         or len({(clearing.bp, clearing.second) for clearing in known}) > 1
     ):
         schemes = ", ".join(chip.protection_schemes)
-        return f"how its protection is cleared is not known (scheme {schemes})"
+        return f"it is not known how its protection is cleared (scheme {schemes})"
     return ""
 
 
@@ -181,12 +181,12 @@ def _clearing_for(chip: Chip) -> Clearing:
     if reason := why_not(chip, Protection()):
         raise _refusal(chip, reason)
     known = [way for name in chip.protection_schemes if (way := scheme(name).clearing) is not None]
-    # Of namesakes some may have CMP and others not; what is written is checked by all schemes.
+    # Of parts with one ID some may have CMP and others not; the result is checked by all schemes.
     return max(known, key=lambda clearing: clearing.complement)
 
 
 def _open_value(clearing: Clearing, before: dict[str, int]) -> int:
-    """SR1 with which nothing is protected, every other bit as it was."""
+    """The value of SR1 with which nothing is protected, every other bit as it was."""
     status = before["SR1"] & ~(commands.WIP | commands.WEL)
     if clearing.complement and before.get(clearing.second, 0) & clearing.complement:
         return status | clearing.bp
@@ -194,12 +194,12 @@ def _open_value(clearing: Clearing, before: dict[str, int]) -> int:
 
 
 class _StatusWriter:
-    """Writes SR1, keeps the second register, and remembers which form of 01h the part obeys."""
+    """Writes SR1, keeps the second register, and remembers which form of 01h the part accepts."""
 
     def __init__(self, flash: NorFlash, clearing: Clearing, *, volatile: bool) -> None:
         self._flash = flash
         self.volatile = volatile
-        """Nothing that it writes outlasts a power cycle."""
+        """What it writes is lost at power-off."""
         self._enable: Transaction = (
             commands.volatile_write_enable() if volatile else commands.write_enable()
         )
@@ -207,7 +207,7 @@ class _StatusWriter:
         self._forms = (2, 1) if clearing.second else (1,)
 
     def write(self, value: int, before: dict[str, int]) -> bool:
-        """Whether the registers read as wanted afterwards: SR1 `value`, the others as before."""
+        """Whether the registers read as intended afterwards: SR1 `value`, the others as before."""
         wanted = {**before, "SR1": value}
         for form in self._forms:
             self._send(value, before, form)
@@ -216,7 +216,7 @@ class _StatusWriter:
                 self._forms = (form,)
                 return True
             if self._second and now[self._second] != wanted[self._second]:
-                # One byte cleared the second register: give it back at once.
+                # One byte has cleared the second register: restore it at once.
                 self._send(value, before, 2)
                 return _read(self._flash) == wanted
         return False
@@ -225,7 +225,7 @@ class _StatusWriter:
         data = bytes((value, before[self._second])) if form == 2 else bytes((value,))
         self._flash.bus.run([self._enable, commands.write_register(WRITE_STATUS, data)])
         self._flash.wait(STATUS_WRITE, "writing the status register")
-        # A write that was refused leaves the latch set; nothing may use it by accident.
+        # A refused write leaves the latch set; nothing may use that by accident.
         self._flash.bus.run([commands.write_disable()])
 
 
@@ -237,7 +237,7 @@ def _slowly(flash: NorFlash) -> None:
 def _read(flash: NorFlash) -> dict[str, int]:
     """Every documented register without the bits that change by themselves.
 
-    Raises `ChipAbsentError` when the chip does not answer as an idle one does.
+    Raises `ChipAbsentError` if the chip does not answer like an idle one.
     """
     flash.wait_while_busy()
     raw = flash.registers()
@@ -263,7 +263,7 @@ def _still_protected(flash: NorFlash) -> bool:
 
 
 def _restore(flash: NorFlash, writer: _StatusWriter, before: dict[str, int]) -> bool:
-    """Whether the registers are as they were; tried several times, whatever happens."""
+    """Restore the registers, in several attempts; returns whether they are as before."""
     for _ in range(ATTEMPTS):
         try:
             _slowly(flash)
@@ -277,31 +277,31 @@ def _restore(flash: NorFlash, writer: _StatusWriter, before: dict[str, int]) -> 
 
 def _left_open(before: dict[str, int], *, volatile: bool) -> str:
     kept = ", ".join(f"{name} {value:02X}h" for name, value in before.items())
-    end = " It comes back by itself when the supply has been off." if volatile else ""
-    return f"The chip's block protection is lifted still; its registers were {kept}.{end}"
+    end = " It returns when the supply is switched off and on." if volatile else ""
+    return f"The chip's block protection is still cleared; its registers were {kept}.{end}"
 
 
 def _refusal(chip: Chip, reason: str) -> ChipProtectedError:
     return ChipProtectedError(
-        f"The protection of the {chip.name} cannot be lifted: {reason}.",
+        f"The protection of the {chip.name} cannot be cleared: {reason}.",
         state="Nothing has been erased or written.",
-        remedy="Name the part with --part if you know it; otherwise clear the protection in the "
-        "way its data sheet describes.",
+        remedy="Name the part with --part if you know it; otherwise clear the protection as its "
+        "data sheet describes.",
     )
 
 
 def _locked(chip: Chip, guard: Protection) -> ChipProtectedError:
     remedies = {
-        RegisterLock.PIN: "WP# (pin 3) must be high: tie it to the supply (--hold-high D4 where "
-        "D4 is wired to it), then repeat.",
-        RegisterLock.POWER: "Take the supply off and on, then repeat.",
-        RegisterLock.PERMANENT: "This protection is for good; the chip can only be replaced.",
-        RegisterLock.NONE: "Check that WP# (pin 3) is high and the supply is steady, then repeat; "
-        "on some parts the protection is one-time and stays.",
+        RegisterLock.PIN: "WP# (pin 3) must be high: connect it to the supply (or use --hold-high "
+        "D4 if D4 is wired to it), then repeat.",
+        RegisterLock.POWER: "Switch the supply off and on, then repeat.",
+        RegisterLock.PERMANENT: "This protection is permanent; the chip can only be replaced.",
+        RegisterLock.NONE: "Check that WP# (pin 3) is high and the supply is stable, then repeat. "
+        "On some parts the protection is one-time and permanent.",
     }
     reason = guard.lock.value if guard.register_locked else "did not take the new value"
     return ChipProtectedError(
-        f"The block protection of the {chip.name} cannot be lifted: its status register "
+        f"The block protection of the {chip.name} cannot be cleared: its status register "
         + (f"is {reason}." if guard.register_locked else f"{reason}."),
         state="Nothing has been erased or written.",
         remedy=remedies[guard.lock],

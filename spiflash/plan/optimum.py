@@ -32,11 +32,11 @@ TICKS = 10**12
 
 @dataclass(frozen=True, slots=True)
 class TransferCost:
-    """Time on the bus, in seconds, beside the chip's own busy time.
+    """Time on the bus, in seconds, besides the chip's own busy time.
 
     `byte`: one data byte of a program. `erase` and `program`: everything else that one erase or
     one program takes (write enable, opcode, address, waiting for the ready status). `unit`: what
-    each word of an auto-increment run takes beside its two bytes.
+    each word of an auto-increment run takes besides its two bytes.
     """
 
     byte: float
@@ -88,7 +88,7 @@ class StepCost:
 
     @property
     def joinable_gap(self) -> int:
-        """Units that a run may program needlessly because that is cheaper than a new run."""
+        """Units that a run may program needlessly, because that is cheaper than a new run."""
         if not self.unit_size or not self.start:
             return 0
         return (self.start - 1) // (self.unit + self.unit_size * self.byte)
@@ -117,7 +117,7 @@ Flags = npt.NDArray[np.bool_]
 Counts = npt.NDArray[np.int64]
 
 _SLAB = 1 << 20
-"""Bytes that are looked at together: the temporary arrays stay within the processor's cache."""
+"""Bytes that are compared at a time: the temporary arrays fit into the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +191,7 @@ def _unit_runs(matters: Flags, chunk: int, cost: StepCost) -> tuple[Counts, Coun
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """A stretch of the chip that is erased with `kind`, or left (None)."""
+    """A range of the chip that is erased with `kind`, or not erased (None)."""
 
     start: int
     end: int
@@ -200,7 +200,7 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """Blocks that cover the chip in order, with their ticks and the bytes they erase."""
+    """Blocks that cover the chip in order, their cost in ticks and the bytes that they erase."""
 
     blocks: tuple[Block, ...]
     cost: int
@@ -209,7 +209,7 @@ class Choice:
 
 def usable(start: int, end: int, types: Sequence[EraseType]) -> tuple[EraseType, ...]:
     """The erase types whose naturally aligned blocks tile the region, and those for which the
-    region is one single block (what boot sectors leave of a larger one)."""
+    region is one single block (the rest of a larger one beside boot sectors)."""
     return tuple(t for t in types if start % t.size == 0 or t.size == end - start)
 
 
@@ -231,37 +231,37 @@ def choose(
     """The cheapest blocks; among equally cheap ones those that erase the fewest bytes.
 
     For each unit `leave` has the ticks to program it without an erase (None: some bit must be
-    set) and `erased` the ticks to program it after one. None when no erase type reaches a unit
-    that needs one.
+    set) and `erased` the ticks to program it after one. None if no erase type works on a unit that
+    needs one.
     """
     before = [0]
     for ticks in erased:
         before.append(before[-1] + ticks)
-    # (ticks, bytes erased) for the first n units, None where there is no way.
+    # (ticks, bytes erased) for the first n units, None if there is no plan for them.
     best: list[tuple[int, int] | None] = [(0, 0)]
     made_by: list[EraseType | None] = [None]
     for start, end, types in geometry.spans():
         first = start // unit
-        ways = [(kind, kind.size // unit, erase_costs[kind]) for kind in usable(start, end, types)]
+        kinds = [(kind, kind.size // unit, erase_costs[kind]) for kind in usable(start, end, types)]
         for index in range(first, end // unit):
             here: tuple[int, int] | None = None
             how: EraseType | None = None
             stay, last = leave[index], best[index]
             if stay is not None and last is not None:
                 here = (last[0] + stay, last[1])
-            for kind, count, ticks in ways:
+            for kind, count, ticks in kinds:
                 since = index + 1 - count
                 if since < first or (since - first) % count:
                     continue
                 last = best[since]
                 if last is None:
                     continue
-                way = (
+                total = (
                     last[0] + ticks + before[index + 1] - before[since],
                     last[1] + kind.size,
                 )
-                if here is None or way < here:
-                    here, how = way, kind
+                if here is None or total < here:
+                    here, how = total, kind
             best.append(here)
             made_by.append(how)
     final = best[-1]
@@ -271,7 +271,7 @@ def choose(
 
 
 def _trace(made_by: Sequence[EraseType | None], unit: int) -> tuple[Block, ...]:
-    """Walk back from the end; units left side by side become one block."""
+    """Go back from the end; adjacent units that are not erased become one block."""
     blocks: list[Block] = []
     at = len(made_by) - 1
     while at > 0:

@@ -31,14 +31,15 @@ from spiflash.spans import Spans, merged
 
 
 class PlanError(ValueError):
-    """No plan exists: the contents do not fit the chip, or nothing erases what must be erased."""
+    """There is no plan: the contents do not fit the chip, or no erase type works where one is
+    needed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Erase:
     """Set `type.size` bytes from `address` on to FFh.
 
-    `whole_chip` marks the chip erase, whose command takes no address.
+    `whole_chip`: this is the chip erase, whose command takes no address.
     """
 
     address: int
@@ -53,7 +54,7 @@ class Erase:
 
 @dataclass(frozen=True, slots=True)
 class Program:
-    """Make the chip hold `data` from `address` on; `data` never crosses a page.
+    """Program `data` from `address` on; `data` never crosses a page boundary.
 
     For parts that program bytes or words, `data` is a run within one smallest erase block
     (for words with even address and length), which the driver splits.
@@ -75,9 +76,9 @@ Step = Erase | Program
 class Plan:
     """Steps in the order in which to do them, and their sums.
 
-    The steps run in address order, each erase at once followed by the programs of its block, so
-    that a cut leaves one block in the air. `seconds` is the expected time by the part's typical
-    figures, `worst_seconds` the time when every operation takes its maximum.
+    The steps are in address order, and each erase is followed at once by the programs of its block,
+    so that an interruption leaves one block unfinished. `seconds` is the expected time by the
+    part's typical figures, `worst_seconds` the time if every operation takes its maximum.
     """
 
     size: int
@@ -90,9 +91,9 @@ class Plan:
     """Program steps: pages, or runs for parts that program bytes or words."""
     programmed_bytes: int
     erased: Spans
-    """What the erases take down, whether it changes or is written again."""
+    """The ranges that are erased, whether or not their contents change."""
     affected: Spans
-    """Every range that some step may change."""
+    """The ranges that some step may change."""
     overwrites: bool = False
     """Programming needs no erase and can set bits."""
 
@@ -113,9 +114,9 @@ class Plan:
 
 
 def simulate(plan: Plan, old: bytes) -> bytes:
-    """What a chip that holds `old` holds after every step of `plan`.
+    """The contents of a chip that held `old` after all steps of `plan`.
 
-    Raises `PlanError` when `old` is not of the chip's size or a step reaches beyond it.
+    Raises `PlanError` if `old` does not have the chip's size or a step reaches beyond it.
     """
     if len(old) != plan.size:
         raise PlanError(f"{len(old)} bytes for a chip of {plan.size}")
@@ -135,13 +136,13 @@ def simulate(plan: Plan, old: bytes) -> bytes:
 def make_plan(old: bytes, new: bytes, geometry: Geometry, transfer: TransferCost) -> Plan:
     """The steps of least expected time that turn `old` into `new`, both the whole chip.
 
-    Nothing is erased where bits only clear (of a chip that programs once: where only blank pages
-    change), blank pages are not programmed, and what an erase
-    takes down with it is programmed again. Erases of all sizes and the chip erase are weighed
-    against each other; of equally fast plans the one that erases the fewest bytes is taken.
+    Nothing is erased where bits only change to 0 (on a chip that programs once: where only blank
+    pages change), blank pages are not programmed, and everything else in an erased block is
+    programmed again. Erases of all sizes and the chip erase are compared; of equally fast plans the
+    one that erases the fewest bytes is taken.
 
-    Raises `PlanError` when a length differs from the chip's size, or when bits must be set where
-    no erase type works.
+    Raises `PlanError` if a length differs from the chip's size, or if bits must be set where no
+    erase type works.
     """
     for name, given in (("old", old), ("new", new)):
         if len(given) != geometry.size:
@@ -172,8 +173,8 @@ def make_plan(old: bytes, new: bytes, geometry: Geometry, transfer: TransferCost
 
 
 def _must_erase(old: Bytes, new: Bytes, unit: int, geometry: Geometry) -> Flags:
-    """For each unit, whether some bit must go from 0 to 1, or a page that must not be programmed
-    again holds something."""
+    """For each unit, whether some bit must change from 0 to 1, or a page that must not be
+    programmed again is not blank."""
     must_rise = np.bitwise_and(np.bitwise_not(old), new) != 0
     if geometry.programs_once:
         used = (old != 0xFF).reshape(-1, geometry.page).any(axis=1)

@@ -185,7 +185,7 @@ def test_vendor_tables_carry_the_makers_own_code(real: Real) -> None:
 def test_only_one_of_the_forty_contradicts_itself() -> None:
     odd = {real.rdid: parse(real.tables).anomalies for real in PARTS}
     assert {rdid: notes for rdid, notes in odd.items() if notes} == {
-        "9d7019": ("The chip is said to take 3-byte addresses only, yet exceeds 16 MiB.",)
+        "9d7019": ("The tables say 3-byte addresses only, for a chip above 16 MiB.",)
     }
 
 

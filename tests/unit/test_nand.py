@@ -111,7 +111,7 @@ def test_an_answer_that_no_nor_flash_gives_is_not_read_at_a_stated_size(
 ) -> None:
     with (
         clipped(NandChip(bytes.fromhex(code))) as bus,
-        pytest.raises(ChipUnknownError, match="no NOR flash's ID") as caught,
+        pytest.raises(ChipUnknownError, match="not a NOR flash's ID") as caught,
     ):
         find_out(bus, chip_table(), size=words.get("size"))
     assert "--size" not in caught.value.remedy

@@ -27,7 +27,7 @@ def test_header_fields() -> None:
         (b"", "signature"),
         (b"\xff" * 256, "signature"),
         (b"\x00" * 256, "signature"),
-        (b"SFDP\x06\x01", "cut off"),
+        (b"SFDP\x06\x01", "incomplete"),
         (b"SFDP\x06\x01\x00\xff", "no header points"),
         (area((0xFF84, (1, 2))), "no header points"),
         (area((0xFF00, NINE))[:18], "not within"),
@@ -93,7 +93,7 @@ def test_header_count_that_lies_is_noted() -> None:
     sfdp = parse(raw)
     assert [header.id for header in sfdp.headers] == [0xFF00]
     assert sfdp.basic.dwords == NINE
-    assert sfdp.anomalies == ("3 parameter headers are announced, 1 are there.",)
+    assert sfdp.anomalies == ("Only 1 of 3 parameter headers are there.",)
 
 
 def test_empty_header_slots_are_passed_over() -> None:
@@ -101,7 +101,7 @@ def test_empty_header_slots_are_passed_over() -> None:
     raw = b"SFDP\x06\x01\x01\xff" + b"\xff" * 8 + header(0xFF00, 9, 24, (1, 0)) + body
     sfdp = parse(raw)
     assert sfdp.basic.size == 8 << 20
-    assert sfdp.anomalies == ("2 parameter headers are announced, 1 are there.",)
+    assert sfdp.anomalies == ("Only 1 of 2 parameter headers are there.",)
 
 
 def test_overrunning_table_is_used_as_far_as_it_goes() -> None:
@@ -109,7 +109,7 @@ def test_overrunning_table_is_used_as_far_as_it_goes() -> None:
     sfdp = parse(raw[: 16 + 9 * 4 + 3])
     assert len(sfdp.basic.dwords) == 9
     assert sfdp.basic.size == 8 << 20
-    assert any("claims 16 DWORDs, 9 are there" in note for note in sfdp.anomalies)
+    assert any("has only 9 of 16 DWORDs" in note for note in sfdp.anomalies)
 
 
 def test_newest_basic_table_counts() -> None:

@@ -178,7 +178,7 @@ def test_unknown_configuration_gives_only_what_all_have_in_common() -> None:
 
 
 def test_answer_without_a_configuration_is_refused() -> None:
-    with pytest.raises(SfdpError, match="no configuration for what the chip answered"):
+    with pytest.raises(SfdpError, match="no configuration for the chip's answers"):
         to_geometry(chip(MIB, TYPES_256K, (0xFF81, HYBRID)), (8, 4))
 
 
@@ -195,8 +195,8 @@ def test_map_of_another_size_is_refused_not_stretched() -> None:
     [
         (layout(0, (MIB, 1)), "no last descriptor"),
         (command(0x65, 1, 0), "describes no configuration"),
-        (layout(0, (MIB // 2, 1), (MIB // 2, 1))[:2], "cut off"),
-        (command(0x65, 1, 0)[:1], "cut off"),
+        (layout(0, (MIB // 2, 1), (MIB // 2, 1))[:2], "incomplete"),
+        (command(0x65, 1, 0)[:1], "incomplete"),
     ],
 )
 def test_broken_maps_are_noted(words: tuple[int, ...], note: str) -> None:

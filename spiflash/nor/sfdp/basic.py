@@ -1,9 +1,8 @@
 """The basic flash parameter table, DWORDs 1 to 20 (JESD216F section 6.4).
 
-Bit positions and meanings are cited from memory of JESD216F and its predecessors. A table of
-JESD216 1.0 (2011) ends with the 9th DWORD, JESD216A and B (1.5, 1.6) with the 16th, JESD216C
-(1.7) with the 20th, D to F (1.8 to 1.10) with the 23rd. What a short table does not say is None
-here, never a default.
+A table of JESD216 1.0 (2011) ends with the 9th DWORD, JESD216A and B (1.5, 1.6) with the 16th,
+JESD216C (1.7) with the 20th, D to F (1.8 to 1.10) with the 23rd. What a short table does not say is
+None here, never a default.
 """
 
 from __future__ import annotations
@@ -128,7 +127,7 @@ class BasicErase:
 
 @dataclass(frozen=True, slots=True)
 class BasicFlash:
-    """What the basic table says. Sizes in bytes, times in seconds; None: not said.
+    """What the basic table says. Sizes in bytes, times in seconds; None: it does not say.
 
     `dwords` holds the table as read, so that nothing is lost (the 21st to 23rd DWORD too).
     """
@@ -156,7 +155,7 @@ class BasicFlash:
     byte_program_next: Duration | None = None
     chip_erase: Duration | None = None
     suspend: Suspend | None = None
-    """12th and 13th DWORD; None also where the table says that there is no suspend."""
+    """12th and 13th DWORD; None also if the table says that there is no suspend."""
     poll_status_register: bool | None = None
     """05h, bit 0 set while busy."""
     poll_flag_register: bool | None = None
@@ -177,7 +176,7 @@ class BasicFlash:
 def basic_flash(table: tuple[int, ...]) -> BasicFlash:
     """Decode as many DWORDs as there are.
 
-    Raises `SfdpError` when the table is too short to hold a density, blank, or gives a density
+    Raises `SfdpError` if the table is too short to hold a density, is blank, or gives a density
     that no chip has.
     """
     if len(table) < 2:
@@ -232,7 +231,7 @@ def basic_flash(table: tuple[int, ...]) -> BasicFlash:
 
 
 def _dword(table: tuple[int, ...], number: int) -> int | None:
-    """DWORD `number`, counted from 1; None beyond the end and where it was left blank.
+    """DWORD `number`, counted from 1; None after the end and if it was left blank.
 
     Every DWORD from the 10th on has reserved bits or codes that make all ones meaningless. The
     10th and 11th hold times, and all zeros there would be a page of one byte and the shortest
@@ -246,8 +245,8 @@ def _dword(table: tuple[int, ...], number: int) -> int | None:
 
 
 def _methods(dword: int | None, high: int, low: int, kind: type[_Flag]) -> _Flag | None:
-    """A field of ways into or out of a mode, without its reserved bits (often written as ones);
-    None where the whole field was left blank (seen on MX25L12833F)."""
+    """A field of methods to enter or leave a mode, without its reserved bits (often written as
+    ones); None if the whole field was left blank (seen on MX25L12833F)."""
     if dword is None:
         return None
     value = bits(dword, high, low)

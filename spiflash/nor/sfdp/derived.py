@@ -28,10 +28,10 @@ from spiflash.nor.sfdp.table import Configuration, MapRegion, Sfdp
 
 @dataclass(frozen=True, slots=True)
 class Assumed:
-    """What to go by where the tables say nothing; `Sfdp.missing` tells when.
+    """Values to use where the tables say nothing; `Sfdp.missing` says where.
 
     The values are common practice for 3 V and 1.8 V chips (no source): a page of 256 bytes, and
-    times with ample maxima, so that a wait ends in an error only when something is wrong.
+    times with generous maxima, so that waiting ends in an error only if something is wrong.
     """
 
     page: int = 256
@@ -60,18 +60,18 @@ def to_geometry(
     """The geometry that the tables describe.
 
     `answers` are the bytes read by the sector map's detection commands. Without them a chip with
-    several configurations gets only what holds in all of them. SFDP gives no chip erase opcode
-    (and dies of a stack may each want their own), so there is a chip erase only when the caller
-    names its opcode and the table its time.
+    several configurations gets only what holds in all of them. SFDP gives no chip erase opcode (and
+    each die of a stack may need its own), so there is a chip erase only if the caller gives its
+    opcode and the table its time.
 
-    Raises `SfdpError` when no erase map follows from the tables.
+    Raises `SfdpError` if the tables give no erase map.
     """
     basic = sfdp.basic
     types = _types(sfdp, assumed)
     if sfdp.sector_map is None:
         types = {n: kind for n, kind in types.items() if basic.size % kind.size == 0}
     if not types:
-        raise SfdpError("the tables name no erase type that tiles the chip")
+        raise SfdpError("the tables have no erase type that tiles the chip")
     pieces: list[tuple[int, list[EraseType]]] = []
     start = 0
     for region in _regions(sfdp, answers, tuple(types)):
@@ -108,7 +108,7 @@ def to_geometry(
 
 
 def _types(sfdp: Sfdp, assumed: Assumed) -> dict[int, EraseType]:
-    """Erase types by number; 0 is the 4 KiB erase of the 1st DWORD where no type lists it."""
+    """Erase types by number; 0 is the 4 KiB erase of the 1st DWORD if no type lists it."""
     basic = sfdp.basic
     four = (None,) * 4 if sfdp.four_byte is None else sfdp.four_byte.erases
     found = {
@@ -140,7 +140,7 @@ def _regions(
         raise SfdpError("the sector map describes no configuration")
     chosen = sfdp.sector_map.select(answers or ())
     if answers is not None and chosen is None:
-        raise SfdpError("the sector map has no configuration for what the chip answered")
+        raise SfdpError("the sector map has no configuration for the chip's answers")
     candidates = configurations if chosen is None else (chosen,)
     for one in candidates:
         if one.size != size:
@@ -169,9 +169,9 @@ def _common(configurations: Sequence[Configuration]) -> tuple[MapRegion, ...]:
 
 
 def _tile(start: int, end: int, types: list[EraseType]) -> list[tuple[int, list[EraseType]]]:
-    """Cut a region where blocks of some type end, and say what works in each piece.
+    """Cut a region where blocks of some type end, and list the types that work in each piece.
 
-    A block that the region cuts off becomes a type of the size of what is left of it.
+    A block of which only a part lies in the region becomes a type of the size of that part.
     """
     cuts = {start, end}
     for kind in types:
@@ -195,7 +195,7 @@ def _tile(start: int, end: int, types: list[EraseType]) -> list[tuple[int, list[
 def _merged(
     pieces: list[tuple[int, list[EraseType]]], kinds: list[EraseType]
 ) -> tuple[EraseRegion, ...]:
-    """Regions by index into `kinds`; equal neighbours become one where blocks still line up."""
+    """Regions by index into `kinds`; equal neighbours become one if their blocks stay aligned."""
     found: list[EraseRegion] = []
     start = 0
     for length, usable in pieces:
@@ -221,10 +221,10 @@ _QUAD_ENABLE = {
 
 
 def four_byte_methods(sfdp: Sfdp) -> tuple[FourByte, ...]:
-    """Ways to reach above 16 MiB, preferred ones first; () where SFDP names none or the chip
-    ends there.
+    """Methods to address more than 16 MiB, preferred ones first; () if SFDP lists none or the chip
+    is not larger.
 
-    The opcodes count only when the table has both a read (13h or 0Ch) and a program (12h).
+    The opcodes count only if the table has both a read (13h or 0Ch) and a program (12h).
     """
     if sfdp.basic.size <= 1 << 24 and sfdp.basic.address is AddressBytes.THREE:
         return ()
@@ -257,7 +257,7 @@ _SOFTWARE_EXITS = (
 
 
 def leaves_with_e9h(sfdp: Sfdp) -> bool | None:
-    """Whether E9h ends 4-byte mode; None where the tables name no exit at all."""
+    """Whether E9h ends 4-byte mode; None if the tables list no exit at all."""
     ways = sfdp.basic.exit_four_byte or ExitFourByte(0)
     if not ways & _SOFTWARE_EXITS:
         return None
@@ -271,7 +271,7 @@ def leaves_by_bank(sfdp: Sfdp | None) -> bool:
 
 
 def mode_needs_write_enable(sfdp: Sfdp) -> bool | None:
-    """Whether B7h wants 06h before it; None where the tables do not list B7h."""
+    """Whether B7h needs 06h before it; None if the tables do not list B7h."""
     ways = sfdp.basic.enter_four_byte or EnterFourByte(0)
     if EnterFourByte.B7H in ways:
         return False

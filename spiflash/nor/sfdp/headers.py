@@ -50,14 +50,14 @@ SIGNATURE = b"SFDP"
 HEADER = 8
 """Bytes in the SFDP header, and in each parameter header."""
 MAX_AREA = 1 << 16
-"""Bytes that are read at most. Real tables end within a few KiB; a pointer beyond this is a
-fault of the chip or of the contact, and following it would only collect noise."""
+"""Most bytes that are read. Real tables end within a few KiB; a pointer beyond this is a fault of
+the chip or of the contact, and following it would only read noise."""
 
 BASIC = 0xFF00
 SECTOR_MAP = 0xFF81
 FOUR_BYTE = 0xFF84
 
-# Function-specific IDs of JESD216F, from memory. Bit 7 of the low byte makes its parity even.
+# Function-specific IDs of JESD216F. Bit 7 of the low byte makes its parity even.
 _NAMES = {
     BASIC: "basic flash parameters",
     SECTOR_MAP: "sector map",
@@ -110,13 +110,13 @@ class ParameterHeader:
 
     @property
     def bank(self) -> int | None:
-        """JEP106 bank (1 is the first) of a vendor's table, None where it is not said."""
+        """JEP106 bank (from 1) of a vendor's table, None if it is not given."""
         high = self.id >> 8
         return None if self.vendor_code is None or high in (0x00, 0xFF) else high
 
     @property
     def name(self) -> str:
-        """What the table is about, in words."""
+        """What the table describes, in words."""
         if self.vendor_code is not None:
             bank = "" if self.bank is None else f" of bank {self.bank}"
             return f"vendor table (JEP106 code {self.vendor_code:02X}h{bank})"
@@ -130,7 +130,7 @@ class AreaHeader:
     major: int
     minor: int
     headers: int
-    """Parameter headers that the chip claims to have (the field NPH plus one)."""
+    """Number of parameter headers that the chip claims (the field NPH plus one)."""
     protocol: int
     """Access protocol byte (JESD216C and later); FFh: 5Ah, 3 address bytes, 8 dummy clocks."""
 
@@ -138,19 +138,19 @@ class AreaHeader:
 def area_header(raw: bytes) -> AreaHeader:
     """Decode the SFDP header (JESD216F 6.2).
 
-    Raises `SfdpError` when the signature is missing or the header is cut off.
+    Raises `SfdpError` if the signature is missing or the header is incomplete.
     """
     if raw[:4] != SIGNATURE:
         raise SfdpError("no SFDP signature")
     if len(raw) < HEADER:
-        raise SfdpError("the SFDP header is cut off")
+        raise SfdpError("the SFDP header is incomplete")
     return AreaHeader(major=raw[5], minor=raw[4], headers=raw[6] + 1, protocol=raw[7])
 
 
 def parameter_headers(raw: bytes) -> tuple[ParameterHeader, ...]:
     """Every complete parameter header in `raw`, up to the number the chip claims (6.3).
 
-    Headers end where a table begins: a count that lies does not turn a table into headers.
+    Headers end where a table begins: a wrong count does not turn a table into headers.
     Raises `SfdpError` as `area_header` does.
     """
     claimed = area_header(raw).headers
@@ -177,8 +177,8 @@ def read_whole(fetch: Callable[[int, int], bytes]) -> bytes:
     """The SFDP area from address 0 to the end of the last table, b"" without a signature.
 
     `fetch(address, length)` returns `length` bytes of the SFDP area (fewer when the chip stops
-    answering). At most `MAX_AREA` bytes are read; tables said to lie beyond are left to `parse`
-    to note. Raises only what `fetch` raises.
+    answering). At most `MAX_AREA` bytes are read; `parse` reports tables that lie beyond. Raises
+    only what `fetch` raises.
     """
     first = fetch(0, HEADER)
     if len(first) < HEADER or first[:4] != SIGNATURE:

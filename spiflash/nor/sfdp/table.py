@@ -14,6 +14,7 @@ bytes.
 
 from __future__ import annotations
 
+import enum
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -35,10 +36,10 @@ from spiflash.nor.sfdp.headers import (
 
 @dataclass(frozen=True, slots=True)
 class Detection:
-    """One read that tells configurations apart.
+    """One read that says something about the configuration.
 
     Send `opcode` and `address` in `address_bytes` bytes, wait `dummy` clocks, read one byte and
-    keep the bits in `mask`. `address_bytes` or `dummy` None: as the chip is set up at the time.
+    keep the bits in `mask`. `address_bytes` or `dummy` None: as the chip is set up now.
     """
 
     opcode: int
@@ -48,14 +49,14 @@ class Detection:
     mask: int
 
     def bit(self, answer: int) -> bool:
-        """The configuration bit that `answer`, the byte read, stands for."""
+        """The bit of the configuration number that `answer`, the byte read, gives."""
         return bool(answer & self.mask)
 
 
 @dataclass(frozen=True, slots=True)
 class MapRegion:
-    """A stretch of `length` bytes; `erases` are the numbers (1 to 4) of the erase types that
-    work in it."""
+    """A region of `length` bytes; `erases` are the numbers (1 to 4) of the erase types that work in
+    it."""
 
     length: int
     erases: tuple[int, ...]
@@ -76,7 +77,7 @@ class Configuration:
 
 @dataclass(frozen=True, slots=True)
 class SectorMap:
-    """Every configuration that the table describes, and how to find out which one holds."""
+    """Every configuration that the table describes, and how to find out which one it is."""
 
     detections: tuple[Detection, ...]
     configurations: tuple[Configuration, ...]
@@ -84,7 +85,7 @@ class SectorMap:
     def select(self, answers: Sequence[int]) -> Configuration | None:
         """The configuration for the bytes read by `detections`, in the same order.
 
-        None when no configuration has the number that they make, or an answer is missing. A chip
+        None if no configuration has the number that they make, or if an answer is missing. A chip
         with a single configuration needs no answers.
         """
         if not self.detections and len(self.configurations) == 1:
@@ -98,12 +99,12 @@ class SectorMap:
 
 
 def sector_map(table: tuple[int, ...]) -> tuple[SectorMap, tuple[str, ...]]:
-    """Decode the descriptors; the second value lists what is wrong with them."""
+    """Decode the descriptors; the second value lists their faults."""
     detections: list[Detection] = []
     configurations: list[Configuration] = []
     faults: list[str] = []
     at = 0
-    last = False
+    last = incomplete = False
     while at < len(table) and not last:
         head = table[at]
         last = flag(head, 0)
@@ -111,7 +112,8 @@ def sector_map(table: tuple[int, ...]) -> tuple[SectorMap, tuple[str, ...]]:
             count = bits(head, 23, 16) + 1
             body = table[at + 1 : at + 1 + count]
             if len(body) < count:
-                faults.append("a sector map descriptor is cut off")
+                faults.append("a sector map descriptor is incomplete")
+                incomplete = True
                 break
             configurations.append(
                 Configuration(bits(head, 15, 8), tuple(_region(dword) for dword in body))
@@ -119,7 +121,8 @@ def sector_map(table: tuple[int, ...]) -> tuple[SectorMap, tuple[str, ...]]:
             at += 1 + count
         else:
             if at + 1 >= len(table):
-                faults.append("a configuration detection command is cut off")
+                faults.append("a configuration detection command is incomplete")
+                incomplete = True
                 break
             detections.append(_detection(head, table[at + 1]))
             # The end flag of a command ends the commands, that of a map ends the table.
@@ -127,7 +130,7 @@ def sector_map(table: tuple[int, ...]) -> tuple[SectorMap, tuple[str, ...]]:
             at += 2
     if not configurations:
         faults.append("the sector map describes no configuration")
-    elif not last and not any("cut off" in fault for fault in faults):
+    elif not last and not incomplete:
         faults.append("the sector map has no last descriptor")
     return SectorMap(tuple(detections), tuple(configurations)), tuple(faults)
 
@@ -182,9 +185,9 @@ class FourByteInstructions:
 
     dwords: tuple[int, ...]
     instructions: tuple[tuple[str, int], ...]
-    """(what it does, opcode) of every supported instruction but the erases."""
+    """(what it does, opcode) of every supported instruction except the erases."""
     erases: tuple[int | None, int | None, int | None, int | None]
-    """Opcodes for erase types 1 to 4, None where there is none."""
+    """Opcodes for erase types 1 to 4, None if there is none."""
 
     def supports(self, opcode: int) -> bool:
         """Whether `opcode` is among the instructions or erases."""
@@ -192,7 +195,7 @@ class FourByteInstructions:
 
 
 def four_byte_instructions(table: tuple[int, ...]) -> FourByteInstructions | None:
-    """Decode the table; None when it is shorter than two DWORDs or blank."""
+    """Decode the table; None if it is shorter than two DWORDs or blank."""
     if len(table) < 2 or table[0] in (0, 0xFFFFFFFF):
         return None
     support, opcodes = table[0], table[1]
@@ -212,12 +215,23 @@ def four_byte_instructions(table: tuple[int, ...]) -> FourByteInstructions | Non
 
 _SIXTEEN_MIB = 1 << 24
 _BASIC_LENGTHS = {0: 9, 5: 16, 6: 16, 7: 20, 8: 20, 9: 20, 10: 20}
-"""DWORDs that a basic table of revision 1.n has at least (from memory of JESD216 to JESD216F)."""
+"""Least DWORDs of a basic table of revision 1.n (JESD216 to JESD216F)."""
+
+
+class Missing(enum.StrEnum):
+    """What a programmer needs and tables may not say."""
+
+    PAGE = "page size"
+    ERASE_TIMES = "erase times"
+    PROGRAM_TIME = "program time"
+    CHIP_ERASE_TIME = "chip erase time"
+    FOUR_BYTE = "4-byte methods"
+    QUAD_ENABLE = "quad enable"
 
 
 @dataclass(frozen=True, slots=True)
 class RawTable:
-    """A table as read: its header, and the complete DWORDs that were there."""
+    """A table as it was read: its header, and its complete DWORDs."""
 
     header: ParameterHeader
     dwords: tuple[int, ...]
@@ -225,7 +239,7 @@ class RawTable:
 
 @dataclass(frozen=True, slots=True)
 class Sfdp:
-    """Everything that the SFDP area says."""
+    """Everything in the SFDP area."""
 
     major: int
     minor: int
@@ -236,15 +250,14 @@ class Sfdp:
     four_byte: FourByteInstructions | None
     sector_map: SectorMap | None
     others: tuple[RawTable, ...]
-    """Tables that are kept as they are: vendors' and JEDEC's profile tables."""
-    missing: tuple[str, ...]
-    """What a programmer needs and the tables do not say: "page size", "erase times",
-    "program time", "chip erase time", "4-byte methods", "quad enable"."""
+    """Tables that are not decoded: vendors' tables and JEDEC's profile tables."""
+    missing: tuple[Missing, ...]
+    """What a programmer needs and these tables do not say."""
     anomalies: tuple[str, ...]
-    """What is wrong with the tables, one sentence each, for people."""
+    """The faults of the tables, one sentence each, for people."""
 
     def erases(self) -> tuple[tuple[int, int], ...]:
-        """(opcode, bytes) of every block erase that the tables list, wherever it works."""
+        """(opcode, bytes) of every block erase in the tables, wherever it works."""
         basic = self.basic
         found = [(erase.opcode, erase.size) for erase in basic.erases]
         if basic.uniform_4k and basic.opcode_4k is not None:
@@ -258,19 +271,17 @@ class Sfdp:
 def parse(raw: bytes) -> Sfdp:
     """Decode the SFDP area, `raw` beginning at its address 0 (as `read_whole` returns it).
 
-    Raises `SfdpError` with the reason when there is no usable basic table, and nothing else for
-    any bytes.
+    Raises `SfdpError` with the reason if there is no usable basic table, and no other error for any
+    bytes.
     """
     area = area_header(raw)
     slots = parameter_headers(raw)
     headers = tuple(header for header in slots if not header.blank)
     anomalies: list[str] = []
     if area.major != 1:
-        anomalies.append(f"The SFDP revision is {area.major}.{area.minor}; 1.x was expected.")
+        anomalies.append(f"The SFDP revision is {area.major}.{area.minor} instead of 1.x.")
     if len(headers) < area.headers:
-        anomalies.append(
-            f"{area.headers} parameter headers are announced, {len(headers)} are there."
-        )
+        anomalies.append(f"Only {len(headers)} of {area.headers} parameter headers are there.")
     tables = tuple(_table(raw, header, anomalies) for header in headers)
     basic_table = _basic_table(tables, anomalies)
     basic = basic_flash(basic_table.dwords)
@@ -308,11 +319,11 @@ def parse(raw: bytes) -> Sfdp:
 
 def _table(raw: bytes, header: ParameterHeader, anomalies: list[str]) -> RawTable:
     if header.pointer % 4:
-        anomalies.append(f"The {header.name} table starts at {header.pointer:#x}, not a DWORD.")
+        anomalies.append(f"The {header.name} table starts at {header.pointer:#x}, not at a DWORD.")
     found = dwords(raw, header.pointer, header.length)
     if len(found) < header.length:
         anomalies.append(
-            f"The {header.name} table claims {header.length} DWORDs, {len(found)} are there."
+            f"The {header.name} table has only {len(found)} of {header.length} DWORDs."
         )
     return RawTable(header, found)
 
@@ -324,9 +335,9 @@ def _first(tables: tuple[RawTable, ...], identity: int) -> RawTable | None:
 def _basic_table(tables: tuple[RawTable, ...], anomalies: list[str]) -> RawTable:
     """The basic table to use: the newest 1.x that is long enough.
 
-    A chip may list an old short one first, for readers that know no other, and newer ones after
-    it. In JESD216 1.0 the high byte of an ID was unused, so the first table with 00h in the low
-    byte is accepted when no FF00h is there.
+    A chip may list an old short one first, for old readers, and newer ones after it. In JESD216 1.0
+    the high byte of an ID was unused, so the first table with 00h in the low byte is accepted if
+    there is no FF00h.
     """
     candidates = [table for table in tables if table.header.id == BASIC]
     if not candidates:
@@ -354,7 +365,7 @@ def _check_basic(header: ParameterHeader, basic: BasicFlash, anomalies: list[str
             f"DWORDs or more; this one has {count}."
         )
     if basic.size > _SIXTEEN_MIB and basic.address is AddressBytes.THREE:
-        anomalies.append("The chip is said to take 3-byte addresses only, yet exceeds 16 MiB.")
+        anomalies.append("The tables say 3-byte addresses only, for a chip above 16 MiB.")
     if basic.address is AddressBytes.RESERVED:
         anomalies.append("The number of address bytes has a reserved value.")
     if basic.dwords[0] & 3 in (0, 2):
@@ -366,23 +377,23 @@ def _check_basic(header: ParameterHeader, basic: BasicFlash, anomalies: list[str
         anomalies.append("Two erase types have the same size.")
 
 
-def _missing(basic: BasicFlash, four_byte: FourByteInstructions | None) -> tuple[str, ...]:
+def _missing(basic: BasicFlash, four_byte: FourByteInstructions | None) -> tuple[Missing, ...]:
     absent = []
     if basic.page is None:
-        absent.append("page size")
+        absent.append(Missing.PAGE)
     if not basic.erases or any(erase.time is None for erase in basic.erases):
-        absent.append("erase times")
+        absent.append(Missing.ERASE_TIMES)
     if basic.page_program is None:
-        absent.append("program time")
+        absent.append(Missing.PROGRAM_TIME)
     if basic.chip_erase is None:
-        absent.append("chip erase time")
+        absent.append(Missing.CHIP_ERASE_TIME)
     if (
         basic.size > _SIXTEEN_MIB
         and not basic.enter_four_byte
         and four_byte is None
         and basic.address is not AddressBytes.FOUR
     ):
-        absent.append("4-byte methods")
+        absent.append(Missing.FOUR_BYTE)
     if basic.quad_enable is None:
-        absent.append("quad enable")
+        absent.append(Missing.QUAD_ENABLE)
     return tuple(absent)
