@@ -24,6 +24,7 @@ from spiflash.errors import (
     BusError,
     UsageError,
 )
+from spiflash.files import UNCHANGED
 
 if TYPE_CHECKING:
     from hwmocks.bench import Bench
@@ -99,6 +100,7 @@ def open_bus(url: str | None, pins: mpsse.Pins | None = None) -> FtdiBus:
         return _open_usb(url, pins)
     raise UsageError(
         f"'{url}' is not an adapter URL.",
+        state=UNCHANGED,
         remedy="Write ftdi://… ('spiflash adapters' lists them), or sim:heron for the simulated "
         "board.",
     )
@@ -109,6 +111,7 @@ def _only_adapter() -> Adapter:
     if not adapters:
         raise AdapterNotFoundError(
             "No FTDI adapter with an SPI engine is plugged in.",
+            state=UNCHANGED,
             remedy="Plug in an FT232H, FT2232H or FT4232H and check with 'spiflash adapters'. "
             "Without an adapter, use the simulated board: --adapter sim:heron.",
         )
@@ -122,6 +125,7 @@ def _only_adapter() -> Adapter:
         urls = "\n  ".join(adapter.url for adapter in adapters if adapter.access)
         raise AdapterChoiceError(
             f"{len(first)} adapters are plugged in, and none was named.",
+            state=UNCHANGED,
             remedy=f"Name one with --adapter:\n  {urls}",
         )
     return first[0]
@@ -148,11 +152,13 @@ def _open_simulated(spec: str, pins: mpsse.Pins | None) -> FtdiBus:
     except BenchBusyError as exc:
         raise BusError(
             f"The simulated board 'sim:{spec}' is in use: {exc}.",
+            state=UNCHANGED,
             remedy="Wait until that program has ended, or end it, then repeat.",
         ) from exc
     except BenchError as exc:
         raise UsageError(
             f"The simulated board 'sim:{spec}' cannot be set up: {exc}.",
+            state=UNCHANGED,
             remedy="sim:heron is the built-in board; 'sim:FOLDER?new=heron' makes one that lasts.",
         ) from exc
     return open_bench_bus(bench, f"sim:{spec}", pins)

@@ -23,6 +23,7 @@ from typing import BinaryIO
 from usb.core import USBError
 
 from spiflash.errors import UsageError
+from spiflash.files import UNCHANGED
 
 CONTROL, BULK = 2, 3
 """Transfer types in usbmon's numbering."""
@@ -148,6 +149,7 @@ def recording(path: Path, *, data_read: bool = False) -> Iterator[None]:
     except OSError as exc:
         raise UsageError(
             f"The trace cannot be written to “{path}” ({exc.strerror or exc}).",
+            state=UNCHANGED,
             remedy="Name a file that does not exist yet, in a folder that can be written.",
         ) from exc
     with os.fdopen(descriptor, "wb") as file:

@@ -39,6 +39,7 @@ from spiflash.errors import (
     SpiflashError,
     UsageError,
 )
+from spiflash.files import UNCHANGED
 
 VENDOR = 0x0403
 PRODUCTS = (0x6010, 0x6011, 0x6014, 0x6048)
@@ -172,6 +173,7 @@ def _devices() -> list[Device]:
     except (usb.core.NoBackendError, OSError, ValueError) as exc:
         raise AdapterNotFoundError(
             f"USB cannot be searched ({exc}).",
+            state=UNCHANGED,
             remedy="Check that this user may use USB devices.",
         ) from exc
     return list({(each.bus, each.address): each for each in reversed(ours)}.values())[::-1]
@@ -238,6 +240,7 @@ def parse(url: str) -> Wanted:
     except ValueError as exc:
         raise UsageError(
             f"'{url}' is not an adapter URL ({exc}).",
+            state=UNCHANGED,
             remedy="Write ftdi://ftdi:MODEL:SERIAL/CHANNEL, as 'spiflash adapters' lists it.",
         ) from exc
 
@@ -266,6 +269,7 @@ def choose(url: str, wanted: Wanted) -> Found:
     if len(fitting) > 1:
         raise AdapterChoiceError(
             f"More than one adapter matches {url}.",
+            state=UNCHANGED,
             remedy="Name one by serial number, or by bus and address, as 'spiflash adapters' lists "
             "them.",
         )
@@ -275,6 +279,7 @@ def choose(url: str, wanted: Wanted) -> Found:
         raise no_access(url)
     raise AdapterNotFoundError(
         f"No adapter matches {url}.",
+        state=UNCHANGED,
         remedy="'spiflash adapters' lists what is plugged in.",
     )
 
@@ -387,6 +392,7 @@ def usb_error(url: str, exc: Exception) -> SpiflashError:
         )
     return AdapterNotFoundError(
         f"The adapter {url} cannot be opened ({exc}).",
+        state=UNCHANGED,
         remedy="'spiflash adapters' lists what is plugged in.",
     )
 
