@@ -30,12 +30,12 @@ PARTIAL = ".partial-"  # in the hidden name of a folder that is still being writ
 _PIECE = 1 << 20
 _PAGE_BEGINS = b"<!doctype html>"
 
-# File systems that cannot sync a folder say so with one of these (fsync(2), Linux).
+# What file systems that cannot sync a folder answer (fsync(2), Linux).
 _CANNOT_SYNC_FOLDERS = (errno.EINVAL, errno.ENOTSUP)
 
 
 class NameTakenError(ShelfError):
-    """Something of that name exists already."""
+    """The name is taken."""
 
 
 # -- files that a person names ---------------------------------------------------------------
@@ -180,13 +180,13 @@ def _unwritable(path: Path, exc: OSError, state: str) -> OutputError:
 
 
 def make_folder(path: Path) -> None:
-    """Make one private folder; its parent must exist."""
+    """Make one private folder, in a folder that exists."""
     os.mkdir(path, FOLDER_MODE)
     os.chmod(path, FOLDER_MODE)
 
 
 def make_folders(path: Path) -> None:
-    """Make a private folder and what is missing above it; existing ones are left as they are."""
+    """Make a private folder and what is missing above it; folders that exist are not changed."""
     missing = []
     while not path.is_dir():
         missing.append(path)
@@ -195,7 +195,7 @@ def make_folders(path: Path) -> None:
         try:
             make_folder(folder)
         except FileExistsError:
-            if not folder.is_dir():  # else somebody else made it in this very moment
+            if not folder.is_dir():  # else another program has just made it
                 raise
         sync_folder(folder.parent)
 
@@ -271,12 +271,12 @@ def shelf_error(error: OSError, doing: str, *, state: str) -> ShelfError:
     """The `ShelfError` for a failed file operation: `doing` completes “… while”."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         what = "The disk is full"
-        remedy = "Make room, or choose another folder for the shelf."
+        remedy = "Free some space, or choose another folder for the shelf."
     elif error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        what = f"The folder may not be used ({error.strerror or error})"
+        what = f"The folder cannot be used ({error.strerror or error})"
         remedy = "Correct its permissions, or choose another folder for the shelf."
     elif error.errno in (errno.EEXIST, errno.ENOTDIR):
-        what = "A file stands where a folder belongs"
+        what = "There is a file where a folder is needed"
         remedy = "Move that file away, or choose another folder for the shelf."
     else:
         what = f"The file system reports an error ({error.strerror or error})"
@@ -295,7 +295,7 @@ def shelf_errors(doing: str, state: str) -> Iterator[None]:
 
 @contextlib.contextmanager
 def whole_folder(destination: Path) -> Iterator[Path]:
-    """A folder that appears under its name when the block ends well, and not at all otherwise.
+    """A folder that appears under its name when the block succeeds, and not at all otherwise.
 
     Yields the hidden folder beside `destination` to be filled; what is put below it has to be
     synced by the block. Raises `NameTakenError` when `destination` exists, and `ShelfError`
@@ -320,7 +320,7 @@ def whole_folder(destination: Path) -> Iterator[Path]:
         raise shelf_error(
             error,
             f"writing “{destination}”",
-            state="Nothing of that name was left behind; what was there before is untouched.",
+            state="No incomplete folder was left, and nothing else was changed.",
         ) from error
     finally:
         if folder is not None:
@@ -339,7 +339,7 @@ def whole_folder(destination: Path) -> Iterator[Path]:
 def _taken(destination: Path) -> NameTakenError:
     return NameTakenError(
         f"“{destination}” exists already.",
-        state="It was not touched.",
+        state="It was not changed.",
         remedy="Choose another name, or move the old one away.",
     )
 

@@ -1,1 +1,1 @@
-"""What is kept on disk: backup sets, the shelf, the journal."""
+"""What is kept on disk: backup sets on a shelf, journals, the ledger, and adapter records."""

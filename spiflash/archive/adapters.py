@@ -1,7 +1,7 @@
-"""What is known of an adapter: which of the assumptions about it were tried on it, and how it did.
+"""What is known about an adapter: which assumptions about it were tested, and the results.
 
-One JSON file an adapter, named by model and serial number, in a folder beside the shelf. A file
-that cannot be read counts as none: the adapter is then one that nothing is known of.
+One JSON file for each adapter, named by model and serial number, in a folder beside the shelf. A
+file that cannot be read counts as missing: nothing is then known about the adapter.
 """
 
 from __future__ import annotations
@@ -13,8 +13,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import platformdirs
-
 from spiflash.archive import codec
 from spiflash.archive.codec import Count, Moment, Number, Text
 from spiflash.errors import BackupSetError
@@ -25,7 +23,7 @@ _LIMIT = 1 << 20
 
 
 class Outcome(enum.Enum):
-    """What became of one check."""
+    """The result of one check."""
 
     HOLDS = "holds"
     FAILS = "does not hold"
@@ -34,7 +32,7 @@ class Outcome(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One assumption: what it says, how it turned out, and what was measured, in a sentence."""
+    """One assumption: what it says, whether it holds, and what was measured, in a sentence."""
 
     name: Text
     assumption: Text
@@ -44,7 +42,7 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class AdapterRecord:
-    """What was found out about one adapter at one time.
+    """The results of testing one adapter once.
 
     `ceiling` is the fastest SPI clock in hertz that may be used with it, `longest_read` the most
     bytes that one read command may ask for; 0 where nothing limits them.
@@ -70,6 +68,8 @@ class AdapterRecord:
 
 def default_folder() -> Path:
     """Where these files are."""
+    import platformdirs
+
     return Path(platformdirs.user_data_dir("spiflash", appauthor=False)) / "adapters"
 
 
@@ -78,7 +78,7 @@ def _path(folder: Path, model: str, serial: str) -> Path:
 
 
 def keep(record: AdapterRecord, folder: Path | None = None) -> Path:
-    """Put the record in place of the one before; its path. Raises `ShelfError`."""
+    """Replace the record of this adapter; returns its path. Raises `ShelfError`."""
     path = _path(folder or default_folder(), record.model, record.serial)
     text = json.dumps(record.document(), indent=1, ensure_ascii=False) + "\n"
     try:
@@ -86,13 +86,13 @@ def keep(record: AdapterRecord, folder: Path | None = None) -> Path:
         replace_file(path, text.encode())
     except OSError as error:
         raise shelf_error(
-            error, f"keeping what was found in “{path}”", state="The tests are done."
+            error, f"writing the results to “{path}”", state="The tests are done."
         ) from error
     return path
 
 
 def known(model: str, serial: str, folder: Path | None = None) -> AdapterRecord | None:
-    """What is known of an adapter; None when nothing is, and for one without a serial number."""
+    """What is known about an adapter; None for nothing, and for one without a serial number."""
     if not serial:
         return None
     try:

@@ -87,13 +87,13 @@ def _check_names(
 ) -> None:
     for name in (*payload, *tag_files):
         if _SAFE_NAME.fullmatch(name) is None:
-            raise ValueError(f"{name!r} is not a name for a file in a bag")
+            raise ValueError(f"{name!r} is not allowed as a file name in a bag")
     for name in tag_files:
         if name in _RESERVED or name.split("/")[0] == "data":
-            raise ValueError(f"{name!r} is a name with a meaning of its own in a bag")
+            raise ValueError(f"{name!r} is a reserved name in a bag")
     for label, value in info.items():
         if _LABEL.fullmatch(label) is None or label == "Payload-Oxum":
-            raise ValueError(f"{label!r} is not a label for bag-info.txt")
+            raise ValueError(f"{label!r} is not allowed as a label in bag-info.txt")
         if any(not character.isprintable() for character in value):
             raise ValueError(f"the value of {label!r} holds a control character")
 
@@ -154,7 +154,7 @@ def check_bag(path: Path) -> Bag:
 
 def _refuse(path: Path, problem: str) -> NoReturn:
     raise BackupSetError(
-        f"The backup set “{path}” cannot be relied on: {printable(problem)}.",
+        f"The backup set “{path}” cannot be used: {printable(problem)}.",
         state="Nothing was changed.",
         remedy="Use another copy of the set, or make a new backup.",
     )
@@ -168,13 +168,13 @@ def _check(path: Path) -> Bag:
         if name not in files:
             _refuse(path, f"{name} is missing")
     if "fetch.txt" in files:
-        _refuse(path, "fetch.txt says that parts of it are elsewhere")
+        _refuse(path, "fetch.txt says that parts of it are somewhere else")
     for name in files:
         if re.fullmatch(r"(tag)?manifest-(?!sha256\.txt).*\.txt", name):
-            _refuse(path, f"{name} is of a kind that is not checked here")
+            _refuse(path, f"{name} is a kind of manifest that spiflash does not check")
 
     if sum(files.values()) > _BAG_LIMIT:
-        _refuse(path, f"it has {sum(files.values())} bytes, more than any set")
+        _refuse(path, f"it has {sum(files.values())} bytes, more than any set has")
 
     # Small files first: what is wrong there is found before 16 MiB are read.
     tags = _manifest(path, _TAG_MANIFEST)
@@ -242,7 +242,7 @@ def _compare(root: Path, expected: Mapping[str, str], files: Mapping[str, int]) 
 
 def _tag_text(root: Path, name: str) -> str:
     if os.stat(root / name).st_size > _TAG_FILE_LIMIT:
-        _refuse(root, f"{name} is too long to be what it should be")
+        _refuse(root, f"{name} is too long")
     try:
         return b"".join(pieces_of(root / name)).decode()
     except UnicodeDecodeError:
@@ -252,7 +252,7 @@ def _tag_text(root: Path, name: str) -> str:
 def _manifest(root: Path, name: str) -> dict[str, str]:
     text = _tag_text(root, name)
     if not text.endswith("\n"):
-        _refuse(root, f"{name} ends in mid-line")
+        _refuse(root, f"{name} ends in the middle of a line")
     result: dict[str, str] = {}
     for number, line in enumerate(text[:-1].split("\n"), start=1):
         match = _MANIFEST_LINE.fullmatch(line)
@@ -338,7 +338,7 @@ def open_set(path: Path) -> BackupSet:
             _refuse(path, f"{name} is missing")
     record = read_record(path)
     if bag.payload[CONTENTS] != record.sha256:
-        _refuse(path, f"{RECORD} describes other contents than {CONTENTS} holds")
+        _refuse(path, f"{RECORD} does not describe {CONTENTS}: the SHA-256 differs")
     try:
         size = (path / "data" / CONTENTS).stat().st_size
     except OSError as error:

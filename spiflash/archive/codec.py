@@ -18,6 +18,7 @@ import msgspec
 from msgspec import Meta
 
 from spiflash.errors import BackupSetError, NewerFormatError
+from spiflash.files import UNCHANGED
 from spiflash.text import printable
 
 T = TypeVar("T")
@@ -101,7 +102,7 @@ def take_version(found: Document, key: str, known: Collection[int], document: st
         raise NewerFormatError(
             f"{document} was written by a newer version of spiflash (“{key}” is {version}; this "
             f"version reads {names}).",
-            state="Nothing was written.",
+            state=UNCHANGED,
             remedy="Update spiflash, then repeat.",
         )
     if version not in known:
@@ -156,7 +157,7 @@ def unknown(document: str, key: str) -> NoReturn:
 def _error(cause: str) -> BackupSetError:
     return BackupSetError(
         cause,
-        state="Nothing was written.",
+        state=UNCHANGED,
         remedy="Take the file from a copy of the folder, or make a new backup.",
     )
 

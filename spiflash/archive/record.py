@@ -1,4 +1,4 @@
-"""What is written down about one backup: chip, passes, agreement, and how far to trust it.
+"""The record of one backup: chip, passes, agreement, and how far it can be trusted.
 
 A record is one JSON document (`data/record.json` of a backup set). Bytes are lower-case
 hexadecimal, addresses and sizes are in bytes, clocks in hertz, durations in seconds. The
@@ -30,7 +30,7 @@ _ADDED_IN_3: tuple[tuple[str, str, object], ...] = (
 
 @dataclass(frozen=True, slots=True)
 class ChipRecord:
-    """The chip as it answered, and what it was taken for.
+    """The answers of the chip, and the part that they were found to mean.
 
     `candidates` are the names of all parts that fit the answers (`name` among them, or the
     list is empty when only SFDP described the chip); `identified_by` says in words how the
@@ -98,7 +98,7 @@ class AgreementRecord:
 class ProbeRecord:
     """A separate test of something that no re-reading can show.
 
-    `name` is stable, for scripts; `doubt` says what was in question; `outcome` is "held",
+    `name` is stable, for scripts; `doubt` says what was to be excluded; `outcome` is "held",
     "failed", or "open" where this chip or its contents cannot show it; `remark` says what was
     seen.
     """
@@ -119,7 +119,7 @@ class EvidenceRecord:
     settled by reading again; their sum must be below `limit` for a verified backup. `stretch`
     is the number of bits over which errors must be spread at least for that to hold.
 
-    All these figures are about errors that strike at random, evenly and independently. `weak`
+    All these figures are about random errors that are even and independent. `weak`
     are the addresses (8 × byte + bit 0–7) of bits that were seen to go wrong by themselves,
     `unseen` the estimated number of others that were read alike in every pass.
     """
@@ -140,7 +140,7 @@ class EvidenceRecord:
 
     @property
     def expected(self) -> float:
-        """The expected number of wrong bits that nothing has shown."""
+        """The expected number of undetected bit errors."""
         return self.shared + self.settled
 
 
@@ -244,7 +244,7 @@ def _contradictions(record: Record) -> Iterator[tuple[str, str]]:
     if evidence.bits != 8 * record.size:
         yield "evidence.bits", f"does not fit {record.size} bytes"
     if not evidence.rate_low <= evidence.rate <= evidence.rate_high <= 1:
-        yield "evidence.rate", "must lie between its bounds, and these below 1"
+        yield "evidence.rate", "must be between its bounds, which must be at most 1"
     for i, bit in enumerate(evidence.weak):
         if bit >= evidence.bits:
             yield f"evidence.weak[{i}]", f"must be below {evidence.bits}"

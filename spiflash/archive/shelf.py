@@ -19,8 +19,6 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-import platformdirs
-
 from spiflash.archive.backupset import (
     CONTENTS,
     OTP,
@@ -45,13 +43,15 @@ _NAME_PART_LIMIT = 40  # characters of a chip name or board label that go into a
 
 
 def default_root() -> Path:
-    """Where the shelf is unless somebody says otherwise."""
+    """Where the shelf is unless another folder is named."""
+    import platformdirs
+
     return Path(platformdirs.user_data_dir("spiflash", appauthor=False)) / "shelf"
 
 
 @dataclass(frozen=True, slots=True)
 class BrokenSet:
-    """A folder on the shelf that cannot be relied on, and why."""
+    """A folder on the shelf that cannot be used as a set, and why."""
 
     path: Path
     error: BackupSetError | ShelfError
@@ -110,7 +110,7 @@ class Overview:
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """What is on the shelf: whole sets, newest first, and broken ones by name."""
+    """What is on the shelf: complete sets, newest first, and broken ones by name."""
 
     sets: tuple[BackupSet, ...]
     broken: tuple[BrokenSet, ...]
@@ -124,7 +124,7 @@ class Shelf:
 
     @property
     def journals(self) -> Path:
-        """The folder of the journals of restores that have not ended."""
+        """The folder of the journals of work that has not ended."""
         return self.root / JOURNALS
 
     def sets(self) -> Listing:
@@ -243,7 +243,7 @@ class Shelf:
         return Listing(tuple(sets), tuple(broken))
 
     def _folders(self) -> list[Path]:
-        # Hidden folders are sets in the making, or what a crash left of one.
+        # Hidden folders are sets that are being written, or that a crash left.
         try:
             return sorted(
                 path
@@ -261,11 +261,11 @@ class Shelf:
         """Make the shelf's folder (mode 0700) where it is missing, and see that `size` bytes
         can be written there.
 
-        Raises `ShelfError`, which is better known before a long reading than after it.
+        Raises `ShelfError`: better before a long reading than after it.
         """
         try:
             make_folders(self.root)
-            # Asking for permission is not enough: read-only mounts and root's powers differ.
+            # Checking permissions is not enough: a mount can be read-only, and root may write.
             with tempfile.TemporaryFile(prefix=".probe-", dir=self.root):
                 pass
             if shutil.disk_usage(self.root).free < size:

@@ -20,7 +20,6 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-import libusb_package
 import usb.backend.libusb1
 import usb.core
 import usb.util
@@ -62,6 +61,8 @@ def get_backend() -> IBackend | None:
     """The first libusb that loads, or None."""
     backend: IBackend | None = usb.backend.libusb1.get_backend()
     if backend is None:
+        import libusb_package
+
         backend = usb.backend.libusb1.get_backend(find_library=libusb_package.find_library)
     return backend
 

@@ -121,7 +121,7 @@ def test_broken_sets_are_named_and_skipped(shelf: Shelf) -> None:
 
 def test_a_record_of_other_contents_is_refused(tmp_path: Path) -> None:
     for record, named in (
-        (record_of(contents_of(2, seed=2)), "describes other contents"),
+        (record_of(contents_of(2, seed=2)), "does not describe flash.bin"),
         (replace(RECORD, size=8191), "has 8192 bytes, but record.json says 8191"),
     ):
         path = tmp_path / named
@@ -272,7 +272,7 @@ def test_a_shelf_without_room_is_known_before_reading(tmp_path: Path) -> None:
 
 def test_a_file_in_the_shelfs_place_is_named_as_such(tmp_path: Path) -> None:
     (tmp_path / "shelf").write_text("")
-    with pytest.raises(ShelfError, match="A file stands where a folder belongs"):
+    with pytest.raises(ShelfError, match="There is a file where a folder is needed"):
         Shelf(tmp_path / "shelf").prepare()
 
 
