@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from hwmocks.boards.heron import heron_factory, heron_open
-from spiflash.dump.belongings import Fate
+from spiflash.dump.board_data import Fate
 from spiflash.dump.convert import Proposal
 
 SIZE = 2 << 20

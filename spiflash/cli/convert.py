@@ -20,7 +20,7 @@ from spiflash.cli.options import (
 )
 from spiflash.cli.screen import Bars, answer, show, show_error
 from spiflash.cli.values import Label, PathGiven, SourceGiven
-from spiflash.dump.belongings import Wishes, turned
+from spiflash.dump.board_data import Wishes, turned
 from spiflash.errors import SpiflashError
 from spiflash.files import refuse_existing
 from spiflash.jobs.audit import load_layout

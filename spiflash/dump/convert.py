@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from spiflash.dump.audit import Audit, examine
-from spiflash.dump.belongings import (
+from spiflash.dump.board_data import (
     CONTAINERS,
     Decision,
     Fate,
@@ -24,7 +24,6 @@ from spiflash.dump.belongings import (
     block_around,
     found_in,
     is_blank,
-    is_own,
     layout_for,
     saved_environments,
     suited,
@@ -34,9 +33,9 @@ from spiflash.dump.belongings import (
     wholes,
 )
 from spiflash.dump.finding import Finding, environments
-from spiflash.dump.found_again import brought, not_found
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout import Region, Role
+from spiflash.dump.made_image import brought, not_found
 from spiflash.dump.uboot_env import Environment, EnvironmentEditError, set_variables, stored
 
 _LARGE = 256 << 10
@@ -188,11 +187,11 @@ class _Draft:
     def _to_home(self, region: Region, home: Region) -> tuple[Region | None, Fate, str]:
         used = used_length(self.board.contents, region)
         blank = is_blank(self.base, home.start, home.end)
-        needed = used if is_own(region) or self._jffs2(region) else region.length
+        needed = used if region.is_own or self._jffs2(region) else region.length
         if needed > home.length:
             why = f"{home.name} in the image has {home.length:,} bytes, {needed:,} are needed"
             return None, Fate.LEFT, why
-        if not blank and (not is_own(region) or home.end > self.reach):
+        if not blank and (not region.is_own or home.end > self.reach):
             return None, Fate.LEFT, f"the image brings {found_in(self.image, home)} for {home.name}"
         target = replace(home, role=region.role, keep=region.keep)
         if blank and home.start == region.start:
@@ -212,7 +211,7 @@ class _Draft:
 
     def _home(self, region: Region, fitting: list[Region]) -> Region | None:
         """The one of them that is meant for what this range holds."""
-        own = is_own(region)
+        own = region.is_own
         for each in fitting:
             if each.name == region.name:
                 return each
@@ -221,7 +220,7 @@ class _Draft:
                 return each
         # Settings of one firmware under another's name could keep that from starting: a role
         # alone is enough only for what is the board's own, and where there is no choice.
-        alone = own and sum(map(is_own, self.wholes)) == 1 and len(fitting) == 1
+        alone = own and sum(each.is_own for each in self.wholes) == 1 and len(fitting) == 1
         return fitting[0] if alone else None
 
     def _claim(self, region: Region, role: Role) -> Region | None:
@@ -230,7 +229,7 @@ class _Draft:
             if (each.name, each.start, each.end) == (region.name, region.start, region.end):
                 continue  # its use is told by the contents, of which the image may have none
             meets = each.start < region.end and region.start < each.end
-            both_own = is_own(each) and is_own(region)
+            both_own = each.is_own and region.is_own
             if meets and not both_own and each.role not in (Role.SPARE, role):
                 return each
             if meets and each.role is Role.OTHER and each.start != region.start:

@@ -16,9 +16,9 @@ from pathlib import Path
 from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.audit import Audit, examine
-from spiflash.dump.belongings import Wishes
-from spiflash.dump.belongs import Concern, concerns, refusals
+from spiflash.dump.board_data import Wishes
 from spiflash.dump.convert import Proposal, propose
+from spiflash.dump.image_fits import Concern, concerns, refusals
 from spiflash.dump.layout import Layout
 from spiflash.errors import (
     ImageError,

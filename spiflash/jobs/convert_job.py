@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from spiflash.dump.belongings import WRITTEN, Fate, saved_environments
+from spiflash.dump.board_data import WRITTEN, Fate, saved_environments
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.uboot_env import Environment, set_variables, stored
 from spiflash.errors import CloneJobError

@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from spiflash.dump.audit import Audit
-from spiflash.dump.belongings import WHOLE_KINDS, Decision, Fate, saved_environments
-from spiflash.dump.belongs import Concern
+from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, saved_environments
 from spiflash.dump.convert import Proposal
 from spiflash.dump.identity import OwnItem
+from spiflash.dump.image_fits import Concern
 from spiflash.jobs.write.proof import Proof
 from spiflash.plan import Plan
 from spiflash.report.lines import facts, table, wrapped

@@ -11,7 +11,7 @@ from datetime import datetime
 
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit
-from spiflash.dump.belongings import WHOLE_KINDS, Decision, Fate, saved_environments
+from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, saved_environments
 from spiflash.dump.convert import Proposal
 from spiflash.jobs.convert import Prepared
 from spiflash.report.changes import decision_names, first_start, verdict

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from spiflash.dump.belongings import Fate
+from spiflash.dump.board_data import Fate
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.secrets import MASK
 from spiflash.dump.triage import Kind, RegionFinding, Repair, Triage

@@ -20,7 +20,7 @@ from job_rig import WATCHER
 from qemu import PROGRAM, start_qemu
 
 from spiflash.archive.shelf import Shelf
-from spiflash.dump.belongings import Fate
+from spiflash.dump.board_data import Fate
 from spiflash.jobs.connection import connected
 from spiflash.jobs.convert import Asked, convert, prepare
 from spiflash.jobs.image import Image

@@ -35,10 +35,10 @@ from convert_boards import (
 
 from hwmocks.boards.heron import heron_factory, heron_open
 from spiflash.dump.audit import Audit, examine
-from spiflash.dump.belongings import Decision, Fate, Wishes, turned
-from spiflash.dump.belongs import concerns, refusals
+from spiflash.dump.board_data import Decision, Fate, Wishes, turned
 from spiflash.dump.convert import Proposal, propose
-from spiflash.dump.found_again import not_found, overwritten
+from spiflash.dump.image_fits import concerns, refusals
+from spiflash.dump.made_image import not_found, overwritten
 from spiflash.errors import LayoutError, UsageError
 
 FULL = os.environ.get("SPIFLASH_SWEEP") == "full"

@@ -41,7 +41,7 @@ class OwnItem:
     """`length` bytes from `start`, both in bytes.
 
     `kind` is "mac", "serial", "calibration", "data" or "key"; "region", "settings" or "data region"
-    for a whole range (see `belongings`). `text` is its value, in words where it is binary, masked
+    for a whole range (see `board_data`). `text` is its value, in words where it is binary, masked
     where it is secret; `name` the variable or form it has; `region` the layout's region, empty in
     a gap. `certainty` says how sure it is, `confidence` the same in words, with the reason.
     """

@@ -72,6 +72,11 @@ class Region:
         """The address after the last byte."""
         return self.start + self.length
 
+    @property
+    def is_own(self) -> bool:
+        """Whether it belongs to the board rather than to the firmware."""
+        return self.keep or self.role is Role.OWN
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:

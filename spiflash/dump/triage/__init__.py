@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from spiflash.dump.layout.region import Layout
 from spiflash.dump.triage.card import card_files
-from spiflash.dump.triage.reference import Reference, reference
+from spiflash.dump.triage.diagnosis import diagnose
+from spiflash.dump.triage.references import Reference, reference
 from spiflash.dump.triage.result import CardRoad, Kind, RegionFinding, Repair, Source, Triage
-from spiflash.dump.triage.run import diagnose
 
 __all__ = [
     "CardRoad",

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from spiflash.dump.boot_script import Medium, followed, wanted, written
 from spiflash.dump.hints import Hints
 from spiflash.dump.layout.region import Layout, Region, Role
-from spiflash.dump.triage.reference import Known, Reference
+from spiflash.dump.triage.references import Reference, References
 from spiflash.dump.triage.result import CardRoad, Kind, Proof, RegionFinding
 
 
@@ -22,7 +22,9 @@ def card_files(hints: Hints) -> tuple[str, ...]:
     return tuple(dict.fromkeys(each.file for each in hints.loads if each.medium is Medium.CARD))
 
 
-def card_road(findings: Sequence[RegionFinding], known: Known, view: Reference) -> CardRoad | None:
+def card_road(
+    findings: Sequence[RegionFinding], refs: References, view: Reference
+) -> CardRoad | None:
     """The way by SD card, by the loader that is on the chip; None when nothing says which files
     it looks for.
 
@@ -37,11 +39,11 @@ def card_road(findings: Sequence[RegionFinding], known: Known, view: Reference) 
     proven = all(each.kind is Kind.INTACT and each.proof is not Proof.NONE for each in loaders)
     asked = view
     if not proven:
-        asked = known.own or known.model or view
-    elif any(each.proof is Proof.BACKUP for each in loaders) and known.own is not None:
-        asked = known.own
-    elif any(each.proof is Proof.IMAGE for each in loaders) and known.model is not None:
-        asked = known.model
+        asked = refs.backup or refs.model or view
+    elif any(each.proof is Proof.BACKUP for each in loaders) and refs.backup is not None:
+        asked = refs.backup
+    elif any(each.proof is Proof.IMAGE for each in loaders) and refs.model is not None:
+        asked = refs.model
     files = card_files(asked.hints)
     if not files:
         return None

@@ -1,7 +1,7 @@
 """A repair as it is worked out, and the gate on its way to being proposed.
 
 Every proposal is carried out on a copy and examined again: what was right must be right, nothing
-may be worse, and nothing that `keep.py` keeps may have changed. Otherwise it is refused, with why.
+may be worse, and nothing that `gate.py` keeps may have changed. Otherwise it is refused, with why.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from spiflash.dump import differences
 from spiflash.dump.layout.region import Layout, Region, Role
-from spiflash.dump.triage.keep import (
+from spiflash.dump.triage.gate import (
     lost_items,
     right_bytes,
     torn,
@@ -19,16 +19,16 @@ from spiflash.dump.triage.keep import (
     variables_lost,
     violations,
 )
-from spiflash.dump.triage.reference import Known, Reference, with_layout
-from spiflash.dump.triage.regions import is_own, judge
+from spiflash.dump.triage.references import Reference, References, with_layout
+from spiflash.dump.triage.regions import judge
 from spiflash.dump.triage.result import (
     Change,
+    ChipState,
     Kind,
     Refused,
     RegionFinding,
     Repair,
     Source,
-    Whole,
     Why,
 )
 from spiflash.spans import SECTOR, Span, merged
@@ -56,9 +56,9 @@ class Case:
     the chip, `seen` about the view; both are about all regions, gaps included. `stated` says
     that the borders of the layout stand somewhere, and are not only suggested by contents."""
 
-    known: Known
+    references: References
     view: Reference
-    happened: Whole | None
+    state: ChipState | None
     findings: tuple[RegionFinding, ...]
     seen: tuple[RegionFinding, ...]
     layout: Layout
@@ -68,13 +68,13 @@ class Case:
     @property
     def chip(self) -> Reference:
         """The chip as it was read."""
-        return self.known.chip
+        return self.references.chip
 
     @property
     def sources(self) -> list[bytes]:
         """The contents that are at hand, for a chip of this size."""
         size = len(self.chip.contents)
-        at_hand = (self.known.own, self.known.model)
+        at_hand = (self.references.backup, self.references.model)
         return [each.sized(size) for each in at_hand if each is not None]
 
 
@@ -118,7 +118,7 @@ def _has_own(case: Case) -> bool:
     return any(
         any(byte != 0xFF for byte in case.view.contents[e.region.start : e.region.end])
         for e in case.seen
-        if is_own(e.region)
+        if e.region.is_own
     )
 
 
@@ -131,11 +131,11 @@ def in_order(
 ) -> Repair | Refused:
     """A chip that is swapped or moved as a whole: first its own contents in order, then on top
     of these what the draft replaces."""
-    chip, view, happened = case.chip.contents, case.view, case.happened
-    assert happened is not None
+    chip, view, state = case.chip.contents, case.view, case.state
+    assert state is not None
     problems: list[str] = []
-    if happened.shift:
-        gone = chip[: happened.shift] if happened.shift > 0 else chip[happened.shift :]
+    if state.shift:
+        gone = chip[: state.shift] if state.shift > 0 else chip[state.shift :]
         if gone.count(0xFF) != len(gone):
             problems.append(f"{len(gone)} bytes that are not blank would be lost")
     if right_bytes(view).sum() < right_bytes(case.chip).sum():
@@ -209,9 +209,9 @@ def _worse(
 ) -> Iterator[str]:
     """What the simulated result has wrong that the chip has not."""
     after = with_layout(case.examine(target), case.layout)
-    known = replace(case.known, chip=after)
+    refs = replace(case.references, chip=after)
     for finding in case.findings:
-        then = judge(known, finding.region)
+        then = judge(refs, finding.region)
         if finding.kind is Kind.INTACT and then.kind is not Kind.INTACT:
             yield f"{finding.region.name} is right now and would not be: {then.detail}"
         elif not finding.bad and then.bad:
@@ -219,7 +219,7 @@ def _worse(
         elif finding.region in mended and then.bad:
             yield f"{finding.region.name} would still be damaged: {then.detail}"
     if backup is None:
-        model = case.known.model
+        model = case.references.model
         foreign = frozenset(each.text for each in model.own) if model is not None else frozenset()
         yield from lost_items(case.chip, after, case.layout, foreign)
         if not overrules:
@@ -255,8 +255,8 @@ def _repair(
 
 def _remarks(case: Case, regions: Sequence[Region]) -> tuple[str, ...]:
     """What to look after when only a part of the firmware is the image's."""
-    model = case.known.model
-    if case.known.own is not None or model is None:
+    model = case.references.model
+    if case.references.backup is not None or model is None:
         return ()
     others = [
         each.region.name

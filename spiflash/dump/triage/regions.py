@@ -1,17 +1,213 @@
-"""One region judged: against what it should hold where that is known, else by its checksums."""
+"""One region judged: by what it should hold where that is known, and by what it says by itself, its
+checksums and the processor its code is for.
+"""
 
 from __future__ import annotations
 
-from spiflash.dump.finding import Verdict
+from dataclasses import dataclass
+
+import numpy as np
+
+from spiflash.dump.coverage import Level
+from spiflash.dump.finding import (
+    Architecture,
+    BannerFacts,
+    Finding,
+    ProgramFacts,
+    Verdict,
+    images,
+)
 from spiflash.dump.layout.region import Region, Role
-from spiflash.dump.triage.alone import FILE_SYSTEMS, begins_late, by_itself, other_processor
-from spiflash.dump.triage.differences import by_bits, out_of_place, places_of
+from spiflash.dump.triage.chip_state import (
+    alike_bytes,
+    blank_since,
+    by_bits,
+    empty,
+    out_of_place,
+    places_of,
+    used,
+)
 from spiflash.dump.triage.environment import judge_environment, twin
-from spiflash.dump.triage.likeness import alike_bytes, empty
-from spiflash.dump.triage.pieces import Piece, pieces
-from spiflash.dump.triage.reference import FIRMWARE, Known, Reference, identity_in, items_in
-from spiflash.dump.triage.result import Kind, Proof, RegionFinding
+from spiflash.dump.triage.processor import processor
+from spiflash.dump.triage.references import (
+    FIRMWARE,
+    Piece,
+    Reference,
+    References,
+    identity_in,
+    items_in,
+    pieces,
+)
+from spiflash.dump.triage.result import MOST_PLACES, Kind, Proof, RegionFinding
 from spiflash.spans import SECTOR, Span
+from spiflash.text import counted
+
+UNPROVEN = "nothing speaks against it; no checksum covers it"
+
+FILE_SYSTEMS = (
+    "squashfs",
+    "jffs2",
+    "cramfs",
+    "erofs",
+    "romfs",
+    "cpio",
+    "ubi",
+    "ubifs",
+    "ext",
+    "fat",
+)
+
+
+def other_processor(refs: References, region: Region) -> str:
+    """Evidence that the boot code is for another processor than the board, in words."""
+    chip = refs.chip
+    code = processor(chip.contents[region.start : region.end])
+    code = code or _elf_machine(chip, region)
+    others: list[tuple[str, str]] = []
+    for each, what in ((refs.backup, "the backup's"), (refs.model, "the image's")):
+        if each is not None:
+            theirs = processor(each.sized(len(chip.contents))[region.start : region.end])
+            others.append((theirs, f"{what} boot loader"))
+    for finding in chip.findings:
+        if region.start <= finding.start < region.end:
+            continue
+        others += [(each, f"the image at {finding.start:06X}h") for each in stated(finding)]
+    for theirs, what in others:
+        if code and theirs and _family(code) != _family(theirs):
+            banner = next(
+                (
+                    each.facts.text
+                    for each in chip.findings
+                    if isinstance(each.facts, BannerFacts)
+                    and region.start <= each.start < region.end
+                ),
+                "",
+            )
+            said = f" (it calls itself “{banner[:80]}”)" if banner else ""
+            return f"its code is {code}, {what} is for {theirs}{said}"
+    return ""
+
+
+def stated(finding: Finding) -> list[Architecture]:
+    """The architectures for which a boot image says its programs are."""
+    return [each.architecture for each in images(finding) if each.architecture is not None]
+
+
+def _family(name: str) -> str:
+    return Architecture(name).family if name else ""
+
+
+def _elf_machine(chip: Reference, region: Region) -> str:
+    for finding in chip.findings:
+        if isinstance(finding.facts, ProgramFacts) and finding.start == region.start:
+            return finding.facts.architecture or ""
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """Bytes of a region that are neither blank nor 00h: all of them, those that a checksum
+    proves, and those that lie in no item with a checksum that holds."""
+
+    used: int
+    proven: int
+    outside: int
+
+
+def proven(reference: Reference, region: Region) -> Proven:
+    """How far a region is proven by checksums of its own."""
+    contents = np.frombuffer(reference.contents, np.uint8)[region.start : region.end]
+    levels = np.frombuffer(reference.levels, np.uint8)[region.start : region.end]
+    used = (contents != 0xFF) & (contents != 0)
+    covered = np.zeros(len(contents), dtype=bool)
+    for each in reference.findings:
+        if each.verdict is Verdict.VERIFIED and each.start < region.end and each.end > region.start:
+            low, high = max(each.start - region.start, 0), each.end - region.start
+            covered[low:high] = True
+    return Proven(
+        int(used.sum()),
+        int((used & (levels == Level.VERIFIED)).sum()),
+        int((used & ~covered).sum()),
+    )
+
+
+def by_itself(refs: References, region: Region) -> RegionFinding:
+    """What a region's own checksums say.
+
+    Only a checksum that fails, code for another processor, or a blank in the middle of something
+    speaks against it. It is intact when checksums cover all of it: a loader every byte, anything
+    else but for the few that its format leaves out. All the rest is not checked.
+    """
+    chip = refs.chip
+    inside = [each for each in chip.findings if region.start <= each.start < region.end]
+    damaged = [each for each in inside if each.verdict is Verdict.DAMAGED]
+    if region.role is Role.BOOT:
+        stranger = other_processor(refs, region)
+        if stranger:
+            return RegionFinding(region, Kind.PROCESSOR, stranger, ((region.start, region.end),))
+    if damaged:
+        first = damaged[0]
+        spans = tuple(span for each in damaged for span in each.damage or ((each.start, each.end),))
+        stop = _stopped_inside(chip.contents, first, region)
+        if stop is not None:
+            return RegionFinding(
+                region,
+                Kind.INTERRUPTED,
+                f"{first.title[:60]}: there up to {stop:06X}h, then blank",
+                spans[:MOST_PLACES],
+                stop,
+            )
+        kind = Kind.FILES if first.kind in FILE_SYSTEMS else Kind.DAMAGED
+        return RegionFinding(
+            region, kind, f"{first.title[:60]}: a checksum fails", spans[:MOST_PLACES]
+        )
+    late = begins_late(chip, region)
+    if late is not None:
+        text = f"it is blank or 00h up to {late:06X}h, where its contents begin"
+        return RegionFinding(region, Kind.NOT_CHECKED, text)
+    found = proven(chip, region)
+    strict = region.role is Role.BOOT
+    if found.used and not found.outside and 2 * found.proven >= found.used:
+        left = found.used - found.proven
+        if not (strict and left):
+            more = f"; {counted(left, 'byte')} of it have none" if left else ""
+            return RegionFinding(
+                region,
+                Kind.INTACT,
+                f"its checksums hold{more}",
+                proof=Proof.CHECKSUM,
+                unsure=left,
+            )
+    if found.proven:
+        text = f"{counted(found.used - found.proven, 'byte')} of it no checksum covers"
+    else:
+        text = UNPROVEN
+    return RegionFinding(region, Kind.NOT_CHECKED, text, unsure=found.used - found.proven)
+
+
+def begins_late(chip: Reference, region: Region) -> int | None:
+    """Where the contents of a region of firmware begin behind sectors that are blank or 00h; None
+    where they begin as they should, at its start."""
+    if region.role not in (Role.KERNEL, Role.ROOT, Role.TREE):
+        return None
+    data = np.frombuffer(chip.contents, np.uint8)[region.start : region.end]
+    held = np.flatnonzero((data != 0xFF) & (data != 0))
+    first = region.start + int(held[0]) if len(held) else region.end
+    return first if first - region.start >= SECTOR and first < region.end else None
+
+
+def _stopped_inside(contents: bytes, item: Finding, region: Region) -> int | None:
+    """Where a damaged item turns blank, up to its end or over whole sectors."""
+    end = min(item.end, region.end, len(contents))
+    span = contents[item.start : end]
+    sectors = used(contents[item.start // SECTOR * SECTOR : -(-end // SECTOR) * SECTOR])
+    missing = np.flatnonzero(~sectors)
+    if len(missing):
+        at = item.start // SECTOR * SECTOR + int(missing[0]) * SECTOR
+        return max(blank_since(contents, at), item.start)
+    tail = item.start + blank_since(span, len(span))
+    return tail if end - tail >= 16 else None
+
 
 SAME = 0.5
 """Share of equal bytes from which two pieces are one version, of which one was damaged."""
@@ -20,31 +216,31 @@ _OWNERS = frozenset({Role.SETTINGS, Role.DATA})
 """What the board or its owner has written: it changes while the board works."""
 
 
-def judge(known: Known, region: Region) -> RegionFinding:
+def judge(refs: References, region: Region) -> RegionFinding:
     """The finding for one region."""
-    chip = known.chip
+    chip = refs.chip
     chunk = chip.contents[region.start : region.end]
-    if known.own is not None and _holds(known.own, region, chunk):
+    if refs.backup is not None and _holds(refs.backup, region, chunk):
         if _fails(chip, region):
             text = "as in the backup, in which a checksum fails, too"
             return RegionFinding(region, Kind.NOT_CHECKED, text)
         return RegionFinding(region, Kind.INTACT, "as in the backup", proof=Proof.BACKUP)
     blank = chunk.count(0xFF) == len(chunk)
-    if blank or (region.role in FIRMWARE and known.own is None and empty(chunk)):
-        return _blank(known, region)
-    if known.model is not None and _holds(known.model, region, chunk):
+    if blank or (region.role in FIRMWARE and refs.backup is None and empty(chunk)):
+        return _blank(refs, region)
+    if refs.model is not None and _holds(refs.model, region, chunk):
         if region.role in FIRMWARE and not _fails(chip, region):
             return RegionFinding(region, Kind.INTACT, "as in the image", proof=Proof.IMAGE)
-        if known.own is None and any(items_in(known.model.own, region)):
+        if refs.backup is None and any(items_in(refs.model.own, region)):
             text = "it holds what the image holds, as if the image were of this very board"
             return RegionFinding(region, Kind.NOT_CHECKED, text)
     if region.role is Role.ENVIRONMENT:
-        return judge_environment(known, region)
-    if known.own is not None:
-        return _against_backup(known, known.own, region, chunk)
-    if known.model is not None and region.role in FIRMWARE and known.model.reaches(region):
-        return _against_image(known, known.model, region)
-    return by_itself(known, region)
+        return judge_environment(refs, region)
+    if refs.backup is not None:
+        return _against_backup(refs, refs.backup, region, chunk)
+    if refs.model is not None and region.role in FIRMWARE and refs.model.reaches(region):
+        return _against_image(refs, refs.model, region)
+    return by_itself(refs, region)
 
 
 def _holds(reference: Reference, region: Region, chunk: bytes) -> bool:
@@ -61,40 +257,35 @@ def _fails(chip: Reference, region: Region) -> bool:
     )
 
 
-def is_own(region: Region) -> bool:
-    """Whether a region belongs to the board rather than to the firmware."""
-    return region.keep or region.role is Role.OWN
-
-
-def _blank(known: Known, region: Region) -> RegionFinding:
+def _blank(refs: References, region: Region) -> RegionFinding:
     """A blank region: erased only where something says that it held something."""
     where = ((region.start, region.end),)
     size = region.end
-    what = "blank" if known.chip.contents[region.start] == 0xFF else "00h throughout"
-    if known.own is not None:
+    what = "blank" if refs.chip.contents[region.start] == 0xFF else "00h throughout"
+    if refs.backup is not None:
         # A blank one would have been as in the backup.
-        kind = Kind.OWN_LOST if is_own(region) else Kind.ERASED
+        kind = Kind.OWN_LOST if region.is_own else Kind.ERASED
         return RegionFinding(region, kind, "it is blank", where)
-    theirs = known.model.sized(size)[region.start :] if known.model is not None else b""
+    theirs = refs.model.sized(size)[region.start :] if refs.model is not None else b""
     image_has = theirs.count(0xFF) != len(theirs)
-    if is_own(region):
+    if region.is_own:
         if image_has:
             text = "it is blank, and another board's holds its own data there"
             return RegionFinding(region, Kind.OWN_LOST, text, where)
         text = "it is blank: this board's own data have been erased, or never stood there"
         return RegionFinding(region, Kind.NOT_CHECKED, text)
     if region.role is Role.ENVIRONMENT:
-        other = twin(known.chip, region)
+        other = twin(refs.chip, region)
         if other is not None:
             text = f"blank; its other copy at {other.start:06X}h is whole"
             return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM)
         text = "blank: never saved, or erased; the loader takes its built-in variables"
         return RegionFinding(region, Kind.NOT_CHECKED, text)
     if region.role in FIRMWARE:
-        if known.model is not None and known.model.reaches(region):
-            needed = any(pieces(known.model, region))
+        if refs.model is not None and refs.model.reaches(region):
+            needed = any(pieces(refs.model, region))
         else:
-            needed = _needed(known.chip, region)
+            needed = _needed(refs.chip, region)
         if needed:
             return RegionFinding(region, Kind.ERASED, f"it is {what}", where)
         return RegionFinding(region, Kind.NOT_CHECKED, f"{what}; nothing says what stands there")
@@ -115,23 +306,25 @@ def _needed(chip: Reference, region: Region) -> bool:
     return len(alike) == 1
 
 
-def _against_backup(known: Known, own: Reference, region: Region, chunk: bytes) -> RegionFinding:
+def _against_backup(
+    refs: References, own: Reference, region: Region, chunk: bytes
+) -> RegionFinding:
     """A region that is not as in this board's own backup."""
-    right = own.sized(len(known.chip.contents))[region.start : region.end]
+    right = own.sized(len(refs.chip.contents))[region.start : region.end]
     places = places_of(region, chunk, right)
-    foreign = _names_another(known, own, region, places)
+    foreign = _names_another(refs, own, region, places)
     if foreign is not None:
         return foreign
     found = by_bits(region, chunk, right, places) or out_of_place(region, chunk, right)
-    if found is not None and not (region.role in _OWNERS and _sound(known, region)):
+    if found is not None and not (region.role in _OWNERS and _sound(refs, region)):
         return found
-    if is_own(region):
+    if region.is_own:
         return RegionFinding(region, Kind.DAMAGED, "it is not as in the backup", places)
     if region.role is Role.BOOT:
-        stranger = other_processor(known, region)
+        stranger = other_processor(refs, region)
         if stranger:
             return RegionFinding(region, Kind.PROCESSOR, stranger, places)
-    itself = by_itself(known, region)
+    itself = by_itself(refs, region)
     if itself.bad:
         return RegionFinding(
             region, itself.kind, itself.detail, itself.places or places, itself.stop
@@ -139,7 +332,7 @@ def _against_backup(known: Known, own: Reference, region: Region, chunk: bytes) 
     # What is left of the region may be whole by itself, such as a root file system without the
     # kernel before it.
     gone = [
-        each for each in pieces(own, region) if empty(known.chip.contents[each.start : each.end])
+        each for each in pieces(own, region) if empty(refs.chip.contents[each.start : each.end])
     ]
     if gone and region.role not in _OWNERS:
         spans = tuple((each.start, each.end) for each in gone)
@@ -148,7 +341,7 @@ def _against_backup(known: Known, own: Reference, region: Region, chunk: bytes) 
         text = "other contents than in the backup, whole by their checksums"
         return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM, unsure=itself.unsure)
     if region.role in _OWNERS:
-        if _had_files(known, own, region):
+        if _had_files(refs, own, region):
             text = "the backup has a file system there, and nothing of it is found"
             return RegionFinding(region, Kind.DAMAGED, text, places)
         text = "changed since the backup; no checksum covers it"
@@ -159,26 +352,26 @@ def _against_backup(known: Known, own: Reference, region: Region, chunk: bytes) 
     return RegionFinding(region, Kind.NOT_CHECKED, text, places)
 
 
-def _sound(known: Known, region: Region) -> bool:
+def _sound(refs: References, region: Region) -> bool:
     """Whether what a board has written there since is whole by its own checksums."""
-    return by_itself(known, region).kind is Kind.INTACT
+    return by_itself(refs, region).kind is Kind.INTACT
 
 
 def _names_another(
-    known: Known, own: Reference, region: Region, places: tuple[Span, ...]
+    refs: References, own: Reference, region: Region, places: tuple[Span, ...]
 ) -> RegionFinding | None:
     """An own region in which another board's address and serial number stand, and none of
     this one's."""
-    if not is_own(region):
+    if not region.is_own:
         return None
-    theirs = identity_in(known.chip, region)
+    theirs = identity_in(refs.chip, region)
     if not theirs or theirs & identity_in(own, region):
         return None
     names = ", ".join(sorted(text for _, text in theirs))
     return RegionFinding(region, Kind.FOREIGN, f"it names another board: {names}", places)
 
 
-def _had_files(known: Known, own: Reference, region: Region) -> bool:
+def _had_files(refs: References, own: Reference, region: Region) -> bool:
     """Whether the backup has a file system where the chip has none."""
 
     def files(reference: Reference) -> bool:
@@ -187,7 +380,7 @@ def _had_files(known: Known, own: Reference, region: Region) -> bool:
             for each in reference.findings
         )
 
-    return files(own) and not files(known.chip)
+    return files(own) and not files(refs.chip)
 
 
 def same_version(chip: bytes, model: bytes, piece: Piece) -> bool:
@@ -195,18 +388,18 @@ def same_version(chip: bytes, model: bytes, piece: Piece) -> bool:
     return alike_bytes(chip[piece.start : piece.end], model[piece.start : piece.end]) > SAME
 
 
-def _against_image(known: Known, model: Reference, region: Region) -> RegionFinding:
+def _against_image(refs: References, model: Reference, region: Region) -> RegionFinding:
     """A region of firmware that is not as in the image, piece by piece.
 
     What stands beside the pieces is the board's own affair.
     """
-    contents = known.chip.contents
+    contents = refs.chip.contents
     expected = pieces(model, region)
     right = model.contents
     odd = [e for e in expected if contents[e.start : e.end] != right[e.start : e.end]]
-    if expected and not odd and not _fails(known.chip, region):
+    if expected and not odd and not _fails(refs.chip, region):
         return RegionFinding(region, Kind.INTACT, "its code as in the image", proof=Proof.IMAGE)
-    itself = by_itself(known, region)
+    itself = by_itself(refs, region)
     if itself.bad and itself.kind is not Kind.PROCESSOR and not odd:
         return itself
     lacking = any(empty(contents[each.start : each.end]) for each in odd)
@@ -218,7 +411,7 @@ def _against_image(known: Known, model: Reference, region: Region) -> RegionFind
         moved = out_of_place(
             region, contents[region.start : region.end], model.sized(region.end)[region.start :]
         )
-    late = begins_late(known.chip, region)
+    late = begins_late(refs.chip, region)
     first = next((e for e in odd if e.start - region.start < SECTOR), None)
     gone = late is not None and first is not None and not same_version(contents, right, first)
     if moved is None and gone:

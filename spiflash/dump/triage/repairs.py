@@ -1,7 +1,9 @@
-"""The ways to put a chip right, the least first; each has passed the gate of `proposal.py`.
+"""The repairs of a chip, the smallest first; each has passed the gate.
 
-A repair is a set of byte ranges, each with the reason why it may be replaced. From this board's own
-backup whole regions come back; from an image only what `from_image.py` takes.
+A repair is a set of byte ranges, each with the reason why it may be replaced. From this board's
+own backup whole regions come back. From an image of the model only pieces of firmware are taken
+that something speaks against, or that must match those, and its environment with this board's own
+values.
 """
 
 from __future__ import annotations
@@ -10,11 +12,28 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from spiflash.dump.finding import Verdict
 from spiflash.dump.layout.region import Region, Role
-from spiflash.dump.triage.from_image import from_image
-from spiflash.dump.triage.proposal import WHY, Case, Draft, differs, in_order, passed, runs
-from spiflash.dump.triage.reference import FIRMWARE, Reference
-from spiflash.dump.triage.regions import is_own
+from spiflash.dump.triage.chip_state import empty, only_set
+from spiflash.dump.triage.environment import (
+    env_block,
+    mended_environment,
+    rebuilt_environment,
+    twin,
+)
+from spiflash.dump.triage.gate import Flags, outside_firmware, own_bytes, right_bytes, spans_of
+from spiflash.dump.triage.proposal import (
+    WHY,
+    Case,
+    Draft,
+    differs,
+    finished,
+    in_order,
+    passed,
+    runs,
+)
+from spiflash.dump.triage.references import FIRMWARE, Piece, Reference, pieces
+from spiflash.dump.triage.regions import same_version
 from spiflash.dump.triage.result import (
     Change,
     Kind,
@@ -24,6 +43,7 @@ from spiflash.dump.triage.result import (
     Source,
     Why,
 )
+from spiflash.spans import SECTOR, Span, merged
 
 _ALL_OVER = frozenset({Kind.SWAPPED, Kind.SHIFTED, Kind.CUT_OFF, Kind.FOREIGN})
 """What overwrote the whole chip."""
@@ -34,13 +54,13 @@ _OWNERS = frozenset({Role.SETTINGS, Role.DATA})
 def repairs(case: Case) -> tuple[tuple[Repair, ...], tuple[Refused, ...]]:
     """The repairs that are proposed, the least first; and those that were
     worked out and would have changed what is right."""
-    if case.known.own is not None:
-        found = list(_from_backup(case, case.known.own))
-    elif case.known.model is not None:
-        found = list(from_image(case, case.known.model))
-    elif case.happened is not None and case.happened.kind in (Kind.SWAPPED, Kind.SHIFTED):
+    if case.references.backup is not None:
+        found = list(_from_backup(case, case.references.backup))
+    elif case.references.model is not None:
+        found = list(from_image(case, case.references.model))
+    elif case.state is not None and case.state.kind in (Kind.SWAPPED, Kind.SHIFTED):
         draft = Draft(bytearray(case.view.contents))
-        lost = ("what was cut off when it was moved",) if case.happened.shift else ()
+        lost = ("what was cut off when it was moved",) if case.state.shift else ()
         found = [in_order(case, draft, Source.ITSELF, lost)]
     else:
         found = []
@@ -69,12 +89,12 @@ def _from_backup(case: Case, own: Reference) -> Iterator[Repair | Refused]:
 
 def _comes_back(case: Case, finding: RegionFinding) -> bool:
     """Whether the least repair takes in a region that is not as in the backup."""
-    region, happened = finding.region, case.happened
+    region, state = finding.region, case.state
     if finding.bad:
         return True
-    if happened is not None and happened.kind in _ALL_OVER:
+    if state is not None and state.kind in _ALL_OVER:
         return True
-    if happened is not None and happened.stop is not None and region.start < happened.reached:
+    if state is not None and state.stop is not None and region.start < state.reached:
         return True
     wrong = [each for each in case.findings if each.bad]
     if any(each.kind is Kind.FOREIGN or _others(case, each) for each in wrong):
@@ -92,10 +112,10 @@ def _comes_back(case: Case, finding: RegionFinding) -> bool:
 def _others(case: Case, finding: RegionFinding) -> bool:
     """Whether a region that never changes holds something else altogether: neither a few wrong
     bits nor a blank, so that it may be another board's."""
-    region, own = finding.region, case.known.own
+    region, own = finding.region, case.references.backup
     if own is None or finding.kind is not Kind.DAMAGED:
         return False
-    if not (is_own(region) or region.role is Role.OTHER):
+    if not (region.is_own or region.role is Role.OTHER):
         return False
     now = np.frombuffer(case.chip.contents, np.uint8)[region.start : region.end]
     then = np.frombuffer(own.sized(region.end), np.uint8)[region.start : region.end]
@@ -126,3 +146,195 @@ def reason_for(regions: Sequence[Region], findings: Sequence[RegionFinding]) -> 
     if not whole:
         return "rewrites only what is damaged"
     return f"rewrites what is damaged, and the regions that must match it ({', '.join(whole)})"
+
+
+MATCHING = frozenset({Role.TREE, Role.KERNEL, Role.ROOT})
+"""What has to be of one version: a kernel finds its modules in the root file system, and its
+hardware in the tree. A loader starts other versions, too."""
+
+
+def from_image(case: Case, model: Reference) -> Iterator[Repair | Refused]:
+    """The repairs from an image, the smallest first: what is damaged; that and what has to match
+    it, without the loader; loader, kernel and root file system all together."""
+    least, matched, wide = (Draft(bytearray(case.view.contents)) for _ in range(3))
+    sacred = own_bytes(case.view, case.layout) | outside_firmware(case.view, case.layout)
+    right = right_bytes(case.view)
+    held_back = False
+    for finding in case.seen:
+        region = finding.region
+        if region.role is Role.ENVIRONMENT:
+            _environment(case, model, finding, least)
+            _environment(case, model, finding, matched)
+            blank = _is_blank(case.view.contents, region)
+            _environment(case, model, finding, wide, always=blank or _image_was_being_written(case))
+        if finding.kind is Kind.OWN_LOST and region.is_own:
+            for draft in (least, matched, wide):
+                draft.lost.append(f"what {region.name} held: addresses, serial number, calibration")
+        if region.role not in FIRMWARE or not model.reaches(region):
+            continue
+        spans = list(_against(case, model, finding))
+        for start, end, why in spans:
+            piece = _fill(case, model, region, start, end)
+            free = ~sacred[start:end]
+            if (right[start:end] & free & _unlike(case.view.contents, piece, start)).any():
+                held_back = True
+                continue
+            for low, high in spans_of(free):
+                for draft in (least, matched, wide):
+                    draft.put(start + low, piece[low:high], why)
+        if finding.bad and spans:
+            for draft in (least, matched, wide):
+                draft.mended.append(region)
+        for start, end in _whole_region(case, model, region):
+            piece = _fill(case, model, region, start, end)
+            for draft in (matched, wide) if region.role in MATCHING else (wide,):
+                for low, high in spans_of(~sacred[start:end]):
+                    draft.put(start + low, piece[low:high], Why.TOGETHER)
+                if finding.bad:
+                    draft.mended.append(region)
+    bad = [each.region.role for each in case.findings if each.bad]
+    if not bad:
+        return
+    drafts = [(least, "rewrites only what is damaged")]
+    if MATCHING.intersection(bad) or held_back:
+        drafts.append((matched, "rewrites what is damaged, and the regions that must match it"))
+    if FIRMWARE.intersection(bad) or case.state is not None:
+        together = "brings loader, kernel and root file system of the image all together"
+        drafts.append((wide, together))
+    moved = case.state is not None and case.state.view != case.chip.contents
+    seen: list[bytes] = []
+    for draft, reason in drafts:
+        if draft.target in seen:
+            continue
+        seen.append(bytes(draft.target))
+        overrules = () if draft is least else _overruled(case, draft)
+        if moved:
+            yield in_order(case, draft, Source.MODEL_AND_OWN, tuple(draft.lost), overrules)
+        else:
+            yield finished(case, draft, reason, overrules)
+
+
+def _image_was_being_written(case: Case) -> bool:
+    """Whether the image is what was being put on the chip: it brings its own boot commands."""
+    state = case.state
+    return state is not None and (state.image_known or state.kind in (Kind.ERASED, Kind.CUT_OFF))
+
+
+def _is_blank(contents: bytes, region: Region) -> bool:
+    chunk = contents[region.start : region.end]
+    return chunk.count(0xFF) == len(chunk)
+
+
+def _unlike(contents: bytes, piece: bytes, start: int) -> Flags:
+    here = np.frombuffer(contents, np.uint8)[start : start + len(piece)]
+    differs: Flags = here != np.frombuffer(piece, np.uint8)
+    return differs
+
+
+def _against(
+    case: Case, model: Reference, finding: RegionFinding
+) -> Iterator[tuple[int, int, Why]]:
+    """The ranges of a region that something speaks against, with what that is."""
+    if not finding.bad:
+        return
+    view, region = case.view, finding.region
+    here, theirs = pieces(view, region), pieces(model, region)
+    for piece in theirs:
+        chunk = view.contents[piece.start : piece.end]
+        right = model.contents[piece.start : piece.end]
+        if chunk == right:
+            continue
+        if empty(chunk):
+            yield piece.start, piece.end, Why.BLANK
+        elif same_version(view.contents, model.contents, piece) or only_set(chunk, right):
+            for start, end in runs(view.contents, model.sized(region.end), piece.start, piece.end):
+                yield start, end, _why_here(view.contents, model.contents, start, end)
+        elif _speaks_against(view, finding, piece):
+            low, high = piece.start, piece.end
+            for each in here:
+                if each.start < piece.end and piece.start < each.end:
+                    low, high = min(low, each.start), max(high, each.end)
+            yield low, min(high, region.end), WHY.get(finding.kind, Why.CHECKSUM)
+
+
+def _speaks_against(view: Reference, finding: RegionFinding, piece: Piece) -> bool:
+    """Whether what was found wrong with a region is wrong with what stands at this piece."""
+    if finding.kind in (Kind.PROCESSOR, Kind.SHIFTED, Kind.SWAPPED, Kind.HALF_ERASED):
+        return True
+    failing = any(
+        each.verdict is Verdict.DAMAGED and each.start < piece.end and piece.start < each.end
+        for each in view.findings
+    )
+    return failing or any(start < piece.end and piece.start < end for start, end in finding.places)
+
+
+def _why_here(contents: bytes, right: bytes, start: int, end: int) -> Why:
+    chunk = contents[start:end]
+    if chunk.count(0xFF) == len(chunk):
+        return Why.BLANK
+    return Why.HALF_ERASED if only_set(chunk, right[start:end]) else Why.PIECE
+
+
+def _whole_region(case: Case, model: Reference, region: Region) -> list[Span]:
+    """All pieces of the image in a region, and what of the chip's they replace."""
+    here, theirs = pieces(case.view, region), pieces(model, region)
+    spans = [(each.start, each.end) for each in theirs]
+    for each in here:
+        if any(each.start < end and start < each.end for start, end in spans):
+            spans.append((each.start, min(each.end, region.end)))
+    return merged(spans)
+
+
+def _fill(case: Case, model: Reference, region: Region, start: int, end: int) -> bytes:
+    """What is to stand from `start` to `end`: the image's pieces, blank between and behind."""
+    found = bytearray(b"\xff" * (end - start))
+    for each in pieces(model, region):
+        low, high = max(each.start, start), min(each.end, end)
+        if low < high:
+            found[low - start : high - start] = model.contents[low:high]
+    return bytes(found)
+
+
+def _environment(
+    case: Case, model: Reference, finding: RegionFinding, draft: Draft, *, always: bool = False
+) -> None:
+    """Put an environment right; with `always` also one that is whole, or blank."""
+    view, region, state = case.view, finding.region, case.state
+    if twin(view, region) is not None and finding.kind is not Kind.ENV_NO_BOOT:
+        # The loader takes the whole copy; a flag of the image's could outweigh it.
+        return
+    if finding.kind is Kind.ENV_NO_BOOT and not always:
+        mended = mended_environment(model, view, region)
+        if mended is not None:
+            rebuilt, names = mended
+            draft.put(rebuilt.start, rebuilt.contents, Why.BOOTS_NOTHING)
+            draft.allowed |= names
+            draft.mended.append(region)
+            return
+    blank = _is_blank(view.contents, region)
+    gone = state is not None and (
+        state.kind is Kind.ERASED
+        or (state.stop is not None and state.stop <= region.start < state.reached)
+    )
+    if not (always or finding.kind is Kind.ENV_CHECKSUM or (blank and gone)):
+        return
+    new = rebuilt_environment(model, view, region, case.layout)
+    if new is None:
+        return
+    ours = env_block(view.findings, region)
+    if ours is not None and new.end < ours.end and not ours.checksum_ok:
+        draft.put(new.end, b"\xff" * (min(ours.end, region.end) - new.end), Why.CHECKSUM)
+    why = Why.TOGETHER if always else Why.BLANK if blank else Why.CHECKSUM
+    draft.put(new.start, new.contents, why)
+    draft.kept += new.kept
+    draft.lost += new.lost
+    if finding.bad:
+        draft.mended.append(region)
+
+
+def _overruled(case: Case, draft: Draft) -> list[Span]:
+    """What is right by its checksum and would be overwritten all the same."""
+    before = np.frombuffer(case.view.contents, np.uint8)
+    after = np.frombuffer(bytes(draft.target), np.uint8)
+    spans = spans_of((before != after) & right_bytes(case.view))
+    return merged([(low // SECTOR * SECTOR, -(-high // SECTOR) * SECTOR) for low, high in spans])

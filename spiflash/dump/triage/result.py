@@ -9,6 +9,9 @@ from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout.region import Layout, Region
 from spiflash.spans import Span
 
+MOST_PLACES = 64
+"""Places of one finding that are kept."""
+
 
 class Kind(enum.Enum):
     """What is wrong, in words that stay the same for scripts."""
@@ -66,11 +69,11 @@ class Source(enum.Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Whole:
+class ChipState:
     """What happened to a chip as a whole, as far as it can be told.
 
     `view` is the chip put in order as far as that can be done; `stop` the address at which a
-    write stopped, `reached` up to where it had erased; `known` that the image it wrote is the
+    write stopped, `reached` up to where it had erased; `image_known` that the image it wrote is the
     one at hand.
     """
 
@@ -80,7 +83,7 @@ class Whole:
     stop: int | None = None
     reached: int = 0
     shift: int = 0
-    known: bool = False
+    image_known: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.journal import Journal, open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.audit import examine
-from spiflash.dump.found_again import strangers
+from spiflash.dump.made_image import strangers
 from spiflash.errors import (
     ChipMismatchError,
     ImageError,

@@ -7,14 +7,21 @@ from dataclasses import replace
 
 from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.dump.triage.card import card_road
-from spiflash.dump.triage.pieces import islands, whole_pieces
+from spiflash.dump.triage.chip_state import chip_state
 from spiflash.dump.triage.processor import processor
 from spiflash.dump.triage.proposal import Case
-from spiflash.dump.triage.reference import FIRMWARE, Known, Reference, reference, with_layout
+from spiflash.dump.triage.references import (
+    FIRMWARE,
+    Reference,
+    References,
+    islands,
+    reference,
+    whole_pieces,
+    with_layout,
+)
 from spiflash.dump.triage.regions import judge
 from spiflash.dump.triage.repairs import repairs
-from spiflash.dump.triage.result import Kind, RegionFinding, Triage, Whole
-from spiflash.dump.triage.whole import whole
+from spiflash.dump.triage.result import ChipState, Kind, RegionFinding, Triage
 from spiflash.spans import SECTOR, Span
 from spiflash.text import counted
 
@@ -50,33 +57,33 @@ def diagnose(
     chosen = layout or _with_loader(suggested, whose)
     if layout is not None:
         chip = with_layout(chip, chosen)
-    happened = whole(chip, own, model, chosen)
+    state = chip_state(chip, own, model, chosen)
     view = chip
-    if happened is not None and happened.view != contents:
-        view = reference(happened.view, layout)
+    if state is not None and state.view != contents:
+        view = reference(state.view, layout)
         if own is None and model is None and layout is None:
             chosen, stated = _with_loader(view.layout, view), view.stated
     if not stated:
         chosen = _as_long_as_on(view, chosen)
     regions = _regions(chosen)
-    known = Known(chip, own, model)
-    findings = [judge(known, region) for region in regions]
+    refs = References(chip, own, model)
+    findings = [judge(refs, region) for region in regions]
     stranger = any(each.kind is Kind.PROCESSOR for each in findings)
-    if stranger and happened is not None and happened.stop is not None and not happened.known:
+    if stranger and state is not None and state.stop is not None and not state.image_known:
         # A strange boot loader that ends in a blank looks like an update of which no more came.
-        happened = None
+        state = None
     seen = findings
     if view is not chip:
-        seen = [judge(Known(view, own, model), region) for region in regions]
-        findings = [_everywhere(each, happened, contents) for each in findings]
-    elif happened is not None:
-        findings = [_overwritten(each, happened, size) for each in findings]
+        seen = [judge(References(view, own, model), region) for region in regions]
+        findings = [_everywhere(each, state, contents) for each in findings]
+    elif state is not None:
+        findings = [_overwritten(each, state, size) for each in findings]
         seen = findings
-    kind, headline = _overall(happened, findings, chosen)
+    kind, headline = _overall(state, findings, chosen)
     case = Case(
-        known,
+        refs,
         view,
-        happened,
+        state,
         tuple(findings),
         tuple(seen),
         chosen,
@@ -89,11 +96,11 @@ def diagnose(
         headline=headline,
         layout=chosen,
         regions=tuple(findings),
-        stop=_stop(happened, findings),
+        stop=_stop(state, findings),
         own=with_layout(view, chosen).own,
         view=view.contents,
         repairs=proposed,
-        card=card_road(findings, known, view),
+        card=card_road(findings, refs, view),
         refused=refused,
     )
 
@@ -122,14 +129,14 @@ def _layout(
     return chip.layout, chip
 
 
-def _with_loader(layout: Layout, known: Reference) -> Layout:
+def _with_loader(layout: Layout, whose: Reference) -> Layout:
     """A layout that nobody states, with the code at its beginning as the loader: a processor
     starts there (common practice, no source)."""
-    if known.stated or any(each.role is Role.BOOT for each in layout.regions):
+    if whose.stated or any(each.role is Role.BOOT for each in layout.regions):
         return layout
     gap = next((end for start, end in layout.gaps if start == 0), 0)
-    first = next(iter(islands(known.contents, 0, min(gap, len(known.contents)), SECTOR)), (0, 0))
-    if first[0] >= SECTOR or not processor(known.contents[: first[1]]):
+    first = next(iter(islands(whose.contents, 0, min(gap, len(whose.contents)), SECTOR)), (0, 0))
+    if first[0] >= SECTOR or not processor(whose.contents[: first[1]]):
         return layout
     end = min(-(-first[1] // SECTOR) * SECTOR, gap)
     names = {each.name for each in layout.named}
@@ -167,23 +174,23 @@ def _regions(layout: Layout) -> list[Region]:
     return sorted((*layout.regions, *gaps), key=lambda region: region.start)
 
 
-def _everywhere(finding: RegionFinding, happened: Whole | None, chip: bytes) -> RegionFinding:
+def _everywhere(finding: RegionFinding, state: ChipState | None, chip: bytes) -> RegionFinding:
     """A region of a chip that is swapped or moved as a whole."""
     region = finding.region
     span = slice(region.start, region.end)
-    if happened is None or (not finding.bad and chip[span] == happened.view[span]):
+    if state is None or (not finding.bad and chip[span] == state.view[span]):
         return finding
     where: tuple[Span, ...] = ((region.start, region.end),)
-    return RegionFinding(region, happened.kind, happened.detail, where, shift=happened.shift)
+    return RegionFinding(region, state.kind, state.detail, where, shift=state.shift)
 
 
-def _overwritten(finding: RegionFinding, happened: Whole, size: int) -> RegionFinding:
+def _overwritten(finding: RegionFinding, state: ChipState, size: int) -> RegionFinding:
     """A region of a chip on which a write stopped."""
-    region, stop = finding.region, happened.stop
+    region, stop = finding.region, state.stop
     if stop is None or (finding.kind is Kind.INTACT and region.end <= stop):
         return finding
     if region.start <= stop < region.end:
-        end = min(max(happened.reached, stop), region.end)
+        end = min(max(state.reached, stop), region.end)
         return RegionFinding(
             region,
             Kind.INTERRUPTED,
@@ -197,10 +204,10 @@ def _overwritten(finding: RegionFinding, happened: Whole, size: int) -> RegionFi
 
 
 def _overall(
-    happened: Whole | None, findings: Sequence[RegionFinding], layout: Layout
+    state: ChipState | None, findings: Sequence[RegionFinding], layout: Layout
 ) -> tuple[Kind, str]:
-    if happened is not None:
-        return happened.kind, f"{happened.detail[:1].upper()}{happened.detail[1:]}."
+    if state is not None:
+        return state.kind, f"{state.detail[:1].upper()}{state.detail[1:]}."
     bad = [each for each in findings if each.bad]
     if not bad:
         unchecked = [each for each in findings if each.kind is Kind.NOT_CHECKED]
@@ -218,7 +225,7 @@ def _overall(
     return worst.kind, f"{worst.region.name}: {worst.detail}{more}."
 
 
-def _stop(happened: Whole | None, findings: Sequence[RegionFinding]) -> int | None:
-    if happened is not None and happened.stop is not None:
-        return happened.stop
+def _stop(state: ChipState | None, findings: Sequence[RegionFinding]) -> int | None:
+    if state is not None and state.stop is not None:
+        return state.stop
     return next((each.stop for each in findings if each.stop is not None), None)

@@ -9,12 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from spiflash.dump.audit import Audit
-from spiflash.dump.belongings import (
+from spiflash.dump.board_data import (
     CONTAINERS,
     WHOLE_KINDS,
     Decision,
     Fate,
-    is_own,
     saved_environments,
     used_length,
     whole_item,
@@ -78,7 +77,7 @@ def brought(
     known |= {each.lower().encode("latin-1", "replace") for each in given.values()}
     places = [(each.start, each.end) for each in saved_environments(made)]
     # Addresses in firmware are on all boards of a model; anywhere else they are one board's.
-    places += [(each.start, each.end) for each in made.layout.regions if is_own(each)]
+    places += [(each.start, each.end) for each in made.layout.regions if each.is_own]
     places += [(each.start, each.end) for each in wholes(made)]
     found = list(made.own)
     if image is not None:

@@ -18,8 +18,15 @@ from spiflash.dump.differences import differing
 from spiflash.dump.finding import Verdict, environments
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout.region import Layout, Role
-from spiflash.dump.triage.pieces import WRITTEN_BY_THE_BOARD, pieces, whole_pieces
-from spiflash.dump.triage.reference import FIRMWARE, Reference, surely_own, with_layout
+from spiflash.dump.triage.references import (
+    FIRMWARE,
+    WRITTEN_BY_THE_BOARD,
+    Reference,
+    pieces,
+    surely_own,
+    whole_pieces,
+    with_layout,
+)
 from spiflash.dump.triage.result import Change, Why
 from spiflash.spans import SECTOR, Span, merged
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spiflash.dump.audit import Audit
-from spiflash.dump.belongings import is_blank, saved_environments
+from spiflash.dump.board_data import is_blank, saved_environments
 from spiflash.dump.finding import (
     Architecture,
     FileSystemFacts,

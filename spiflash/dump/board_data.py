@@ -109,11 +109,6 @@ def saved_environments(audit: Audit) -> list[Environment]:
     return sorted(found, key=rank)
 
 
-def is_own(region: Region) -> bool:
-    """Whether a region belongs to the board rather than to the firmware."""
-    return region.keep or region.role is Role.OWN
-
-
 def holds_environment(audit: Audit, region: Region) -> bool:
     """Whether a saved environment begins in a region; such a one is never moved as a whole."""
     return any(
@@ -125,7 +120,7 @@ def holds_environment(audit: Audit, region: Region) -> bool:
 def _moves_whole(audit: Audit, region: Region) -> bool:
     """Whether a region is the board's own or was written on it. One whose name says nothing is
     too, unless there is firmware in it."""
-    if is_own(region) or region.role in WRITTEN:
+    if region.is_own or region.role in WRITTEN:
         return True
     return region.role is Role.OTHER and not any(
         each.kind in CONTAINERS and region.start <= each.start < region.end
@@ -250,11 +245,11 @@ def block_around(contents: bytes, item: OwnItem, low: int, high: int) -> tuple[i
 
 def suited(image: Audit, region: Region, size: int) -> list[Region]:
     """The regions of an image for a chip of `size` bytes whose role is that of a range."""
-    own = is_own(region)
+    own = region.is_own
     return [
         each
         for each in image.layout.regions
-        if (is_own(each) if own else each.role is region.role)
+        if (each.is_own if own else each.role is region.role)
         and each.end <= size
         and not holds_environment(image, each)
     ]

@@ -1,0 +1,409 @@
+"""How a chip differs from what it should hold, and what happened to it as a whole.
+
+Two contents are compared by sectors and bytes: what is blank, out of place, or has bits that only
+an erase sets. The chip as a whole may be swapped, moved, too small for its image, or be one on
+which a write stopped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spiflash.dump.differences import differing, find_shifts, swapped
+from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.formats.programs import find_banners
+from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.survey import survey
+from spiflash.dump.triage.references import Reference
+from spiflash.dump.triage.result import MOST_PLACES, ChipState, Kind, RegionFinding
+from spiflash.spans import SECTOR, Span
+from spiflash.text import counted
+
+Flags = NDArray[np.bool_]
+
+
+def used(contents: bytes) -> Flags:
+    """For each whole sector, whether it holds anything but FFh."""
+    data = np.frombuffer(contents, np.uint8, len(contents) // SECTOR * SECTOR)
+    found: Flags = (data.reshape(-1, SECTOR) != 0xFF).any(axis=1)
+    return found
+
+
+def alike(a: bytes, b: bytes) -> float:
+    """The share of the used sectors of `b` that `a` holds at the same place."""
+    both = used(b)
+    if not both.any():
+        return 0.0
+    same = np.ones(len(both), dtype=bool)
+    same[[place for place in differing(a, b).tolist() if place < len(both)]] = False
+    return float(same[both].mean())
+
+
+def alike_bytes(a: bytes, b: bytes) -> float:
+    """The share of equal bytes among those that neither holds as FFh, both of one length.
+
+    A part that was erased counts for nothing: what is left of a piece still tells what it was.
+    0 when fewer than 16 bytes are left.
+    """
+    x, y = np.frombuffer(a, np.uint8), np.frombuffer(b, np.uint8)
+    if len(x) != len(y):
+        shorter = min(len(x), len(y))
+        x, y = x[:shorter], y[:shorter]
+    told = (x != 0xFF) & (y != 0xFF)
+    count = int(told.sum())
+    return float((x[told] == y[told]).sum()) / count if count >= 16 else 0.0
+
+
+def empty(contents: bytes) -> bool:
+    """Whether nothing is held: FFh throughout, or 00h."""
+    return len(contents) in (contents.count(0xFF), contents.count(0))
+
+
+def moved(contents: bytes, by: int) -> bytes:
+    """`contents` moved up by `by` bytes (down when negative); blank where nothing comes."""
+    if by >= 0:
+        return (b"\xff" * by + contents)[: len(contents)]
+    return contents[-by:].ljust(len(contents), b"\xff")
+
+
+def first_difference(a: bytes, b: bytes) -> int:
+    """The first address at which they differ; their length when they do not."""
+    places = differing(a, b)
+    if not len(places):
+        return len(a)
+    start = int(places[0]) * SECTOR
+    x = np.frombuffer(a, np.uint8)[start : start + SECTOR]
+    y = np.frombuffer(b, np.uint8)[start : start + SECTOR]
+    return start + int(np.argmax(x != y))
+
+
+def last_difference(a: bytes, b: bytes) -> int:
+    """The address after the last byte in which they differ; 0 when they do not."""
+    places = differing(a, b)
+    if not len(places):
+        return 0
+    start = int(places[-1]) * SECTOR
+    x = np.frombuffer(a, np.uint8)[start : start + SECTOR]
+    y = np.frombuffer(b, np.uint8)[start : start + SECTOR]
+    return start + int(np.flatnonzero(x != y)[-1]) + 1
+
+
+def blank_until(contents: bytes, start: int) -> int:
+    """The address after the run of FFh that begins at `start`."""
+    data = np.frombuffer(contents, np.uint8)[start:]
+    places = np.flatnonzero(data != 0xFF)
+    return start + (int(places[0]) if len(places) else len(data))
+
+
+def blank_since(contents: bytes, end: int) -> int:
+    """Where the run of FFh that ends before `end` begins."""
+    data = np.frombuffer(contents, np.uint8)[:end]
+    places = np.flatnonzero(data != 0xFF)
+    return int(places[-1]) + 1 if len(places) else 0
+
+
+_FEW = 64
+"""Wrong bits up to which a region has aged or was read badly rather than been written."""
+
+
+def places_of(region: Region, chunk: bytes, right: bytes) -> tuple[Span, ...]:
+    found: list[Span] = []
+    for place in differing(chunk, right).tolist():
+        start = region.start + place * SECTOR
+        end = min(start + SECTOR, region.end)
+        if found and found[-1][1] == start:
+            found[-1] = (found[-1][0], end)
+        else:
+            found.append((start, end))
+    return tuple(found)
+
+
+def by_bits(
+    region: Region, chunk: bytes, right: bytes, places: tuple[Span, ...]
+) -> RegionFinding | None:
+    a, b = np.frombuffer(chunk, np.uint8), np.frombuffer(right, np.uint8)
+    wrong = np.flatnonzero(a != b)
+    bits = int(np.unpackbits(a[wrong] ^ b[wrong]).sum())
+    if bits <= _FEW:
+        where = tuple((region.start + int(at), region.start + int(at) + 1) for at in wrong)
+        return RegionFinding(
+            region, Kind.BIT_ROT, f"{counted(bits, 'bit')} wrong", where[:MOST_PLACES]
+        )
+    if (a[wrong] == 0xFF).all():
+        start, end = region.start + int(wrong[0]), region.start + int(wrong[-1]) + 1
+        # An erase takes whole sectors: a blank that begins within one was left by a write.
+        begins = start - region.start - blank_since(chunk, int(wrong[0]))
+        if start % SECTOR and begins == 0 and blank_until(chunk, int(wrong[0])) >= int(wrong[-1]):
+            return RegionFinding(
+                region,
+                Kind.INTERRUPTED,
+                f"right up to {start:06X}h, then blank up to {end - 1:06X}h",
+                ((start, end),),
+                start,
+            )
+        return RegionFinding(region, Kind.ERASED, "sectors of it are blank", places)
+    if ((a & b) == b).all():
+        return RegionFinding(
+            region,
+            Kind.HALF_ERASED,
+            "bits of it have gone from 0 to 1 and none the other way: an erase that was cut short",
+            places,
+        )
+    return None
+
+
+def out_of_place(region: Region, chunk: bytes, right: bytes) -> RegionFinding | None:
+    where = ((region.start, region.end),)
+    # What is the same either way round, such as zeros, tells nothing.
+    enough = max(0.5, alike(chunk, right))
+    for width, words in ((2, "pairs"), (4, "fours")):
+        if alike(swapped(chunk, width), right) > enough:
+            return RegionFinding(region, Kind.SWAPPED, f"bytes swapped in {words}", where)
+    for shift in find_shifts(right, chunk, differing(right, chunk)):
+        back = chunk[shift:] if shift > 0 else b"\xff" * -shift + chunk
+        if alike(back.ljust(len(chunk), b"\xff")[: len(chunk)], right) > enough:
+            at = region.start + shift
+            return RegionFinding(
+                region, Kind.SHIFTED, f"its contents begin at {at:06X}h", where, shift=shift
+            )
+    return None
+
+
+_MOSTLY = 0.5
+_UNITS = ((2, "pairs"), (4, "fours"))
+
+
+def chip_state(
+    chip: Reference, own: Reference | None, model: Reference | None, layout: Layout
+) -> ChipState | None:
+    """The explanation that holds for the chip as a whole, or None."""
+    contents = chip.contents
+    if contents.count(0xFF) == len(contents):
+        return ChipState(Kind.ERASED, "the whole chip is blank", contents)
+    known = [each for each in (own, model) if each is not None]
+    return (
+        _swapped(chip, known)
+        or _cut_off(chip, model)
+        or _shifted(chip, known, layout)
+        or interrupted(chip, own, model, layout)
+    )
+
+
+def _swapped(chip: Reference, known: Sequence[Reference]) -> ChipState | None:
+    contents = chip.contents
+    others = [each.sized(len(contents)) for each in known]
+    if any(alike(contents, other) > _MOSTLY for other in others):
+        return None
+    for width, words in _UNITS:
+        turned = swapped(contents, width)
+        if any(alike(turned, other) > _MOSTLY for other in others):
+            return _as_swapped(turned, words)
+        if any(True for _ in find_banners(contents)):
+            continue
+        if any(True for _ in find_banners(turned)):
+            return _as_swapped(turned, words)
+        if not _recognised(chip.findings) and len(_recognised(survey(turned))) > 1:
+            return _as_swapped(turned, words)
+    return None
+
+
+def _recognised(findings: Sequence[Finding]) -> list[Finding]:
+    """Images, trees, file systems and saved environments that are whole."""
+    kinds = {kind for each in _BY_ROLE.values() for kind in each} | {"jffs2"}
+    whole_ones = (Verdict.VERIFIED, Verdict.CONSISTENT)
+    return [e for e in findings if e.kind in kinds and e.verdict in whole_ones]
+
+
+def _as_swapped(turned: bytes, words: str) -> ChipState:
+    return ChipState(Kind.SWAPPED, f"the bytes are swapped in {words}", turned)
+
+
+def _cut_off(chip: Reference, model: Reference | None) -> ChipState | None:
+    size = len(chip.contents)
+    if model is not None and len(model.contents) > size:
+        tail = model.contents[size:]
+        if alike(chip.contents, model.sized(size)) > _MOSTLY and tail.count(0xFF) != len(tail):
+            over = len(tail)
+            return ChipState(
+                Kind.CUT_OFF,
+                f"the image has {over} bytes more than the chip",
+                chip.contents,
+            )
+    if chip.stated and chip.remarks and _too_long(chip.findings, size):
+        return ChipState(Kind.CUT_OFF, chip.remarks[0].rstrip("."), chip.contents)
+    return None
+
+
+def _too_long(findings: Sequence[Finding], size: int) -> bool:
+    """Whether something that is damaged reaches up to the end of the chip."""
+    return any(each.verdict is Verdict.DAMAGED and each.end >= size for each in findings) or not (
+        any(each.verdict is Verdict.BLANK and each.end >= size for each in findings)
+    )
+
+
+def _shifted(chip: Reference, known: Sequence[Reference], layout: Layout) -> ChipState | None:
+    contents = chip.contents
+    size = len(contents)
+    for each in known:
+        other = each.sized(size)
+        places = differing(other, contents)
+        if len(places) * SECTOR < size // 64 or alike(contents, other) > _MOSTLY:
+            continue
+        for shift in find_shifts(other, contents, places):
+            back = moved(contents, -shift)
+            if alike(back, other) > _MOSTLY and not _in_place(contents, other, layout):
+                return _as_shifted(contents, shift)
+    if any(alike(contents, each.sized(size)) > _MOSTLY for each in known):
+        return None
+    found: dict[int, int] = {}
+    for region in layout.regions:
+        kinds = _BY_ROLE.get(region.role, ())
+        shifts = {f.start - region.start for f in _recognised(chip.findings) if f.kind in kinds}
+        if 0 in shifts:
+            # Where one piece is in its place, not everything was moved.
+            return None
+        for shift in shifts:
+            found[shift] = found.get(shift, 0) + 1
+    if found:
+        shift = max(found, key=lambda each: (found[each], -abs(each)))
+        if found[shift] >= 2 and abs(shift) <= size // 4:
+            return _as_shifted(contents, shift)
+    return None
+
+
+def _in_place(contents: bytes, other: bytes, layout: Layout) -> bool:
+    """Whether a region that is not blank stands where it should."""
+    return any(
+        contents[each.start : each.end] == other[each.start : each.end]
+        and used(contents[each.start : each.end]).any()
+        for each in layout.regions
+    )
+
+
+_BY_ROLE = {
+    Role.KERNEL: ("uboot-image", "fit", "kernel"),
+    Role.ROOT: ("squashfs", "cramfs", "erofs", "romfs", "cpio"),
+    Role.TREE: ("devicetree",),
+    Role.ENVIRONMENT: ("environment",),
+}
+
+
+def _as_shifted(contents: bytes, shift: int) -> ChipState:
+    way = "behind" if shift > 0 else "before"
+    detail = f"everything stands {abs(shift)} bytes ({abs(shift):X}h) {way} its place"
+    return ChipState(Kind.SHIFTED, detail, moved(contents, -shift), shift=shift)
+
+
+_MOST_ERASED = 512 << 10
+"""Bytes that an update erases ahead of its writing, at most (common practice, no source)."""
+
+_LARGEST_BLOCK = 64 << 10
+
+
+def interrupted(
+    chip: Reference, own: Reference | None, model: Reference | None, layout: Layout
+) -> ChipState | None:
+    """The write that stopped, of the image or of one that is not at hand; None when none did."""
+    contents = chip.contents
+    if model is not None:
+        found = _stopped_image(contents, model.sized(len(contents)), own)
+        if found is not None:
+            return found
+    if own is not None:
+        old = own.sized(len(contents))
+        return _stopped_unknown(contents, old) or _stopped_for_good(chip, old, layout)
+    return None
+
+
+def _stopped_image(contents: bytes, image: bytes, own: Reference | None) -> ChipState | None:
+    """The chip holds `image` up to a place, then blank up to a sector boundary at least, and
+    then anything but the image."""
+    size = len(contents)
+    stop = first_difference(contents, image)
+    end = blank_until(contents, stop)
+    # The last sector may be half full, and what follows a full one may be blank too.
+    reached = min(-(-stop // SECTOR) * SECTOR, size)
+    if stop < SECTOR or stop == size or end < min(reached, size) or end == stop:
+        return None
+    before = used(contents[: stop // SECTOR * SECTOR])
+    wanted = used(image)
+    if not before.any():
+        return None
+    if own is not None and contents[:stop] == own.sized(size)[:stop]:
+        # What is right up to here was so before: nothing tells of an update.
+        return None
+    rest = end // SECTOR
+    behind = used(contents)[rest:]
+    erased = min(end, -(-(stop + 1) // _LARGEST_BLOCK) * _LARGEST_BLOCK)
+    if not behind.any():
+        lacking = int(wanted[stop // SECTOR :].sum())
+        if not lacking:
+            return None
+        return _stopped(contents, stop, size, "blank", known=True)
+    same = alike(image[rest * SECTOR :], contents[rest * SECTOR :])
+    if same > _MOSTLY and own is None:
+        # Behind the blank the image goes on: a part of it was erased.
+        return None
+    if own is not None and alike(contents[rest * SECTOR :], own.sized(size)[rest * SECTOR :]) < 0.1:
+        return None
+    return _stopped(contents, stop, erased, "blank, then the old contents", known=True)
+
+
+def _stopped_unknown(contents: bytes, old: bytes) -> ChipState | None:
+    """The chip holds `old` from a place on, in front of it a blank, and other contents before
+    that: an update whose image is not at hand."""
+    same_from = last_difference(contents, old)
+    end = -(-same_from // SECTOR) * SECTOR
+    stop = blank_since(contents, same_from)
+    if end == 0 or stop < SECTOR or same_from - stop == 0 or end - stop > _MOST_ERASED:
+        return None
+    if not used(contents[end:]).any():
+        return None
+    if only_set(contents[:end], old[:end]):
+        # An erase that was cut short leaves blanks, too.
+        return None
+    front = stop // SECTOR * SECTOR
+    before = used(contents[:front])
+    if not before.any() or alike(old[:front], contents[:front]) > _MOSTLY:
+        return None
+    return _stopped(contents, stop, end, "blank, then the old contents", known=False)
+
+
+def only_set(now: bytes, before: bytes) -> bool:
+    """Whether bits went from 0 to 1 and none the other way."""
+    a, b = np.frombuffer(now, np.uint8), np.frombuffer(before, np.uint8)
+    return bool(((a & b) == b).all())
+
+
+def _stopped_for_good(chip: Reference, old: bytes, layout: Layout) -> ChipState | None:
+    """Nothing but blank follows other contents than `old`, where a piece of the firmware should
+    stand or one that has begun should end."""
+    contents = chip.contents
+    stop = blank_since(contents, len(contents))
+    front = stop // SECTOR * SECTOR
+    if front < SECTOR or alike(old[:front], contents[:front]) > _MOSTLY:
+        return None
+    lacking = [
+        region
+        for region in layout.regions
+        if region.role in (Role.KERNEL, Role.ROOT)
+        and region.start >= stop
+        and used(old[region.start : region.end]).any()
+    ]
+    cut = [
+        each
+        for each in chip.findings
+        if each.verdict is Verdict.DAMAGED and each.start < stop <= each.end
+    ]
+    if not lacking and not cut:
+        return None
+    return _stopped(contents, stop, len(contents), "blank to the end of the chip", known=False)
+
+
+def _stopped(contents: bytes, stop: int, reached: int, what: str, *, known: bool) -> ChipState:
+    image = "the image" if known else "an unknown image"
+    detail = f"{image} was written up to {stop:06X}h; after that {what}"
+    return ChipState(Kind.INTERRUPTED, detail, contents, stop, reached, image_known=known)
