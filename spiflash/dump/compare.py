@@ -28,7 +28,7 @@ from spiflash.dump.differences import (
     merged,
     shift_relation,
 )
-from spiflash.dump.finding import Finding, Verdict, environments
+from spiflash.dump.finding import Certainty, Finding, Verdict, environments
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.identity import OwnItem, identity
@@ -123,11 +123,14 @@ def _findings(
 def _own(
     contents: bytes, findings: Sequence[Finding], layout: Layout | None, show_secrets: bool
 ) -> tuple[OwnItem, ...]:
-    """Own items; without a stated layout the whole flash counts as one gap."""
-    if not contents:
+    """Own items, by the regions that are within `contents`; without a stated layout the whole
+    flash counts as one gap."""
+    size = len(contents)
+    if not size:
         return ()
-    if layout is None or layout.size != len(contents):
-        layout = Layout(len(contents), ())
+    if layout is None or layout.size != size:
+        stated = layout.regions if layout is not None else ()
+        layout = Layout(size, tuple(each for each in stated if each.end <= size))
     return identity(contents, findings, layout, show_secrets=show_secrets)
 
 
@@ -139,7 +142,7 @@ def _stated(contents: bytes, findings: Sequence[Finding]) -> Layout | None:
 
 def _in_one_way(found: Sequence[Difference]) -> Iterable[str]:
     ways = {each.how for each in found}
-    if len(ways) == 1 and len(found) > 0:
+    if len(ways) == 1 and How.CHANGED not in ways:
         yield f"All differences are of one kind: {ways.pop().value}."
 
 
@@ -218,9 +221,15 @@ def _places(before: bytes, after: bytes, start: int, end: int) -> list[int]:
 
 
 def own_changes(first: Sequence[OwnItem], second: Sequence[OwnItem]) -> tuple[OwnChange, ...]:
-    """Addresses and serial numbers that differ, by their places."""
-    mine = {each.start: each for each in first if each.kind in _BOARD}
-    theirs = {each.start: each for each in second if each.kind in _BOARD}
+    """Addresses and serial numbers that differ, by their places; guesses are left out."""
+    mine, theirs = (
+        {
+            each.start: each
+            for each in items
+            if each.kind in _BOARD and each.certainty is not Certainty.GUESS
+        }
+        for items in (first, second)
+    )
     changes = []
     for at in sorted({*mine, *theirs}):
         a, b = mine.get(at), theirs.get(at)

@@ -177,3 +177,21 @@ def test_a_moved_environment_is_called_moved() -> None:
     found = compare(FACTORY, bytes(after))
     assert [(each.before, each.after) for each in found.moved] == [(0x40000, 0x600000)]
     assert found.variables == ()
+
+
+@pytest.mark.parametrize("size", [0x60000, 4 << 20])
+def test_a_dump_that_was_cut_has_the_same_own_items(size: int) -> None:
+    """Without the layout, text of the boot code was shown as serial numbers of another board."""
+    assert compare(FACTORY, FACTORY[:size]).own == ()
+    assert {each.at for each in compare(FACTORY, heron_variant(9)[:size]).own} == {
+        each.at for each in compare(FACTORY, heron_variant(9)).own
+    }
+
+
+def test_what_all_differences_have_in_common_is_said_once() -> None:
+    cleared = bytearray(FACTORY)
+    cleared[0x70000:0x70100] = bytes(0x100)
+    assert "All differences are of one kind: only bits cleared." in (
+        compare(FACTORY, bytes(cleared)).relations
+    )
+    assert compare(FACTORY, heron_variant(9)).relations == ()
