@@ -175,13 +175,15 @@ class ProgramFacts:
 class StreamFacts:
     """A compressed stream. `unpacked` counts the bytes that came out; `complete` says that its
     end was reached; `checksum` names that of the contents, empty where there is none. `needs`
-    is the memory in bytes that it asks for where it was NOT CHECKED for that reason, else 0."""
+    is the memory in bytes that it asks for where it was NOT CHECKED for that reason, else 0.
+    `archive` says that what comes out begins as a cpio archive."""
 
     compression: str
     unpacked: int
     complete: bool
     checksum: str
     needs: int = 0
+    archive: bool = False
 
 
 @dataclass(frozen=True, slots=True)

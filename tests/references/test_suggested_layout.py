@@ -44,6 +44,16 @@ def cpio(folder: Path, form: str = "newc") -> bytes:
     return done.stdout
 
 
+def packed_cpio(folder: Path) -> bytes:
+    packed = subprocess.run(["gzip", "-9n"], input=cpio(folder), capture_output=True, check=True)
+    return packed.stdout
+
+
+def packed_text(folder: Path) -> bytes:
+    text = b"070701 is what an archive begins with\n" * 900
+    return subprocess.run(["gzip", "-9n"], input=text, capture_output=True, check=True).stdout
+
+
 def ext4(folder: Path) -> bytes:
     run("mke2fs", "-q", "-t", "ext4", "-d", files(folder), folder / "image", "512k")
     return (folder / "image").read_bytes()
@@ -81,6 +91,7 @@ def of_kind(contents: bytes, kind: str) -> Finding:
     [
         pytest.param(erofs, "rootfs", Role.ROOT, marks=pytest.mark.needs("mkfs.erofs")),
         pytest.param(cpio, "initramfs", Role.ROOT, marks=pytest.mark.needs("cpio")),
+        pytest.param(packed_cpio, "initramfs", Role.ROOT, marks=pytest.mark.needs("cpio", "gzip")),
         pytest.param(ext4, "files", Role.DATA, marks=pytest.mark.needs("mke2fs")),
         pytest.param(fat, "files", Role.DATA, marks=pytest.mark.needs("mkfs.fat")),
     ],
@@ -93,6 +104,11 @@ def test_a_file_system_gets_its_region(make, name, role, at, tmp_path) -> None: 
     end = at + len(image.rstrip(b"\0") if make is cpio else image)
     assert (found.name, found.role, found.start) == (name, role, at)
     assert found.end == -(-end // 4096) * 4096
+
+
+@pytest.mark.needs("gzip")
+def test_a_stream_that_holds_no_archive_gets_no_region(tmp_path: Path) -> None:
+    assert [each.name for each in suggested(dump(packed_text(tmp_path), 0x20000))] == ["boot"]
 
 
 @pytest.mark.needs("mkfs.erofs")

@@ -386,7 +386,13 @@ def _judged(kind: _Kind, contents: bytes, at: int, outcome: Outcome) -> Finding 
         (said,),
         (("unpacked", f"{outcome.produced} bytes"), ("checksum", check or "none")),
         uncovered=tuple(span for span in uncovered if span[0] < span[1]),
-        facts=StreamFacts(kind.kind, outcome.produced, complete, check),
+        facts=StreamFacts(
+            kind.kind,
+            outcome.produced,
+            complete,
+            check,
+            archive=complete and kind.kind == "gzip" and unpack.begins_archive(contents, at),
+        ),
     )
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import bz2
 import enum
 import lzma
+import re
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -359,3 +360,9 @@ def unpack_block(compression: str, packed: bytes, limit: int) -> Unpacked:
     if len(result.contents) > limit:
         raise BlockError("too long")
     return result
+
+
+def begins_archive(contents: bytes, at: int) -> bool:
+    """Whether a whole gzip stream holds a cpio archive, as an initramfs by itself does."""
+    head = zlib.decompressobj(wbits=31).decompress(contents[at : at + (64 << 10)], 110)
+    return re.fullmatch(rb"07070[12][0-9a-fA-F]{104}", head) is not None

@@ -16,6 +16,7 @@ from spiflash.dump.finding import (
     Holds,
     ImageFacts,
     Partition,
+    StreamFacts,
     TreeFacts,
     Verdict,
     is_loader_banner,
@@ -91,22 +92,24 @@ def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, bool]]:
     piece."""
     pieces: list[tuple[int, int, str, bool]] = []
     for finding in sorted(findings, key=lambda each: (each.start, -each.length)):
-        if finding.kind not in _NAMES or finding.verdict is Verdict.BLANK:
+        facts, found = finding.facts, finding.kind
+        if isinstance(facts, StreamFacts) and facts.archive:
+            found = "cpio"
+        if found not in _NAMES or finding.verdict is Verdict.BLANK:
             continue
         if pieces:
             start, end, kind, kernel = pieces[-1]
-            if kind == "kernel" and finding.start % SECTOR == 0 and finding.kind not in _IN_KERNEL:
+            if kind == "kernel" and finding.start % SECTOR == 0 and found not in _IN_KERNEL:
                 # Its length is an upper bound: an item that begins a sector ends it.
                 pieces[-1] = (start, min(end, finding.start), kind, kernel)
             elif finding.end <= end:
                 continue
             near = finding.start - end <= _TOGETHER
-            if finding.kind == kind and kind in ("jffs2", "ubi", "ubifs") and near:
+            if found == kind and kind in ("jffs2", "ubi", "ubifs") and near:
                 pieces[-1] = (start, finding.end, kind, kernel)
                 continue
-        facts = finding.facts
         kernel = isinstance(facts, ImageFacts) and facts.holds is Holds.KERNEL
-        pieces.append((finding.start, finding.end, finding.kind, kernel))
+        pieces.append((finding.start, finding.end, found, kernel))
     return pieces
 
 
