@@ -1,4 +1,4 @@
-"""What the chip table says of one part: plain frozen values, no behaviour beyond look-ups.
+"""What the chip table says about one part: plain frozen values.
 
 Units: sizes in bytes, times in seconds, clocks in hertz, voltages in volts. Opcodes are the
 byte that is sent first in a chip-select period.
@@ -31,7 +31,7 @@ class EraseType:
 
 @dataclass(frozen=True, slots=True)
 class EraseRegion:
-    """A stretch of the chip in which the same erase types work.
+    """A region of the chip in which the same erase types work.
 
     `types` are indices into `Part.erase_types`, smallest erase first.
     """
@@ -50,7 +50,8 @@ class ProgramMethod(enum.Enum):
 
 
 class FourByte(enum.Enum):
-    """Ways to reach above 16 MiB; a part lists all it has, preferred one first."""
+    """Methods to address more than 16 MiB; a part lists all that it has, the preferred one
+    first."""
 
     OPCODES = "opcodes"  # 13h/0Ch/12h/21h/DCh take 4-byte addresses
     ENTER = "enter"  # B7h, and back with `Part.exit_4byte`
@@ -62,8 +63,8 @@ class FourByte(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class UniqueId:
-    """How the factory-programmed unique ID is read: opcode, `address` (bytes as they are sent, none
-    on most parts), dummy bytes, then the ID."""
+    """How the factory-programmed unique ID is read: opcode, `address` (the bytes to send, none on
+    most parts), dummy bytes, then the ID."""
 
     opcode: int = 0x4B
     dummy: int = 4
@@ -117,11 +118,11 @@ class Part:
     aliases: tuple[str, ...] = ()
     """Other order codes with the same figures."""
     mirrored_by: str = ""
-    """The one-time bit that turns `regions` round ("cr1.2"); empty where there is none."""
+    """The one-time bit that mirrors `regions` ("cr1.2"); empty if there is none."""
     program_method: ProgramMethod = ProgramMethod.PAGE
     programs_once: bool = False
-    """What holds anything must be erased before it is programmed again, even where bits only clear:
-    its error correction covers units of several bytes (S25HL-T: 16)."""
+    """What is not blank must be erased before it is programmed again, even if bits only change to
+    0: the chip's error correction covers units of several bytes (S25HL-T: 16)."""
     chip_erase_opcode: int | None = 0xC7
     chip_erase: Duration | None = None
     needs_erase: bool = True
@@ -134,12 +135,12 @@ class Part:
     fast_read_dummy: int = 1
     """Dummy bytes after the address of 0Bh."""
     fast_read_dummy_4byte: int | None = None
-    """The same of 0Ch, where it wants more than 0Bh (mode clocks)."""
+    """The same for 0Ch, if it needs more than 0Bh (mode clocks)."""
     four_byte: tuple[FourByte, ...] = ()
     exit_4byte: int | None = 0xE9
-    """The opcode that ends what B7h began; None where only a reset does."""
+    """The opcode that ends the mode of B7h; None if only a reset does."""
     protection: str = "unknown"
-    """Name of the block protection scheme (see `nor/scheme.py`); "none" where there is none."""
+    """Name of the block protection scheme (see `nor/scheme.py`); "none" if there is none."""
     quad_enable: str = "unknown"
     """"none", or register and bit: "sr1.6", "sr2.1", "sr2.7", "cr1.1"."""
     status_write_volatile: bool = False
@@ -147,19 +148,20 @@ class Part:
     locked_at_power_up: bool = False
     """Every block is protected after power-up until unlocked (SST25VF, AT25DF)."""
     flag_status: bool = False
-    """Bit 7 of the flag status register (70h) must be read as ready after every program and
+    """The flag status register (70h) must be read until bit 7 says ready after every program and
     erase, or the next one is ignored (Micron parts of several dies)."""
     unique_id: UniqueId | None = None
     security: SecurityRegisters | None = None
     sfdp: bool | None = None
-    """True or False where the data sheet says so, None where it is not known."""
+    """True or False if the data sheet says so, None if it is not known."""
     sfdp_size: int | None = None
-    """The capacity that the SFDP of this part gives, where that is not its own."""
+    """The capacity that the SFDP of this part gives, if it is not the true one."""
     sfdp_minor: int | None = None
-    """Minor revision of its basic flash table (0: JESD216, 5: A, 6: B), where it tells the part
-    from another one with the same ID. Only 0 or not counts: later ones change with the date."""
+    """Minor revision of its basic flash table (0: JESD216, 5: A, 6: B), if it distinguishes the
+    part from another with the same ID. Only whether it is 0 counts: later ones change with the
+    date."""
     refused: str = ""
-    """A reason in words where this part does not follow the common command set closely
-    enough to be written with this program; empty where it works."""
+    """The reason, in words, if this part does not follow the common command set closely enough to
+    be written with this program; empty otherwise."""
     notes: tuple[str, ...] = field(default=())
-    """Quirks, each naming how this chip misbehaves."""
+    """Quirks: in what this chip differs from others."""

@@ -18,12 +18,12 @@ class ChipTable:
     parts: tuple[Part, ...]
 
     def by_id(self, answer: bytes) -> tuple[Part, ...]:
-        """The parts that may have given `answer`, the bytes that followed 9Fh (3 to 16).
+        """The parts that may have sent `answer`, the bytes that follow 9Fh (3 to 16).
 
-        Bytes past the third tell such parts apart. Parts whose extended ID matches win over parts
-        without one, and among them the longest match wins; a part whose extended ID contradicts the
-        answer is out. A part whose extended ID is longer than the answer is not contradicted, but
-        has no proof either: it is listed beside those without one.
+        Bytes after the third distinguish parts with one ID. Parts whose extended ID matches are
+        preferred to parts without one, and among them the longest match; a part whose extended ID
+        contradicts the answer is excluded. An extended ID that is longer than the answer is neither
+        contradicted nor confirmed: its part counts as one without an extended ID.
         """
         extra = answer[ID_LENGTH:]
         same = [part for part in self.parts if part.id == answer[:ID_LENGTH]]
@@ -34,13 +34,13 @@ class ChipTable:
         return tuple(possible)
 
     def by_name(self, text: str) -> tuple[Part, ...]:
-        """The parts with this name or alias, whatever the case of its letters."""
+        """The parts with this name or alias, in upper or lower case."""
         wanted = text.strip().casefold()
         return tuple(part for part in self.parts if wanted in _names(part))
 
     def search(self, text: str) -> tuple[Part, ...]:
         """The parts in which every word of `text` is found: in a name, an alias, the vendor, or
-        as the hexadecimal ID with or without blanks. No word finds nothing."""
+        as the hexadecimal ID with or without spaces. Without a word nothing is found."""
         words = text.casefold().split()
         if not words:
             return ()
@@ -52,7 +52,7 @@ class ChipTable:
         )
 
     def merged(self, parts: Iterable[Part]) -> ChipTable:
-        """This table with `parts` added; one of the same name takes the place of ours."""
+        """This table with `parts` added; one of the same name replaces ours."""
         added = tuple(parts)
         replaced = {part.name.casefold() for part in added}
         kept = tuple(part for part in self.parts if part.name.casefold() not in replaced)
@@ -60,7 +60,7 @@ class ChipTable:
 
 
 def _agree(expected: bytes, extra: bytes) -> bool:
-    """Whether the bytes that both sides have are the same."""
+    """Whether the bytes that both have are the same."""
     common = min(len(expected), len(extra))
     return expected[:common] == extra[:common]
 

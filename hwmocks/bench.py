@@ -3,8 +3,8 @@
 What `sim:` URLs name:
 
     heron                       the built-in demo board, fresh from the factory at every start
-    FOLDER                      a board kept in a folder: contents, registers and wear last
-    FOLDER?new=heron            the same, made on first use
+    FOLDER                      a board that is kept in a folder, with contents, registers and wear
+    FOLDER?new=heron            the same; it is created on first use
 
 followed by settings after "?" and between "&":
 
@@ -12,12 +12,13 @@ followed by settings after "?" and between "&":
     channel=A|B                                       its channel (A)
     chip=NAME                                         the chip on a new board (W25Q64JV)
     board=N                                           number of the demo board (its MAC, serial)
-    seed=N                                            for everything drawn at random
-    through=1           the folder follows at every USB transfer, so that it is right after a kill
-    card=ADDRESS        before the clip goes on, an SD-card update runs and dies at ADDRESS
-    brick=KIND          before the clip goes on, the demo board is damaged: its factory contents,
-                        spoilt as a kind of `bricks` says (half-erased, bit-rot, wrong-offset, ...)
-    clip=KIND           a bad contact, as a kind of `CONTACTS` says (loose-miso, noise, ...)
+    seed=N                                            for everything that is random
+    through=1           save to the folder after every USB transfer, so that it is correct even if
+                        the program is killed
+    card=ADDRESS        before the clip goes on, an SD-card update runs and stops at ADDRESS
+    brick=KIND          before the clip goes on, the demo board's factory contents are damaged, in
+                        one of the ways in `bricks` (half-erased, bit-rot, wrong-offset, ...)
+    clip=KIND           a bad contact, one of `CONTACTS` (loose-miso, noise, ...)
 
 `card` and `brick` happen each time they are named: leave them out from the second command on.
 """
@@ -72,15 +73,15 @@ CONTACTS: dict[str, Callable[[SpiDevice, int], SpiDevice]] = {
     "long-wires": lambda chip, seed: fault.SlowWire(chip, delay=60e-9, jitter=1e-9, seed=seed),
     "other-master": lambda chip, seed: fault.OtherMaster(chip, quiet=0.1, seed=seed),
 }
-"""Bad contacts that a URL can ask for: what lies between adapter and chip, drawn from a seed."""
+"""Bad contacts that a URL can ask for: the faults between adapter and chip, from a seed."""
 
 
 class BenchError(ValueError):
-    """The bench cannot be set up as asked; the message says why."""
+    """The bench cannot be set up; the message says why."""
 
 
 class BenchBusyError(BenchError):
-    """Another program has the board that was asked for on its clip."""
+    """Another program is using the board."""
 
 
 @dataclass(slots=True)
@@ -94,7 +95,7 @@ class Bench:
     folder: Path | None = None
     claim: Claim | None = None
     wired: SpiDevice | None = None
-    """The chip with whatever its contact does to it, as the adapter meets it."""
+    """The chip with the faults of its contact, as the adapter sees it."""
     backend: UsbBackend = field(init=False)
     """The simulated USB, for pyusb."""
 
@@ -114,9 +115,9 @@ class Bench:
         return found
 
     def put_away(self) -> None:
-        """Take the clip off (the board loses power) and keep the board, if it has a folder.
+        """Take the clip off (the board loses power) and save the board, if it has a folder.
 
-        Broken off by Ctrl-C, it still has the board, and may be called again.
+        After Ctrl-C in the middle it may be called again.
         """
         self.chip.power(False, self.clock.now())
         try:
@@ -143,8 +144,8 @@ def make_bench(
     serial: str = "SIM1",
     clock: VirtualClock | None = None,
 ) -> Bench:
-    """Put a bench together; `clip` wraps the chip in the faults of a bad contact, `clock` is one
-    that other benches, or earlier ones, go by as well.
+    """Build a bench; `clip` wraps the chip in the faults of a bad contact, `clock` is one that
+    other or earlier benches use as well.
 
     Raises `BenchError` for an adapter or channel that does not exist.
     """
@@ -162,16 +163,16 @@ def make_bench(
 
 
 def open_bench(spec: str, clock: VirtualClock | None = None) -> Bench:
-    """The bench that a `sim:` URL names (`spec` is what follows the colon), on `clock` or on a
-    virtual one of its own.
+    """The bench for a `sim:` URL (`spec` is the part after the colon), with `clock` or a virtual
+    one of its own.
 
-    Raises `BenchError` with the reason when it cannot be set up.
+    Raises `BenchError` with the reason if it cannot be set up.
     """
     name, _, query = spec.partition("?")
     settings = _settings(query)
     seed = _number(settings, "seed", 0)
     if not name:
-        raise BenchError("no board is named")
+        raise BenchError("the URL names no board")
     if name == "heron":
         if "new" in settings:
             raise BenchError("'new' needs a folder, as in FOLDER?new=heron")
@@ -263,12 +264,12 @@ def _new_heron(settings: dict[str, str], seed: int) -> NorChip:
 
 
 def _fitted(contents: bytes, settings: dict[str, str]) -> bytes:
-    """The board's contents on a chip of another size: blank behind, never cut."""
+    """The board's contents on a chip of another size: the rest is blank, nothing is cut off."""
     from hwmocks.nor.catalog import describe
 
     size = describe(settings.get("chip", DEFAULT_CHIP)).size
     if size < len(contents):
-        raise BenchError(f"the board's {len(contents)} bytes do not fit a chip of {size}")
+        raise BenchError(f"the board's {len(contents)} bytes do not fit on a chip of {size} bytes")
     return contents + b"\xff" * (size - len(contents))
 
 
@@ -282,7 +283,7 @@ def _run_card_update(chip: NorChip, stop: int) -> None:
 
 
 def _damage(chip: NorChip, name: str, seed: int) -> None:
-    """Spoil the demo board; its number is read from its serial number, which stands on it."""
+    """Damage the demo board; its number is taken from the serial number in its contents."""
     from hwmocks.bricks import NAMES, make_brick
 
     kind = _one_of(NAMES, "brick", name)
@@ -302,7 +303,7 @@ def _one_of(known: Mapping[str, T], setting: str, name: str) -> T:
 
 
 def _claimed(folder: Path, settings: dict[str, str], seed: int) -> Claim:
-    """Claim the folder before anything is read from it; a new board is put there first."""
+    """Claim the folder before anything is read from it; a new board is created in it first."""
     try:
         new = None
         if "new" in settings and _bare(folder):
@@ -323,7 +324,7 @@ def _claimed(folder: Path, settings: dict[str, str], seed: int) -> Claim:
 
 
 def _bare(folder: Path) -> bool:
-    """A folder without anything in it is as good as none."""
+    """Whether there is no folder, or an empty one."""
     return not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))
 
 

@@ -1,4 +1,4 @@
-"""Boards that do not come up any more: the damage, and beside it what is true about it.
+"""Boards that no longer start: their damage, and the truth about it.
 
 Every brick is made from Heron's flash contents, whose pieces come from the real tools (see
 `boards/recipe.sh`). What is known of it by construction is kept with it: the kind of damage, where

@@ -1,4 +1,4 @@
-"""Bricks that something was done to in one place, while the rest of the board is as it was."""
+"""Bricks that were damaged in one place; the rest of the board is unchanged."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def erased(kind: str, rng: Draw) -> Brick:
 
 
 def interrupted_region(kind: str, rng: Draw) -> Brick:
-    """One partition written again with what it held, dead on the way."""
+    """One partition written again with its old contents, interrupted."""
     start, length = rng.choice(((0x70000, 0x32000), (0x200000, 0x32000)))
     while (stop := start + rng.randrange(256, length, 256)) % SECTOR == 0:
         continue

@@ -1,4 +1,4 @@
-"""Bricks that an update or a whole image written in the wrong way has made."""
+"""Bricks made by an update, or by a whole image that was written incorrectly."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def _stops(image: bytes, seen: Callable[[int], bytes], rng: Draw) -> int:
 
 
 def interrupted(kind: str, rng: Draw) -> Brick:
-    """The open firmware over the factory's, dead on the way."""
+    """The open firmware written over the factory's, interrupted."""
     number, _ = boards(rng)
     before, image = heron_variant(number), heron_open()
     stop = _stops(image, lambda at: failed_card_flash(before, image, at), rng)
@@ -95,7 +95,7 @@ def cut_off(kind: str, rng: Draw) -> Brick:
 
 
 def _whole(kind: str, rng: Draw, change: Callable[[bytes], bytes], own_share: float = 0.5) -> Brick:
-    """A whole image written in the wrong way: this board's own dump, or the open image."""
+    """A whole image written incorrectly: this board's own dump, or the open image."""
     number, other = boards(rng)
     good = heron_variant(number)
     if rng.random() < own_share:

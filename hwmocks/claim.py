@@ -1,4 +1,4 @@
-"""One program at a time works on a board that is kept in a folder.
+"""Only one program at a time uses a board that is kept in a folder.
 
 A real board is on one clip at a time; two programs that each load the folder and write it back
 would undo each other's work without a word. The claim is an advisory lock on the folder itself
@@ -20,11 +20,12 @@ except ImportError:  # not a POSIX system
 
 
 class BoardBusyError(ValueError):
-    """Another program has the board on its clip."""
+    """Another program is using the board."""
 
 
 class Claim:
-    """The folder is ours until `release` is called, this object goes, or the process ends."""
+    """The folder is claimed until `release` is called, this object is deleted, or the process
+    ends."""
 
     def __init__(self, folder: Path) -> None:
         """Claim an existing folder, which need not be writable.
@@ -40,12 +41,12 @@ class Claim:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as exc:
             self.release()
-            raise BoardBusyError(f"another program has the board in {folder} on its clip") from exc
+            raise BoardBusyError(f"another program is using the board in {folder}") from exc
         except OSError:
             self.release()
 
     def release(self) -> None:
-        """Let others have the folder. May be called twice."""
+        """End the claim. May be called twice."""
         descriptor, self._descriptor = self._descriptor, None
         if descriptor is not None:
             os.close(descriptor)

@@ -1,6 +1,6 @@
-"""The clip at the end of the leads, and the hand that moves it while the adapter is running.
+"""The clip at the end of the leads, and moving it while the adapter is running.
 
-A chip that the clip lets go of loses its supply; one that it takes hold of is powered up, and
+A chip that the clip is taken off loses its supply; one that it is put on is powered up, and
 like every chip then takes no writes for some milliseconds. A command that was being clocked
 when the clip moved is lost.
 """
@@ -24,7 +24,7 @@ class Clip:
     # -- the hand --------------------------------------------------------------------------
 
     def put_on(self, chip: NorChip, now: float) -> None:
-        """Move the clip to `chip`. One that kept its supply, of the same name, just stays."""
+        """Move the clip to `chip`. If that is the same chip, it keeps its supply."""
         if chip is not self.chip:
             self.take_off(now)
         self.chip, self._next = chip, None
@@ -39,7 +39,7 @@ class Clip:
         self._next = now + away, chip
 
     def take_off(self, now: float) -> None:
-        """Lift the clip: the board loses its supply, and what was under way is broken off."""
+        """Take the clip off: the board loses its supply, and its operation is interrupted."""
         self._next = None
         if self.chip is not None:
             self.chip.power(False, now)

@@ -97,7 +97,7 @@ class Replay:
 def packets(capture: bytes) -> Iterator[tuple[bytes, bytes]]:
     """Header and data of every packet of a pcap file. Raises `CaptureError`."""
     if capture[:4] != bytes.fromhex("d4c3b2a1"):
-        raise CaptureError("it is no pcap file of this byte order with times in microseconds")
+        raise CaptureError("it is not a pcap file in this byte order with times in microseconds")
     (link,) = struct.unpack_from("<I", capture, 20)
     length = _HEADER_LENGTHS.get(link)
     if length is None:
@@ -168,7 +168,7 @@ def replay(
     recorded, known = of_adapter(transfers(capture))
     profile = profile or known
     if profile is None:
-        raise CaptureError("it does not say which adapter it is of: name one with --adapter")
+        raise CaptureError("it does not say which type of adapter it is: name one with --adapter")
     clock = VirtualClock()
     device = make(profile, clock)
     device.serial = device.serial or "REPLAY"

@@ -51,7 +51,7 @@ def create(
     folder = Path(folder)
     for name in (CONTENTS, STATE):
         if (folder / name).exists():
-            raise BoardFolderError(folder / name, "there is a board in this folder already")
+            raise BoardFolderError(folder / name, "there is already a board in this folder")
     chip = NorChip(chip_name, contents, seed=seed, unique_id=unique_id, endurance=endurance)
     folder.mkdir(parents=True, exist_ok=True)
     save(chip, folder)

@@ -253,7 +253,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Serve one board until Ctrl-C; 2 when it cannot be set up."""
     parser = argparse.ArgumentParser(
         prog="python -m hwmocks.usbip",
-        description="Export the simulated adapter with its board by the USB/IP protocol.",
+        description="Export the simulated adapter with its board through the USB/IP protocol.",
     )
     parser.add_argument("board", help="what follows sim: in an adapter URL, such as heron")
     parser.add_argument("--listen", default="127.0.0.1:3240", metavar="ADDRESS:PORT")

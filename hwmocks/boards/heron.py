@@ -67,7 +67,7 @@ def heron_variant(number: int) -> bytes:
     """The factory contents of another board of the batch.
 
     `number` (0 to 255) is the last byte of the MAC address and is part of the serial number.
-    Environment, factory block and calibration differ from board to board, with right CRCs.
+    Environment, factory block and calibration differ from board to board, with correct CRCs.
     """
     if not 0 <= number <= 0xFF:
         raise ValueError(f"board number {number} is not in 0..255")
@@ -88,17 +88,17 @@ def heron_open() -> bytes:
 
 
 def card_files() -> dict[str, bytes]:
-    """The two files that the SD-card road needs, under the exact names the boot loader loads."""
+    """The two files for an SD-card update, with the exact names that the boot loader loads."""
     return {LOADER_FILE: _piece("open-boot.xz"), IMAGE_FILE: heron_open()}
 
 
 def failed_card_flash(
     before: bytes, image: bytes, stop: int, erase_block: int = ERASE_BLOCK
 ) -> bytes:
-    """The flash after an SD-card update from `image` over `before` that died at address `stop`.
+    """The flash after an SD-card update from `image` over `before` that stopped at address `stop`.
 
     The loader erases one block of `erase_block` bytes, programs it, and goes on to the next:
-    `image` up to `stop`, blank to the end of the erased block, old contents behind. With `stop`
+    `image` up to `stop`, blank to the end of the erased block, then the old contents. With `stop`
     at a block boundary the next block has just been erased and not yet programmed, unless the
     image ends there. Raises ValueError when `stop` lies outside the image or the image outside
     the flash.

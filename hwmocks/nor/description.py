@@ -164,7 +164,7 @@ class ChipDescription:
 
     name: str
     source: str
-    """The data sheet and how its figures came here."""
+    """The data sheet; its figures are from memory unless something else is named."""
     id: bytes
     """Answer to 9Fh, extended bytes included; repeated from the start when clocked further."""
     size: int

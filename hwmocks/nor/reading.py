@@ -119,7 +119,7 @@ def _tail(table: bytes, place: int) -> Source:
 
 
 def _array(core: Core, field: bytes) -> Source:
-    """The memory array from an address on, round and round."""
+    """The memory array from an address on, wrapping at its end."""
     memory = memoryview(core.cells.contents)
     place = core.address(field)
     base, end = 0, core.description.size

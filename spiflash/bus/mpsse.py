@@ -6,7 +6,8 @@ pins are driven; which commands an SPI transaction becomes, and how they are cut
 host can write while nobody reads the replies, given the adapter's FIFOs.
 
 SPI mode 0 throughout: MOSI changes on the falling edge of SCK (0x11), MISO is sampled on the rising
-edge (0x20) or half a clock later (0x24). Commands: FTDI AN_108, section 3, from memory.
+edge (0x20) or half a clock period after it (0x24). Commands: FTDI AN_108, section 3; adapters: the
+data sheets of the FT232H, FT2232H, FT4232H and FT2232D; all from memory.
 """
 
 from __future__ import annotations
@@ -28,8 +29,7 @@ class Engine:
 
     `base_hz` is the clock that is halved and then divided. `tx_fifo` and `rx_fifo` are the bytes
     that fit into the adapter on the way to the engine and back. `idle_clocks` says whether it can
-    clock without moving data (0x8F, H types only). Figures: FT232H, FT2232H, FT4232H and FT2232D
-    data sheets, from memory; the FT4232HA as in pyftdi.
+    clock without moving data (0x8F, H types only). The figures of the FT4232HA are pyftdi's.
     """
 
     name: str

@@ -8,4 +8,7 @@ that are not in the table); `capacity` checks the size. The result is a `chip.Ch
 What is done to it: `flash` drives it with `commands`, `addressing`, `programming` and `timing`.
 What keeps it from being changed: `scheme` (one entry a protection scheme), `protection_rules`,
 `protection` (what is protected now) and `unprotect`.
+
+Data sheets are cited from memory throughout this package. Where a fact comes from the Linux kernel,
+a standard or a real chip, that is named with it.
 """

@@ -5,14 +5,14 @@ JEP106 gives every firm a bank and an odd-parity byte; a code of bank n is to be
 continuation codes 7Fh. Most SPI flash chips leave those out, so one byte may stand for several
 firms, and all of them are returned. Only firms that make flash and other serial memories are
 listed. Banks and codes are those of JEP106 (checked against the list in Debian's i2c-tools);
-which firm uses a predecessor's code today is from memory of the data sheets.
+which firm uses a predecessor's code today is known from the data sheets.
 
 SPI NAND chips come in the same packages with the same pins, but are read by pages of 2 KiB and
 more, with error correction and bad blocks, by commands that this program does not have. Read with a
 NOR flash's commands they give FFh throughout, which looks like a blank chip. Most answer 9Fh with a
 dummy or an address byte first: read as a NOR flash's ID, theirs begins with FFh or 00h, which no
 NOR flash's does. A few answer at once. The makers are those of the Linux kernel's tables
-(drivers/mtd/nand/spi, 6.12); those marked so are from memory of the data sheets.
+(drivers/mtd/nand/spi, 6.12), and some more.
 """
 
 from __future__ import annotations
@@ -153,23 +153,24 @@ class NandMaker:
 _MAKERS = {
     maker.code: maker
     for maker in (
-        NandMaker(0x01, "SkyHigh", "S35ML"),  # from memory
         NandMaker(0x0B, "XTX", "XT26G"),
         NandMaker(0x2C, "Micron", "MT29F"),
         NandMaker(0x52, "Alliance Memory", "AS5F"),
         NandMaker(0x98, "Kioxia (Toshiba)", "TC58C or TH58C"),
         NandMaker(0x9B, "ATO", "ATO25D"),
         NandMaker(0xA1, "FMSH or Paragon", "FM25S or PN26G"),
-        NandMaker(0xB0, "UnionMem", "UM19"),  # from memory
-        NandMaker(0xBA, "Zetta", "ZD35"),  # from memory
-        NandMaker(0xBC, "Biwin", "BWJX08"),  # from memory
         NandMaker(0xC2, "Macronix", "MX35L, MX35U or MX31"),
         NandMaker(0xC8, "GigaDevice or ESMT", "GD5F, F50L or F50D"),
-        NandMaker(0xC9, "HeYangTek", "HYF"),  # from memory
         NandMaker(0xCD, "Longsys (Foresee)", "FS35 or F35"),
-        NandMaker(0xD5, "Etron", "EM73"),  # from memory
-        NandMaker(0xE5, "Dosilicon", "DS35"),  # from memory
         NandMaker(0xEF, "Winbond", "W25N or W25M"),
+        # From memory of the data sheets:
+        NandMaker(0x01, "SkyHigh", "S35ML"),
+        NandMaker(0xB0, "UnionMem", "UM19"),
+        NandMaker(0xBA, "Zetta", "ZD35"),
+        NandMaker(0xBC, "Biwin", "BWJX08"),
+        NandMaker(0xC9, "HeYangTek", "HYF"),
+        NandMaker(0xD5, "Etron", "EM73"),
+        NandMaker(0xE5, "Dosilicon", "DS35"),
     )
 }
 

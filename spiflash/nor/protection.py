@@ -6,7 +6,7 @@ are switched on, take the place of the block protection bits.
 
 Single blocks (Winbond WPS): with WPS set each 4 KiB sector of the first and last 64 KiB and each
 64 KiB block between them has a lock of its own; all are set at power-up. 3Dh reads a lock, 39h
-opens and 36h closes it (W25Q64JV, W25Q128FV data sheets, from memory).
+opens and 36h closes it (W25Q64JV, W25Q128FV data sheets).
 
 Some parts wake with everything protected. They are opened for a session and closed again after it;
 the entry of their scheme says how.

@@ -96,14 +96,14 @@ ABSENT = 0xFF
 FAILED = 0x60
 """P_ERR and E_ERR in the status of a Spansion part: while one is set the chip says busy, and
 ignores everything but the opcode that clears it, which the entry of its scheme names (S25FL128S
-data sheet, "status register 1", from memory)."""
+data sheet, "status register 1")."""
 
 
 def read_ready(chip: Chip) -> tuple[Transaction, ...]:
     """What reads the status; the first answer is status register 1.
 
     Micron parts of several dies want their flag status read after each operation, or they
-    ignore the next one (N25Q512A data sheet, "flag status register", from memory).
+    ignore the next one (N25Q512A data sheet, "flag status register").
     """
     if chip.part is not None and chip.part.flag_status:
         return commands.read_status(), commands.read_register(commands.READ_FLAG_STATUS)

@@ -26,7 +26,7 @@ def board(tmp_path: Path) -> Path:
 def test_a_second_program_is_refused_and_the_first_keeps_its_work(board: Path) -> None:
     first = open_bench(str(board))
     first.chip.contents[5] = 0x55
-    with pytest.raises(BenchBusyError, match="another program has the board in"):
+    with pytest.raises(BenchBusyError, match="another program is using the board in"):
         open_bench(str(board))
     first.put_away()
     second = open_bench(str(board))

@@ -79,7 +79,7 @@ def test_relabelled_and_wearing_boards_last(tmp_path: Path) -> None:
 
 def test_a_board_is_not_made_over_another(tmp_path: Path) -> None:
     store.create(tmp_path, "W25Q64JV")
-    with pytest.raises(store.BoardFolderError, match=r"flash\.bin: there is a board"):
+    with pytest.raises(store.BoardFolderError, match=r"flash\.bin: there is already a board"):
         store.create(tmp_path, "W25Q64JV")
 
 

@@ -1,4 +1,8 @@
-"""The chips that the bench can play, by name."""
+"""The chips that the bench can simulate, by name.
+
+The figures of each are from memory of the data sheet that its `source` names; what comes from the
+Linux kernel or was posted to the linux-mtd list is marked.
+"""
 
 from __future__ import annotations
 
@@ -26,9 +30,10 @@ CATALOG: Mapping[str, ChipDescription] = MappingProxyType(
 
 
 def describe(name: str) -> ChipDescription:
-    """The description of a chip by its name, in any case; KeyError naming those there are.
+    """The description of a chip by its name, in upper or lower case; KeyError lists the known
+    names.
 
-    "W25Q64JV as W25Q128JV" is a relabelled chip, see `relabelled`.
+    "W25Q64JV as W25Q128JV" is a relabelled chip; see `relabelled`.
     """
     true, _as, label = name.partition(" as ")
     if label:
@@ -37,7 +42,7 @@ def describe(name: str) -> ChipDescription:
         return CATALOG[name.upper()]
     except KeyError:
         known = ", ".join(sorted(CATALOG))
-        raise KeyError(f"no chip {name!r} on the bench; there are {known}") from None
+        raise KeyError(f"no chip {name!r} on the bench; known: {known}") from None
 
 
 def relabelled(true: ChipDescription, label: ChipDescription) -> ChipDescription:

@@ -1,4 +1,4 @@
-"""Opcode sets that many chips share; a chip adds to them or takes away from them."""
+"""Opcode sets that many chips share; a chip adds opcodes or removes some."""
 
 from __future__ import annotations
 

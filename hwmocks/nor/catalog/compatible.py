@@ -1,5 +1,5 @@
 """Vendors whose 64 Mbit parts follow the common three-status-register or two-status-register
-layout. Figures from memory of the data sheets named at each chip."""
+layout."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from hwmocks.nor.description import (
 XM25QH64C = replace(
     W25Q64JV,
     name="XM25QH64C",
-    source="XMC XM25QH64C data sheet, from memory",
+    source="XMC XM25QH64C data sheet",
     id=bytes.fromhex("204017"),
     rems=bytes.fromhex("2016"),
     erases=common.erases(milliseconds(40, 400), milliseconds(120, 1000), milliseconds(200, 1500)),
@@ -49,7 +49,7 @@ XM25QH64C = replace(
 ZB25VQ64 = replace(
     W25Q64FV,
     name="ZB25VQ64",
-    source="Zbit ZB25VQ64 data sheet, from memory",
+    source="Zbit ZB25VQ64 data sheet",
     id=bytes.fromhex("5E4017"),
     rems=bytes.fromhex("5E16"),
     erases=common.erases(milliseconds(60, 300), milliseconds(150, 1600), milliseconds(250, 2000)),
@@ -61,7 +61,7 @@ ZB25VQ64 = replace(
 FM25Q64A = replace(
     W25Q64FV,
     name="FM25Q64A",
-    source="FMSH FM25Q64A data sheet, from memory",
+    source="FMSH FM25Q64A data sheet",
     id=bytes.fromhex("A14017"),
     rems=bytes.fromhex("A116"),
     registers=W25Q64FV.registers[:2],
@@ -74,7 +74,7 @@ FM25Q64A = replace(
 BY25Q64AS = replace(
     GD25Q64C,
     name="BY25Q64AS",
-    source="Boya BY25Q64AS data sheet, from memory: a one-byte 01h clears status register 2",
+    source="Boya BY25Q64AS data sheet: a one-byte 01h clears status register 2",
     id=bytes.fromhex("684017"),
     rems=bytes.fromhex("6816"),
     opcodes=common.opcodes(GD25Q64C.opcodes, without=(0x15, 0x31, 0x11)),
@@ -90,7 +90,7 @@ BY25Q64AS = replace(
 XT25F64B = replace(
     BY25Q64AS,
     name="XT25F64B",
-    source="XTX XT25F64B data sheet, from memory: a one-byte 01h clears status register 2",
+    source="XTX XT25F64B data sheet: a one-byte 01h clears status register 2",
     id=bytes.fromhex("0B4017"),
     rems=bytes.fromhex("0B16"),
     erases=common.erases(milliseconds(80, 400), milliseconds(200, 1000), milliseconds(300, 1500)),
@@ -101,7 +101,7 @@ XT25F64B = replace(
 
 EN25QH64 = ChipDescription(
     name="EN25QH64",
-    source="EON EN25QH64 data sheet, from memory",
+    source="EON EN25QH64 data sheet",
     id=bytes.fromhex("1C7017"),
     legacy_id=0x16,
     rems=bytes.fromhex("1C16"),
@@ -133,7 +133,7 @@ ZD25Q128C = replace(
     W25Q64FV,
     name="ZD25Q128C",
     source="Zetta ZD25Q128C, a copy of the W25Q128: its SFDP 1.0 gives 2 MiB (winbond.c of the "
-    "Linux kernel 6.12, w25q128_post_bfpt_fixups); everything else as W25Q64FV, from memory",
+    "Linux kernel 6.12, w25q128_post_bfpt_fixups); everything else as W25Q64FV",
     id=bytes.fromhex("EF4018"),
     legacy_id=0x17,
     rems=bytes.fromhex("EF17"),
@@ -146,7 +146,7 @@ ZD25Q128C = replace(
 
 F25L32PA = ChipDescription(
     name="F25L32PA",
-    source="ESMT F25L32PA data sheet, from memory; BP bits volatile and set at power-up as the "
+    source="ESMT F25L32PA data sheet; BP bits volatile and set at power-up as the "
     "Linux kernel has it (esmt.c 6.12, SPI_NOR_SWP_IS_VOLATILE)",
     id=bytes.fromhex("8C2016"),
     legacy_id=0x15,
@@ -171,7 +171,7 @@ F25L32PA = ChipDescription(
 QB25F640S33 = replace(
     F25L32PA,
     name="QB25F640S33",
-    source="Intel S33 data sheet, from memory; BP bits volatile and set at power-up as the Linux "
+    source="Intel S33 data sheet; BP bits volatile and set at power-up as the Linux "
     "kernel has it (intel.c 6.12, SPI_NOR_SWP_IS_VOLATILE)",
     id=bytes.fromhex("898913"),
     legacy_id=None,

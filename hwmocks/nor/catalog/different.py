@@ -1,5 +1,4 @@
-"""Chips that go their own ways: ISSI, Micron and SST. Figures from memory of the data
-sheets named at each chip."""
+"""Chips that follow no common layout: ISSI, Micron and SST."""
 
 from __future__ import annotations
 
@@ -25,7 +24,7 @@ BP3 = BP4[:3]
 
 IS25LP128 = ChipDescription(
     name="IS25LP128",
-    source="ISSI IS25LP128 data sheet, from memory",
+    source="ISSI IS25LP128 data sheet",
     id=bytes.fromhex("9D6018"),
     legacy_id=0x17,
     rems=bytes.fromhex("9D17"),
@@ -90,7 +89,7 @@ IS25LP128 = ChipDescription(
 
 N25Q128A = ChipDescription(
     name="N25Q128A",
-    source="Micron N25Q128A (3 V) data sheet, from memory",
+    source="Micron N25Q128A (3 V) data sheet",
     # Fourteen bytes of factory data follow 10h; this bench gives them fixed values.
     id=bytes.fromhex("20BA18 100000") + bytes(range(0x40, 0x4E)),
     size=16 * MIB,
@@ -149,7 +148,7 @@ N25Q128A = ChipDescription(
 N25Q064A11 = replace(
     N25Q128A,
     name="N25Q064A11",
-    source="Micron N25Q064A (1.8 V) data sheet, from memory; BP3 in bit 6 as the Linux kernel has "
+    source="Micron N25Q064A (1.8 V) data sheet; BP3 in bit 6 as the Linux kernel has "
     "it (micron-st.c 6.12, n25q064a)",
     id=bytes.fromhex("20BB17 100000") + bytes(range(0x40, 0x4E)),
     size=8 * MIB,
@@ -160,7 +159,7 @@ N25Q064A11 = replace(
 
 SST25VF032B = ChipDescription(
     name="SST25VF032B",
-    source="SST25VF032B data sheet, from memory",
+    source="SST25VF032B data sheet",
     id=bytes.fromhex("BF254A"),
     rems=bytes.fromhex("BF4A"),
     size=4 * MIB,
@@ -193,7 +192,7 @@ SST25VF032B = ChipDescription(
 IS25LP256D = replace(
     IS25LP128,
     name="IS25LP256D",
-    source="ISSI IS25LP256D data sheet, from memory: B7h enters, 29h leaves 4-byte mode, bit 7 of "
+    source="ISSI IS25LP256D data sheet: B7h enters, 29h leaves 4-byte mode, bit 7 of "
     "the bank register shows it; its SFDP lists the bank register as the only exit, as the table "
     "of an IS25WP256 posted to the linux-mtd list does",
     id=bytes.fromhex("9D6019"),

@@ -1,5 +1,4 @@
-"""GigaDevice GD25Q, whose 64 Mbit part is laid out like a W25Q64FV. Figures from memory of the data
-sheets named at each chip."""
+"""GigaDevice GD25Q, whose 64 Mbit part is laid out like a W25Q64FV."""
 
 from __future__ import annotations
 
@@ -31,7 +30,7 @@ WRITES: Mapping[int, RegisterWrite] = MappingProxyType(
 GD25Q64C = replace(
     W25Q64FV,
     name="GD25Q64C",
-    source="GD25Q64C data sheet, from memory",
+    source="GD25Q64C data sheet",
     id=bytes.fromhex("C84017"),
     rems=bytes.fromhex("C816"),
     erases=common.erases(milliseconds(50, 400), milliseconds(150, 800), milliseconds(250, 1200)),
@@ -55,7 +54,7 @@ GD25Q64C = replace(
 GD25Q128C = replace(
     GD25Q64C,
     name="GD25Q128C",
-    source="GD25Q128C data sheet, from memory",
+    source="GD25Q128C data sheet",
     id=bytes.fromhex("C84018"),
     legacy_id=0x17,
     rems=bytes.fromhex("C817"),
@@ -69,7 +68,7 @@ GD25Q128C = replace(
 GD25Q256C = replace(
     GD25Q128C,
     name="GD25Q256C",
-    source="GD25Q256C data sheet, from memory; QE in bit 6 of SR1 and SFDP 1.0 as the Linux kernel "
+    source="GD25Q256C data sheet; QE in bit 6 of SR1 and SFDP 1.0 as the Linux kernel "
     "has it (gigadevice.c 6.12, gd25q256_post_bfpt)",
     id=bytes.fromhex("C84019"),
     legacy_id=0x18,

@@ -1,8 +1,7 @@
 """Spansion's FL-S and FS-S and Infineon's T generation; 65h reads the registers of the latter two
-by address. Figures from memory of the data sheets named at each chip; what the Linux kernel's
-spansion.c (6.12) says is named where it is used. The command lists in the sector maps follow
-JESD216F 6.5 and use the registers of the data sheets; that the real tables are laid out so is not
-known here.
+by address. What comes from the Linux kernel's spansion.c (6.12) is marked. The command lists in the
+sector maps follow JESD216F 6.5 and use the registers of the data sheets; whether the real tables
+are laid out like this is not known.
 """
 
 from __future__ import annotations
@@ -88,7 +87,7 @@ def sfdp(size: int, block: int, small: int, maps: list[int], four_byte: Sequence
 
 S25FL128S = ChipDescription(
     name="S25FL128S",
-    source="Spansion S25FL128S data sheet (64 KiB sectors, 4 KiB at the bottom), from memory",
+    source="Spansion S25FL128S data sheet (64 KiB sectors, 4 KiB at the bottom)",
     # 4Dh: length of the table behind the ID; 01h: 64 KiB sectors; 80h: the FL-S family.
     id=bytes.fromhex("012018 4D0180"),
     legacy_id=0x17,
@@ -146,7 +145,7 @@ S25FL128S = ChipDescription(
 S25FS128S = replace(
     S25FL128S,
     name="S25FS128S",
-    source="Spansion S25FS128S data sheet (64 KiB sectors), from memory: CR3NV bit 3 set switches "
+    source="Spansion S25FS128S data sheet (64 KiB sectors): CR3NV bit 3 set switches "
     "the eight 4 KiB sectors off, CR1NV bit 2 (TBPARM) puts them at the top; 4-byte mode ends "
     "with a reset only. Pages of 256 bytes although SFDP says 512 (spansion.c)",
     id=bytes.fromhex("012018 4D0181"),
@@ -210,7 +209,7 @@ S25FS128S = replace(
 S25HL512T = replace(
     S25FS128S,
     name="S25HL512T",
-    source="Infineon S25HL512T data sheet, from memory; B8h leaves 4-byte mode, 82h clears error "
+    source="Infineon S25HL512T data sheet; B8h leaves 4-byte mode, 82h clears error "
     "bits, 0Ch wants 8 mode clocks besides its 8 dummy clocks (spansion.c, s25hx_t_late_init)",
     id=bytes.fromhex("342A1A 0F0390"),
     size=64 * MIB,
@@ -252,7 +251,7 @@ S25HL512T = replace(
 S25FS256T = replace(
     S25HL512T,
     name="S25FS256T",
-    source="Infineon S25FS256T data sheet, from memory: 128 KiB sectors, wakes in 4-byte mode",
+    source="Infineon S25FS256T data sheet: 128 KiB sectors, wakes in 4-byte mode",
     id=bytes.fromhex("342B19 0F0890"),
     size=32 * MIB,
     erases=MappingProxyType(

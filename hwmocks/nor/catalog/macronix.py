@@ -1,5 +1,4 @@
-"""Macronix MX25L. Figures from memory of the data sheets named at each chip, unless said
-otherwise."""
+"""Macronix MX25L."""
 
 from __future__ import annotations
 
@@ -39,7 +38,7 @@ OPCODES = common.opcodes(common.BASIC, common.IDS, common.POWER_DOWN, common.SFD
 
 MX25L6406E = ChipDescription(
     name="MX25L6406E",
-    source="MX25L6406E data sheet, from memory; shape of the SFDP table as posted for MX25L1606E",
+    source="MX25L6406E data sheet; shape of the SFDP table as posted for MX25L1606E",
     id=bytes.fromhex("C22017"),
     legacy_id=0x16,
     rems=bytes.fromhex("C216"),
@@ -66,7 +65,7 @@ MX25L6406E = ChipDescription(
 MX25L12835F = replace(
     MX25L6406E,
     name="MX25L12835F",
-    source="MX25L12835F data sheet, from memory",
+    source="MX25L12835F data sheet",
     id=bytes.fromhex("C22018"),
     legacy_id=0x17,
     rems=bytes.fromhex("C217"),
@@ -97,7 +96,7 @@ MX25L12835F = replace(
 MX25L25635E = replace(
     MX25L6406E,
     name="MX25L25635E",
-    source="MX25L25635E data sheet, from memory: no opcodes with 4-byte addresses of their own",
+    source="MX25L25635E data sheet: no opcodes with 4-byte addresses of their own",
     id=bytes.fromhex("C22019"),
     legacy_id=0x18,
     rems=bytes.fromhex("C218"),
@@ -162,7 +161,7 @@ _MX25L25645G_SFDP = assemble(
 MX25L25645G = replace(
     MX25L12835F,
     name="MX25L25645G",
-    source="MX25L25645G data sheet, from memory; SFDP as posted to linux-mtd",
+    source="MX25L25645G data sheet; SFDP as posted to linux-mtd",
     id=bytes.fromhex("C22019"),
     legacy_id=0x18,
     rems=bytes.fromhex("C218"),

@@ -1,7 +1,7 @@
 """SFDP images for the catalogue, in the shapes that vendors use.
 
 The shapes are checked against tables read from real parts (see the unit tests); the figures in
-them are each chip's own, from memory of its data sheet.
+them are those of each chip's data sheet.
 """
 
 from __future__ import annotations

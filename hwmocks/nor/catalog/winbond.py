@@ -1,5 +1,4 @@
-"""Winbond W25Q. Figures from memory of the data sheets named at each chip, unless said
-otherwise."""
+"""Winbond W25Q."""
 
 from __future__ import annotations
 
@@ -62,7 +61,7 @@ ERASES = common.erases(milliseconds(45, 400), milliseconds(120, 1600), milliseco
 
 W25Q64JV = ChipDescription(
     name="W25Q64JV",
-    source="W25Q64JV data sheet (order code IQ: QE set at the factory), from memory",
+    source="W25Q64JV data sheet (order code IQ: QE set at the factory)",
     id=bytes.fromhex("EF4017"),
     legacy_id=0x16,
     rems=bytes.fromhex("EF16"),
@@ -130,7 +129,7 @@ _W25Q128_SFDP = assemble(
 W25Q128JV = replace(
     W25Q64JV,
     name="W25Q128JV",
-    source="W25Q128JV data sheet (order code IQ), from memory; SFDP as posted to linux-mtd",
+    source="W25Q128JV data sheet (order code IQ); SFDP as posted to linux-mtd",
     id=bytes.fromhex("EF4018"),
     legacy_id=0x17,
     rems=bytes.fromhex("EF17"),
@@ -143,7 +142,7 @@ W25Q128JV = replace(
 W25Q256JV = replace(
     W25Q64JV,
     name="W25Q256JV",
-    source="W25Q256JV data sheet (order code IQ), from memory",
+    source="W25Q256JV data sheet (order code IQ)",
     id=bytes.fromhex("EF4019"),
     legacy_id=0x18,
     rems=bytes.fromhex("EF18"),
@@ -190,7 +189,7 @@ W25Q256JV = replace(
 W25Q64FV = replace(
     W25Q64JV,
     name="W25Q64FV",
-    source="W25Q64FV data sheet, from memory: a one-byte 01h clears status register 2",
+    source="W25Q64FV data sheet: a one-byte 01h clears status register 2",
     opcodes=common.opcodes(OPCODES, common.registers_at((0x15,), (0x31, 0x11))),
     registers=(
         Register("SR1", 0x05, writable=0xFC),
@@ -207,7 +206,7 @@ W25Q64FV = replace(
 W25Q64DW = replace(
     W25Q64FV,
     name="W25Q64DW",
-    source="W25Q64DW data sheet (1.8 V), from memory",
+    source="W25Q64DW data sheet (1.8 V)",
     id=bytes.fromhex("EF6017"),
     opcodes=OPCODES,
     registers=(
@@ -221,7 +220,7 @@ W25Q64DW = replace(
 W25Q256FV = replace(
     W25Q256JV,
     name="W25Q256FV",
-    source="W25Q256FV data sheet, from memory; E9h as the Linux kernel has it (winbond.c 6.12, "
+    source="W25Q256FV data sheet; E9h as the Linux kernel has it (winbond.c 6.12, "
     "winbond_nor_set_4byte_addr_mode: leaving 4-byte mode sets the extended address register to 1)",
     # No opcodes with four address bytes but the reads (winbond.c, w25q256_post_bfpt_fixups).
     opcodes=common.opcodes(
