@@ -275,7 +275,7 @@ class FtdiBus:
         """
         if self._closed:
             raise BusError(
-                "The adapter has been released already.", remedy="Open it again and repeat."
+                "The adapter has already been released.", remedy="Open it again and repeat."
             )
         with translated():
             if not self._link.synchronised:

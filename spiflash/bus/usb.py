@@ -175,7 +175,7 @@ def _devices() -> list[Device]:
         raise AdapterNotFoundError(
             f"USB cannot be searched ({exc}).",
             state=UNCHANGED,
-            remedy="Check that this user may use USB devices.",
+            remedy="Check that your user may use USB devices.",
         ) from exc
     return list({(each.bus, each.address): each for each in reversed(ours)}.values())[::-1]
 
