@@ -112,7 +112,10 @@ def _against(connection: sa.Connection, records: list[tuple[int, BoardRecord]]) 
     known = passed.keys() | in_hand.keys()
     for identity, (key, state) in sorted(owners.items()):
         if state in (RESERVED, WRITTEN) and key not in known:
-            yield f"{identity.text} is noted as given to {key}, of which there is nothing else"
+            yield (
+                f"{identity.text} is noted as given to {key}, but nothing else is recorded of "
+                "that board"
+            )
 
 
 def _kept(

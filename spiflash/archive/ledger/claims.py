@@ -55,10 +55,10 @@ class Claim:
         """
         if not self._claims.renew(self.key, self._token):
             raise ClaimLostError(
-                "Another bench has taken over the board that is being worked on here: this one "
-                "had not been heard of for too long.",
+                "Another bench has taken over this board, because this bench did not report for "
+                "too long.",
                 state="Nothing more is written to the board; what was begun is kept.",
-                remedy="See which bench has the board. Put it on again where it is now.",
+                remedy="Find out which bench has the board, and put it on the clip there.",
             )
 
     def release(self) -> None:

@@ -121,7 +121,7 @@ class Identities:
         owners: Owners,
     ) -> None:
         """Note what the board with this key keeps. Raises `IdentityTakenError` for what another
-        board has, and for a range that lacks data where all others have some."""
+        board has, and for a range that is blank where all others have data."""
         for each in kept.ranges:
             if not each.shared:
                 self._compare_range(connection, key, each)
@@ -163,7 +163,7 @@ class Identities:
         if same:
             raise IdentityTakenError(
                 f"What this board keeps {where} is byte for byte what {self._name(same[0])} keeps: "
-                "it would be a second board with one identity.",
+                "two boards would have one identity.",
                 state=NOTHING_WRITTEN,
                 remedy="See whether it is that very board. A range that all boards may hold alike "
                 "is listed by its name in the job under shared = […].",
@@ -197,7 +197,7 @@ def first_free(column: Column, owners: Owners, key: str) -> Draw:
         f"The list of {' and '.join(column.names)} is used up: all {len(column)} are given to "
         "boards, or boards came with them.",
         state=NOTHING_WRITTEN,
-        remedy="Lengthen the list of the job; boards that wait can then go on.",
+        remedy="Make the job's list longer; boards that wait can then continue.",
     )
 
 

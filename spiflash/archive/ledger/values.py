@@ -1,4 +1,4 @@
-"""What a board is known by outside: values, their kinds, their normal form, their look on a chip.
+"""What identifies a board outside: values, their kinds, their normal form, their look on a chip.
 
 The rule that lives here: two values are the same value when kind and normal form are the same,
 whatever a job calls them and however somebody spells them. A MAC address is one in any case and
