@@ -261,6 +261,19 @@ class SameBoard:
         telling = min(len(self._telling), ALL_TELLING)
         return self.check(places=telling + 2 * PLACES, telling=telling, state=state)
 
+    def check_contents(self, start: int, found: bytes, *, state: str = NOTHING_DONE) -> None:
+        """See that `found`, read from the page at `start` on, is what the chip must hold there, as
+        far as that is relied on. Raises `ChipMismatchError` as `check` does."""
+        first = start // PAGE
+        pages = [at for at in range(first, first + len(found) // PAGE) if self._known[at]]
+        wrong = [
+            at
+            for at in pages
+            if found[(at - first) * PAGE : (at - first + 1) * PAGE] != self._page(at)
+        ]
+        if wrong:
+            self._slowly(lambda: self._accuse(wrong, pages, state))
+
     def _draw(self, count: int, telling: int, near: Sequence[Span]) -> list[int]:
         """Pages whose contents are known, by rising address."""
         beside = [page for low, high in near for page in range(low // PAGE, -(-high // PAGE))]

@@ -48,6 +48,24 @@ def test_a_cut_restore_is_not_finished_on_another_board(tmp_path: Path) -> None:
     assert first.holds == image.contents + old[len(image.contents) :]
 
 
+def test_nearly_empty_boards_that_share_an_id_are_told_apart(tmp_path: Path) -> None:
+    """Whatever a board holds is on the way to zeros, and its chip answers alike: but so many erases
+    in different places were not broken off."""
+    old = bytearray(noise(1, 16 * KIB) + bytes(SIZE - 16 * KIB))
+    held = bytearray(old)
+    for place in range(0, SIZE, 64 * KIB):
+        held[place + 5000 : place + 6000] = noise(place, 1000)
+    board, second = Board(bytes(old), 1, unique=SHARED), Board(bytes(held), 2, unique=SHARED)
+    image, shelf = Image("new", noise(7)), Shelf(tmp_path)
+    board.cut(shelf, image, pages=20, without_backup=True)
+    for undo in (False, True):
+        with pytest.raises(ChipMismatchError, match="not of this chip"):
+            second.write(shelf, None, undo=undo, without_backup=True)
+    assert second.holds == held
+    board.write(shelf, None, undo=True, without_backup=True)
+    assert board.holds == old
+
+
 def with_address(last: int, at: int) -> bytes:
     """The same firmware with an environment at `at`, which has the board's own address."""
     own = environment(f"00:00:5e:00:53:{last:02x}")

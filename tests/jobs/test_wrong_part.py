@@ -14,11 +14,12 @@ from pathlib import Path
 
 import pytest
 
+from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.catalog import describe
 from hwmocks.nor.catalog.tables import jesd216
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.shelf import Shelf
-from spiflash.errors import EraseSizeError
+from spiflash.errors import ChipMismatchError, EraseSizeError
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import WriteOptions, restore
@@ -86,3 +87,30 @@ def test_it_is_stopped_at_the_first_block_with_everything_put_back(
     assert chip.erased[0][1] == TIMES * real.erases[opcode].size
     assert "holds what it held" in caught.value.state
     assert "--part" in caught.value.remedy
+
+
+def test_what_the_board_writes_just_before_the_first_erase_is_seen(tmp_path: Path) -> None:
+    """The erase would take it along, and the journal has what was there before."""
+    chip = enlarged(0x20, b"")
+    old, start = bytes(chip.contents), 0x23000
+    new = old[:start] + b"\x00\xff" * 2 * KIB + old[start + 4 * KIB :]
+    settings = b"bootdelay=3"
+
+    def runs(number: int) -> None:
+        # The write enable latch is tried last before the first erase.
+        if chip.opcode_counts[0x06] and settings not in chip.contents:
+            chip.contents[start - 4 * KIB : start - 4 * KIB + len(settings)] = settings
+
+    rig = Rig(chip, faults=UsbFaults(on_transfer=runs))
+    with rig.connect(PART) as connection, pytest.raises(ChipMismatchError) as caught:
+        restore(
+            connection,
+            Shelf(tmp_path),
+            Image("new", new),
+            WATCHER,
+            WriteOptions(without_backup=True),
+            agree=lambda _work: True,
+        )
+    assert not chip.erased
+    assert settings in chip.contents
+    assert "Nothing has been erased" in caught.value.state

@@ -37,7 +37,7 @@ from spiflash.jobs.write.interrupted import (
     refuse_withdrawn,
 )
 from spiflash.jobs.write.readiness import refuse_unknown, register_differences
-from spiflash.jobs.write.rewrite import SAFE, Rewritten, rewrite
+from spiflash.jobs.write.rewriting import SAFE, Rewritten, rewrite
 from spiflash.jobs.write.work import (
     Verify,
     Work,

@@ -31,6 +31,7 @@ from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import Reading, disagreements
 from spiflash.jobs.reading.passes import take_pass
 from spiflash.jobs.write.before import read_spans
+from spiflash.nor.chip import Chip
 from spiflash.spans import SECTOR, sector_spans, sectors_in
 from spiflash.text import counted, ranges_text
 
@@ -45,6 +46,10 @@ same one."""
 TELLING = 1 / 8
 """Share of ones that a sector must have for keeping all of them to mean anything: zeros only
 become more in no way that could be seen."""
+
+NOISY = 64
+"""Bytes of a sector that neither old nor new contents nor an erase explain, up to which they are
+noise on the way to the chip."""
 
 FEW = 16
 """Bytes in which bits were only cleared up to which a file system may have done it: JFFS2 marks
@@ -120,6 +125,12 @@ def refuse_stranger(connection: Connection, journal: Journal, found: Reading) ->
             journal,
             f"{strange} of {len(inside)} sectors that it was to change hold neither what was "
             "there nor what was to be written",
+        )
+    broken_off = _broken_off(inside, ours, before, after, connection.chip)
+    if broken_off > IN_THE_AIR:
+        raise _not_this(
+            journal,
+            f"it would take {broken_off} erases that were broken off to leave what it holds",
         )
     whole = journal.whole()
     outside = np.setdiff1d(np.arange(len(held)), rows)
@@ -209,6 +220,38 @@ def _refuse_other_values(
             raise _not_this(
                 journal, f"at {item.start:#x} it holds another {item.kind} than that board"
             )
+
+
+def _broken_off(
+    inside: Sequence[int], held: Sectors, before: Sectors, after: Sectors, chip: Chip
+) -> int:
+    """How many erases, at least, must have been broken off to leave what is `held` in the sectors
+    `inside`.
+
+    All of a block is in the air at once: one of which a sector still is what it was, or is already
+    what it is to be, was not. A few wrong bytes come from noise, and zeros from the first half of
+    an erase, in which chips program what they are going to erase.
+    """
+    usual = (held == before) | (held == after) | (held == 0xFF) | (held == before & after)
+    filled = (held != 0xFF).any(axis=1)
+    done = ((held == before).all(axis=1) | (held == after).all(axis=1)) & filled
+    other = ((~usual & (held != 0)).sum(axis=1) > NOISY) & ~done
+    other &= ~(_half_done(held, before) | _half_done(held, after))
+    finished = {at for at, known in zip(inside, done.tolist(), strict=True) if known}
+    covered = set(inside)
+    sizes = {SECTOR, chip.size, *(kind.size for kind in chip.geometry.erase_types)}
+    found: set[tuple[int, int]] = set()
+    for at, strange in zip(inside, other.tolist(), strict=True):
+        if not strange:
+            continue
+        for size in sorted(sizes, reverse=True):
+            block = set(range(at // size * size, min((at // size + 1) * size, chip.size), SECTOR))
+            if block <= covered and not block & finished:
+                found.add((at // size * size, size))
+                break
+        else:
+            found.add((at, SECTOR))
+    return len(found)
 
 
 def unexplained(journal: Journal, found: Reading) -> list[int]:

@@ -4,9 +4,10 @@ The rules that live here:
 
 * before each erase, and after every `GROUP` of pages, the board is looked at (`same_board`): who
   it is, its status, and places that must not have changed;
-* the first erase of each kind is followed by reading all that the largest erase of the chip could
-  have taken, whatever table and SFDP say of this one; each later one by a look at places around
-  it. What an erase took beyond its size is put back at once, and the work stops;
+* before the first erase of each kind, all that the largest erase of the chip could take is read,
+  and must be what the journal has of it. After that erase it is read again, whatever table and
+  SFDP say of this one; each later erase is followed by a look at places around it. What an erase
+  took beyond its size is put back at once, and the work stops;
 * where addresses depend on a mode that a loss of supply resets, pages go out in groups shorter
   than the time for which a chip ignores writes after power-up (`SHORT`), and the mode is looked at
   between them: the next page would reach another place;
@@ -125,6 +126,8 @@ class Steps:
 
     def _erase(self, step: Erase) -> None:
         kind = step.type
+        if not step.whole_chip and kind not in self._seen:
+            self._refuse_changed(step)
         self.board.changes(step.address, step.end)
         first = not self.changed
         self.changed = True
@@ -152,6 +155,13 @@ class Steps:
     def _reach(self, step: Erase) -> int:
         chip = self.connection.chip
         return max(chip.largest_erase, chip.erase_reach(step.type))
+
+    def _refuse_changed(self, step: Erase) -> None:
+        """See that what the first erase of a kind could take holds what the journal has of it: a
+        board that runs may have written there since it was read. Raises `ChipMismatchError`."""
+        ((low, high),) = self._around(step)
+        state = HALF_DONE if self.changed else "Nothing has been erased or written."
+        self.board.check_contents(low, self._read(low, high), state=state)
 
     def _refuse_larger(self, step: Erase, *, undo: bool) -> None:
         """Read back what an erase could have taken. Raises `EraseSizeError` when it took more
