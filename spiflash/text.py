@@ -7,6 +7,7 @@ a dump are the business of `dump/secrets.py`.
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Sequence
 
@@ -64,6 +65,13 @@ def seconds(value: float) -> str:
     if value < 100:
         return f"{value:.1f} s"
     return f"{int(value) // 60} min {int(value) % 60:02d} s"
+
+
+def decimal(value: float) -> str:
+    """A small number without an exponent, to one significant digit: 0.0000003."""
+    if value < 1e-12:
+        return "0" if value <= 0 else "less than 0.000000000001"
+    return f"{value:.{max(0, -math.floor(math.log10(value)))}f}"
 
 
 def hex_pairs(data: bytes) -> str:

@@ -110,10 +110,10 @@ def back_up(
         except KeyboardInterrupt as exc:
             raise InterruptedWorkError(
                 "Stopped while the chip was being read.",
-                state="The chip was only read, so nothing on it has changed; no set was made. "
-                "Passes that were finished are kept.",
-                remedy="Start the backup again when you are ready: within the hour it uses the "
-                "finished passes of a chip with a unique ID.",
+                state="The chip was only read: nothing on it has changed. No backup set was made; "
+                "finished passes are kept.",
+                remedy="Start the backup again when you are ready. Within an hour it reuses the "
+                "finished passes, if the chip has a unique ID.",
             ) from exc
         made = put_on_shelf(connection, reading, one_time, shelf, board, clock(), page)
         unfinished.drop(reading.contents)

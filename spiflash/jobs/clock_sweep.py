@@ -98,9 +98,9 @@ def best_clock(sweep: ClockSweep) -> float:
     if sweep.ceiling:
         return sweep.ceiling
     raise UnstableReadError(
-        "The chip's ID and SFDP do not come the same twice, not even at the slowest clock tried.",
+        "The chip's ID and SFDP read differently each time, even at the slowest clock tried.",
         state="Nothing has been changed.",
-        remedy="Seat the clip again and look with 'spiflash contact'.",
+        remedy="Seat the clip again and check it with 'spiflash contact'.",
     )
 
 

@@ -199,7 +199,7 @@ def _steady_unique_id(bus: Bus, chip: Chip) -> bytes | None:
     raise UnstableReadError(
         "The chip's unique ID reads differently each time.",
         state="Nothing has been changed.",
-        remedy="Seat the clip again and look with 'spiflash contact'.",
+        remedy="Seat the clip again and check it with 'spiflash contact'.",
     )
 
 
@@ -211,7 +211,8 @@ def _annotated(chip: Chip, capacity: Capacity, mode: ModeFound) -> Chip:
     if mode.four:
         notes.append(
             f"The chip was found in 4-byte address mode ({mode.evidence}) and is left in it. "
-            "Most boards expect three bytes: take the supply off and on before the board starts"
+            "Most boards expect 3-byte addresses: switch the supply off and on before the board "
+            "starts"
         )
     elif mode.four is None:
         notes.append(
@@ -219,7 +220,8 @@ def _annotated(chip: Chip, capacity: Capacity, mode: ModeFound) -> Chip:
         )
     if mode.segment:
         notes.append(
-            f"The register for the high address bits was found at {mode.segment} and is left so"
+            f"The register for the high address bits was found at {mode.segment} and is left at "
+            "that value"
         )
     doubt = chip.write_doubt
     if (
@@ -229,7 +231,7 @@ def _annotated(chip: Chip, capacity: Capacity, mode: ModeFound) -> Chip:
     ):
         doubt = (
             f"its SFDP gives {chip.sfdp.basic.size} bytes, the chip table {chip.size}, and the "
-            "contents do not tell which is right; if you know, state it with --size"
+            "contents do not show which is correct; if you know it, state it with --size"
         )
     return replace(
         chip,

@@ -107,7 +107,7 @@ def make_contact(settings: Settings) -> Contact:
             if not latch:
                 faults.append(_LATCH)
             if not sweep.ceiling:
-                refusal = "No clock works with either edge."
+                refusal = "No clock works, neither with early nor with late sampling."
         except SpiflashError as error:
             refusal = f"{error.cause} {error.remedy}".strip()
         return Contact(
@@ -206,7 +206,7 @@ def _stuck(known: bytes, table: bytes) -> Fault | None:
         "stuck-bits",
         f"{half} of every byte read {level}.",
         "clock edges are lost or doubled at a fixed place of each byte, or something drives DO "
-        "against the chip part of the time: look at the clock lead and what else hangs on DO",
+        "against the chip part of the time: check the clock lead and what else is connected to DO",
         (6, 2),
     )
 
@@ -227,16 +227,16 @@ def _comes_and_goes(tally: Counter[tuple[bytes, bytes]], known: bytes, total: in
     if dense and rises * ones > ONE_SIDED * falls * zeros:
         return Fault(
             "intermittent",
-            sign + "their bits mostly read 1 where they should be 0.",
-            "DO or CS# opens for moments: the clip is not seated, or a lead is loose",
+            sign + "most of the wrong bits read 1 instead of 0.",
+            "DO or CS# loses contact for moments: the clip is not seated well, or a lead is loose",
             (2, 1, 4),
         )
     if dense:
         return Fault(
             "other-master",
-            sign + "whole stretches were garbled, and ones read 0.",
+            sign + "long runs were garbled, and ones read as 0.",
             "something else drives the lines for moments: the board's processor is awake; hold "
-            "it in reset (--hold-low) or take its supply away",
+            "it in reset (--hold-low) or remove its supply",
             (6, 5, 2),
         )
     return Fault(
@@ -259,7 +259,7 @@ _SILENT_LOW = Fault(
     "silent-low",
     "The data line stays low whatever is sent.",
     "no supply at the chip (measure pin 8 against pin 4), DO (2) shorted to ground, or the clip "
-    "turned round",
+    "is on the wrong way round",
     (8, 2, 4),
 )
 _FLOATING = Fault(
@@ -290,6 +290,6 @@ _EARLY = Fault(
 _LATCH = Fault(
     "write-latch",
     "The chip answers, but its write enable latch cannot be set.",
-    "it was met in a state in which it takes no writes, or what is sent does not reach it whole",
+    "it is in a state in which it accepts no writes, or commands do not reach it completely",
     (5, 3, 7),
 )

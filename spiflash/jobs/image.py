@@ -96,7 +96,7 @@ def _from_set(folder: Path) -> Image:
     # A set that lost one of these is a damaged set; a folder without any is something else.
     if not inside & {"bagit.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"}:
         raise ImageError(
-            f"{folder} is a folder, and no backup set.",
+            f"{folder} is a folder but not a backup set.",
             state=_SAFE,
             remedy="Name an image file, or the folder of one backup set.",
         )
@@ -119,7 +119,7 @@ def overlay(base: bytes, image: Image, at: int) -> bytes:
     """
     if not 0 <= at < len(base):
         raise UsageError(
-            f"The address {at:#x} does not lie on a chip of {len(base)} bytes.",
+            f"The address {at:#x} is not on a chip of {len(base)} bytes.",
             state=_SAFE,
             remedy="Give --at an address on the chip, such as 0x40000.",
         )
@@ -129,7 +129,7 @@ def overlay(base: bytes, image: Image, at: int) -> bytes:
         blank = set(tail) <= {0xFF}
         raise ImageError(
             f"{image.name} has {len(image.contents)} bytes; from {at:#x} on the chip holds "
-            f"{len(base) - at}. It does not fit by {over} bytes.",
+            f"{len(base) - at}. It is {over} bytes too long.",
             state=_SAFE,
             remedy="The part that does not fit is blank: cut the file at "
             f"{len(image.contents) - over} bytes and write that."
@@ -172,7 +172,7 @@ def only_regions(
         end = start + length
         if length < 1 or (size is not None and end > size):
             raise UsageError(
-                f"The region {name} does not lie on this chip.",
+                f"The region {name} is not on this chip.",
                 state="Nothing has been erased or written.",
                 remedy="Give a region of the layout, or a range such as 0x40000+0x10000.",
             )

@@ -191,11 +191,11 @@ def _after_kill(proving: Proving, open_adapter: Callable[[], FtdiBus]) -> None:
             bus.close()
     proving.note(
         "start",
-        "bit-bang mode stops an engine in the middle of its work and starts it afresh",
+        "bit-bang mode stops a busy engine and restarts it",
         gently,
         "it answered at once"
         if gently
-        else "it took a reset through the serial port, which drives D0, D2 and D4 for a moment: "
+        else "it needed a reset through the serial port, which drives D0, D2 and D4 for a moment: "
         "after an error take the clip off before the next command",
     )
     proving.note(
@@ -251,10 +251,10 @@ def _edges(proving: Proving, connection: Connection) -> None:
     top = min(bus.clock_limits[1], connection.chip.clock_fast)
     proving.note(
         "edges",
-        "sampling half a clock later works up to the adapter's fastest clock",
+        "late sampling works up to the adapter's fastest clock",
         late >= sweep.points[-1].hertz,
-        f"late sampling up to {late / 1e6:g} MHz, on the edge up to {edge / 1e6:g} MHz, of "
-        f"{top / 1e6:g} MHz: it depends on the leads as well",
+        f"late sampling up to {late / 1e6:g} MHz, sampling on the rising edge up to "
+        f"{edge / 1e6:g} MHz, of {top / 1e6:g} MHz: it depends on the leads as well",
     )
     proving.ceiling = max(late, edge)
 
@@ -288,7 +288,7 @@ def _reading(proving: Proving, connection: Connection) -> None:
         f"wrong at byte {', '.join(map(str, sorted(places)))} of every {LONGEST}: reads are kept "
         f"to {ODD} bytes from now on"
         if fixed
-        else "two lengths of transfer gave the same"
+        else "two transfer lengths gave the same bytes"
         if not places
         else "the readings differ in many places: the contact is bad",
     )

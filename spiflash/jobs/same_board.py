@@ -100,14 +100,14 @@ def still_there(connection: Connection) -> None:
     wrong = [_distance(answer, right) for answer, (_, right) in zip(answers, known, strict=True)]
     if wrong[0] <= NEAR // 4 and sum(wrong) <= NEAR:
         raise UnstableReadError(
-            f"The chip's ID and SFDP come with {sum(wrong)} of their bits wrong, also slowly.",
+            f"The chip's ID and SFDP read with {sum(wrong)} wrong bits, even at a slow clock.",
             state="Nothing has been changed by this step.",
             remedy="Seat the clip again, shorten the leads, connect ground, then repeat.",
         )
     raise ChipMismatchError(
         f"The chip answered {expected.hex(' ')} at first and {answers[0].hex(' ')} now.",
         state="Nothing has been changed by this step.",
-        remedy="The clip has moved or the board's processor has woken up: seat the clip "
+        remedy="The clip has moved or the board's processor has started: seat the clip "
         "again, hold the processor in reset, then repeat.",
     )
 
@@ -390,7 +390,7 @@ class SameBoard:
         vouched = len(pages) - written >= ENOUGH
         if len(wrong) > ours or (ours > LOST * written and not vouched):
             raise _another(
-                f"{len(wrong)} of {len(pages)} places looked at hold something else ({bits} bits "
+                f"{len(wrong)} of {len(pages)} places checked hold something else ({bits} bits "
                 "differ in every reading)",
                 state,
             )
@@ -398,7 +398,7 @@ class SameBoard:
 
 def _another(why: str, state: str) -> ChipMismatchError:
     return ChipMismatchError(
-        f"Another board is on the clip, or this one has been written to by its processor: {why}.",
+        f"Another board is on the clip, or this board's processor has written to it: {why}.",
         state=state,
         remedy="Put the board that this work began with back on the clip, hold its processor in "
         "reset, and repeat.",

@@ -119,6 +119,18 @@ def test_a_plan_is_shown_and_the_chip_left_alone(saved: Bench, tmp_path: Path) -
     assert done.document["plan"] == plan
 
 
+def test_the_plan_of_an_erase_is_shown_and_the_chip_left_alone(
+    saved: Bench, tmp_path: Path
+) -> None:
+    here = saved.copy(tmp_path / "bench")
+    before = here.flash
+    found = here.on_board("erase", "--at", "0x740000", "--length", "64K", "--plan", "--json")
+    assert found.status == 0, found.err
+    assert here.flash == before
+    assert found.document["plan"]["ranges"] == [[0x740000, 0x750000]]
+    assert found.document["plan"]["programs"] == 0
+
+
 def test_undo_brings_back_what_was_there_before_the_cut(saved: Bench, tmp_path: Path) -> None:
     here = saved.copy(tmp_path / "bench")
     shifted_image(here)

@@ -23,10 +23,11 @@ from spiflash.errors import (
     SpiflashError,
 )
 from spiflash.jobs.backup import back_up, verify
-from spiflash.jobs.image import Image
-from spiflash.jobs.write import Work, WriteOptions, blank, restore
+from spiflash.jobs.image import Image, load_image
+from spiflash.jobs.write import Work, WriteOptions, blank, prepare, restore
 from spiflash.nor.commands import write_enable, write_register
 from tests.job_rig import WATCHER, Rig, heron_rig
+from tests.small_board import Said
 
 SECTOR = 4096
 FREELY = WriteOptions(without_backup=True)
@@ -181,6 +182,24 @@ def test_a_named_backup_of_another_board_is_refused(tmp_path: Path, backups: Bac
     refused(heron_rig(), shelf, NoBackupError, Image("x", heron_open()), backup=foreign)
 
 
+def test_another_boards_set_is_named_before_the_question(tmp_path: Path, backups: Backups) -> None:
+    shelf, other, rig = Shelf(tmp_path), Rig(NorChip("W25Q64JV", seed=99)), heron_rig()
+    other.chip.contents[:] = heron_variant(9)
+    with other.connect() as connection:
+        back_up(connection, shelf, WATCHER, board="the neighbour")
+    theirs = load_image(shelf.sets().sets[0].path)
+    backups.saved(rig, shelf)
+    said = Said()
+    with rig.connect() as connection:
+        work = prepare(connection, shelf, theirs, said, WriteOptions())
+        ours = prepare(connection, shelf, load_image(work.backup.path), said, WriteOptions())  # type: ignore[union-attr]
+    assert work.of_another_board
+    assert not ours.of_another_board
+    assert [line for line in said.lines if "another board (the neighbour)" in line]
+    assert (work.source, work.chip, work.plan.size) == (theirs.name, "W25Q64 family", 8 << 20)
+    assert not rig.chip.erased
+
+
 def test_a_tampered_backup_does_not_count(tmp_path: Path, backups: Backups) -> None:
     shelf, rig = Shelf(tmp_path), heron_rig()
     backups.saved(rig, shelf)
@@ -218,7 +237,7 @@ def test_a_protected_range_is_refused(tmp_path: Path, backups: Backups) -> None:
     with rig.connect() as connection:
         connection.bus.run([write_enable(), write_register(0x01, b"\x04", rest=0.1)])
     error = refused(rig, shelf, ChipProtectedError, Image("x", old[:-1] + b"\x00"))
-    assert "0x7e0000" in error.cause
+    assert "7E0000h" in error.cause
     # Below the protected range the same chip may be written.
     with rig.connect() as connection:
         restore(connection, shelf, Image("y", b"\x00" * 16), WATCHER, agree=yes)

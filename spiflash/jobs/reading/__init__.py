@@ -34,6 +34,7 @@ from spiflash.jobs.reading.line_tests import (
 )
 from spiflash.jobs.reading.passes import MOST_PASSES, Passes, PassTaken, Weighed
 from spiflash.spans import SECTOR, sectors_in
+from spiflash.text import address, counted, decimal
 
 WEAK_PASSES = 5
 """Passes that are taken where cells go wrong by themselves, to find as many of them as possible."""
@@ -43,6 +44,10 @@ SUSPECT = 12
 
 NOISY = 1.5e-6
 """Error rate above which a third look meets noise, and asks again before it makes much of it."""
+
+POOR = 1e-6
+"""Error rate per bit and pass from which the contact counts as poor: some 70 wrong bits in a pass
+of 8 MiB, where a good one has none (common practice, no source)."""
 
 KEPT = 16
 """Places that were read again of which every reading is kept, also once they are settled."""
@@ -107,28 +112,34 @@ class Reading:
         )
 
     @property
+    def poor_contact(self) -> bool:
+        """Whether so many bits came wrong that clip or leads are bad, also where enough passes made
+        up for it."""
+        return self.evidence.rate >= POOR and not (self.changed or self.torn)
+
+    @property
     def doubts(self) -> tuple[str, ...]:
         """Why it should not be believed, in sentences without their full stop; empty when it
         should."""
         if len(self.passes) == 1:
             return (
-                f"one whole pass only: a set or an image on this bench has {self.confirmed} of its "
-                f"sectors alike, and {self.read_twice} were read twice",
+                f"only one whole pass was taken: a backup set or an image holds the same in "
+                f"{counted(self.confirmed, 'sector')}, and {self.read_twice} were read twice",
             )
         found = []
         if self.evidence.weak:
             found.append(weak_words(self.evidence))
         if self.unstable:
-            found.append(f"{len(self.unstable)} sectors read differently each time they were read")
+            found.append(f"{counted(len(self.unstable), 'sector')} read differently each time")
         if self.torn:
             found.append(
-                f"the contents of {len(self.changed)} sectors changed while they were read, and no "
-                "two whole passes hold the same: hold the board's processor in reset"
+                f"{counted(len(self.changed), 'sector')} changed while the chip was read, and no "
+                "two whole passes agree: hold the board's processor in reset"
             )
         if self.evidence.expected >= self.evidence.limit:
             found.append(
-                f"the {len(self.passes)} passes could share {self.evidence.expected:.1g} wrong "
-                f"bits by chance; {self.evidence.limit:.0e} is allowed"
+                f"expected undetected bit errors after {len(self.passes)} passes: "
+                f"{decimal(self.evidence.expected)} (limit {decimal(self.evidence.limit)})"
             )
         found += [
             f"{probe.doubt} is not ruled out: {probe.remark}"
@@ -142,10 +153,10 @@ def weak_words(evidence: EvidenceRecord) -> str:
     """What to say of weak cells, without a full stop."""
     count = len(evidence.weak)
     first = evidence.weak[0] // 8
-    more = f", and some {evidence.unseen:.0f} more by estimate" if evidence.unseen >= 0.5 else ""
+    more = f", and about {evidence.unseen:.0f} more by estimate" if evidence.unseen >= 0.5 else ""
     return (
-        f"weak cells: {count} {'bit reads' if count == 1 else 'bits read'} differently by "
-        f"{'itself' if count == 1 else 'themselves'}, the first at {first:#x}{more}"
+        f"weak cells: {counted(count, 'bit')} {'does' if count == 1 else 'do'} not read the same "
+        f"every time, the first at {address(first)}{more}"
     )
 
 
@@ -184,11 +195,18 @@ def read_in_passes(
             found = _Settler(reader).settle(weighed, attend or (lambda contents: Attention()))
             reason = found.too_little(reader.taken)
             if reason is None or len(reader.taken) >= MOST_PASSES:
-                return found.reading(reader, weighed)
+                reading = found.reading(reader, weighed)
+                if reading.poor_contact:
+                    watcher.say(
+                        f"The contact is poor: about 1 in {1 / reading.evidence.rate:,.0f} bits "
+                        f"read wrong, and {len(reading.passes)} passes were needed. Seat the clip "
+                        "again and shorten the leads before anything is written"
+                    )
+                return reading
             least = WEAK_PASSES if found.weak else 0
         else:
             least = 0
-        watcher.say(f"{reason}: one more pass is taken")
+        watcher.say(f"{reason}: reading once more")
         reader.take(f"pass {len(reader.taken) + 1}")
         while len(reader.taken) < least:
             reader.take(f"pass {len(reader.taken) + 1} of {least}")
@@ -292,9 +310,9 @@ class _Found:
         """Why another pass is needed; None when it is not."""
         if self.changes.torn:
             count = len(sectors_of_pages(self.changes.changed))
-            return f"{count} sectors changed while they were read"
+            return f"{counted(count, 'sector')} changed while the chip was read"
         if self.weak and len(passes) < WEAK_PASSES:
-            return f"{len(self.weak)} bits read differently by themselves"
+            return f"{counted(len(self.weak), 'bit')} did not read the same every time"
         return None
 
     def reading(self, passes: Passes, weighed: Weighed) -> Reading:

@@ -40,6 +40,7 @@ from spiflash.jobs.same_board import answers_known
 from spiflash.nor import commands
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.probe import read_security
+from spiflash.text import counted
 
 LEAST_ROW = 4
 """Equal readings in a row that settle anything at all: one of each kind of starting point."""
@@ -189,7 +190,7 @@ def settle(
     allowance = LIMIT * SHARE / max(1, len(places))
     waiting = list(places)
     clock = connection.bus.clock
-    with watcher.step(f"reading {len(places)} places again", len(places)) as advance:
+    with watcher.step(f"reading {counted(len(places), 'place')} again", len(places)) as advance:
         for attempt in range(BUDGET):
             begun = clock.now()
             fast = set_round(connection, attempt)
@@ -247,7 +248,7 @@ def _read_alone(
     chosen = chosen[: 4 * MANY]  # beyond it nothing is going to be verified
     rounds = next(count for limit, count in _ROUNDS if len(chosen) <= limit)
     bits = sum(8 * place.length * (len(place.readings) - place.passes) for place in places)
-    title = f"reading {len(chosen)} bits by themselves"
+    title = f"reading {counted(len(chosen), 'bit')} again"
     if chosen:
         with watcher.step(title, rounds) as advance:
             for attempt in range(MOST_ROUNDS):
@@ -323,7 +324,7 @@ class OneTime:
     def doubts(self) -> tuple[str, ...]:
         """Why a set of it should not be believed, as of `Reading.doubts`."""
         return tuple(
-            f"{each.name} read differently: {each.differing} of its {each.bits} bits in "
+            f"{each.name} reads differently: {each.differing} of {each.bits} bits in "
             f"{each.readings} readings"
             for each in self.records
             if not each.settled

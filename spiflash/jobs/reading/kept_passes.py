@@ -178,8 +178,8 @@ class Unfinished:
             if reason is None:
                 taken = counted(len(passes), "pass", "passes")
                 watcher.say(
-                    f"{taken} of an interrupted backup of this chip used again, beside at least "
-                    "one new one"
+                    f"Reusing {taken} of an interrupted backup of this chip, together with at "
+                    "least one new pass"
                 )
                 self._folder = folder
                 return passes
@@ -190,17 +190,17 @@ class Unfinished:
         self, connection: Connection, passes: Sequence[PassTaken], oldest: float
     ) -> str | None:
         if not self._known:
-            return "without a unique ID nothing shows that it is of this board"
+            return "the chip has no unique ID, so nothing shows that it is of this board"
         if not 0 <= self._clock() - oldest <= FRESH:
             return f"it is older than {FRESH / 60:.0f} minutes, and the board may have run since"
         if not still_match(connection, passes):
-            return "it holds other contents than the chip does now"
+            return "the chip holds something else now"
         return None
 
     def _leave(self, folder: LockedFolder, reason: str, watcher: Watcher) -> None:
         watcher.say(
-            f"an interrupted backup of such a chip is not used: {reason}. It is left in "
-            f"{folder.path} until a set holds the same"
+            f"An interrupted backup of such a chip is not reused: {reason}. It is kept in "
+            f"{folder.path} until a backup set holds the same"
         )
         self._aside.append(folder.path)
         folder.release()
@@ -209,7 +209,7 @@ class Unfinished:
         """The passes found turned out to be of older contents: they stay, for themselves."""
         if self._folder is not None:
             folder, self._folder = self._folder, None
-            self._leave(folder, "it holds other contents than the chip does now", watcher)
+            self._leave(folder, "the chip holds something else now", watcher)
 
     def drop(self, contents: bytes) -> None:
         """A set holds `contents`: remove what was kept for it, and what was left aside and holds

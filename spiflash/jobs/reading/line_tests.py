@@ -25,6 +25,7 @@ from spiflash.nor import commands
 from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.commands import ReadStyle, Width
 from spiflash.spans import SECTOR
+from spiflash.text import address
 
 SAMPLE = 16
 """Bytes compared at each address of the address test."""
@@ -119,13 +120,13 @@ def third_look(
 def third_look_record(looked: int, differed: int, wrong: Sequence[int]) -> ProbeRecord:
     """What is written down of a third look at `looked` sectors: `differed` of them came otherwise
     at first, and those at `wrong` hold something else than the passes read."""
-    doubt = "a byte that is wrong at the same place of every equal transfer"
+    doubt = "a byte that is wrong at a fixed place of every transfer of one length"
     if wrong:
         return ProbeRecord(
             "fixed-place",
             doubt,
             "failed",
-            f"{len(wrong)} of {looked} sectors give something else in transfers of {SHORT} bytes, "
+            f"{len(wrong)} of {looked} sectors read differently in transfers of {SHORT} bytes, "
             f"the first at {wrong[0]:#x}",
         )
     again = f", {differed} of them when read again" if differed else ""
@@ -133,8 +134,8 @@ def third_look_record(looked: int, differed: int, wrong: Sequence[int]) -> Probe
         "fixed-place",
         doubt,
         "held",
-        f"{looked} sectors came the same in transfers of {SHORT} bytes{again}: the board's own "
-        "items and what nothing vouches for first, others drawn afresh",
+        f"{looked} sectors read the same in transfers of {SHORT} bytes{again}: the board's own "
+        "data and what no checksum covers first, then others at random",
     )
 
 
@@ -170,9 +171,9 @@ def _data_line(connection: Connection) -> ProbeRecord:
         "data-line",
         "a data line that is stuck, or bits of each byte that are lost",
         "open" if missing else "held",
-        f"{how} came right before and after every pass, at its own clock and edge; "
+        f"{how} read correctly before and after every pass, at its clock and sampling edge; "
         + (
-            f"they do not show bit {', '.join(map(str, missing))} at both levels"
+            f"bit {', '.join(map(str, missing))} was not seen at both levels"
             if missing
             else "all eight bits were seen at both levels"
         ),
@@ -180,7 +181,7 @@ def _data_line(connection: Connection) -> ProbeRecord:
 
 
 def _address_lines(connection: Connection, contents: bytes, rng: random.Random) -> ProbeRecord:
-    doubt = "an address bit that does not reach the chip, or an address that comes round"
+    doubt = "an address bit that does not reach the chip, or an address that wraps"
     pairs: list[tuple[int, int]] = []
     unseen: list[int] = []
     for bit in range((len(contents) - 1).bit_length()):
@@ -198,21 +199,21 @@ def _address_lines(connection: Connection, contents: bytes, rng: random.Random) 
     ]
     if dead:
         return ProbeRecord(
-            "address-lines", doubt, "failed", f"address bit {_listed(dead)} does not choose"
+            "address-lines", doubt, "failed", f"address bit {_listed(dead)} has no effect"
         )
     if unseen:
         return ProbeRecord(
             "address-lines",
             doubt,
             "open",
-            f"address bit {_listed(unseen)} makes no difference to the contents, so that it "
-            "cannot be tested; all others choose what they should",
+            f"address bit {_listed(unseen)} cannot be tested, because it makes no difference to "
+            "the contents; all others work",
         )
     return ProbeRecord(
         "address-lines",
         doubt,
         "held",
-        f"each of the {len(pairs)} address bits was shown to choose between different contents",
+        f"each of the {len(pairs)} address bits was seen to select different contents",
     )
 
 
@@ -255,7 +256,7 @@ def _as_read(
 
 
 def _above_end(connection: Connection, contents: bytes) -> ProbeRecord:
-    doubt = "a chip that holds more than it was taken for"
+    doubt = "a chip that is larger than it was identified as"
     size = len(contents)
     if size >= THREE_BYTE_REACH:
         return ProbeRecord(
@@ -270,21 +271,25 @@ def _above_end(connection: Connection, contents: bytes) -> ProbeRecord:
         answers = connection.bus.run([Transaction(head, SAMPLE)] * TRIES)
     seen = Counter(answers).most_common(1)[0][0]
     if seen == contents[place : place + SAMPLE]:
-        return ProbeRecord("above-end", doubt, "held", "addresses above the end come round")
+        return ProbeRecord("above-end", doubt, "held", "addresses above the end wrap")
     if len(set(seen)) == 1:
         return ProbeRecord("above-end", doubt, "held", "nothing answers above the end")
     return ProbeRecord(
-        "above-end", doubt, "failed", f"other contents answer at {size + place:#x}, above the end"
+        "above-end",
+        doubt,
+        "failed",
+        f"other contents were read at {address(size + place)}, above the end",
     )
 
 
 def _periodic(contents: bytes) -> ProbeRecord:
-    doubt = "contents that are blank, repeat, or show the marks of a bad line"
+    doubt = "contents that are blank, repeat, or look like those of a bad line"
     signs = [sign for sign in symptoms(contents) if sign.name != "all-ones"]
     if signs:
-        return ProbeRecord("contents", doubt, "failed", "; ".join(sign.sign for sign in signs))
+        seen = "; ".join(sign.sign.removesuffix(".") for sign in signs)
+        return ProbeRecord("contents", doubt, "failed", seen)
     if contents.count(0xFF) == len(contents):
         return ProbeRecord(
             "contents", doubt, "open", "the chip is blank, so that its contents prove nothing"
         )
-    return ProbeRecord("contents", doubt, "held", "none of these")
+    return ProbeRecord("contents", doubt, "held", "none of these was found")

@@ -46,6 +46,7 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.probe import PROBE_CLOCK
 from spiflash.spans import SECTOR
+from spiflash.text import counted
 
 PERIOD = 16
 """Transfers in one select period of an upward pass: a chip select that opens for a moment
@@ -169,12 +170,12 @@ def take_pass(
         slower = max(setting.hertz / 2, PROBE_CLOCK / 2)
         setting, brisk = replace(setting, hertz=slower, sampling=Sampling.LATE), None
         watcher.say(
-            f"the chip does not give its known answers at {hertz / 1e6:.3g} MHz: pass {number} "
+            f"The chip's ID and SFDP read wrongly at {hertz / 1e6:.3g} MHz: pass {number} "
             f"is taken at {setting.hertz / 1e6:.3g} MHz"
         )
     raise UnstableReadError(
-        f"Pass {number} was taken {MOST_TRIES} times, and before or after it the chip never gave "
-        "the ID and SFDP that it gave at first.",
+        f"Pass {number} was taken {MOST_TRIES} times, and each time the chip's ID and SFDP read "
+        "wrongly before or after it.",
         state="Nothing has been changed by this step.",
         remedy="Seat the clip again, shorten the leads, connect ground, then repeat; 'spiflash "
         "contact' names the pin to look at.",
@@ -312,7 +313,7 @@ class Passes:
             return
         fresh = self._one_more(f"pass {len(earlier) + 1} of {max(count, len(earlier) + 1)}")
         if latest_alone([earlier[-1].contents, fresh.contents]):
-            self.watcher.say("the earlier passes hold other contents than the chip does now")
+            self.watcher.say("The chip holds something else now than in the earlier passes")
             self.taken = []
             if stale is not None:
                 stale()
@@ -367,12 +368,10 @@ class Passes:
         if len(self.taken) >= MOST_PASSES:
             return None
         if weighed.shared >= LIMIT:
-            return (
-                f"{weighed.differing} bits differ; {len(self.taken)} passes could share "
-                f"{weighed.shared:.1g} wrong bits"
-            )
+            found = f"{counted(weighed.differing, 'bit')} differ" if weighed.differing else ""
+            return f"{found or 'No differences'}, but not yet enough proof"
         if self._just_changed():
-            return "some pages hold other contents now than in the passes before"
+            return "Some pages hold something else now than in the earlier passes"
         return None
 
     def _just_changed(self) -> bool:

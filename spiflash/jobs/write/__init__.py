@@ -46,7 +46,6 @@ from spiflash.jobs.write.work import (
     plan_work,
     whole_sectors,
 )
-from spiflash.text import counted
 
 __all__ = [
     "SAFE",
@@ -99,8 +98,8 @@ def restore(
             "--backup; --without-backup writes all the same, and then there is no way back.",
         )
     if work.journal is not None:
-        what = "undoing" if options.undo else "finishing"
-        watcher.say(f"{what} the restore of {work.source} that was cut short")
+        what = "Undoing" if options.undo else "Finishing"
+        watcher.say(f"{what} the interrupted restore of {work.source}")
     return rewrite(connection, shelf, work, watcher, agree=agree)
 
 
@@ -113,7 +112,7 @@ def blank(connection: Connection, at: int, length: int | None) -> Image:
     end = size if length is None else at + length
     if not 0 <= at < end <= size:
         raise UsageError(
-            f"The range {at:#x}–{end:#x} does not lie on a chip of {size} bytes.",
+            f"The range {at:#x}–{end:#x} is not on a chip of {size} bytes.",
             state=SAFE,
             remedy="Give --at and --length within the chip.",
         )
@@ -140,20 +139,29 @@ def prepare(
         work = plan_resumed(connection, begun.found, begun.journal, options, begun.outside)
     elif image is None:
         raise ImageError(
-            "No restore of this chip was cut short: there is nothing to resume.",
+            "No interrupted restore of this chip was found: there is nothing to resume.",
             state=SAFE,
             remedy="Name the image or the backup set to write.",
         )
     else:
         for line in register_differences(connection, image):
             watcher.say(line)
+        if foreign := _of_another_board(connection, image):
+            board = f" ({image.board})" if image.board else ""
+            watcher.say(f"Caution: {image.name} is a backup of another board{board}")
         known = [(options.at, image.contents)]
         if (backup := sets.verified()) is not None:
             known.append((0, sets.contents(backup)))
         old = read_before(connection, known, options.passes, watcher)
         target = overlay(old.contents, image, options.at)
         work = plan_work(connection, old, target, image, options)
+        work = replace(work, of_another_board=foreign)
     return replace(work, sets=sets, backup=_backup_of(work, sets, named))
+
+
+def _of_another_board(connection: Connection, image: Image) -> bool:
+    """Whether it is certain that `image` is a backup of another board: its chip was another."""
+    return image.identity is not None and not connection.identity.may_stand_as(image.identity)
 
 
 def _backup_of(work: Work, sets: SetsOfChip, named: BackupSet | None) -> BackupSet | None:
@@ -203,7 +211,7 @@ def refuse_strangers(work: Work) -> None:
     if found:
         shown = ", ".join(dict.fromkeys(each.text for each in found[:6]))
         raise ImageError(
-            f"It states another board's {shown}.",
+            f"{work.source} holds another board's {shown}.",
             state=SAFE,
             remedy="Use 'spiflash convert' or 'spiflash triage --image', which keep this board's "
             "own; or give --other-board when this is meant.",
@@ -234,7 +242,7 @@ def find_interrupted(
     found = open_journals(shelf.journals)
     for path, error in found.corrupt_of_chip(identity):
         raise UnfinishedWorkError(
-            f"A work on a chip like this one was cut short, and its journal is damaged: "
+            f"A restore of a chip like this one was interrupted, and its journal is damaged: "
             f"{error.cause}",
             state=f"{SAFE} This chip may be half written.",
             remedy=f"Move {path} away from the shelf and keep it; then write the board's backup "
@@ -256,7 +264,7 @@ def find_interrupted(
     if len(fitting) > 1:
         paths = "\n  ".join(str(each.journal.path) for each in fitting)
         raise ShelfError(
-            f"{len(fitting)} restores of chips of this kind were cut short, and what this chip "
+            f"{len(fitting)} restores of chips of this kind were interrupted, and what this chip "
             f"holds fits each of them:\n  {paths}",
             state=SAFE,
             remedy="Move the journals of the other boards away from the shelf, then repeat.",
@@ -266,8 +274,8 @@ def find_interrupted(
     if needed:
         raise strange[0]
     watcher.say(
-        f"{counted(len(journals), 'restore')} of another board with such a chip was cut short; "
-        f"its journal waits for it: {journals[0].path}"
+        f"Another board with such a chip has an interrupted restore; its journal is kept in "
+        f"{journals[0].path}"
     )
     return None
 
@@ -289,7 +297,7 @@ def _same_request(journal: Journal, image: Image | None, options: WriteOptions) 
     ):
         return
     raise UnfinishedWorkError(
-        f"A restore of {state.image_name} to this chip was cut short on "
+        f"A restore of {state.image_name} to this chip was interrupted on "
         f"{state.begun:%Y-%m-%d %H:%M}, and this is another request: another file, address or "
         "region. Parts of the chip are half written.",
         state=f"{SAFE} What was asked for now has not been done. What the chip held is in "

@@ -54,6 +54,7 @@ from spiflash.jobs.reading.passes import apply, pass_setting, take_pass
 from spiflash.jobs.same_board import still_there
 from spiflash.nor.commands import ReadStyle
 from spiflash.spans import SECTOR, Span, sector_spans
+from spiflash.text import address, counted
 
 KEPT = 2
 """Sets whose contents are kept in memory while the work is prepared."""
@@ -76,7 +77,7 @@ def read_before(
     """
     if passes > 2 or not known:
         return _believed(read_in_passes(connection, passes, watcher))
-    first = take_pass(connection, 1, "reading what is there", watcher)
+    first = take_pass(connection, 1, "reading the chip", watcher)
     alone = unconfirmed(first.contents, known)
     if _few(len(alone) * SECTOR, len(first.contents)):
         where = sector_spans(alone)
@@ -147,7 +148,7 @@ def _believed(reading: Reading) -> Reading:
     refuse_unstable(reading.unstable)
     if reading.doubts:
         raise UnstableReadError(
-            f"What the chip holds is not known well enough: {'; '.join(reading.doubts)}.",
+            f"What the chip holds could not be read reliably: {'; '.join(reading.doubts)}.",
             state="Nothing has been erased or written.",
             remedy="Seat the clip again, shorten the leads or set a lower --clock; "
             "'spiflash contact' names the pin to look at.",
@@ -159,7 +160,8 @@ def refuse_unstable(sectors: Sequence[int]) -> None:
     """Raise `UnstableReadError` when there are any."""
     if sectors:
         raise UnstableReadError(
-            f"{len(sectors)} sectors read differently each time, the first at {sectors[0]:#x}.",
+            f"{counted(len(sectors), 'sector')} read differently each time, the first at "
+            f"{address(sectors[0])}.",
             state="Nothing has been erased or written.",
             remedy="Seat the clip again, shorten the leads or set a lower --clock; a chip that "
             "cannot be read reliably must not be written.",
@@ -169,7 +171,7 @@ def refuse_unstable(sectors: Sequence[int]) -> None:
 _PAGE = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>{title}</title></head>
 <body><h1>{title}</h1>
-<p>{why} It was put on the shelf by itself, on {made:%Y-%m-%d %H:%M}, because no set had it.</p>
+<p>{why} It was saved automatically on {made:%Y-%m-%d %H:%M}, because no backup set had it.</p>
 <p>The contents have not been examined. <code>spiflash audit</code> with this folder does that.</p>
 </body></html>
 """
@@ -252,7 +254,7 @@ def keep(
     sets: Sequence[BackupSet],
     watcher: Watcher,
 ) -> BackupSet:
-    """Put what the chip holds on the shelf, and say where; `why` completes "kept". The label is
+    """Put what the chip holds on the shelf, and say where; `why` completes "Saved". The label is
     that of the board's newest set. Raises `ShelfError`."""
     if len(old.passes) > 1:
         one_time = read_one_time(connection, old.evidence.rate_high)
@@ -262,9 +264,9 @@ def keep(
     board = sets[0].record.board if sets else ""
     record = record_of(connection, old, one_time, (), board, made)
     title = f"{record.chip.name}, before it was written"
-    page = _PAGE.format(title=html.escape(title), why=html.escape(f"Kept {why}."), made=made)
+    page = _PAGE.format(title=html.escape(title), why=html.escape(f"Saved: {why}."), made=made)
     placed = shelf.place(record, old.contents, one_time.otp, page, readings_kept(old))
-    watcher.say(f"kept {why}: {placed.path}")
+    watcher.say(f"Saved {why}: {placed.path}")
     return placed
 
 
@@ -286,6 +288,4 @@ def finish_journal(
         journal.finish()
         return
     place: Path = journal.put_aside()
-    watcher.say(
-        f"what the chip held before is in no set on the shelf: its journal is kept as {place}"
-    )
+    watcher.say(f"No backup set holds what was on the chip before: its journal is kept as {place}")

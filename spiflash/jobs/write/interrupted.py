@@ -33,7 +33,7 @@ from spiflash.jobs.reading.passes import take_pass
 from spiflash.jobs.write.before import read_spans
 from spiflash.nor.chip import Chip
 from spiflash.spans import SECTOR, sector_spans, sectors_in
-from spiflash.text import counted, ranges_text
+from spiflash.text import address, counted, ranges_text
 
 IN_THE_AIR = 4
 """Largest erase blocks that may hold neither old nor new contents: a cut leaves one, and each
@@ -77,12 +77,12 @@ def note_outside(journal: Journal, outside: Outside, watcher: Watcher) -> None:
     if outside.astray:
         journal.note_astray(outside.blocks)
         watcher.say(
-            f"{counted(len(outside.astray), 'sector')} outside of what was to be written were hit "
-            "all the same, and are put back"
+            f"{counted(len(outside.astray), 'sector')} outside the area to be written were "
+            "changed by mistake, and are restored"
         )
     if outside.rewritten:
         watcher.say(
-            "written by the board itself since, and left as it is: "
+            "Written by the board itself since then, and left as it is: "
             f"{ranges_text(sector_spans(outside.rewritten))}"
         )
 
@@ -90,7 +90,7 @@ def note_outside(journal: Journal, outside: Outside, watcher: Watcher) -> None:
 def read_twice(connection: Connection, journals: Sequence[Journal], watcher: Watcher) -> Reading:
     """Read the whole chip once, and again the ranges of the journals and what does not hold what
     some journal says it held."""
-    first = take_pass(connection, 1, "reading what was begun", watcher)
+    first = take_pass(connection, 1, "reading the chip", watcher)
     contents = bytearray(first.contents)
     again: set[int] = set()
     for journal in journals:
@@ -123,14 +123,14 @@ def refuse_stranger(connection: Connection, journal: Journal, found: Reading) ->
     if strange * SECTOR > IN_THE_AIR * largest:
         raise _not_this(
             journal,
-            f"{strange} of {len(inside)} sectors that it was to change hold neither what was "
-            "there nor what was to be written",
+            f"{strange} of {len(inside)} sectors that it was to change hold neither the old nor "
+            "the new contents",
         )
     broken_off = _broken_off(inside, ours, before, after, connection.chip)
     if broken_off > IN_THE_AIR:
         raise _not_this(
             journal,
-            f"it would take {broken_off} erases that were broken off to leave what it holds",
+            f"it would take {broken_off} interrupted erases to leave what this chip holds",
         )
     whole = journal.whole()
     outside = np.setdiff1d(np.arange(len(held)), rows)
@@ -140,8 +140,8 @@ def refuse_stranger(connection: Connection, journal: Journal, found: Reading) ->
     if strange > telling:
         raise _not_this(
             journal,
-            f"{strange} of {len(inside)} sectors that it was to change hold neither what was "
-            "there nor what was to be written, and fewer hold anything that shows it is this chip",
+            f"{strange} of {len(inside)} sectors that it was to change hold neither the old nor "
+            "the new contents, and fewer hold anything that shows that it is this chip",
         )
     if whole is None:
         return Outside()
@@ -189,14 +189,13 @@ def _refuse_other_items(
     if gone:
         raise _not_this(
             journal,
-            f"{len(gone)} of {counted(len(had), 'item')} of the board's own that it held are not "
-            "there",
+            f"{len(gone)} of {counted(len(had), 'item')} of the board's own data are missing",
         )
     if not had and rewritten and connection.unique_id is None:
         raise _not_this(
             journal,
-            f"{counted(len(rewritten), 'sector')} hold something else than the work can have left, "
-            "and nothing tells whether this board wrote them",
+            f"{counted(len(rewritten), 'sector')} hold something that the work cannot have left, "
+            "and nothing shows whether this board wrote it",
         )
     # Every pattern of bits is on the way to zeros: there, what is found has to speak.
     if strange and any(where[item] & strange for item in had):
@@ -218,7 +217,7 @@ def _refuse_other_values(
             continue
         if at * SECTOR in strange and (item.kind, at) in kinds:
             raise _not_this(
-                journal, f"at {item.start:#x} it holds another {item.kind} than that board"
+                journal, f"at {address(item.start)} it holds another {item.kind} than that board"
             )
 
 
@@ -329,7 +328,7 @@ def _blocks(sectors: Sequence[int], block: int, size: int) -> tuple[Range, ...]:
 def _not_this(journal: Journal, why: str) -> ChipMismatchError:
     state = journal.state
     return ChipMismatchError(
-        f"The restore of {state.image_name} that was cut short on {state.begun:%Y-%m-%d %H:%M} "
+        f"The restore of {state.image_name} that was interrupted on {state.begun:%Y-%m-%d %H:%M} "
         f"was not of this chip: {why}.",
         state="Nothing has been erased or written.",
         remedy=f"Put the other board on the clip and finish its restore, or move {journal.path} "
@@ -366,10 +365,10 @@ def refuse_withdrawn(journal: Journal, *, undo: bool) -> None:
     job = None if undo else journal.withdrawn()
     if job is not None:
         raise ShelfError(
-            f"This board failed while it was cloned (job {job}), and its values went back to the "
-            "list: another board may have them by now.",
+            f"This board failed while it was cloned (job {job}), and its values were returned to "
+            "the list: another board may have them by now.",
             state="This command has erased and written nothing; the board is half written, and "
             "what it came with is in its backup set.",
-            remedy="Go on with 'spiflash clone' and that job, which knows the board and gives it "
-            "values of its own; or write back what it held with 'spiflash restore --undo'.",
+            remedy="Continue with 'spiflash clone' and that job, which knows the board and gives "
+            "it values of its own; or write back what it held with 'spiflash restore --undo'.",
         )

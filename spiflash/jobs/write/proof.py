@@ -33,6 +33,7 @@ from spiflash.jobs.write.before import read_spans
 from spiflash.nor.commands import ReadStyle
 from spiflash.plan import Plan
 from spiflash.spans import SECTOR, Span, sector_spans
+from spiflash.text import address
 
 REPAIRS = 2
 """How often sectors that do not verify are written again before they are given up."""
@@ -109,7 +110,7 @@ def prove(
             reread.update(noisy)
             whole = bool(wrong or noisy) or not _glance(connection, glances, target)
             if whole:
-                watcher.say("not everything read back right at once: the whole chip is verified")
+                watcher.say("Not everything read back correctly at first: verifying the whole chip")
         if whole:
             reading = read_in_passes(connection, passes, watcher)
             _refuse_unsure(reading.unstable)
@@ -128,7 +129,7 @@ def prove(
         if len(inside) < len(wrong):
             raise _gone_astray(sorted(set(wrong) - set(inside)), wrong)
         if attempt < REPAIRS:
-            watcher.say(f"{len(wrong)} sectors do not hold what was written; writing them again")
+            watcher.say(f"{_counted(wrong)} did not hold what was written: writing again")
             write_again(bytes(held), wrong)
             repaired.update(wrong)
     raise _given_up(wrong, bytes(held), target)
@@ -204,9 +205,9 @@ def _refuse_unsure(sectors: Sequence[int]) -> None:
 
 def _unsure(sectors: Sequence[int]) -> UnstableReadError:
     return UnstableReadError(
-        f"The chip was written, but {len(sectors)} sectors now read differently each time, "
-        f"the first at {sectors[0]:#x}.",
-        state="Whether the contents are right is not known.",
+        f"The chip was written, but {_counted(sectors)} now read differently each time, "
+        f"the first at {address(sectors[0])}.",
+        state="It is not known whether the contents are correct.",
         remedy="Seat the clip again, then run 'spiflash restore --resume'.",
     )
 
@@ -215,12 +216,11 @@ def _gone_astray(sectors: Sequence[int], wrong: Sequence[int]) -> AstrayError:
     return AstrayError(
         sectors,
         wrong,
-        f"{_counted(sectors)} that this work should not have touched have changed: "
-        f"{_listed(sectors)}.",
-        state="Nothing more is written over this contact.",
-        remedy="Is it still the same board? Then commands went astray on the way to the chip: seat "
-        "the clip again, shorten the leads, set a lower --clock, and run 'spiflash restore "
-        "--resume', which puts those sectors back too.",
+        f"{_counted(sectors)} outside the area to be written changed: {_listed(sectors)}.",
+        state="Writing has stopped.",
+        remedy="Either the board's processor wrote there, or commands went astray on the way to "
+        "the chip: hold the processor in reset, seat the clip again, shorten the leads, set a "
+        "lower --clock, and run 'spiflash restore --resume', which restores those sectors too.",
     )
 
 
@@ -228,9 +228,9 @@ def _given_up(wrong: Sequence[int], held: bytes, target: bytes) -> VerifyError:
     scattered = len(sector_spans(wrong)) > 4
     low, high = _stuck_bits(held, target)
     return VerifyError(
-        f"{_counted(wrong)} do not hold what was written, also after {REPAIRS} more attempts: "
+        f"{_counted(wrong)} do not hold what was written, even after {REPAIRS} more attempts: "
         f"{_listed(wrong)} ({low} bits stay 0, {high} stay 1).",
-        state="All other sectors are right.",
+        state="All other sectors are correct.",
         remedy="So many in different places point to the supply or the contact rather than the "
         "chip: check the voltage at pin 8, seat the clip again and run 'spiflash restore "
         "--resume'."
@@ -251,4 +251,4 @@ def _counted(sectors: Sequence[int]) -> str:
 
 
 def _listed(sectors: Sequence[int]) -> str:
-    return ", ".join(f"{start:#x}" for start in sectors[:8]) + (" …" if len(sectors) > 8 else "")
+    return ", ".join(address(start) for start in sectors[:8]) + (" …" if len(sectors) > 8 else "")

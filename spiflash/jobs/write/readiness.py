@@ -38,6 +38,7 @@ from spiflash.nor.commands import WEL, ReadStyle
 from spiflash.nor.probe import PROBE_CLOCK
 from spiflash.nor.unprotect import restore_registers, why_not
 from spiflash.plan import Plan
+from spiflash.text import ranges_text, span
 
 READS = 1024
 LENGTH = 8
@@ -75,10 +76,10 @@ def refuse_protected(connection: Connection, plan: Plan) -> None:
     hit = [pair for pair in plan.affected if guard.overlaps(*pair)]
     if not hit:
         return
-    where = ", ".join(f"{low:#x}–{high - 1:#x}" for low, high in guard.ranges)
+    where = ranges_text(guard.ranges)
     if not guard.extent_known:
         where += " (at most; how much is not known for this part)"
-    remedy = "Repeat with --unprotect to lift the protection for the time of the work" + (
+    remedy = "Repeat with --unprotect to clear the protection during the work" + (
         f"; the status register is {guard.lock.value}, too." if guard.register_locked else "."
     )
     if reason := why_not(connection.chip, guard):
@@ -87,8 +88,7 @@ def refuse_protected(connection: Connection, plan: Plan) -> None:
             "or clear the protection in the way its data sheet describes."
         )
     raise ChipProtectedError(
-        f"The chip's block protection covers {where}, and this work would change "
-        f"{hit[0][0]:#x}–{hit[0][1] - 1:#x}.",
+        f"The chip's block protection covers {where}, and this work would change {span(*hit[0])}.",
         state="Nothing has been erased or written.",
         remedy=remedy,
     )
@@ -111,8 +111,8 @@ def prove_commands(
     while _astray(connection, contents, starts):
         if bus.hertz <= PROBE_CLOCK:
             raise UnstableReadError(
-                f"Commands do not reach the chip as they are sent, at {bus.hertz / 1e6:.3g} MHz "
-                "either: short reads bring the contents of other addresses.",
+                f"Commands do not reach the chip correctly, even at {bus.hertz / 1e6:.3g} MHz: "
+                "short reads return the contents of other addresses.",
                 state="Nothing has been erased or written.",
                 remedy="Seat the clip again, shorten the leads, connect ground: a page or an "
                 "erase would go to the wrong place.",
@@ -120,7 +120,7 @@ def prove_commands(
         before = bus.hertz
         actual = bus.set_clock(max(before / 2, PROBE_CLOCK / 2))
         watcher.say(
-            f"commands do not always arrive at {before / 1e6:.3g} MHz: "
+            f"Commands do not always reach the chip correctly at {before / 1e6:.3g} MHz: "
             f"{actual / 1e6:.3g} MHz is used for writing"
         )
     _latch(bus)
@@ -174,7 +174,7 @@ def _latch(bus: Bus) -> None:
     left = [bool(value & WEL) for value in answers[1::2]]
     if sum(took) * 2 < len(took) or sum(left) * 2 > len(left):
         raise ChipProtectedError(
-            "The chip does not take the write enable command.",
+            "The chip does not accept the write enable command.",
             state="Nothing has been erased or written.",
             remedy="See that WP# and HOLD# (pins 3 and 7) are high and that the board's processor "
             "is held in reset, seat the clip again, then repeat.",
@@ -226,7 +226,7 @@ def restore_chip_state(connection: Connection, journal: Journal) -> None:
     """
     state = journal.state
     connection.flash.restore_mode_to(
-        ModeFound(state.four_byte_mode, state.segment, "noted before the restore was begun")
+        ModeFound(state.four_byte_mode, state.segment, "noted before the restore began")
     )
     before = {
         name: int.from_bytes(bytes.fromhex(value), "little")
@@ -235,7 +235,7 @@ def restore_chip_state(connection: Connection, journal: Journal) -> None:
     if "SR1" in before and not restore_registers(connection.flash, before):
         kept = ", ".join(f"{name} {value:02X}h" for name, value in before.items())
         raise ChipProtectedError(
-            "The contents are right, but the block protection could not be put back.",
+            "The contents are correct, but the block protection could not be restored.",
             state=f"The registers were {kept} before.",
             remedy="Seat the clip again and run 'spiflash restore --resume'.",
         )

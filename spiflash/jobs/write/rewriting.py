@@ -45,7 +45,7 @@ from spiflash.nor.commands import write_disable
 from spiflash.nor.unprotect import unprotected
 from spiflash.plan import Plan
 from spiflash.spans import SECTOR, sector_spans, sectors_in
-from spiflash.text import counted
+from spiflash.text import address, counted
 
 SAFE = "Nothing has been erased or written."
 
@@ -119,13 +119,14 @@ def rewrite(
             if work.journal is not None:
                 # What a session of its own changed, it has put back itself.
                 restore_chip_state(connection, journal)
-            board.check_thoroughly(state="Whether this board is right is not known.")
+            board.check_thoroughly(state="It is not known whether this board is correct.")
         except KeyboardInterrupt as exc:
             raise InterruptedWorkError(
                 "Stopped in the middle of writing.",
                 state="The chip holds a mixture of old and new contents; both are in "
                 f"{journal.path}.",
-                remedy="Run 'spiflash restore --resume' to finish; do not power the board before.",
+                remedy="Run 'spiflash restore --resume' to finish; do not power the board before "
+                "that.",
             ) from exc
         except SpiflashError as exc:
             _left_behind(exc, steps, journal, resumed=work.journal is not None)
@@ -147,7 +148,7 @@ def _ask(
     clock = connection.bus.clock
     asked = clock.now()
     if not agree(work):
-        raise DeclinedError("Not done, as you said.", state=SAFE)
+        raise DeclinedError("Cancelled.", state=SAFE)
     board.check_thoroughly(state=SAFE)
     if not work.options.in_advance:
         _refuse_moved(connection, work, watcher, all_asked=clock.now() - asked >= HAND)
@@ -169,7 +170,7 @@ def _refuse_moved(connection: Connection, work: Work, watcher: Watcher, *, all_a
     if not sectors:
         return
     held = bytearray(work.old.contents)
-    title = "reading it once more before it is written"
+    title = "reading once more before writing"
     try:
         moved, _ = compare(
             connection, sector_spans(sectors), held, work.old.contents, watcher, title
@@ -180,7 +181,7 @@ def _refuse_moved(connection: Connection, work: Work, watcher: Watcher, *, all_a
     if moved:
         raise ChipMismatchError(
             f"What the chip holds has changed since it was read: {counted(len(moved), 'sector')}, "
-            f"the first at {moved[0]:#x}.",
+            f"the first at {address(moved[0])}.",
             state="Nothing has been erased or written.",
             remedy="The board's processor has written to it, or another board is on the clip: put "
             "the right board on, hold its processor in reset, and repeat.",
@@ -192,7 +193,7 @@ def _kept(connection: Connection, shelf: Shelf, work: Work, watcher: Watcher) ->
     known = [work.old.contents]
     changed = set(disagreements([work.old.contents, work.target]))
     touched = [at for at in sectors_in(work.plan.affected) if at in changed]
-    why = "what the chip holds and no set has"
+    why = "what the chip holds and no backup set has"
     if work.journal is not None:
         whole = work.journal.whole()
         known += [whole] if whole is not None else []
@@ -226,7 +227,7 @@ def _left_behind(error: SpiflashError, steps: Steps, journal: Journal, *, resume
         error.state = f"The chip holds a mixture of old and new contents. {error.state}"
         error.remedy = (
             "Plug it in again and run 'spiflash restore --resume' to finish; do not power the "
-            "board before."
+            "board before that."
         )
 
 

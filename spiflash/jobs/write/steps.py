@@ -28,6 +28,7 @@ from spiflash.nor.commands import WEL, WIP, ReadStyle
 from spiflash.nor.geometry import EraseType
 from spiflash.plan import Erase, Plan, Program
 from spiflash.spans import SECTOR, Span
+from spiflash.text import address, amount, counted, span
 
 GROUP = 256
 """Pages between two looks at the board: an eighth of a second of most chips, less than a hand
@@ -134,7 +135,7 @@ class Steps:
         took = self.connection.flash.erase(step.address, kind)
         self.board.holds(step.address, b"\xff" * kind.size)
         if took < AT_ONCE * kind.time.typical:
-            self.remarks.append(f"the erase at {step.address:#x} ended at once")
+            self.remarks.append(f"The erase at {address(step.address)} took no time")
         if not step.whole_chip and kind not in self._seen:
             self._refuse_larger(step, undo=first)
         self._seen.add(kind)
@@ -174,7 +175,9 @@ class Steps:
         if gone:
             raise self._larger(step, gone, undo=undo)
         if set(found[step.address - low : step.end - low]) != {0xFF}:
-            self.remarks.append(f"the block at {step.address:#x} is not blank after its erase")
+            self.remarks.append(
+                f"The block at {address(step.address)} is not blank after its erase"
+            )
 
     def _gone(self, found: bytes, low: int, step: Erase) -> list[int]:
         """Pages that are blank and should not be, outside of the block of `step`."""
@@ -209,8 +212,8 @@ class Steps:
     def _larger(self, step: Erase, gone: Sequence[int], *, undo: bool) -> EraseSizeError:
         """Put back what an erase took beyond its block; the error to raise."""
         what = (
-            f"The erase of {step.type.size // 1024} KiB at {step.address:#x} took more than that: "
-            f"{len(gone)} pages between {min(gone):#x} and {max(gone) + PAGE - 1:#x} were blank "
+            f"The erase of {amount(step.type.size)} at {address(step.address)} took more than "
+            f"that: {counted(len(gone), 'page')} in {span(min(gone), max(gone) + PAGE)} were blank "
             "after it."
         )
         pages = [(page, self.board.expected(page) or b"") for page in gone]
@@ -226,7 +229,7 @@ class Steps:
         if self.board.vouching() < ENOUGH:
             raise _too_large(
                 what,
-                "Nothing was put back: too little is left on the chip to tell it from another "
+                "Nothing was written back: too little is left on the chip to tell it from another "
                 "board of its kind.",
             )
         self.connection.flash.program(pages)
@@ -240,12 +243,12 @@ class Steps:
         if undo and not wrong:
             self.changed = False
         back = (
-            f"{len(wrong)} of them could not be put back."
+            f"{len(wrong)} of them could not be written back."
             if wrong
-            else "They have been put back and read back right."
+            else "They have been written back and verified."
         )
         if not self.changed:
-            back = "All of it has been put back and read back right: the chip holds what it held."
+            back = "Everything has been written back and verified: the chip holds what it held."
         return _too_large(what, back)
 
     # -- looking -----------------------------------------------------------------------------
@@ -258,7 +261,7 @@ class Steps:
             self._supply_lost(near)
             raise
         if look.wrong:
-            self.remarks.append(f"what was written at {look.wrong[0]:#x} is not there")
+            self.remarks.append(f"What was written at {address(look.wrong[0])} was not found there")
         known = self._status
         if known is None or look.status & ~_BUSY == known:
             return
@@ -278,7 +281,7 @@ class Steps:
             self.board.check(near=near)
         except ChipMismatchError:
             return
-        raise _supply_was_lost("it does not take addresses as it was told to any longer", HALF_DONE)
+        raise _supply_was_lost("it no longer uses the address mode that was set", HALF_DONE)
 
     def _steady_status(self) -> int:
         """The status register, without the bits that come and go; two readings that agree, or
@@ -320,7 +323,7 @@ def _block(step: Erase, size: int, end: int) -> Span:
 
 def _supply_was_lost(why: str, state: str) -> SupplyLostError:
     return SupplyLostError(
-        f"The chip lost its supply for a moment while it was written: {why}.",
+        f"The chip lost its supply for a moment during the write: {why}.",
         state=state,
         remedy="Check the supply at pin 8 and the clip, then run 'spiflash restore --resume'.",
     )

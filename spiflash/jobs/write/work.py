@@ -26,6 +26,7 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import Geometry
 from spiflash.plan import Plan, TransferCost, make_plan
 from spiflash.spans import SECTOR, Span, merged, sectors_in
+from spiflash.text import span
 
 TURNAROUND = 0.3e-3
 """Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and
@@ -132,7 +133,7 @@ def plan_work(
     for start, end in options.erase_again:
         if end > len(assumed):
             raise UsageError(
-                f"The range {start:#x}–{end:#x} is not on a chip of {len(assumed)} bytes.",
+                f"The range {span(start, end)} is not on a chip of {len(assumed)} bytes.",
                 state="Nothing has been erased or written.",
                 remedy="Give a range within the chip.",
             )
