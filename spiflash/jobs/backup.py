@@ -1,6 +1,7 @@
-"""Save a chip: passes, agreement, contents, and a set on the shelf.
+"""Save a chip as a backup set, and compare a chip with an image.
 
-Compare a chip with an image, in passes, and say where they differ.
+A backup reads the chip in passes, proves what was read, and puts a set on the shelf. A verification
+reads in the same way and says where the chip differs from an image.
 """
 
 from __future__ import annotations
@@ -62,7 +63,7 @@ class Backup:
 
     @property
     def coverage(self) -> Coverage:
-        """How far its own checksums vouch for it."""
+        """How far its own checksums prove it."""
         return self.audit.coverage
 
     @property
@@ -88,7 +89,7 @@ def back_up(
 ) -> Backup:
     """Read the chip in `passes` passes, or more, and put a set on the shelf.
 
-    Finished passes of an attempt that was cut short are used. A set is made also when passes
+    Finished passes of an interrupted attempt are used. A set is made also when passes
     disagree; its record says what is wrong then (`verified` is False). `page` makes the set's page;
     without it the set has none. Raises `ShelfError`
     before anything is read when the shelf cannot be written, and `InterruptedWorkError` after

@@ -1,7 +1,4 @@
-"""An image to be written: from a file or a backup set, read once and whole.
-
-Parts of an image: regions of a layout by name, or plain ranges.
-"""
+"""An image to be written, from a file or a backup set, read once and whole; or regions of it."""
 
 from __future__ import annotations
 

@@ -1,15 +1,15 @@
 """Whether the board on the clip is still the one that the work began with.
 
-A clip is moved while nobody looks: between two passes, while a question is open, in the middle of
-writing. Asking the chip who it is does not settle it. Most boards of a batch carry the same part,
-half of all parts have no unique ID, and copied chips share one. The rules that live here:
+A clip is moved while nobody looks: between two passes, while a question is open, during a write.
+Asking the chip for its ID does not settle it. Most boards of a batch carry the same part, half of
+all parts have no unique ID, and copied chips share one. The rules:
 
-* a look asks ID, SFDP and unique ID, **and** reads places whose contents are known: drawn afresh
-  every time, preferring those that differ from board to board;
+* a check asks for ID, SFDP and unique ID, **and** reads places whose contents are known: drawn
+  afresh every time, preferring those that differ from board to board;
 * what tells boards apart mostly stands alone: addresses, serial numbers, settings and calibration
-  take up little of a sector, where code and file systems fill theirs (common practice, no
-  source). Such pages are preferred, as are the stretches that a caller names;
-* one wrong bit accuses nobody: a place that differs is read again, slowly, and only a bit that is
+  fill little of a sector, where code and file systems fill theirs (common practice, no source).
+  Such pages are preferred, as are the ranges that a caller names;
+* one wrong bit proves nothing: a place that differs is read again, slowly, and only a bit that is
   different every time counts.
 """
 
@@ -52,7 +52,7 @@ NOISE = 3
 
 LOST = 0.25
 """Share of the places written by the work itself that may hold something else: so many commands
-are not lost on a way that was proven."""
+are not lost on wires that were tested."""
 
 ENOUGH = 4
 """Places that the work has not touched and that hold what they held: with them it is this board,
@@ -160,7 +160,7 @@ class SameBoard:
     ) -> None:
         """The chip holds `contents`, all of it.
 
-        `telling` are stretches known to differ from board to board; sectors that start at
+        `telling` are ranges known to differ from board to board; sectors that start at
         `unsure` are not relied on. `exact` is False for what only one pass has read: a few bits
         of a place may be wrong then.
         """
@@ -371,10 +371,10 @@ class SameBoard:
         raise _another(f"its unique ID was {shown[0]} and is {shown[1]} now", state)
 
     def _accuse(self, wrong: list[int], pages: Sequence[int], state: str) -> None:
-        """Read again the places in `wrong`, of `pages` that were looked at; those that come right
-        are taken out. Places that the work itself wrote may hold something else because a command
-        was lost; only many of them accuse the board, and only where nothing else speaks for it.
-        Raises `ChipMismatchError`."""
+        """Read again the places in `wrong`, of `pages` that were looked at; those that read
+        correctly are taken out. Places that the work itself wrote may hold something else because a
+        command was lost; only many of them count against the board, and only where nothing else
+        shows that it is this one. Raises `ChipMismatchError`."""
         bits = 0
         for page in tuple(wrong):
             always = np.full(PAGE, 0xFF, np.uint8)

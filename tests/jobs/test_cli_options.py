@@ -124,10 +124,10 @@ def test_the_plan_of_an_erase_is_shown_and_the_chip_left_alone(
 ) -> None:
     here = saved.copy(tmp_path / "bench")
     before = here.flash
-    found = here.on_board("erase", "--at", "0x740000", "--length", "64K", "--plan", "--json")
+    found = here.on_board("erase", "--at", "0x40000", "--length", "64K", "--plan", "--json")
     assert found.status == 0, found.err
     assert here.flash == before
-    assert found.document["plan"]["ranges"] == [[0x740000, 0x750000]]
+    assert found.document["plan"]["ranges"] == [[0x40000, 0x50000]]
     assert found.document["plan"]["programs"] == 0
 
 

@@ -1,9 +1,9 @@
-"""Reading that can be believed: as many passes as the evidence asks for, compared page by page.
+"""Read a chip so that the result can be believed: as many passes as the evidence asks for.
 
-What passes disagree on is read again until it is settled or counts as unstable. Two passes
-that agree are enough only when the expected number of wrong bits they could share is below
-one in a million; otherwise more are taken, as they are when contents changed meanwhile or
-cells go wrong by themselves (`differences`). Nothing read is thrown away.
+Passes are compared page by page. What they disagree on is read again until it is settled or counts
+as unstable. Two passes that agree are enough only when the expected number of undetected bit errors
+is below one in a million. Otherwise more are taken, as they are when contents changed meanwhile or
+cells are weak (`differences`). Nothing that was read is thrown away.
 """
 
 from __future__ import annotations

@@ -1,17 +1,16 @@
-"""Settle what passes disagree on: read it again, slower, until enough readings in a row agree.
+"""Read again what passes disagree on, slower, until enough readings in a row agree.
 
-The readings go round by round over everything that is open, so that two readings of one place
-lie apart in time; each round has its own clock, opcode, edge, transfer length and starting
-point: close by, some sectors before, and in another 64 KiB block, since an address that arrives
-wrong may be wrong for all that begins in one block. How many equal readings in a row it takes
-follows from the place's own error rate. Then every bit that was seen to differ is read dozens of
-times more by itself: `differences` tells noise from cells that go wrong by themselves.
+Each round reads every open place once, so that two readings of one place are apart in time. Each
+round has its own clock, opcode, edge, transfer length and starting point: close by, some sectors
+before, and in another 64 KiB block, since an address that arrives wrong may be wrong for all that
+begins in one block. How many equal readings in a row it takes follows from the error rate of the
+place. Then every bit that was seen to differ is read dozens of times more; `differences` tells
+noise from weak cells.
 
-One-time data, read so that it can be believed: the unique ID and the security registers.
-
-They are a few hundred bytes, so that each is read with several clocks, edges and starting moments
-until enough readings in a row agree bit for bit, by the same bound on wrong bits as the contents.
-A single reading of 768 bytes is wrong once in sixteen times at an error rate of 1e-5.
+One-time data (the unique ID and the security registers) are a few hundred bytes. They are read in
+the same way, at several clocks and edges, until enough readings in a row agree bit for bit, to the
+same bound on wrong bits as the contents. A single reading of 768 bytes is wrong once in sixteen
+times at an error rate of 1e-5.
 """
 
 from __future__ import annotations

@@ -1,24 +1,22 @@
-"""Bits that go wrong by themselves: which of those seen to flip, and how many unseen ones. Pure.
+"""What differences between readings mean: noise, weak cells, or contents that changed. Pure.
 
-Noise on a contact strikes here and there; a cell that has lost charge, or a pattern that a driver
-cannot follow, goes wrong at its own place again and again. The rules that live here:
+Noise on a contact strikes anywhere. A cell that has lost charge, or a pattern that a driver cannot
+follow, reads wrong at its own place again and again. The rules for weak bits:
 
-* a bit that was seen to differ is read many more times. When it differs again although noise at
+* a bit that was seen to differ is read many more times. When it differs again, although noise at
   the rate seen elsewhere would hardly strike the same place twice, it is *weak*: `weak_bits`.
   A reading in which many bits of a page differ that do not differ again is one event (a contact
   that opened for a moment, contents that changed) and counts for none of them;
-* what is right of a weak bit is the majority of its readings, and only while the minority stays
-  at or below 5 %. Above it the bit is unstable, and no figure makes it certain;
-* where there are weak bits that were seen, there are others that by chance were read alike each
-  time. How many is estimated from those that were in the minority just once and just twice in the
-  whole passes: A. Chao, Biometrics 43 (1987) 783–791, bias-corrected. The estimate is a
-  lower one where cells differ much among themselves.
-
-Contents that changed between passes: told from noise, and from a pass that was disturbed. Pure.
+* the majority of its readings is the value of a weak bit, as long as the minority stays at or
+  below 5 %. Above that the bit is unstable, and no figure makes it certain;
+* where some weak bits were seen, others were read alike each time by chance. How many is estimated
+  from those that were in the minority just once and just twice in the whole passes: A. Chao,
+  Biometrics 43 (1987) 783–791, bias-corrected. The estimate is too low where cells differ much
+  among themselves.
 
 A board's processor that is not held in reset goes on writing its settings and logs while the chip
-is read; a clip may be moved to a sister board. Both leave pages that earlier passes read in one way
-and everything since in another. The rules that live here:
+is read, or the clip is moved to a twin. Both leave pages that earlier passes read in one way and
+everything since in another. The rules for changed contents:
 
 * a pass *holds* the final contents of a page when it differs from them in no more bits than noise
   explains;
@@ -27,7 +25,7 @@ and everything since in another. The rules that live here:
 * a whole image of the board at one moment needs two whole passes that hold every page: what was
   read only once since the last change may be half of an older and half of a newer state;
 * what two passes read alike, and neither the passes after them nor the readings since, is no
-  change of contents: the way of reading decides what comes, and nothing is settled.
+  change of contents: the result depends on how it is read, and nothing is settled.
 """
 
 from __future__ import annotations
@@ -52,7 +50,7 @@ EVENT = 8
 """Bits of a page that differ in one reading and not again, above which that is one event."""
 
 STRETCH = 64
-"""Differing bits of a page above which it is no cells that are at fault, but the way to them."""
+"""Differing bits of a page above which the contact is at fault rather than cells."""
 
 
 @dataclass(slots=True)
@@ -197,9 +195,9 @@ Flags = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """`changed` are the addresses of pages that earlier passes read otherwise; `contrary`
-    those of pages where the way of reading decides; `whole` how many passes hold the final contents
-    of all changed pages, `disturbed` how many pages some pass read wrong in passing."""
+    """`changed` are the addresses of pages that earlier passes read otherwise; `contrary` those of
+    pages where the result depends on how they are read; `whole` how many passes hold the final
+    contents of all changed pages, `disturbed` how many pages a single pass read wrong."""
 
     changed: tuple[int, ...]
     contrary: tuple[int, ...]

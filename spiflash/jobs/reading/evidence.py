@@ -15,7 +15,7 @@ such shared wrong bits.
   alike. Two kinds of unevenness are therefore allowed for, and the worse one counts. In the
   data: errors may strike only ones, only zeros or only bits unlike the bit before (what a
   slow line does), a share f of all bits; they then share N·p^n·f^(1-n). In place: errors may
-  gather in stretches. At every scale from a sector to the chip, each window in which
+  gather in places. At every scale from a sector to the chip, each window in which
   anything differed is given its own rate, the upper bound from its own D, and the windows
   without differences are taken together.
 * Bursts (a contact that opens, a command garbled) make stretches wrong as a whole, possibly

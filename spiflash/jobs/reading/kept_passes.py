@@ -1,14 +1,13 @@
-"""Passes of a backup that was cut short, kept so that the next attempt need not take them again.
+"""Finished passes of an interrupted backup, kept so that the next attempt need not repeat them.
 
-They lie in a hidden folder on the shelf, one folder an attempt: each finished pass as a private
-file, synced, and beside it how and when it was taken. The rules that live here:
+They are in a hidden folder on the shelf, one folder an attempt: each finished pass as a private
+file, synced, and beside it how and when it was taken. The rules:
 
-* they are used only for a chip with a unique ID, and that very ID: without one a sister board
-  answers just the same;
+* they are used only for a chip with the same unique ID: a twin without one answers just the same;
 * they are used within the hour (`FRESH`): a board that was put back and ran has changed since;
 * a sample of places must still hold what they read, and the whole pass that every run takes must
   agree with them (`read_in_passes`);
-* they are used by one process at a time;
+* one process at a time uses them;
 * what cannot be used is left where it is, since it may exist nowhere else, until a finished set
   holds the very same contents.
 """

@@ -1,8 +1,9 @@
-"""Tests for what no amount of re-reading can show.
+"""Tests for faults that no repeated reading can show.
 
-A stuck data line, an ignored address line or a byte that is wrong at the same place of every
-long transfer give the same wrong contents in every pass. Each test here looks at one such doubt
-by another way than the passes took, and says plainly when chip or contents cannot show it.
+A stuck data line, an address line that does nothing or a byte that is wrong at a fixed place of
+every long transfer give the same wrong contents in every pass. Each test here looks for one such
+fault in another way than the passes do, and says plainly when the chip or its contents cannot show
+it.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ SPEED = 0.25
 class Attention:
     """Where reading once more is worth most, as addresses of sectors, the most important first:
     `suspect` because the contents themselves say that they are wrong; `first` because they are this
-    board's own or nothing in the contents vouches for them."""
+    board's own or no checksum covers them."""
 
     suspect: tuple[int, ...] = ()
     first: tuple[int, ...] = ()

@@ -1,16 +1,14 @@
 """Passes: complete readings of the chip that differ in as much as they can.
 
-Passes are worth only what they do not share: two that use the same opcode, clock, sample
-edge, transfer length and direction agree on the same mistakes. The settings here go round in
-a fixed order, so that any two neighbours differ in all of them. Before and after each pass the
-chip must give its ID and SFDP, known from a slow reading, at the pass's own clock and edge: a
-wire that is too slow gives the same wrong bits every time, but it gives them here too.
+Two passes that use the same opcode, clock, sample edge, transfer length and direction agree on the
+same mistakes. The settings here rotate in a fixed order, so that any two neighbours differ in all
+of them, and no two passes of one reading have the same setting. Before and after each pass the
+chip must give its ID and SFDP, known from a slow reading, at the pass's own clock and edge: a wire
+that is too slow gives the same wrong bits every time, but it gives them here too.
 
-The passes of one reading: taken one after the other, and weighed.
-
-The rules that live here: no two passes have one setting; the chip must be the same one before
-each of them; passes of an earlier, interrupted run count only when a whole new one reads what
-they do; and what all passes together say decides how much is read again.
+The board must be the same one before each pass. Passes of an earlier, interrupted run count only
+when a whole new one reads what they do. What all passes together say decides how much is read
+again.
 """
 
 from __future__ import annotations

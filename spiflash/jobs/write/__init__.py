@@ -167,8 +167,8 @@ def _of_another_board(connection: Connection, image: Image) -> bool:
 def _backup_of(work: Work, sets: SetsOfChip, named: BackupSet | None) -> BackupSet | None:
     """A verified set of this very chip.
 
-    A chip with a unique ID is known by it. One without is known when a set's contents are what it
-    holds now, or held whole before a work that was interrupted; or when the person named the set.
+    A chip with a unique ID is identified by it. One without is identified when a set's contents are
+    what it holds now, or held whole before an interrupted work; or when the person named the set.
     What it held whole then counts wherever a set has it: the journal is a second reading of it.
     """
     held = work.old.contents
@@ -231,7 +231,7 @@ class Interrupted:
 def find_interrupted(
     connection: Connection, shelf: Shelf, watcher: Watcher, *, needed: bool
 ) -> Interrupted | None:
-    """The work on this chip that was interrupted, known by its contents; None when there is none.
+    """The interrupted work on this chip, identified by its contents; None when there is none.
 
     Journals that another program works with are another chip's. With `needed`, journals of
     chips of this kind of which none is this one's raise `ChipMismatchError`; without, that is

@@ -1,33 +1,29 @@
-"""What a chip holds before it is rewritten: believed only with a second witness.
+"""What a chip holds before it is written: read, confirmed by a second source, and saved.
 
-Two passes that agree are good evidence, and cost a whole pass. A restore often has a witness
+Two passes that agree are good evidence, and cost a whole pass. A restore often has a second source
 already: a verified backup of this very chip on the shelf, or the image that is to be written. A
-sector that one pass reads exactly as a witness has it is corroborated: the witness was not read
-in this pass, over this contact, at this clock, and an error that turns other contents into just
-these 4096 bytes is not to be expected. The rules that live here:
+sector that one pass reads exactly as that source has it is confirmed: the source was not read in
+this pass, over this contact, at this clock, and an error that turns other contents into just these
+4096 bytes is not to be expected. The rules:
 
-* a sector that matches a witness needs no further reading;
+* a sector that a second source confirms needs no further reading;
 * every other sector is read once more, with another opcode, clock, edge and transfer length, and
   must then be equal bit for bit;
 * the two readings may share wrong bits by chance. How many is bounded by the error rate that the
-  corroborated bits of the same pass show; where that bound is not below `LIMIT`, or a
-  single sector disagrees, or a quarter of the chip has no witness, whole passes are taken and
-  weighed as for a backup.
+  confirmed bits of the same pass show. Where that bound is not below `LIMIT`, or a single sector
+  disagrees, or a quarter of the chip is not confirmed, whole passes are taken as for a backup.
 
-What a chip holds and no set does is kept on the shelf before it is overwritten.
-
-A board that ran since its last backup has written to its flash: settings, logs, counters. A work
-that overwrites that destroys the only copy, however many older backups there are. The rules that
-live here:
+A board that ran since its last backup has written to its flash: settings, logs, counters. Work that
+overwrites those destroys the only copy, however many older backups there are. So:
 
 * what is about to be overwritten counts as saved where a whole set of this very chip has the same
   bytes at the same place, whether that set is verified or not: equality with a fresh reading is
-  evidence enough. For a chip without a unique ID only sets whose whole contents were this board's
-  at some time that is known count;
-* what is not saved is kept as a set of its own, made of the reading that the work rests on. A set
-  made of fewer than two whole passes says so and is not verified, though nothing is lost;
-* a journal is dropped only when everything that it holds is on the chip or in a set; else it is
-  moved aside, whole.
+  evidence enough. For a chip without a unique ID, only sets count whose whole contents were this
+  board's at some time that is known;
+* what is not saved is put on the shelf as a set of its own, made of the reading that the work rests
+  on. A set made of fewer than two whole passes says so and is not verified, though nothing is lost;
+* a journal is dropped only when everything in it is on the chip or in a set; otherwise it is moved
+  aside, whole.
 """
 
 from __future__ import annotations
@@ -60,7 +56,8 @@ KEPT = 2
 """Sets whose contents are kept in memory while the work is prepared."""
 
 ENOUGH = 0.75
-"""Share of the chip that needs a witness for the others to be read one by one."""
+"""Share of the chip that a second source must confirm for the other sectors to be read one by
+one."""
 
 NONE_SEEN = 3.0
 """Upper 95 % bound of a Poisson mean of which no event was seen (F. Garwood, Biometrika 28
@@ -119,7 +116,7 @@ def read_spans(
     title: str,
     watcher: Watcher,
 ) -> list[bytes]:
-    """Read some stretches with the setting of pass `number`.
+    """Read some ranges with the setting of pass `number`.
 
     Raises `ChipMismatchError` or `UnstableReadError` unless the chip gives its known answers
     before and after.

@@ -1,17 +1,16 @@
-"""What a work that was cut short left behind, and whether it was this board's.
+"""What interrupted work left on a chip, and whether the chip is that of its journal.
 
 A journal names a chip by its JEDEC ID and unique ID, which half of all parts do not have and which
-copies of chips share. So the contents decide, inside the journal's ranges and outside of them:
+copied chips share. So the contents decide, inside the journal's ranges and outside of them:
 
-* inside, nearly every sector must be as it was before, as it was to be, or on its way between, and
-  no more may be otherwise than there are sectors that show whose chip it is. A sister with the same
-  firmware is, but for the sector with its address: what holds neither must not be where the board's
-  own items were;
+* inside, nearly every sector must hold the old contents, the new ones, or something between. A twin
+  with the same firmware does, but for the sector with its address: sectors that hold neither must
+  not be where the board's own data was;
 * outside, the chip must hold what it held before. A board that ran in between may have written
-  there: that is accepted where most of the rest is as it was and everything of the board's own
+  there: that is accepted where most of the rest is as it was and all of the board's own data
   (addresses, serial number, calibration) is still there, and it stays as the board left it;
-* bits that were only cleared, where there were contents, are what a page leaves that went astray:
-  they are put back, as is what the cut session itself noted.
+* bits that were only cleared, where there were contents, are what a page leaves that was written to
+  a wrong address: they are restored, as is what the interrupted session itself noted.
 """
 
 from __future__ import annotations
@@ -36,16 +35,16 @@ from spiflash.spans import SECTOR, sector_spans, sectors_in
 from spiflash.text import address, counted, ranges_text
 
 IN_THE_AIR = 4
-"""Largest erase blocks that may hold neither old nor new contents: a cut leaves one, and each
-change of direction (undo, then not) may leave the one before it behind."""
+"""Largest erase blocks that may hold neither old nor new contents: an interruption leaves one,
+and each change of direction (undo, then not) may leave the one before it."""
 
 MOST_OUTSIDE = 0.25
 """Share of the sectors outside that a board may have rewritten since and still be taken for the
 same one."""
 
 TELLING = 1 / 8
-"""Share of ones that a sector must have for keeping all of them to mean anything: zeros only
-become more in no way that could be seen."""
+"""Share of ones that a sector must have for keeping all of them to mean anything: any
+contents keep every one of no ones."""
 
 NOISY = 64
 """Bytes of a sector that neither old nor new contents nor an erase explain, up to which they are
@@ -63,8 +62,8 @@ Sectors = npt.NDArray[np.uint8]
 @dataclass(frozen=True, slots=True)
 class Outside:
     """Sectors outside of a journal's ranges that do not hold what they held: `rewritten` by the
-    board itself, as far as can be told, and `astray`, hit by the work. `blocks` are the erase
-    blocks around those: they are put back with the work."""
+    board itself, as far as can be told, and `astray`, changed by the work by mistake. `blocks` are
+    the erase blocks around those: they are restored with the work."""
 
     rewritten: tuple[int, ...] = ()
     astray: tuple[int, ...] = ()
@@ -72,8 +71,8 @@ class Outside:
 
 
 def note_outside(journal: Journal, outside: Outside, watcher: Watcher) -> None:
-    """Note in the journal what the work hit outside of its ranges, and name what the board wrote
-    there by itself. Raises `ShelfError`."""
+    """Note in the journal what the work changed by mistake outside of its ranges, and name what the
+    board wrote there by itself. Raises `ShelfError`."""
     if outside.astray:
         journal.note_astray(outside.blocks)
         watcher.say(
@@ -197,7 +196,7 @@ def _refuse_other_items(
             f"{counted(len(rewritten), 'sector')} hold something that the work cannot have left, "
             "and nothing shows whether this board wrote it",
         )
-    # Every pattern of bits is on the way to zeros: there, what is found has to speak.
+    # Every pattern of bits is on the way to zeros: there, the items found have to decide.
     if strange and any(where[item] & strange for item in had):
         _refuse_other_values(journal, whole, found.contents, had, strange)
 
@@ -224,12 +223,12 @@ def _refuse_other_values(
 def _broken_off(
     inside: Sequence[int], held: Sectors, before: Sectors, after: Sectors, chip: Chip
 ) -> int:
-    """How many erases, at least, must have been broken off to leave what is `held` in the sectors
+    """How many erases, at least, must have been interrupted to leave what is `held` in the sectors
     `inside`.
 
-    All of a block is in the air at once: one of which a sector still is what it was, or is already
-    what it is to be, was not. A few wrong bytes come from noise, and zeros from the first half of
-    an erase, in which chips program what they are going to erase.
+    An erase changes all of its block at once: a block with a sector that is still what it was, or
+    is already what it is to be, was not being erased. A few wrong bytes come from noise, and zeros
+    from the first half of an erase, in which chips program what they are going to erase.
     """
     usual = (held == before) | (held == after) | (held == 0xFF) | (held == before & after)
     filled = (held != 0xFF).any(axis=1)
@@ -254,8 +253,8 @@ def _broken_off(
 
 
 def unexplained(journal: Journal, found: Reading) -> list[int]:
-    """Sectors of the ranges with bytes that the cut work cannot have left there: somebody else
-    wrote them."""
+    """Sectors of the ranges with bytes that the interrupted work cannot have left there: somebody
+    else wrote them."""
     inside = sorted(_sectors(journal.ranges))
     held = _rows(found.contents)[np.array(inside, np.int64) // SECTOR]
     before, after = _rows(journal.before()), _rows(journal.after())
@@ -275,7 +274,7 @@ def half_done(journal: Journal, found: Reading) -> list[int]:
 
 
 def _between(held: Sectors, before: Sectors, after: Sectors) -> npt.NDArray[np.bool_]:
-    """Sectors on the way from old to new contents: erasing only sets bits, programming leaves
+    """Sectors between old and new contents: erasing only sets bits, programming leaves
     those that are to stay."""
     known = (held == after).all(axis=1)
     for once in (before, after):
@@ -340,8 +339,8 @@ def replayed(
     journal: Journal, contents: bytes, *, undo: bool = False, astray: Sequence[Range] = ()
 ) -> bytes:
     """What a chip that holds `contents` is to hold when the interrupted work is finished, or with
-    `undo` taken back. What the work hit outside of the journal's ranges, in `astray`, becomes what
-    it was."""
+    `undo` taken back. What the work changed outside of the journal's ranges, `astray`, becomes
+    what it was."""
     found = bytearray(contents)
     whole = journal.whole()
     if whole is not None:

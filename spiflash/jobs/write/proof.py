@@ -1,20 +1,19 @@
-"""Proving that a chip holds what was written, and writing again what it does not.
+"""Prove that a chip holds what was written, and write again what it does not hold.
 
-Every sector that was erased or programmed is read back and compared with what it should hold.
-One reading is enough where it matches: what it is compared with never came over this contact in
-this form, and an error does not invent it. A sector that does not match is read again first,
-with other settings: a bad reading is likelier than a bad cell. What still does not match is
-written again, page by page where bits only have to clear, with an erase where not, at most
-`REPAIRS` times.
+Every sector that was erased or programmed is read back and compared with what it should hold. One
+reading is enough where it matches: what it is compared with never came over this contact in this
+form, and an error does not invent it. A sector that does not match is first read again with other
+settings: a bad reading is likelier than a bad cell. What still does not match is written again,
+page by page where bits only have to clear, otherwise with an erase, at most `REPAIRS` times.
 
-What the work has not touched is never written again on the strength of a reading: where that does
-not match, commands went astray or another board is on the clip, and the proof ends there.
+What the work has not touched is never written again because of a reading. Where that does not
+match, commands reached wrong addresses or another board is on the clip, and the proof ends there.
 
-What else the work could have hit is looked at, too: the blocks that the largest erase of the chip
-could have taken, whole where that is little and a piece of every sector where it is much, and the
-first pages of the chip, where a page lands whose address was cut short. The first sector that has
-to be read or written again makes the check one of the whole chip, in passes, against all that it
-held before and was to hold.
+What else the work could have changed is checked, too: the blocks that the largest erase of the chip
+could have taken (all of them where that is little, a piece of every sector where it is much), and
+the first pages of the chip, which a page reaches whose address was cut off. The first sector that
+has to be read or written again makes the check one of the whole chip, in passes, against all that
+it held before and was to hold.
 """
 
 from __future__ import annotations
@@ -240,7 +239,7 @@ def _given_up(wrong: Sequence[int], held: bytes, target: bytes) -> VerifyError:
 
 
 def _stuck_bits(held: bytes, target: bytes) -> tuple[int, int]:
-    """How many bits are 0 that should be 1, and the other way round."""
+    """How many bits are 0 that should be 1, and how many the reverse."""
     ours, theirs = np.frombuffer(held, np.uint8), np.frombuffer(target, np.uint8)
     low, high = theirs & ~ours, ours & ~theirs
     return int(np.unpackbits(low).sum()), int(np.unpackbits(high).sum())

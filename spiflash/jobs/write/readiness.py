@@ -1,22 +1,22 @@
-"""Whether commands arrive at the chip as they were sent, at the clock of writing.
+"""What must be true of the chip itself before it is written: protection, commands, registers.
 
-What comes back from a chip is read again and again; what goes to it is believed. A bit that flips
-in the address of a page sends it into another sector, and in the address of an erase much more.
-Reading proves the way there, too: an address that arrives wrong brings the contents of another
-place. The rules that live here:
+Everything that comes back from a chip is read several times; what is sent to it is not. A flipped
+bit in the address of a page sends it into another sector, and in the address of an erase it does
+much more damage. Reading tests the wires to the chip as well: an address that arrives wrong brings
+the contents of another place. The rules for that test:
 
-* before the first erase many places are read with short commands, all over the chip, at the clock
-  and edge of writing; only what is known and differs from the contents at every address that is
-  one bit away counts, and the bits that counted give the bound that is stated;
+* before the first erase, many places all over the chip are read with short commands, at the clock
+  and edge of writing. Only places count whose contents differ from those at every address that is
+  one bit away; the bits that counted give the bound that is stated;
 * the write enable latch is tried a few times only. Reading the status while the latch is set is
   the one dangerous question: 05h with one bit wrong is 01h, which writes the status register. So
-  it comes last, when the bit errors are known to be rare;
-* where commands go astray the clock is halved, and at the slowest one the work is refused.
+  it comes last, when bit errors are known to be rare;
+* where commands do not arrive correctly the clock is halved; at the slowest one the work is
+  refused.
 
-Registers of the chip beside those that a backup set recorded: said, never changed.
-
-Quad enable, block protection and their like outlast a power cycle and decide whether a board
-starts; a restore writes contents only, so what differs is told to the person.
+A restore writes contents only. Quad enable, block protection and the like outlast a power cycle and
+decide whether a board starts: registers that differ from those in a backup set are reported and
+left alone.
 """
 
 from __future__ import annotations
@@ -45,11 +45,11 @@ LENGTH = 8
 """Bytes of one read: more than that, and the wires that come back are tried, not those that go."""
 
 AGAIN = 2
-"""Further readings of a place that came wrong, to tell which way the bits flip."""
+"""Further readings of a place that read wrong, to tell on which wire the bits flip."""
 
 OTHER_PLACE = 5
 """Bits that differ, of 64, from which the answer is that of another address or command; fewer are
-errors on the way back, which every reading shows and the passes measure."""
+errors on the wire from the chip, which every reading shows and the passes measure."""
 
 LATCH = 8
 """How often the latch is set and cleared."""
@@ -220,9 +220,9 @@ def _meaning(connection: Connection, name: str, changed: int, now: int) -> str:
 
 def restore_chip_state(connection: Connection, journal: Journal) -> None:
     """Registers and address mode become what they were before the first session of this
-    journal: a cut session could not see to it.
+    journal: an interrupted session could not see to it.
 
-    Raises `ChipProtectedError` when the block protection could not be put back.
+    Raises `ChipProtectedError` when the block protection could not be restored.
     """
     state = journal.state
     connection.flash.restore_mode_to(

@@ -1,10 +1,9 @@
 """Bring a chip from what it holds to what it should hold, and prove it.
 
-The order is what makes it safe: read and believe it, plan, check, ask, look again whether it is
-this very board, keep on the shelf what no set has, write the journal to disk, see that commands
-arrive; only then erase and program, looking at the board between the steps; read back, and drop
-the journal once everything in it is proven. A cut at any moment leaves a chip of which the journal
-has all that it held, and all that it is to hold.
+The order makes it safe: ask, check again whether it is this very board, save what no set has, write
+the journal to disk, see that commands arrive; only then erase and program, checking the board
+between the steps; read back, and drop the journal once everything in it is proven. An interruption
+at any moment leaves a chip of which the journal has all that it held, and all that it is to hold.
 """
 
 from __future__ import annotations
@@ -117,7 +116,7 @@ def rewrite(
                 steps.carry_out(work.plan, "erasing and programming", watcher)
                 proof = _prove(steps, work, journal, watcher)
             if work.journal is not None:
-                # What a session of its own changed, it has put back itself.
+                # What this session changed itself, it has restored itself.
                 restore_chip_state(connection, journal)
             board.check_thoroughly(state="It is not known whether this board is correct.")
         except KeyboardInterrupt as exc:
@@ -156,8 +155,8 @@ def _ask(
 
 def _refuse_moved(connection: Connection, work: Work, watcher: Watcher, *, all_asked: bool) -> None:
     """Read once more, now that the person has answered, what is to be changed; with `all_asked`
-    also what was asked for and is right already. A question may be open for an hour, in which the
-    board runs and changes its settings, or a sister with nearly the same contents comes on the
+    also what was asked for and is correct already. A question may be open for an hour, in which the
+    board runs and changes its settings, or a twin with nearly the same contents comes on the
     clip.
 
     Raises `ChipMismatchError` where it is not what the plan rests on.

@@ -1,17 +1,17 @@
-"""Erasing and programming, with a look at the board between the steps.
+"""Erase and program, and check the board between the steps.
 
-The rules that live here:
+The rules:
 
-* before each erase, and after every `GROUP` of pages, the board is looked at (`same_board`): who
-  it is, its status, and places that must not have changed;
+* before each erase, and after every `GROUP` of pages, the board is checked (`same_board`): its ID,
+  its status, and places that must not have changed;
 * before the first erase of each kind, all that the largest erase of the chip could take is read,
   and must be what the journal has of it. After that erase it is read again, whatever table and
-  SFDP say of this one; each later erase is followed by a look at places around it. What an erase
-  took beyond its size is put back at once, and the work stops;
-* where addresses depend on a mode that a loss of supply resets, pages go out in groups shorter
-  than the time for which a chip ignores writes after power-up (`SHORT`), and the mode is looked at
+  SFDP say of this one; each later erase is followed by a check of places around it. What an erase
+  took beyond its size is written back at once, and the work stops;
+* where addresses depend on a mode that a loss of supply resets, pages are sent in groups shorter
+  than the time for which a chip ignores writes after power-up (`SHORT`), and the mode is checked
   between them: the next page would reach another place;
-* whatever is not as usual is noted. It makes the proof one of the whole chip.
+* whatever is unusual is noted. It makes the proof one of the whole chip.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ from spiflash.spans import SECTOR, Span
 from spiflash.text import address, amount, counted, span
 
 GROUP = 256
-"""Pages between two looks at the board: an eighth of a second of most chips, less than a hand
-takes to move a clip."""
+"""Pages between two checks of the board: an eighth of a second on most chips, less than it takes to
+move a clip."""
 
 SHORT = 3e-3
 """Seconds of programming after which a chip whose address mode can be lost is looked at: chips
@@ -94,8 +94,8 @@ class Steps:
             self._look()
 
     def for_writing(self) -> None:
-        """The fastest clock, and the edge at which the status is read rightly at it: the passes
-        before may have left the other one."""
+        """Set the fastest clock, and the edge at which the status reads correctly at it: the
+        passes before may have left the other one."""
         bus, sweep, chip = self.connection.bus, self.connection.sweep, self.connection.chip
         hertz = bus.set_clock(min(self.connection.ceiling, chip.clock_fast, bus.clock_limits[1]))
         only_edge = sweep is not None and sweep.reach(Sampling.LATE) < hertz <= sweep.reach(
@@ -166,7 +166,7 @@ class Steps:
 
     def _refuse_larger(self, step: Erase, *, undo: bool) -> None:
         """Read back what an erase could have taken. Raises `EraseSizeError` when it took more
-        than its block, which is put back then; with `undo` the block itself as well."""
+        than its block, which is written back then; with `undo` the block itself as well."""
         ((low, high),) = self._around(step)
         found = self._read(low, high)
         gone = self._gone(found, low, step)
@@ -210,7 +210,7 @@ class Steps:
         return self._gone(self._read(far_low, far_high), far_low, step)
 
     def _larger(self, step: Erase, gone: Sequence[int], *, undo: bool) -> EraseSizeError:
-        """Put back what an erase took beyond its block; the error to raise."""
+        """Write back what an erase took beyond its block; the error to raise."""
         what = (
             f"The erase of {amount(step.type.size)} at {address(step.address)} took more than "
             f"that: {counted(len(gone), 'page')} in {span(min(gone), max(gone) + PAGE)} were blank "

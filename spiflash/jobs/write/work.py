@@ -2,8 +2,8 @@
 
 `WriteOptions` is what a person asked for and allowed. `Work` is what comes of it on one chip: the
 plan, what the chip holds, what it is to hold, and everything a person should see before the
-question. What is planned to change is all that a journal covers, so that a work that is
-interrupted can be finished or undone from there.
+question. A journal covers all that the plan may change, so that work that is interrupted can be
+finished or undone.
 """
 
 from __future__ import annotations
