@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import random
 from pathlib import Path
 
@@ -46,6 +48,33 @@ def test_a_cut_restore_is_not_finished_on_another_board(tmp_path: Path) -> None:
     assert len(open_journals(shelf.journals).whole) == 1
     first.write(shelf, None)
     assert first.holds == image.contents + old[len(image.contents) :]
+
+
+def as_version_1(journal: Path) -> None:
+    """Make a journal what the first version wrote: the ranges alone in before.bin, no digest of
+    the state, and not where the image was to go."""
+    state = json.loads((journal / "state.json").read_text())
+    whole = (journal / "before.bin").read_bytes()
+    places = [(each["start"], each["start"] + each["length"]) for each in state["ranges"]]
+    before = b"".join(whole[low:high] for low, high in places)
+    (journal / "before.bin").write_bytes(before)
+    for name in ("digest", "at", "parts", "again"):
+        state.pop(name, None)
+    state["before_sha256"] = hashlib.sha256(before).hexdigest()
+    (journal / "state.json").write_text(json.dumps({**state, "journal_version": 1}))
+
+
+@pytest.mark.parametrize("undo", [False, True])
+def test_a_journal_of_the_first_version_is_finished_and_undone(undo: bool, tmp_path: Path) -> None:
+    board, shelf, image = Board(noise(1)), Shelf(tmp_path), image_for(noise(1))
+    board.save(shelf)
+    board.cut(shelf, image)
+    ((journal),) = (each.path for each in open_journals(shelf.journals).whole)
+    as_version_1(journal)
+    assert open_journals(shelf.journals).whole[0].version == 1
+    board.write(shelf, None, undo=undo, without_backup=True)
+    assert board.holds == (noise(1) if undo else image.contents)
+    assert not open_journals(shelf.journals).whole
 
 
 def test_nearly_empty_boards_that_share_an_id_are_told_apart(tmp_path: Path) -> None:
