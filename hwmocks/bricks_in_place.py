@@ -18,9 +18,8 @@ from hwmocks.brick import (
     put,
     rebuilt_from,
 )
+from hwmocks.nor.cells import SECTOR
 from hwmocks.strange_code import strange_code
-
-SECTOR = 4096
 
 
 def boards(rng: Draw) -> tuple[int, int]:

@@ -23,7 +23,8 @@ from hwmocks.brick import (
     put,
     rebuilt_from,
 )
-from hwmocks.bricks_in_place import SECTOR, boards
+from hwmocks.bricks_in_place import boards
+from hwmocks.nor.cells import SECTOR
 
 _OPEN_USED = 0x228000
 """Where the open image's root file system ends, rounded down: updates that stop after it have

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from hwmocks.nor.cells import SECTOR
 from hwmocks.nor.description import Protection
 
 BLOCK = 64 * 1024
-SECTOR = 4 * 1024
 Ranges = tuple[tuple[int, int], ...]
 
 

@@ -19,10 +19,8 @@ from spiflash.jobs.write.proof import Proof
 from spiflash.plan import Plan
 from spiflash.report.lines import facts, table, wrapped
 from spiflash.report.plain import document, plain
+from spiflash.spans import SECTOR
 from spiflash.text import address, amount, clean, counted, ranges_text, seconds
-
-SECTOR = 4096
-"""Bytes in the unit in which wear is told."""
 
 
 def plan_text(plan: Plan) -> str:

@@ -15,9 +15,10 @@ from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, saved_environm
 from spiflash.dump.convert import Proposal
 from spiflash.jobs.convert import Prepared
 from spiflash.report.changes import decision_names, first_start, verdict
-from spiflash.report.drawing import KEY, SECTOR, sectors
+from spiflash.report.drawing import KEY, sectors
 from spiflash.report.lines import Headline
 from spiflash.report.pages import template
+from spiflash.spans import SECTOR
 from spiflash.text import address, amount, clean, span
 
 _ROWS = 300

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.spans import merged
+from spiflash.spans import SECTOR, merged
 from spiflash.text import address, amount, clean, counted, span
 
 
@@ -157,8 +157,6 @@ FINDINGS_LIMIT = 2000
 """Findings that a page lists."""
 _DETAILS_LIMIT = 40
 
-SECTOR = 4096
-"""Bytes of a cell when nothing is known of the reading."""
 
 KEY = (
     (Holds.VERIFIED, "a checksum in the dump covers it and held"),

@@ -21,7 +21,7 @@ from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
 from spiflash.report.audit import audit_headline, next_steps
 from spiflash.report.bench import after_backup, prove_headline, settings_from_it
-from spiflash.report.drawing import SECTOR, pieces, sectors
+from spiflash.report.drawing import pieces, sectors
 from spiflash.report.examined import examined_pieces
 from spiflash.report.record_facts import (
     COMMANDS,
@@ -34,6 +34,7 @@ from spiflash.report.record_facts import (
     pass_rows,
     witness_words,
 )
+from spiflash.spans import SECTOR
 from spiflash.text import amount, clean, counted
 
 

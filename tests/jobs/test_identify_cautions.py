@@ -48,7 +48,7 @@ def answering(jedec_id: str, sfdp: bytes | None = None) -> NorChip:
         ("ef 60 17", {LOW}),  # W25Q64FW and JW: 1.65 V to 1.95 V
         ("99 88 77", {UNKNOWN}),
     ],
-    ids=["3.3 V", "1.8 V", "stranger"],
+    ids=["3.3 V", "1.8 V", "unlisted"],
 )
 def test_a_warning_about_the_voltage_where_it_applies(jedec_id: str, said: set[str]) -> None:
     """Supply ranges: the data sheets' operating conditions, from memory."""

@@ -24,13 +24,13 @@ from spiflash.nor.commands import ReadStyle
 from tests.job_rig import WATCHER, Rig, heron_rig
 
 MIB = 1 << 20
-STRANGER = bytes.fromhex("998877")
+UNLISTED = bytes.fromhex("998877")
 
 
-def stranger(sfdp: bool = True, contents: bytes | None = None) -> NorChip:
+def unlisted_chip(sfdp: bool = True, contents: bytes | None = None) -> NorChip:
     """A W25Q64JV in all but its ID."""
     real = describe("W25Q64JV")
-    changed = replace(real, name="stranger", id=STRANGER, sfdp=real.sfdp if sfdp else b"")
+    changed = replace(real, name="unlisted", id=UNLISTED, sfdp=real.sfdp if sfdp else b"")
     return NorChip(changed, contents if contents is not None else heron_factory(), seed=2)
 
 
@@ -87,8 +87,8 @@ def test_checking_the_capacity_only_reads() -> None:
 # -- unknown chips -----------------------------------------------------------------------------
 
 
-def test_a_stranger_with_sfdp_may_be_read_but_not_written(tmp_path: Path) -> None:
-    chip = stranger()
+def test_an_unlisted_chip_with_sfdp_may_be_read_but_not_written(tmp_path: Path) -> None:
+    chip = unlisted_chip()
     shelf = Shelf(tmp_path)
     with Rig(chip).connect() as connection:
         assert "--trust-sfdp" in connection.chip.write_doubt
@@ -98,8 +98,8 @@ def test_a_stranger_with_sfdp_may_be_read_but_not_written(tmp_path: Path) -> Non
     assert bytes(chip.contents) == heron_factory()
 
 
-def test_a_stranger_is_written_on_a_persons_word(tmp_path: Path) -> None:
-    chip = stranger()
+def test_an_unlisted_chip_is_written_on_a_persons_word(tmp_path: Path) -> None:
+    chip = unlisted_chip()
     with Rig(chip).connect(trust_sfdp=True) as connection:
         assert "you said to trust" in connection.chip.how
         assert any("voltage" in note for note in connection.chip.notes)
@@ -115,8 +115,8 @@ def test_a_stranger_is_written_on_a_persons_word(tmp_path: Path) -> None:
     assert chip.contents[:0x700000] == heron_factory()[:0x700000]
 
 
-def test_a_stranger_without_sfdp_is_read_at_a_stated_size() -> None:
-    chip = stranger(sfdp=False)
+def test_an_unlisted_chip_without_sfdp_is_read_at_a_stated_size() -> None:
+    chip = unlisted_chip(sfdp=False)
     with pytest.raises(ChipUnknownError, match="99 88 77") as caught, Rig(chip).connect():
         pass
     assert "--size" in caught.value.remedy
@@ -129,7 +129,7 @@ def test_a_stranger_without_sfdp_is_read_at_a_stated_size() -> None:
 def test_a_stated_size_that_is_too_large_is_caught() -> None:
     with (
         pytest.raises(ChipMismatchError) as caught,
-        Rig(stranger(sfdp=False)).connect(size=16 * MIB),
+        Rig(unlisted_chip(sfdp=False)).connect(size=16 * MIB),
     ):
         pass
     assert "--size 8M" in caught.value.remedy
@@ -137,14 +137,14 @@ def test_a_stated_size_that_is_too_large_is_caught() -> None:
 
 @pytest.mark.parametrize("size", [0, 1000, 32 << 10, 8 * MIB + 1])
 def test_a_size_that_no_chip_has(size: int) -> None:
-    with pytest.raises(UsageError), Rig(stranger(sfdp=False)).connect(size=size):
+    with pytest.raises(UsageError), Rig(unlisted_chip(sfdp=False)).connect(size=size):
         pass
 
 
 def test_more_than_three_bytes_reach_needs_more_than_a_size() -> None:
     with (
         pytest.raises(ChipUnknownError, match="16 MiB"),
-        Rig(stranger(sfdp=False)).connect(size=32 * MIB),
+        Rig(unlisted_chip(sfdp=False)).connect(size=32 * MIB),
     ):
         pass
 
@@ -159,7 +159,7 @@ def test_continuation_codes_lead_to_the_right_firm() -> None:
         assert connection.chip.name.startswith("unknown 7F7F7F7F7F7FC8")
 
 
-# -- namesakes ---------------------------------------------------------------------------------
+# -- parts with one ID ----------------------------------------------------------------------------
 
 
 def test_a_register_that_only_newer_parts_have_tells_namesakes_apart() -> None:
@@ -172,7 +172,7 @@ def test_a_register_that_only_newer_parts_have_tells_namesakes_apart() -> None:
     assert chip.snapshot().registers == NorChip("MX25L12835F").snapshot().registers
 
 
-def test_namesakes_that_remain_are_recorded(tmp_path: Path) -> None:
+def test_parts_with_one_id_that_remain_are_recorded(tmp_path: Path) -> None:
     with heron_rig().connect() as connection:
         made = back_up(connection, Shelf(tmp_path), WATCHER)
     assert set(made.record.chip.candidates) >= {"W25Q64FV", "W25Q64JV"}

@@ -140,7 +140,7 @@ def test_row(row: Row) -> None:
         assert not parts
         return
     found = {part.name: difference(row, part) for part in parts}
-    # All namesakes have the size of the row; one of them has the whole row.
+    # All parts with one ID have the size of the row; one of them has the whole row.
     assert all(("size" in figures) == ("size" in expected.figures) for figures in found.values())
     assert expected.figures in found.values(), found
 

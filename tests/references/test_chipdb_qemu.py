@@ -89,8 +89,8 @@ def erases_its_block(bus: QemuBus, erase: EraseType, at: int, size: int) -> bool
 
 
 def outcome(model: str, part: Part, folder: Path) -> list[str]:
-    """What fails when QEMU's model is erased as `part`; a namesake may even end QEMU, whose
-    model has no erase so near to its end."""
+    """What fails when QEMU's model is erased as `part`; a part with the same ID may even end QEMU,
+    whose model has no erase so near to its end."""
     try:
         with start_qemu(model, sparse(folder, part.size)) as bus:
             return [] if model in NO_ERASE_MAP else failing_erases(bus, part)

@@ -102,7 +102,7 @@ def test_no_maximum_is_below_what_sfdp_calls_typical(basic: Basic, part: Part) -
 def test_typical_times_are_of_the_order_that_sfdp_gives(
     name: str, answer: bytes, basic: Basic
 ) -> None:
-    """For one namesake at least: the ID does not tell which generation was read."""
+    """For one part with the same ID at least: the ID does not tell which generation was read."""
     assert any(
         all(
             sfdp / TYPICAL_WITHIN <= ours.typical <= sfdp * TYPICAL_WITHIN

@@ -37,8 +37,8 @@ STYLES = (
 
 
 def identified(bus: QemuBus, model: Model) -> Chip:
-    """What `identify` makes of the model. Where namesakes remain, they are worked with in the
-    way that all of them share."""
+    """What `identify` makes of the model. Where parts with one ID remain, they are worked with in
+    the way that all of them share."""
     answers, table = probe(bus), chip_table()
     chip = identify(probe_shared_id(bus, answers, candidates_for(answers, table)), table)
     assert (chip.jedec_id, chip.size) == (model.id[:3], model.size)

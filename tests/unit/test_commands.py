@@ -66,14 +66,14 @@ def test_read_heads(width: Width, style: ReadStyle, native: bool, head: str) -> 
 
 
 def test_software_reset_rests_long_enough() -> None:
-    """W25Q64JV: tRST 30 us; MX25L12835F: 12 ms when an erase is broken off (from memory)."""
+    """W25Q64JV: tRST 30 us; MX25L12835F: 12 ms when an erase is broken off."""
     enable, reset = c.software_reset()
     assert (enable.out, reset.out) == (b"\x66", b"\x99")
     assert reset.rest >= 12e-3
 
 
 def test_waking_rests_long_enough() -> None:
-    """tRES1/tRES2: 3 us on W25Q, 8.8 us on MX25L, 30 us on M25P (from memory)."""
+    """tRES1/tRES2: 3 us on W25Q, 8.8 us on MX25L, 30 us on M25P."""
     assert c.read_legacy_id().rest >= 30e-6
 
 

@@ -2,6 +2,8 @@
 
 Expectations come from the contract of `Bus`, from carrying the same transactions out on the
 slave without any adapter, and from the pins of the simulated bridge.
+
+Facts of data sheets and drivers are cited from memory.
 """
 
 from __future__ import annotations
@@ -266,7 +268,7 @@ def test_channels_without_an_engine_are_refused(profile: AdapterProfile, interfa
 
 
 def test_other_ftdi_devices_are_refused() -> None:
-    """0600h is the FT232R, a serial port without an MPSSE (FTDI drivers, from memory)."""
+    """0600h is the FT232R, a serial port without an MPSSE (FTDI drivers)."""
     tape = Tape()
     device = make_device(replace(FT232H, release=0x0600), tape)
     with pytest.raises(UsageError, match="MPSSE"):
@@ -542,7 +544,7 @@ def test_an_engine_that_cannot_be_synchronised_is_refused(monkeypatch: pytest.Mo
 def test_the_serial_port_does_not_get_the_pins_back(
     profile: AdapterProfile, stubborn: bool
 ) -> None:
-    """Its TXD and RTS# would drive the board's SCK and MISO (data sheets, from memory). Only an
+    """Its TXD and RTS# would drive the board's SCK and MISO (data sheets). Only an
     engine that goes on with what it was at is stopped by way of it, deselected."""
     opened, done, _ = transfers_of_the_job(profile)
     for lost in range(opened + 1, done, 3):

@@ -339,7 +339,7 @@ def test_an_engine_that_only_the_serial_port_stops(stubborn: bool) -> None:
 
 
 def test_the_kernels_driver_has_what_is_plugged_in() -> None:
-    """Error numbers as libusb gives them on Linux (linux_usbfs.c, from memory)."""
+    """Error numbers as libusb gives them on Linux (linux_usbfs.c)."""
     bench = rig(FT2232H)
     handle = bench.usb()
     assert [handle.is_kernel_driver_active(number) for number in (0, 1)] == [True, True]

@@ -1,4 +1,7 @@
-"""What the simulated chips say about themselves, against published tables and data sheets."""
+"""What the simulated chips say about themselves, against published tables and data sheets.
+
+Facts of data sheets and drivers are cited from memory.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +32,7 @@ UBOOT = {
     "S25FL128S": ("0120184D0180", 16),
     "SST25VF032B": ("BF254A", 4),
 }
-# Data sheets of each, from memory: ABh, then 90h with address 0.
+# Data sheets of each: ABh, then 90h with address 0.
 LEGACY = {
     "W25Q64JV": ("16", "EF16"),
     "W25Q128JV": ("17", "EF17"),
@@ -60,12 +63,12 @@ def test_legacy_ids(name: str) -> None:
     device, pair = (bytes.fromhex(text) for text in LEGACY[name])
     assert rig.run("AB000000", 3) == device * 3
     assert rig.run("90000000", 4) == pair * 2
-    # "If the address is 000001h the device ID is read first" (W25Q64JV, 90h, from memory).
+    # "If the address is 000001h the device ID is read first" (W25Q64JV, 90h).
     assert rig.run("90000001", 2) == pair[::-1]
 
 
 def test_sst_answers_both_id_commands_alike() -> None:
-    # SST25VF032B, Read-ID: 90h and ABh (from memory).
+    # SST25VF032B, Read-ID: 90h and ABh.
     rig = NorRig(NorChip("SST25VF032B"))
     assert rig.run("90000000", 2) == rig.run("AB000000", 2) == bytes.fromhex("BF4A")
 
@@ -113,7 +116,7 @@ def test_sfdp_address_bytes_field() -> None:
 
 
 def test_sfdp_times_of_w25q64jv() -> None:
-    # W25Q64JV, AC characteristics (from memory): tSE 45 ms, tBE1 120 ms, tBE2 150 ms, tCE 20 s,
+    # W25Q64JV, AC characteristics: tSE 45 ms, tBE1 120 ms, tBE2 150 ms, tCE 20 s,
     # tPP 0.4 ms typical. JESD216B codes them as count × unit, rounded up.
     tenth, eleventh = dword("W25Q64JV", 0x80, 10), dword("W25Q64JV", 0x80, 11)
     milliseconds = (1, 16, 128, 1000)
@@ -131,7 +134,7 @@ def test_sfdp_behind_the_table_floats_and_parts_without_it_stay_silent() -> None
 
 
 def test_unique_id_lengths() -> None:
-    # 64 bits on W25Q64JV, 128 on GD25Q64C and IS25LP128 (data sheets, from memory).
+    # 64 bits on W25Q64JV, 128 on GD25Q64C and IS25LP128 (data sheets).
     winbond = NorChip("W25Q64JV", unique_id=bytes.fromhex("D1D2D3D4D5D6D7D8"))
     assert NorRig(winbond).run("4B00000000", 8).hex() == "d1d2d3d4d5d6d7d8"
     giga = NorChip("GD25Q64C", seed=5)
@@ -140,7 +143,7 @@ def test_unique_id_lengths() -> None:
 
 
 def test_unique_id_has_a_fifth_dummy_in_four_byte_mode() -> None:
-    # W25Q256JV, 4Bh (from memory).
+    # W25Q256JV, 4Bh.
     chip = NorChip("W25Q256JV", unique_id=bytes.fromhex("D1D2D3D4D5D6D7D8"))
     rig = NorRig(chip)
     rig.run("B7")

@@ -1,4 +1,4 @@
-"""From answers to a chip: namesakes merged, told apart or refused; nothing guessed.
+"""From answers to a chip: parts with one ID merged, told apart or refused; nothing guessed.
 
 The tables here are made up; the answers come from the simulated chips, whose figures are those of
 the data sheets named in hwmocks (from memory).
@@ -118,11 +118,13 @@ def test_broken_sfdp_of_a_known_part_is_a_note() -> None:
     assert any("SFDP" in note for note in chip.notes)
 
 
-# -- namesakes ---------------------------------------------------------------------------------
+# -- parts with one ID ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("order", [(FIRST, SECOND), (SECOND, FIRST)])
-def test_namesakes_that_agree_are_merged_with_the_slowest_times(order: tuple[Part, ...]) -> None:
+def test_parts_that_agree_are_merged_with_the_slowest_times(
+    order: tuple[Part, ...],
+) -> None:
     chip = identify(heard(sfdp=False), ChipTable(order))
     assert set(chip.candidates) == {"FIRST", "SECOND"}
     assert chip.part is None
@@ -154,7 +156,7 @@ def test_namesakes_that_agree_are_merged_with_the_slowest_times(order: tuple[Par
         ),
     ],
 )
-def test_namesakes_that_differ_are_not_written(change: dict[str, object], word: str) -> None:
+def test_parts_that_differ_are_not_written(change: dict[str, object], word: str) -> None:
     other = replace(FIRST, name="OTHER", **change)  # type: ignore[arg-type]
     for order in ((FIRST, other), (other, FIRST)):
         chip = identify(heard(sfdp=False), ChipTable(order))
@@ -171,7 +173,7 @@ def test_namesakes_that_differ_are_not_written(change: dict[str, object], word: 
         ({"regions": (EraseRegion(8 * MIB, (0,)),)}, {(4096, 0x20)}),
     ],
 )
-def test_namesakes_with_other_erases_use_those_they_share(
+def test_parts_with_one_id_with_other_erases_use_those_they_share(
     change: dict[str, object], left: set[tuple[int, int]]
 ) -> None:
     other = replace(FIRST, name="OTHER", **change)  # type: ignore[arg-type]
@@ -183,12 +185,12 @@ def test_namesakes_with_other_erases_use_those_they_share(
         assert any("all of these parts" in note for note in chip.notes)
 
 
-def test_namesakes_that_are_all_refused_stay_refused() -> None:
+def test_parts_with_one_id_that_are_all_refused_stay_refused() -> None:
     parts = tuple(replace(part, refused="other commands") for part in (FIRST, SECOND))
     assert identify(heard(), ChipTable(parts)).write_doubt == "other commands"
 
 
-def test_namesakes_with_different_chip_erases_have_none() -> None:
+def test_parts_with_one_id_with_different_chip_erases_have_none() -> None:
     for opcode, time in ((0x60, Duration(1.0, 2.0)), (None, None)):
         other = replace(FIRST, name="OTHER", chip_erase_opcode=opcode, chip_erase=time)
         chip = identify(heard(), ChipTable((FIRST, other)))
@@ -196,7 +198,7 @@ def test_namesakes_with_different_chip_erases_have_none() -> None:
         assert not chip.write_doubt
 
 
-def test_namesakes_keep_only_what_they_share() -> None:
+def test_parts_with_one_id_keep_only_what_they_share() -> None:
     other = replace(FIRST, name="OTHER", quad_enable="sr2.1", protection="bp3-tb")
     chip = identify(heard(), ChipTable((replace(FIRST, quad_enable="none"), other)))
     assert chip.quad_enable == "unknown"
@@ -242,7 +244,7 @@ def test_sfdp_size_tells_namesakes_apart() -> None:
 
 
 def test_extended_id_tells_namesakes_apart() -> None:
-    """S25FL128P and S25FL128S share 012018h; 4D0180h is the latter (data sheets, from memory)."""
+    """S25FL128P and S25FL128S share 012018h; 4D0180h is the latter (data sheets)."""
     sectors = replace(FIRST, id=bytes.fromhex("012018"), extended_id=bytes.fromhex("4D0180"))
     older = replace(sectors, name="OLDER", extended_id=bytes.fromhex("0301"))
     assert identify(heard("S25FL128S"), ChipTable((older, sectors))).name == "FIRST"
@@ -257,7 +259,7 @@ def test_a_data_sheet_that_is_wrong_about_sfdp_does_not_hide_the_chip() -> None:
     assert any("SFDP" in note for note in chip.notes)
 
 
-# -- contradictions and strangers --------------------------------------------------------------
+# -- contradictions and unlisted chips -------------------------------------------------------------
 
 
 def test_sfdp_that_contradicts_the_size_is_refused() -> None:
@@ -384,7 +386,7 @@ def test_no_chip_is_given_less_time_than_its_data_sheet_allows(name: str) -> Non
 
 def test_the_two_mx25l256_are_never_confused() -> None:
     """C22019h is the MX25L25635E, with B7h/E9h only, and the 25635F, with 4-byte opcodes; both
-    have SFDP (data sheets, from memory). A guess would send the first opcodes it ignores."""
+    have SFDP (data sheets). A guess would send the first opcodes it ignores."""
     chip = identify(heard("MX25L25635E"), chip_table())
     assert set(chip.candidates) == {"MX25L25635E", "MX25L25635F"}
     assert chip.four_byte == (FourByte.ENTER,)

@@ -38,7 +38,7 @@ class Command:
 
 
 def decode(stream: bytes) -> list[Command]:
-    """AN_108 command by command (from memory); AssertionError for anything else or half."""
+    """AN_108 command by command; AssertionError for anything else or half."""
     commands = []
     at = 0
     while at < len(stream):

@@ -156,7 +156,7 @@ def test_each_erase_is_followed_by_the_programs_of_its_block() -> None:
 
 def test_hybrid_chip_erases_what_is_left_of_a_block_as_one() -> None:
     """Eight 4 KiB sectors, then the 224 KiB that they leave of a 256 KiB block (as in the
-    S25FS512S data sheet, Cypress, from memory), here at a quarter of the size."""
+    S25FS512S data sheet, Cypress), here at a quarter of the size."""
     rest = EraseType(56 * KIB, 0xD8, Duration(0.52, 2.6))
     chip = Geometry(
         size=64 * KIB,
@@ -211,7 +211,7 @@ def test_memory_that_overwrites_is_never_erased() -> None:
 
 @pytest.mark.parametrize("method", [ProgramMethod.BYTE, ProgramMethod.AAI_WORD])
 def test_byte_and_word_parts_get_runs_within_a_sector(method: ProgramMethod) -> None:
-    """SST25VF (Microchip data sheet, from memory): 4 KiB erase 18 ms, 10 us a byte or word."""
+    """SST25VF (Microchip data sheet): 4 KiB erase 18 ms, 10 us a byte or word."""
     chip = uniform(
         64 * KIB,
         256,

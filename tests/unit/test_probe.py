@@ -1,4 +1,7 @@
-"""First contact: silent, sleeping, busy and flickering chips, on the simulated bench."""
+"""First contact: silent, sleeping, busy and flickering chips, on the simulated bench.
+
+Facts of data sheets and drivers are cited from memory.
+"""
 
 from __future__ import annotations
 
@@ -147,7 +150,7 @@ def test_a_chip_erase_under_way_is_named_and_not_broken_off() -> None:
 
 
 def test_an_auto_increment_run_that_was_broken_off_is_ended() -> None:
-    """SST25VF032B data sheet (from memory): in AAI mode only ADh, 05h and 04h are taken."""
+    """SST25VF032B data sheet: in AAI mode only ADh, 05h and 04h are taken."""
     _, bus = bench("SST25VF032B")
     bus.run([Transaction(b"\x06"), Transaction(b"\x01\x00", rest=1e-3), Transaction(b"\x06")])
     bus.run([Transaction(bytes.fromhex("ad 00 00 00 12 34"), rest=1e-3)])
@@ -157,7 +160,7 @@ def test_an_auto_increment_run_that_was_broken_off_is_ended() -> None:
 
 class ContinuousRead:
     """A chip that a processor left in continuous read mode: until a mode byte that is not Axh
-    arrives, it takes whatever comes for an address (W25Q64FV data sheet, from memory)."""
+    arrives, it takes whatever comes for an address (W25Q64FV data sheet)."""
 
     def __init__(self, inner: SpiDevice) -> None:
         self.inner = inner

@@ -2,6 +2,8 @@
 
 The protection tables themselves are held against the data sheets in
 tests/references/test_protection_tables.py.
+
+Facts of data sheets and drivers are cited from memory.
 """
 
 from __future__ import annotations
@@ -38,7 +40,7 @@ def test_chips_without_protection_bits() -> None:
     [(0x00, False, True), (0x10, False, True), (0x04, True, False), (0x1C, True, True)],
 )
 def test_sector_locks_reported_as_a_sum(status: int, some: bool, known: bool) -> None:
-    """AT25DF321 data sheet, status register byte 1 (from memory): SWP in bits 3:2, 00 none,
+    """AT25DF321 data sheet, status register byte 1: SWP in bits 3:2, 00 none,
     01 some, 11 all sectors locked; bit 4 shows the level of WP# and bit 5 an error."""
     found = protection(("global-unlock",), 4 * MIB, {"SR1": status})
     assert found.overlaps(0, 4 * MIB) == some
@@ -79,7 +81,7 @@ def test_an_unread_complement_bit_counts_as_everything() -> None:
 
 
 def test_35h_is_never_read_where_it_means_something_else() -> None:
-    """On Macronix parts 35h enables QPI (MX25L12835F data sheet, from memory)."""
+    """On Macronix parts 35h enables QPI (MX25L12835F data sheet)."""
     for scheme in ("bp4", "bp4-tb-cr"):
         assert 0x35 not in [register.opcode for register in SCHEMES[scheme].registers]
     both = documented(("bp4-tb-cr", "bp3-tb-sec-cmp"))

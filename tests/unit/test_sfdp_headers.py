@@ -113,7 +113,7 @@ def test_overrunning_table_is_used_as_far_as_it_goes() -> None:
 
 
 def test_newest_basic_table_counts() -> None:
-    """Several basic tables, an old short one first (as on S25FS-S, from memory)."""
+    """Several basic tables, an old short one first (as on S25FS-S)."""
     sixteen = (*NINE, put((3, 0, 1), fill=0), *(ONES,) * 6)
     body = b"".join(word.to_bytes(4, "little") for word in sixteen)
     raw = (

@@ -139,7 +139,7 @@ def test_detection_address_and_dummies(
 
 
 def test_boot_sectors_at_the_bottom() -> None:
-    """What 4 KiB sectors leave of a 256 KiB block is erased as one (S25FS-S, from memory)."""
+    """What 4 KiB sectors leave of a 256 KiB block is erased as one (S25FS-S)."""
     geometry = to_geometry(chip(MIB, TYPES_256K, (0xFF81, HYBRID)), (0, 0))
     assert regions(geometry) == [
         (32 * KIB, [4 * KIB]),
