@@ -169,7 +169,7 @@ def test_an_old_ledger_is_taken_over_and_an_old_bench_gives_nothing_more(tmp_pat
          "the table ledger_rows is gone"),
         ("drop table ledger_rows", "the table ledger_rows is gone"),
         ("drop table boards_in_hand", "the table boards_in_hand is gone"),
-        ("delete from boards_in_hand", "given to b, of which there is nothing else"),
+        ("delete from boards_in_hand", "given to b, but nothing else is recorded"),
         ("update boards_in_hand set \"values\" = '{'", "the values of the board b, which is in"),
         ("update ledger_rows set body = '{' where number = 1", "row 1 was changed"),
     ],
