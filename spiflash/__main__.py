@@ -9,8 +9,8 @@ from typing import NoReturn
 def start() -> NoReturn:
     """Load the program and run it.
 
-    Loading takes most of a second. Nothing is open until then, so Ctrl-C may simply end the
-    process, without the traceback of whatever import it happened to hit.
+    Nothing is open while the program loads, so Ctrl-C then simply ends the process, without the
+    traceback of an import.
     """
     hearing = signal.getsignal(signal.SIGINT)
     if hearing is signal.default_int_handler:
