@@ -48,12 +48,13 @@ def read_named(
     limit: int,
     state: str = UNCHANGED,
     too_long: str = "",
+    missing: str = "",
 ) -> bytes:
     """The contents of a file that a person named.
 
     Raises `error`, whose `state` says what is safe, when the file is missing, unreadable, a folder,
     a device or a pipe, longer than `limit` bytes (`too_long` says what that is), or changes while
-    it is read.
+    it is read. `missing` is the next step when there is no such file.
     """
 
     def refused(cause: str, remedy: str) -> SpiflashError:
@@ -75,6 +76,11 @@ def read_named(
                 )
             contents = file.read(limit + 1)
             after = os.fstat(file.fileno()).st_size
+    except FileNotFoundError as exc:
+        raise refused(
+            "cannot be read: there is no such file or folder",
+            missing or "Check the path and the permissions.",
+        ) from exc
     except IsADirectoryError as exc:
         raise refused("is a folder, not a file", "Check the path.") from exc
     except OSError as exc:

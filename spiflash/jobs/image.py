@@ -63,15 +63,13 @@ def load_image(source: Path) -> Image:
     """
     if os.path.isdir(source):
         return _from_set(source)
-    if not os.path.lexists(source):
-        raise ImageError(
-            f"{source} cannot be read: there is no such file or folder.",
-            state=_SAFE,
-            remedy="Check the path. If it is a board's label: 'spiflash shelf' lists those of all "
-            "sets.",
-        )
     contents = read_named(
-        source, ImageError, limit=LIMIT, state=_SAFE, too_long="any chip served here holds"
+        source,
+        ImageError,
+        limit=LIMIT,
+        state=_SAFE,
+        too_long="any chip served here holds",
+        missing="Check the path. Is it a board's label? 'spiflash shelf' lists those of all sets.",
     )
     if not contents:
         raise ImageError(

@@ -33,7 +33,9 @@ def shelf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shelf:
 
 @pytest.fixture
 def place(shelf: Shelf) -> Place:
-    def placed(board: str, day: int, unique: str | None = "01", verified: bool = True) -> BackupSet:
+    def placed(
+        board: str, day: int, unique: str | None = "aa01", verified: bool = True
+    ) -> BackupSet:
         record = record_of(
             CONTENTS,
             board=board,
@@ -143,7 +145,7 @@ def test_a_label_stands_for_the_newest_verified_set_of_its_board(
     place("Pegel Brücke", 0)
     taken = place("Pegel Brücke", 1)
     place("Pegel Brücke", 2, verified=False)
-    place("Pegel Brücke 2", 3, "02")
+    place("Pegel Brücke 2", 3, "aa02")
     # Composed or not, in any case, with any spaces.
     for label in ("Pegel Brücke", "pegel  BRU\u0308CKE "):
         assert run(["audit", label, "--json"]) == 0
@@ -176,7 +178,7 @@ def test_a_file_goes_before_a_label(
 def test_a_label_of_several_chips_is_refused_with_their_sets(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    sets = [place("Heron", 0, "01"), place("Heron", 1, "02")]
+    sets = [place("Heron", 0, "aa01"), place("Heron", 1, "aa02")]
     assert run(["audit", "Heron"]) == 2
     said = " ".join(capsys.readouterr().err.split())
     assert "sets of 2 chips" in said
@@ -188,7 +190,7 @@ def test_a_set_without_a_unique_id_may_be_of_the_chip_with_one(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
     place("Heron", 0, None)
-    taken = place("Heron", 1, "02")
+    taken = place("Heron", 1, "aa02")
     assert run(["audit", "Heron"]) == 0
     assert str(taken.path) in capsys.readouterr().err
 

@@ -119,7 +119,7 @@ def a_device(path: Path) -> None:
         (a_device, "device or a pipe"),
         (Path.mkdir, "is a folder"),
         (lambda path: path.write_bytes(bytes(101)), "more than the 100"),
-        (lambda path: None, "No such file"),
+        (lambda path: None, "no such file"),
         (lambda path: path.symlink_to(path), "cannot be read"),
     ],
     ids=["pipe", "device", "folder", "long", "missing", "loop"],
