@@ -81,7 +81,7 @@ def _examined(
         remarks=remarks,
         regions=occupancy(contents, findings, chosen),
         islands=islands(contents, findings),
-        hints=hints(contents, findings, hide=hide),
+        hints=hints(findings, hide=hide),
         own=identity(contents, findings, chosen, hide=hide),
         used_end=used_end(contents, findings),
         smallest=smallest_chip(contents, findings),

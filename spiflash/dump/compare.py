@@ -25,7 +25,6 @@ from spiflash.dump.differences import (
     differences,
     differing,
     find_shifts,
-    merged,
     shift_relation,
 )
 from spiflash.dump.finding import Certainty, Finding, Verdict, environments
@@ -37,8 +36,11 @@ from spiflash.dump.layout.region import Layout, Region
 from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.survey import survey
 from spiflash.dump.uboot_env import Environment
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, sector_spans
 from spiflash.text import readable
+
+_SMALL = 1 << 20
+"""Bytes: smaller dumps are always surveyed."""
 
 
 def compare(
@@ -55,31 +57,22 @@ def compare(
     sectors of B that no reading settled; they count as neither equal nor different. Both are
     surveyed where they differ, so that each difference comes with what their checksums say.
     """
-    return _compared(before, after, layout, frozenset(unsure), show_secrets)
-
-
-_SMALL = 1 << 20
-"""Bytes: smaller dumps are always surveyed."""
-
-
-def _compared(
-    before: bytes,
-    after: bytes,
-    layout: Layout | None,
-    unsure: frozenset[int],
-    show_secrets: bool,
-) -> Comparison:
-    """See `compare`."""
     places = differing(before, after)
-    doubtful = np.array(sorted(start // SECTOR for start in unsure), dtype=np.intp)
+    doubtful = np.array(sorted({start // SECTOR for start in unsure}), dtype=np.intp)
     places = np.setdiff1d(places, doubtful)
     shifts = find_shifts(before, after, places)
     found = differences(before, after, places, shifts)
-    same_bytes = before == after
+    same = before == after
     length = min(len(before), len(after))
+    alike = not same and len(places) * 4 * SECTOR <= max(length, _SMALL)
     first, second = _findings(before, after, len(places))
     if layout is None:
         layout = _stated(before, first)
+    own = [
+        _own(contents, found_in, layout, show_secrets)
+        for contents, found_in in ((before, first), (after, second))
+        if alike
+    ]
     relations = (
         *by_length(before, after),
         *by_order(before, after),
@@ -92,15 +85,11 @@ def _compared(
         relations=(*relations, *_in_one_way(found)),
         differences=found,
         regions=_by_region(layout, found, length),
-        variables=() if same_bytes else changed_variables(first, second, show_secrets),
-        unsure=tuple(merged(doubtful, length)),
-        single=() if same_bytes else single_bytes(before, after, found, first, second),
-        own=()
-        if same_bytes or len(places) * 4 * SECTOR > max(length, _SMALL)
-        else own_changes(
-            _own(before, first, layout, show_secrets), _own(after, second, layout, show_secrets)
-        ),
-        moved=() if same_bytes else moves(before, after, first, second),
+        variables=() if same else changed_variables(first, second, show_secrets),
+        unsure=tuple((start, min(end, length)) for start, end in sector_spans(sorted(unsure))),
+        single=() if same else single_bytes(before, after, found, first, second),
+        own=own_changes(*own) if alike else (),
+        moved=() if same else moves(before, after, first, second),
     )
 
 

@@ -339,14 +339,3 @@ def _shifted(before: bytes, after: bytes, start: int, end: int, shift: int) -> b
     if source < 0 or end - shift > len(before):
         return False
     return before[source : end - shift] == after[start:end]
-
-
-def merged(places: NDArray[np.intp], length: int) -> Iterator[tuple[int, int]]:
-    """Numbers of sectors as (start, end) ranges of addresses."""
-    if not len(places):
-        return
-    breaks = np.flatnonzero(np.diff(places) > 1)
-    firsts = np.concatenate(([0], breaks + 1))
-    lasts = np.concatenate((breaks, [len(places) - 1]))
-    for first, last in zip(places[firsts].tolist(), places[lasts].tolist(), strict=True):
-        yield first * SECTOR, min((last + 1) * SECTOR, length)

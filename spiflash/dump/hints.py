@@ -93,22 +93,6 @@ class Hints:
     consoles: tuple[Console, ...] = ()
 
 
-def hints(
-    contents: bytes,
-    findings: Sequence[Finding],
-    *,
-    show_secrets: bool = False,
-    hide: Masker | None = None,
-) -> Hints:
-    """What `contents` say about how the board starts.
-
-    Only text that is not compressed is seen. Secrets are masked unless
-    `show_secrets`, by `hide` where that is given. All strings are untrusted, but printable and
-    bounded in length.
-    """
-    return _collect(contents, findings, hide or masker(findings, show=show_secrets))
-
-
 _MOST = 200
 _MOST_COMMANDS = 1000
 _MOST_ENVIRONMENTS = 24
@@ -119,8 +103,15 @@ _CONSOLE = re.compile(r"\bconsole=([\w./-]{2,32})(?:,(\d{3,8}))?")
 _STDOUT_SPEED = re.compile(r":(\d{3,8})")
 
 
-def _collect(contents: bytes, findings: Sequence[Finding], hide: Masker) -> Hints:
-    """See `hints`."""
+def hints(
+    findings: Sequence[Finding], *, show_secrets: bool = False, hide: Masker | None = None
+) -> Hints:
+    """What a dump says about how its board starts.
+
+    Only text that is not compressed is seen. Secrets are masked unless `show_secrets`, by `hide`
+    where that is given. All strings are untrusted, but printable and bounded in length.
+    """
+    hide = hide or masker(findings, show=show_secrets)
     found = environments(findings)[:_MOST_ENVIRONMENTS]
     spaces = [_plain(block) for block in found]
     loads, writes = _steps(_scripts(findings, found, spaces, hide))

@@ -94,7 +94,7 @@ def test_boot_arguments_of_a_tree_outweigh_its_nodes(tmp_path: Path) -> None:
     assert ranges(contents) == {"a": (0, 1 << 20), "b": (1 << 20, SIZE - (1 << 20))}
     found = find_layouts(contents, survey(contents))
     assert [len(each.layout.regions) for each in found[:2]] == [2, len(NODES)]
-    consoles = hints(contents, survey(contents)).consoles
+    consoles = hints(survey(contents)).consoles
     assert {(each.device, each.speed) for each in consoles} == {("ttyS2", 9600), ("serial3", 57600)}
 
 
@@ -122,7 +122,7 @@ def test_what_mkenvimage_makes(tmp_path: Path, redundant: bool, order: str, size
     run("mkenvimage", *options, "-s", str(size), "-o", tmp_path / "env", tmp_path / "text")
     contents = (b"\xff" * 0x40000 + (tmp_path / "env").read_bytes()).ljust(SIZE, b"\xff")
     findings = survey(contents)
-    found = hints(contents, findings, show_secrets=True)
+    found = hints(findings, show_secrets=True)
     (environment,) = found.environments
     assert environment.checksum_ok
     assert dict(environment.variables) == VARIABLES

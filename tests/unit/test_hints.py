@@ -17,7 +17,7 @@ from spiflash.dump.survey import survey
 
 
 def read(contents: bytes, show_secrets: bool = False) -> Hints:
-    return hints(contents, survey(contents), show_secrets=show_secrets)
+    return hints(survey(contents), show_secrets=show_secrets)
 
 
 def environment(*variables: str) -> bytes:

@@ -19,7 +19,7 @@ from spiflash.dump.identity.blocks import (
     with_checksum,
 )
 from spiflash.dump.layout.region import Layout, Region, Role
-from spiflash.dump.secrets import MASK, Masker, find_secrets, is_secret
+from spiflash.dump.secrets import MASK, Masker, find_secrets, is_secret, masker
 from spiflash.dump.uboot_env import Environment, Variable
 from spiflash.spans import SECTOR
 from spiflash.text import readable
@@ -87,10 +87,21 @@ def is_serial_name(name: str) -> bool:
     return bool(_SERIAL_NAME.match(name))
 
 
-def gather(
-    contents: bytes, findings: Sequence[Finding], layout: Layout, hide: Masker
+def identity(
+    contents: bytes,
+    findings: Sequence[Finding],
+    layout: Layout,
+    *,
+    show_secrets: bool = False,
+    hide: Masker | None = None,
 ) -> tuple[OwnItem, ...]:
-    """See `identity`."""
+    """What in `contents` differs from board to board, by rising address.
+
+    Only what is not compressed is seen. `certainty` says what each item rests on: a checksum or
+    two places that agree, a name, or its form alone. Secrets are masked unless `show_secrets`, by
+    `hide` where that is given. At most a thousand items.
+    """
+    hide = hide or masker(findings, show=show_secrets)
     return _Search(contents, layout, hide).run(findings)
 
 

@@ -60,7 +60,7 @@ def reference(contents: bytes, layout: Layout | None = None) -> Reference:
         layout is not None or known.at is not None,
         known.remarks,
         identity(contents, findings, chosen, show_secrets=True),
-        hints(contents, findings, show_secrets=True),
+        hints(findings, show_secrets=True),
         levels(len(contents), findings).tobytes(),
     )
 
