@@ -79,11 +79,11 @@ def load(text: str, document: str) -> Document:
 
     try:
         value = json.loads(text, object_pairs_hook=object_of, parse_constant=constant)
+        _refuse_surrogates(value, document, "")
     except (ValueError, RecursionError) as error:
         raise _error(f"{document} is not a JSON document ({error}).") from error
     if not isinstance(value, dict):
         raise _error(f"{document} is not a JSON object.")
-    _refuse_surrogates(value, document, "")
     return value
 
 
@@ -213,7 +213,7 @@ def _which(kind: type[T], found: Document, path: str) -> str:
 def _compare(found: object, said: object, document: str, path: str) -> None:
     """Refuse what is in the document and not in what was made of it, and the other way round."""
     if isinstance(found, dict) and isinstance(said, dict):
-        for key in found.keys() - said.keys():
+        for key in sorted(found.keys() - said.keys()):
             unknown(document, f"{path}.{key}".removeprefix("."))
         for key in said:
             below = f"{path}.{key}".removeprefix(".")

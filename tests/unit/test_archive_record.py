@@ -184,6 +184,15 @@ def test_what_is_not_a_record_is_refused(text: str) -> None:
         Record.from_json(text)
 
 
+def test_what_is_nested_too_deeply_is_refused() -> None:
+    """At some depth one reader of it gives up, and at some other depth another."""
+    for depth in range(100, 1100, 20):
+        for opened, closed in (('{"a":', "}"), ("[", "]")):
+            nested = opened * depth + "1" + closed * depth
+            with pytest.raises(BackupSetError):
+                Record.from_json('{"record_version": 3, "x": ' + nested + "}")
+
+
 @pytest.mark.parametrize("key", ["\x1b[2J", "\ud800", "x" * 10_000])
 def test_the_name_of_a_field_does_not_act_on_the_terminal(key: str) -> None:
     for place in ((key,), ("program", key), ("chip", "registers", key)):
