@@ -206,36 +206,50 @@ def make_folders(path: Path) -> None:
         sync_folder(folder.parent)
 
 
-def write_file(path: Path, pieces: Iterable[bytes]) -> tuple[int, str]:
-    """Write a new private file and sync it; returns its size in bytes and its SHA-256.
+def write_file(
+    path: Path, pieces: Iterable[bytes], mode: int | None = FILE_MODE
+) -> tuple[int, str]:
+    """Write a new file and sync it; returns its size in bytes and its SHA-256.
 
-    The file must not exist yet.
+    The file must not exist yet. It is private unless `mode` says otherwise; None leaves it to the
+    umask, for file systems that have no such modes. What cannot be written completely is removed.
     """
     digest = hashlib.sha256()
     size = 0
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0)
-    descriptor = os.open(path, flags, FILE_MODE)
+    descriptor = os.open(path, flags, 0o666 if mode is None else mode)
     try:
-        os.chmod(path, FILE_MODE)
-        for piece in pieces:
-            digest.update(piece)
-            size += len(piece)
-            rest = memoryview(piece)
-            while rest:
-                rest = rest[os.write(descriptor, rest) :]
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+        try:
+            if mode is not None:
+                os.chmod(path, mode)
+            for piece in pieces:
+                digest.update(piece)
+                size += len(piece)
+                rest = memoryview(piece)
+                while rest:
+                    rest = rest[os.write(descriptor, rest) :]
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(path)
+        raise
     return size, digest.hexdigest()
 
 
-def replace_file(path: Path, data: bytes) -> None:
-    """Put a private file in the place of what is there: after a power cut it is the old or the
-    new one, whole."""
+def replace_file(path: Path, data: bytes, mode: int | None = FILE_MODE) -> None:
+    """Put a file in the place of what is there: after a power cut it is the old or the new one,
+    complete. `mode` as of `write_file`."""
     new = path.with_name(f".{path.name}.new")
     new.unlink(missing_ok=True)
-    write_file(new, (data,))
-    os.replace(new, path)
+    write_file(new, (data,), mode)
+    try:
+        os.replace(new, path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            new.unlink()
+        raise
     sync_folder(path.parent)
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -18,7 +17,7 @@ from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage import reference
 from spiflash.dump.triage.card import CardFile, files_for_card
 from spiflash.errors import CardError, ImageError
-from spiflash.files import sync_folder
+from spiflash.files import replace_file
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.image import load_image
 from spiflash.text import span
@@ -244,27 +243,13 @@ def _holds(folder: Path, file: CardFile, *, fresh: bool = False) -> bool:
 
 
 def _write(folder: Path, file: CardFile) -> None:
-    """Write beside the final name, sync, then rename: a pulled card keeps the old file."""
+    """Write it so that a card that is pulled out holds the old file or the new one."""
     path = _place(folder, file)
-    partial = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(
-            dir=path.parent, prefix="new-", suffix=".tmp", delete=False
-        ) as opened:
-            partial = Path(opened.name)
-            opened.write(file.contents)
-            opened.flush()
-            os.fsync(opened.fileno())
-        os.replace(partial, path)
-        partial = None
-        sync_folder(path.parent)
+        replace_file(path, file.contents, mode=None)  # FAT has no modes
     except OSError as exc:
         raise _unusable(folder, exc) from exc
-    finally:
-        if partial is not None:
-            with contextlib.suppress(OSError):
-                partial.unlink()
 
 
 def _unusable(folder: Path, exc: OSError) -> CardError:

@@ -188,3 +188,10 @@ def test_a_page_replaces_only_a_page_and_in_one_step(
     with pytest.raises(OutputError, match="No space left"):
         write_page(path, "<!DOCTYPE html>3")
     assert path.read_text() == "<!DOCTYPE html>2"
+    with pytest.raises(OutputError, match="No space left"):
+        write_new(tmp_path / "half.bin", b"1")
+    assert sorted(each.name for each in tmp_path.iterdir()) == [
+        "dump.bin",
+        "link.html",
+        "page.html",
+    ]
