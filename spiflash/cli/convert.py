@@ -80,7 +80,7 @@ _MOST_CHANGES = 100
     "--despite",
     multiple=True,
     metavar="REASON",
-    help="Write IMAGE although this speaks against it; a refusal names its reasons.",
+    help="Write IMAGE in spite of this reason; a refusal names its reasons.",
 )
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file of IMAGE.")
 @click.option("--board", type=Label(), default="", metavar="LABEL", help="What to call this board.")
@@ -92,7 +92,7 @@ _MOST_CHANGES = 100
     show_default=True,
     help="What is read back: the sectors that were changed, or all of the chip in passes.",
 )
-@click.option("--unprotect", is_flag=True, help="Lift block protection for the time of the work.")
+@click.option("--unprotect", is_flag=True, help="Clear block protection during the work.")
 @click.option("--yes", is_flag=True, help="Do not ask before the chip is changed.")
 @click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
 @click.option(
@@ -209,13 +209,13 @@ def _variables(given: tuple[str, ...]) -> dict[str, str]:
 
 
 def _text(prepared: Prepared) -> str:
-    how = "on the shelf already; the chip holds exactly that"
+    how = "already on the shelf; the chip holds exactly this"
     if prepared.fresh:
-        how = "taken just now, verified"
+        how = "made just now, verified"
     elif prepared.begun:
-        how = "this conversion was cut short and is taken up again"
+        how = "this conversion was interrupted and is continued"
     elif prepared.done:
-        how = "the chip holds what this image makes of it already"
+        how = "the chip already holds the result"
     return proposal_text(
         prepared.board,
         prepared.image,
@@ -241,7 +241,7 @@ def _changed(prepared: Prepared) -> Prepared:
         return prepared
     for _ in range(_MOST_CHANGES):
         word = click.prompt(
-            "To keep or drop one otherwise, type its name; Enter goes on",
+            "Type a name to keep or drop that item; press Enter to continue",
             default="",
             show_default=False,
             err=True,

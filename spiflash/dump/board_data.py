@@ -52,7 +52,7 @@ class Decision:
 
     `place` is where it stands afterwards, None for one that is not carried over; `whole` names
     the region that it moves with, empty when it moves by itself; `variable` the environment
-    variable that it becomes. `why` says in words what speaks for it.
+    variable that it becomes. `why` gives the reason in words.
     """
 
     item: OwnItem
@@ -93,7 +93,7 @@ def used_length(contents: bytes, region: Region) -> int:
 
 
 def saved_environments(audit: Audit) -> list[Environment]:
-    """The saved environments whose checksum holds, the one that the loader takes first.
+    """The saved environments whose checksum is OK, the one that the loader takes first.
 
     Of a redundant pair it takes the one with the higher flag; 0 follows 255 (U-Boot,
     env/common.c, env_check_redund; from memory).
@@ -151,7 +151,7 @@ def _spare_ranges(layout: Layout) -> list[tuple[int, int]]:
 
 
 def _behind_firmware(audit: Audit, known: Sequence[Region]) -> Iterator[tuple[int, int]]:
-    """What lies behind firmware in a region of it: many boards put their settings into the rest of
+    """What comes after firmware in its region: many boards put their settings into the rest of
     the kernel's or root file system's partition (common practice, no source)."""
     for region in audit.layout.regions:
         firmware = [
@@ -318,7 +318,7 @@ class Wishes:
             else:
                 start, length = int(plain[1], 16), int(plain[2], 16)
                 if length < 1 or start + length > board.size:
-                    raise unusable(f"The range {name} does not lie on this chip.")
+                    raise unusable(f"The range {name} is not on this chip.")
                 region = Region(name, start, length, Role.OWN, True)
             found.append((region, target))
         return found
@@ -336,7 +336,7 @@ class Wishes:
                 each for each in board.own if each.name == wish or each.start == _address(wish)
             ]
             if not found:
-                raise unusable(f"This board has nothing of its own that is called {wish}.")
+                raise unusable(f"This board has no item of its own called {wish}.")
             for region in whole:
                 if all(region.start <= each.start < region.end for each in found):
                     raise unusable(
@@ -354,7 +354,7 @@ def turned(decisions: Sequence[Decision], wishes: Wishes, name: str) -> Wishes:
     """
     said = next((e for e in decisions if name in (e.label, e.item.name)), None)
     if said is None:
-        raise unusable(f"This board has nothing of its own that is called {name}.")
+        raise unusable(f"This board has no item of its own called {name}.")
     label = said.label
     drop = tuple(each for each in wishes.drop if each != label)
     keep = tuple(each for each in wishes.keep if each.partition("=")[0] != label)
@@ -363,7 +363,7 @@ def turned(decisions: Sequence[Decision], wishes: Wishes, name: str) -> Wishes:
     if said.item.kind in WHOLE_KINDS and label not in wishes.drop:
         keep = (*keep, label)
     elif label not in wishes.drop:
-        raise unusable(f"There is nowhere to put {label}: {said.why}.")
+        raise unusable(f"There is no place for {label}: {said.why}.")
     return replace(wishes, keep=keep, drop=drop)
 
 

@@ -153,7 +153,7 @@ class _Draft:
     def _where(self, region: Region) -> tuple[Region | None, Fate, str]:
         """Where a whole range goes; None where it is not carried over."""
         if region.name in self.wishes.drop:
-            return None, Fate.LEFT, "dropped, as you said"
+            return None, Fate.LEFT, "dropped, as you asked"
         wish = self.wished.get(region)
         if wish is not None:
             used = used_length(self.board.contents, region)
@@ -161,10 +161,10 @@ class _Draft:
                 why = f"{wish.name} has {wish.length:,} bytes, {used:,} are needed"
                 return None, Fate.LEFT, why
             same = wish.start == region.start
-            return wish, Fate.STAYS if same else Fate.CARRIED, "kept, as you said"
+            return wish, Fate.STAYS if same else Fate.CARRIED, "kept, as you asked"
         if self._untouched(region):
             ends = region.start >= self.reach
-            why = "the image ends before it" if ends else "the image holds the same"
+            why = "the image ends before this" if ends else "the image holds the same"
             return region, Fate.STAYS, why
         fitting = suited(self.image, region, len(self.made))
         home = self._home(region, fitting)
@@ -176,7 +176,7 @@ class _Draft:
         elif claim is not None:
             why = f"the image's layout gives the place to {claim.name}"
         elif region.role is Role.OTHER and region.length > _LARGE:
-            why = "nothing says what it is, and it is large; --keep keeps it"
+            why = "unknown contents, and large; use --keep to keep it"
         else:
             return region, Fate.STAYS, "the image is blank there"
         room = [e for e in fitting if is_blank(self.base, e.start, e.end)]
@@ -273,7 +273,9 @@ class _Draft:
         start, end = here.start, here.end
         mine = self.board.contents[start:end]
         if self.base[start:end] == mine:
-            why = "the image ends before it" if start >= self.reach else "the image holds the same"
+            why = (
+                "the image ends before this" if start >= self.reach else "the image holds the same"
+            )
             self._environment_stays(start, end, items, why)
             return
         blank = is_blank(self.base, start, end)
@@ -291,11 +293,9 @@ class _Draft:
         for item in items:
             if self.wishes.drops(item):
                 self.removed[_raw(item.name)] = None
-                self.decisions.append(_left(item, "dropped, as you said", variable=item.name))
+                self.decisions.append(_left(item, "dropped, as you asked", variable=item.name))
             elif item.name in self.wishes.values:
-                self.decisions.append(
-                    _left(item, "replaced by the value that you gave", variable=item.name)
-                )
+                self.decisions.append(_left(item, "replaced by your value", variable=item.name))
             else:
                 decided = Decision(item, Fate.STAYS, why, item.start, variable=item.name)
                 self.decisions.append(decided)
@@ -303,20 +303,20 @@ class _Draft:
     def _variable(self, item: OwnItem, sound: bool) -> Decision:
         name, value = _raw(item.name), self._bytes(item)
         if self.wishes.drops(item):
-            return _left(item, "dropped, as you said", variable=item.name)
+            return _left(item, "dropped, as you asked", variable=item.name)
         if item.name in self.wishes.values:
-            return _left(item, "replaced by the value that you gave", variable=item.name)
+            return _left(item, "replaced by your value", variable=item.name)
         if not self._targets():
             broken = any(each.saved for each in environments(self.image.findings))
             return _left(
                 item,
-                "the checksum of the image's environment fails"
+                "the checksum of the image's environment FAILS"
                 if broken
-                else "the image has no saved environment; set it at the loader's prompt",
+                else "the image has no saved environment; set it at the boot loader's prompt",
                 variable=item.name,
             )
         if self.variables.setdefault(name, value) != value:
-            return _left(item, "an older copy: the newer one has another value", variable=item.name)
+            return _left(item, "an older copy; the newer one has another value", variable=item.name)
         why = "" if sound else "the checksum of the board's own environment FAILS"
         return Decision(item, Fate.VARIABLE, why, variable=item.name)
 
@@ -344,10 +344,10 @@ class _Draft:
         if self.wishes.drops(item):
             if item.start >= self.reach:
                 self.made[item.start : item.end] = b"\xff" * item.length
-            return _left(item, "dropped, as you said")
+            return _left(item, "dropped, as you asked")
         if bytes(self.made[item.start : item.end]) == self._bytes(item):
             ends = item.start >= self.reach
-            why = "the image ends before it" if ends else "the image holds the same"
+            why = "the image ends before this" if ends else "the image holds the same"
             return Decision(item, Fate.STAYS, why, item.start)
         # The image says itself that such a thing stands at this place.
         if any((e.kind, e.start, e.length) == place for e in self.image.own):
@@ -388,7 +388,7 @@ class _Draft:
             raise unusable(f"That variable cannot be set: {exc}.") from exc
         targets = [(each.start, each.end) for each in self._targets()]
         if given and not (targets or self.staying):
-            raise unusable("The board has no environment afterwards that could hold a variable.")
+            raise unusable("The board will have no environment that could hold a variable.")
         for start, end in targets or self.staying:
             raw = bytes(self.made[start:end])
             try:

@@ -58,7 +58,7 @@ _FLASH_READ = re.compile(r"sf read \S+ (?:0x)?([0-9a-fA-F]{1,8}) (?:0x)?([0-9a-f
 
 @dataclass(frozen=True, slots=True)
 class Concern:
-    """Something that speaks against an image, or is worth knowing.
+    """A reason not to write an image, or a remark.
 
     `name` is stable, and what a person writes to go on all the same; `refuses` says whether the
     image is not written without that; `final` that nothing helps. `text` says why.
@@ -71,7 +71,7 @@ class Concern:
 
 
 def concerns(board: Audit, image: Audit) -> tuple[Concern, ...]:
-    """Everything that speaks against writing `image` to `board`, the gravest first.
+    """Every reason not to write `image` to `board`, the most serious first.
 
     `board` is the audit of the whole chip as it is.
     """
@@ -115,10 +115,10 @@ def _size(board: Audit, image: Audit) -> Iterator[Concern]:
         )
     elif (cut := _cut(image)) is not None:
         over = cut.start + _stated_size(cut) - have
-        text = f"{cut.title} at {cut.start:06X}h goes on for {_amount(over)} behind its end."
+        text = f"{cut.title} at {cut.start:06X}h goes on for {_amount(over)} after its end."
         yield Concern("short", text)
     elif have < size and (lacking := _lacking(board, image)):
-        text = f"It ends at {have:#x}, and has no {lacking}, as this board has behind that."
+        text = f"It ends at {have:#x}, and has no {lacking}; this board has one after that."
         yield Concern("short", text)
     elif have < size:
         text = f"It ends at {have:#x}; what the chip holds from there on stays."
@@ -143,7 +143,7 @@ def _cut(image: Audit) -> Finding | None:
 
 
 def _lacking(board: Audit, image: Audit) -> str:
-    """What of a kernel and a root file system a board has behind the end of an image that has
+    """What of a kernel and a root file system a board has after the end of an image that has
     none: it was cut off, or the two would be of different versions."""
     reach = len(image.contents)
 
@@ -177,17 +177,19 @@ def _form(image: Audit) -> Iterator[Concern]:
     if period is not None:
         yield Concern(
             "doubled",
-            f"The same {_amount(period)} come {len(contents) // period} times: a smaller chip was "
-            "read with too large a size.",
+            f"The same {_amount(period)} are repeated {len(contents) // period} times: a smaller "
+            "chip was read with too large a size.",
         )
     if _strong(image.findings):
         return
     for width in (2, 4):
         if _strong(survey(_swapped(contents, width))):
-            text = f"Its bytes stand the wrong way round, in groups of {width}."
+            text = f"Its bytes are in the wrong order, in groups of {width}."
             yield Concern("swapped", text)
             return
-    yield Concern("unknown", "Nothing in it is known: no boot image, file system or environment.")
+    yield Concern(
+        "unknown", "Nothing in it is recognised: no boot image, file system or environment."
+    )
 
 
 def _strong(findings: tuple[Finding, ...]) -> list[Finding]:
@@ -205,13 +207,13 @@ def _damage(image: Audit) -> Iterator[Concern]:
     if broken:
         first = broken[0]
         more = f" {len(broken) - 1} more like it." if len(broken) > 1 else ""
-        why = first.checks[-1] if first.checks else "its checksum fails"
+        why = first.checks[-1] if first.checks else "its checksum FAILS"
         text = f"It is damaged: {first.title} at {first.start:06X}h: {why}.{more}"
         yield Concern("damaged", text)
 
 
 def _places(board: Audit, image: Audit) -> Iterator[Concern]:
-    """Whether everything stands a little behind where it should: a header is in front."""
+    """Whether everything is a little after where it should be: a header is in front."""
     outer = [each for each in _strong(image.findings) if each.parent is None]
     stated = find_layouts(image.contents, image.findings)[0].at is not None
     starts = {each.start for each in board.layout.regions}
@@ -231,13 +233,13 @@ def _places(board: Audit, image: Audit) -> Iterator[Concern]:
     )
     enough = 1 if shift == over or shift % 4096 else 2
     if not stated and not shift % 4096 and shift != over:
-        # Without a layout, a new image may well have all behind its loader a little later.
+        # Without a layout, a new image may well have everything after its loader a little later.
         enough = 2 if _starts_otherwise(board, image, shift) else len(outer) + 1
     if count > votes[0] and count >= enough:
         yield Concern(
             "header",
-            f"Everything in it stands {shift:,} bytes behind its place: there is a header in "
-            "front that does not belong on the chip.",
+            f"Everything in it is {shift:,} bytes after its place: it starts with a header that "
+            "does not belong on the chip.",
         )
 
 
@@ -324,7 +326,7 @@ def _loader(board: Audit, image: Audit) -> Iterator[Concern]:
         yield Concern("loader", f"It is blank where the board has its boot loader ({boot.name}).")
     elif not _speaks(image, boot):
         first = next((each for each in image.findings if each.start == boot.start), None)
-        what = first.title if first is not None else "something that is not known"
+        what = first.title if first is not None else "something unknown"
         text = f"Where the board has its boot loader ({boot.name}), it has {what}."
         yield Concern("loader", text)
 

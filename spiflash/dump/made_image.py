@@ -22,7 +22,7 @@ from spiflash.dump.board_data import (
 from spiflash.dump.finding import Finding
 from spiflash.dump.identity import OwnItem
 
-_NOT_THERE = "it was not found again in the made image"
+_NOT_THERE = "not found again in the finished image"
 
 
 def not_found(said: Decision, board: Audit, made: Audit) -> str:
@@ -117,7 +117,7 @@ def strangers(board: Audit, made: Audit, sets: Sequence[bytes]) -> tuple[OwnItem
 
 def overwritten(board: Audit, after: bytes) -> tuple[OwnItem, ...]:
     """The board's own items, regions of settings among them, that are gone when the chip holds
-    `after`; one that stands elsewhere in it is not. A setting stands only behind its name: the
+    `after`; one that stands elsewhere in it is not. A setting counts only after its name: the
     loader does not look for its address in a block of factory data."""
     lost = [
         whole_item(board, region)

@@ -73,7 +73,7 @@ class Prepared:
     """A conversion before anything is written.
 
     `board` is the audit of what the set holds, `image` that of the image. `begun` says that this
-    very conversion was cut short, `done` that the chip holds its result already; otherwise the
+    very conversion was interrupted, `done` that the chip holds its result already; otherwise the
     chip holds what the set holds. `fresh` says that the set was made just now.
     """
 
@@ -136,10 +136,10 @@ def prepare(
             if found.made.sha256 == journal.state.image_sha256:
                 return replace(found, begun=True)
         raise UnfinishedWorkError(
-            f"A restore of {journal.state.image_name} to this chip was cut short on "
+            f"A restore of {journal.state.image_name} to this chip was interrupted on "
             f"{journal.state.begun:%Y-%m-%d %H:%M}; parts of the chip are half written.",
             state=f"{SAFE} What those parts held is in {journal.path}.",
-            remedy="Give the command that was cut short with all its options, or run 'spiflash "
+            remedy="Give the interrupted command again with all its options, or run 'spiflash "
             "restore --resume'; then convert.",
         )
     if sets:
@@ -201,7 +201,7 @@ def _prepared(found: BackupSet, theirs: Audit, image: Image, asked: Asked) -> Pr
 
 
 def refuse(prepared: Prepared) -> None:
-    """Raise `ImageError` when something speaks against the image that nobody accepted."""
+    """Raise `ImageError` when there is a reason not to write the image that nobody accepted."""
     refused = prepared.refused
     if not refused:
         return
@@ -234,7 +234,7 @@ def convert(
     unprotect: bool = False,
     in_advance: bool = False,
 ) -> Rewritten:
-    """Write what was prepared, by the way that `restore` goes, and prove it. `unprotect` and
+    """Write what was prepared, as `restore` does, and prove it. `unprotect` and
     `in_advance` are those of `WriteOptions`.
 
     Raises `ImageError` for an image that was refused, `ShelfError` when the chip holds something
@@ -246,7 +246,7 @@ def convert(
     def agreed(work: Work) -> bool:
         if not prepared.begun and work.old.contents != expected:
             raise ShelfError(
-                "The chip does not hold any more what the set of this board holds.",
+                "The chip no longer holds what this board's set holds.",
                 state=SAFE,
                 remedy="Is it still the same board? Convert again: what it holds is saved first.",
             )

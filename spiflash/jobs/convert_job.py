@@ -36,7 +36,7 @@ def save_job(prepared: Prepared, image: Path, path: Path) -> None:
     names = [each.variable for each in prepared.proposal.decisions if each.fate is Fate.VARIABLE]
     own = {each.start for each in saved_environments(prepared.board)}
     if names and any(each.start not in own for each in places):
-        raise _cannot("the image's environment stands elsewhere than the board's")
+        raise _cannot("the image has its environment at another place than the board")
     own_items = prepared.proposal.audit.own
     apart = {
         name

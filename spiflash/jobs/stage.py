@@ -1,4 +1,4 @@
-"""Put the files for the SD-card road on a card: checked, written through, read back.
+"""Put the files for an update on an SD card: checked, written through, read back.
 
 What a card has to be is common practice, no source: boot loaders of such boards read FAT, and
 cards below 256 MB are so old that some of them do not speak the SD commands that are used.
@@ -77,7 +77,7 @@ def stage(
         why = "; ".join(f"{name}: {reason}" for name, reason in made.left[:6])
         nothing = f"Nothing in {image} says which files its boot loader looks for on a card."
         raise ImageError(
-            f"None of the files that are asked for can be made. {why}." if why else nothing,
+            f"None of the files can be made. {why}." if why else nothing,
             state="Nothing was written.",
             remedy="Name them: --name heronfw.img. The board's documentation has the names.",
         )
@@ -97,7 +97,7 @@ def stage(
             raise CardError(
                 f"{each.name} does not read back as it was written.",
                 state="The image itself is unharmed.",
-                remedy="The card is worn out or was pulled: use another one.",
+                remedy="The card is worn out or was removed: use another one.",
             )
     written = tuple(each.name for each in missing)
     return Staged(folder, files, written, tuple(kept), overwrites, remarks)
@@ -140,7 +140,7 @@ def _check_sizes(files: Sequence[CardFile], chip_size: int) -> None:
     for each in files:
         if each.start + len(each.contents) > chip_size:
             raise ImageError(
-                f"{each.name} would have {len(each.contents)} bytes, from {each.start:#x} on; the "
+                f"{each.name} has {len(each.contents)} bytes, from {each.start:#x} on; the "
                 f"chip has {chip_size}.",
                 state="Nothing was written.",
                 remedy="Use an image made for a chip of this size: the boot loader would write "
@@ -164,7 +164,7 @@ def _check_card(folder: Path) -> tuple[str, ...]:
     kind = file_system(folder)
     if kind and kind not in FAT:
         raise CardError(
-            f"The card at {folder} has {kind}, and boot loaders read FAT.",
+            f"The card at {folder} has {kind}, but boot loaders read FAT.",
             state="Nothing was written.",
             remedy="Format it as FAT (that erases it), or use another one.",
         )
@@ -222,7 +222,7 @@ def _check_name(folder: Path, file: CardFile, replace: bool) -> None:
     path = _place(folder, file)
     if os.path.lexists(path) and not (replace and path.is_file() and not path.is_symlink()):
         raise CardError(
-            f"{path} is there already, with other contents.",
+            f"{path} already exists, with other contents.",
             state="It was not overwritten; nothing was written.",
             remedy="Move it away, or give --yes to replace it.",
         )

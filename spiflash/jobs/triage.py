@@ -240,7 +240,7 @@ def own_backup(
 
     A set that was made of a damaged board holds the damage, too, and what it cannot prove may be
     part of it: it is passed over when its own checksums, the boot command, or an older set of
-    the same board speak against it. One that holds what the chip holds now is taken only if
+    the same board show it. One that holds what the chip holds now is taken only if
     there is no other. A chip without a unique ID is recognised by what is its board's own.
     Raises `NoBackupError` for a named set that is of another chip or not verified.
     """
@@ -264,7 +264,7 @@ def own_backup(
     for place, (name, found) in enumerate(ours):
         older = [each.reference for _, each in ours[place + 1 :]]
         if _damaged(found.reference, older):
-            watcher.say(f"{name} is of this chip, but damaged itself: not used")
+            watcher.say(f"{name} is of this chip, but has errors itself: not used")
         elif found.reference.contents == chip.contents:
             same = same or found
         else:

@@ -92,7 +92,7 @@ def _damaged_regions(found: Triage) -> list[str]:
     bad = [each for each in found.regions if each.bad]
     lines = [_region(each) for each in bad[:SHOWN]]
     if bad[SHOWN:]:
-        lines.append(f"and {counted(len(bad) - SHOWN, 'other region')} with findings")
+        lines.append(f"and {counted(len(bad) - SHOWN, 'other region')} with faults")
     unchecked = [clean(e.region.name) for e in found.regions if e.kind is Kind.NOT_CHECKED]
     if bad and unchecked:
         more = f" and {len(unchecked) - SHOWN} more" if unchecked[SHOWN:] else ""

@@ -1,4 +1,4 @@
-"""What is wrong with a chip that a board does not start from, and the least repair."""
+"""What is wrong with a chip that a board does not start from, and the smallest repair."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The SD card: whether it is a way back, and which contents belong under which name on it.
+"""The SD card: whether the board can be recovered with it, and which files belong on it.
 
 The names are those that the boot loader's scripts load; what is meant by a name is common
 practice, no source: a loader, a device tree, a kernel or a root file system says so in its name.
@@ -127,7 +127,7 @@ def destinations(image: Reference) -> dict[str, frozenset[int]]:
 def _file(image: Reference, name: str, places: frozenset[int], *, named: bool) -> CardFile | str:
     """The file, or why it cannot be made."""
     if "$" in name:
-        return "its name stands in a variable that is not set"
+        return "its name is in a variable that is not set"
     role = next((role for role, pattern in _MEANT if pattern.search(name)), None)
     region = _region(image.layout, role)
     if len(places) > 1:
@@ -140,10 +140,10 @@ def _file(image: Reference, name: str, places: frozenset[int], *, named: bool) -
             if place == 0:
                 return CardFile(name, image.contents, "the whole image", 0, whole=True)
             if region is None:
-                return f"its script writes it to {place:06X}h, where nothing begins in the image"
+                return f"its script writes it to {place:06X}h, and no region starts there"
     if region is None:
         if not named:
-            return "nothing says what it is to hold"
+            return "nothing says what it has to contain"
         return CardFile(name, image.contents, "the whole image", 0, whole=True)
     contents = image.contents[region.start : region.end]
     if region.role is not Role.BOOT:

@@ -140,7 +140,7 @@ def by_bits(
             return RegionFinding(
                 region,
                 Kind.INTERRUPTED,
-                f"right up to {start:06X}h, then blank up to {end - 1:06X}h",
+                f"correct up to {start:06X}h, then blank up to {end - 1:06X}h",
                 ((start, end),),
                 start,
             )
@@ -149,7 +149,7 @@ def by_bits(
         return RegionFinding(
             region,
             Kind.HALF_ERASED,
-            "bits of it have gone from 0 to 1 and none the other way: an erase that was cut short",
+            "bits changed from 0 to 1 and none from 1 to 0: an erase was interrupted",
             places,
         )
     return None
@@ -167,7 +167,7 @@ def out_of_place(region: Region, chunk: bytes, right: bytes) -> RegionFinding | 
         if alike(back.ljust(len(chunk), b"\xff")[: len(chunk)], right) > enough:
             at = region.start + shift
             return RegionFinding(
-                region, Kind.SHIFTED, f"its contents begin at {at:06X}h", where, shift=shift
+                region, Kind.SHIFTED, f"its contents start at {at:06X}h", where, shift=shift
             )
     return None
 
@@ -229,7 +229,7 @@ def _cut_off(chip: Reference, model: Reference | None) -> ChipState | None:
             over = len(tail)
             return ChipState(
                 Kind.CUT_OFF,
-                f"the image has {over} bytes more than the chip",
+                f"the image is {over} bytes longer than the chip",
                 chip.contents,
             )
     if chip.stated and chip.remarks and _too_long(chip.findings, size):
@@ -292,8 +292,8 @@ _BY_ROLE = {
 
 
 def _as_shifted(contents: bytes, shift: int) -> ChipState:
-    way = "behind" if shift > 0 else "before"
-    detail = f"everything stands {abs(shift)} bytes ({abs(shift):X}h) {way} its place"
+    side = "after" if shift > 0 else "before"
+    detail = f"everything is {abs(shift)} bytes ({abs(shift):X}h) {side} where it should be"
     return ChipState(Kind.SHIFTED, detail, moved(contents, -shift), shift=shift)
 
 
@@ -306,7 +306,7 @@ _LARGEST_BLOCK = 64 << 10
 def interrupted(
     chip: Reference, own: Reference | None, model: Reference | None, layout: Layout
 ) -> ChipState | None:
-    """The write that stopped, of the image or of one that is not at hand; None when none did."""
+    """The write that stopped, of the image or of an unknown one; None when none did."""
     contents = chip.contents
     if model is not None:
         found = _stopped_image(contents, model.sized(len(contents)), own)
@@ -333,14 +333,14 @@ def _stopped_image(contents: bytes, image: bytes, own: Reference | None) -> Chip
     if not before.any():
         return None
     if own is not None and contents[:stop] == own.sized(size)[:stop]:
-        # What is right up to here was so before: nothing tells of an update.
+        # What is correct up to here was so before: nothing shows an update.
         return None
     rest = end // SECTOR
-    behind = used(contents)[rest:]
+    after = used(contents)[rest:]
     erased = min(end, -(-(stop + 1) // _LARGEST_BLOCK) * _LARGEST_BLOCK)
-    if not behind.any():
-        lacking = int(wanted[stop // SECTOR :].sum())
-        if not lacking:
+    if not after.any():
+        missing = int(wanted[stop // SECTOR :].sum())
+        if not missing:
             return None
         return _stopped(contents, stop, size, "blank", known=True)
     same = alike(image[rest * SECTOR :], contents[rest * SECTOR :])
@@ -354,7 +354,7 @@ def _stopped_image(contents: bytes, image: bytes, own: Reference | None) -> Chip
 
 def _stopped_unknown(contents: bytes, old: bytes) -> ChipState | None:
     """The chip holds `old` from a place on, in front of it a blank, and other contents before
-    that: an update whose image is not at hand."""
+    that: an update with an unknown image."""
     same_from = last_difference(contents, old)
     end = -(-same_from // SECTOR) * SECTOR
     stop = blank_since(contents, same_from)
@@ -363,7 +363,7 @@ def _stopped_unknown(contents: bytes, old: bytes) -> ChipState | None:
     if not used(contents[end:]).any():
         return None
     if only_set(contents[:end], old[:end]):
-        # An erase that was cut short leaves blanks, too.
+        # An interrupted erase leaves blanks, too.
         return None
     front = stop // SECTOR * SECTOR
     before = used(contents[:front])
@@ -386,7 +386,7 @@ def _stopped_for_good(chip: Reference, old: bytes, layout: Layout) -> ChipState 
     front = stop // SECTOR * SECTOR
     if front < SECTOR or alike(old[:front], contents[:front]) > _MOSTLY:
         return None
-    lacking = [
+    missing = [
         region
         for region in layout.regions
         if region.role in (Role.KERNEL, Role.ROOT)
@@ -398,7 +398,7 @@ def _stopped_for_good(chip: Reference, old: bytes, layout: Layout) -> ChipState 
         for each in chip.findings
         if each.verdict is Verdict.DAMAGED and each.start < stop <= each.end
     ]
-    if not lacking and not cut:
+    if not missing and not cut:
         return None
     return _stopped(contents, stop, len(contents), "blank to the end of the chip", known=False)
 

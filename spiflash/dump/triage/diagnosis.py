@@ -199,7 +199,7 @@ def _overwritten(finding: RegionFinding, state: ChipState, size: int) -> RegionF
             stop,
         )
     if finding.kind is Kind.DAMAGED and region.end <= stop:
-        return replace(finding, detail="written over by the update")
+        return replace(finding, detail="overwritten by the update")
     return finding
 
 
@@ -212,16 +212,19 @@ def _overall(
     if not bad:
         unchecked = [each for each in findings if each.kind is Kind.NOT_CHECKED]
         if not any(each.region.role in (Role.KERNEL, Role.ROOT) for each in findings):
-            return Kind.NOT_CHECKED, "Neither a kernel nor a root file system is found."
+            return Kind.NOT_CHECKED, "No kernel and no root file system was found."
         if not unchecked:
-            return Kind.INTACT, "Everything is right by a checksum, the backup or the image."
+            return (
+                Kind.INTACT,
+                "Everything is correct by a checksum, the backup or the image.",
+            )
         names = [each.region.name for each in unchecked if each.region in layout.regions]
         gaps = len(unchecked) - len(names)
         shown = [*names[:8], *([counted(len(names) - 8, "other region")] if names[8:] else [])]
         shown += [counted(gaps, "gap")] if gaps else []
-        return Kind.NOT_CHECKED, f"Nothing is found wrong; not checked: {', '.join(shown)}."
+        return Kind.NOT_CHECKED, f"No fault found; not checked: {', '.join(shown)}."
     worst = min(bad, key=lambda each: _WORST.index(each.kind))
-    more = f"; {counted(len(bad) - 1, 'other region')} with findings" if len(bad) > 1 else ""
+    more = f"; {counted(len(bad) - 1, 'other region')} with faults" if len(bad) > 1 else ""
     return worst.kind, f"{worst.region.name}: {worst.detail}{more}."
 
 

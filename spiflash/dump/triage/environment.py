@@ -95,7 +95,7 @@ def boots_nothing(block: Environment, images: Sequence[int], kernels: Sequence[R
     if reads and kernels and any(step.verb.startswith("boot") for step in steps):
         good = [at for at in reads if at in images or any(r.start <= at < r.end for r in kernels)]
         if not good:
-            return f"the boot command reads from {reads[0]:06X}h, where no kernel stands"
+            return f"the boot command reads from {reads[0]:06X}h, and no kernel is there"
     return ""
 
 
@@ -144,7 +144,7 @@ def judge_environment(refs: References, region: Region) -> RegionFinding:
     where = ((block.start, block.start + block.length),)
     if problem:
         return RegionFinding(region, Kind.ENV_NO_BOOT, problem, where)
-    whole = RegionFinding(region, Kind.INTACT, "its checksum holds", proof=Proof.CHECKSUM)
+    whole = RegionFinding(region, Kind.INTACT, "checksum OK", proof=Proof.CHECKSUM)
     if refs.backup is None:
         return whole
     theirs, ours = identity_in(chip, region), identity_in(refs.backup, region)
@@ -153,7 +153,7 @@ def judge_environment(refs: References, region: Region) -> RegionFinding:
         return RegionFinding(region, Kind.FOREIGN, f"it names another board: {names}", where)
     if ours and not theirs:
         lacking = ", ".join(sorted(text for _, text in ours))
-        return RegionFinding(region, Kind.OWN_LOST, f"it lacks {lacking}", where)
+        return RegionFinding(region, Kind.OWN_LOST, f"missing: {lacking}", where)
     then = env_block(refs.backup.findings, region)
     if then is not None:
         how, strange = boots_otherwise(block, then)
@@ -161,7 +161,7 @@ def judge_environment(refs: References, region: Region) -> RegionFinding:
             kind = Kind.ENV_NO_BOOT if strange else Kind.NOT_CHECKED
             return RegionFinding(region, kind, how, where)
     return RegionFinding(
-        region, Kind.INTACT, "its checksum holds; changed since the backup", proof=Proof.CHECKSUM
+        region, Kind.INTACT, "checksum OK; changed since the backup", proof=Proof.CHECKSUM
     )
 
 
@@ -177,21 +177,21 @@ def _without_checksum(refs: References, region: Region, block: Environment | Non
         if found is not None and found.kind is not Kind.BIT_ROT:
             return found
     other = twin(chip, region)
-    beside = f"; its other copy at {other.start:06X}h is whole" if other is not None else ""
+    beside = f"; its other copy at {other.start:06X}h is OK" if other is not None else ""
     if block is not None:
         count = len(block.variables)
         return RegionFinding(
             region,
             Kind.ENV_CHECKSUM,
-            f"its checksum fails; {count} variables can be read{beside}",
+            f"checksum FAILS; {count} variables can be read{beside}",
             ((block.start, min(block.end, region.end)),),
         )
     # Other loaders have environments of other forms: a name is no proof of this one.
     expected = [e for e in (refs.backup, refs.model) if e is not None and e.reaches(region)]
     if any(env_block(each.findings, region) is not None for each in expected):
-        text = f"no checksum holds, and no variables are found{beside}"
+        text = f"no valid checksum and no variables found{beside}"
         return RegionFinding(region, Kind.ENV_CHECKSUM, text, where)
-    return RegionFinding(region, Kind.NOT_CHECKED, "no environment of a known form is found in it")
+    return RegionFinding(region, Kind.NOT_CHECKED, "no environment of a known format found")
 
 
 _IDENTITY = ("mac", "serial", "key")

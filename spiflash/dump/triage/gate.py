@@ -1,7 +1,7 @@
 """What a repair must leave alone, and the gate that every proposal passes.
 
-A byte is kept when something speaks for it: a checksum, being this board's own, or standing in
-its place outside of the firmware, whatever it means. It is given up only for what this board's own
+A byte is kept when there is a reason to: a checksum, being this board's own, or being outside of
+the firmware, whatever it means. It is given up only for what this board's own
 backup holds there, or for a range that a person names. The gate goes by what the chip holds and
 what it would hold, and knows nothing of how a repair was worked out.
 """
@@ -110,7 +110,7 @@ def violations(
     differs = before != after
     found: list[str] = []
     if stray := spans_of(differs & ~_flags(size, [(e.start, e.end) for e in changes])):
-        found.append(f"{_words(stray)} would change for no reason that is given")
+        found.append(f"{_words(stray)} would change without a reason")
     if backup is not None:
         differs &= after != np.frombuffer(backup, np.uint8)
     put = [e for e in changes if role_at(layout, e.start) is Role.ENVIRONMENT]
@@ -118,11 +118,11 @@ def violations(
     whole = [(e.start, e.end) for e in put]
     for flags, spared, what in (
         (own_bytes(chip, layout), whole, "is this board's own"),
-        (right_bytes(chip), [*mended, *named], "is right by its checksum"),
+        (right_bytes(chip), [*mended, *named], "is proven correct by a checksum"),
         (
             outside_firmware(chip, layout),
             [*whole, *named],
-            "belongs to no loader, kernel or file system of the firmware",
+            "is not part of a boot loader, kernel or file system of the firmware",
         ),
     ):
         if spans := spans_of(differs & flags & ~_flags(size, spared)):
@@ -140,13 +140,13 @@ def torn(
     stated: bool,
     damaged: Sequence[Span],
 ) -> tuple[str, ...]:
-    """What nothing speaks against and a repair would replace only in part, or without being
-    firmware on the chip, in words.
+    """What a repair would replace although nothing is wrong with it: only in part, or although it
+    is no firmware on the chip; in words.
 
     Where a layout is only suggested, its borders are those of other contents: the chip's loader
     may be longer than the image's. Such a piece is replaced as a whole, so that it is afterwards
     what one of the `sources` holds over its full length, or it stays. Borders that are `stated`
-    are facts, and part pieces. What stands behind a loader and is none of it stays even where the
+    are facts, and part pieces. What is after a loader and not part of it stays even where the
     image's longer loader would reach; in a region that is `damaged` it may be what is left of it.
     """
     before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
@@ -172,7 +172,7 @@ def torn(
     together = _flags(size, [(e.start, e.end) for e in firmware if e.why is Why.TOGETHER])
     beside = touched & together & (before != 0xFF) & (before != 0) & ~_flags(size, known)
     if beside.any():
-        found.append(f"{_words(spans_of(beside))} is no part of the firmware there")
+        found.append(f"{_words(spans_of(beside))} is not part of the firmware there")
     return tuple(found)
 
 
@@ -185,7 +185,7 @@ def role_at(layout: Layout, address: int) -> Role | None:
 def unproven(
     chip: Reference, target: bytes, known: Sequence[bytes]
 ) -> tuple[tuple[Span, ...], bool]:
-    """The sectors in which something is overwritten that nothing proves right or wrong;
+    """The sectors in which something is overwritten that nothing proves correct or wrong;
     and whether a sector is overwritten that is neither blank nor in a source."""
     before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
     gone = (before != after) & (before != 0xFF)
@@ -225,7 +225,7 @@ def lost_items(
         and chip.contents[each.start : each.end] != after.contents[each.start : each.end]
         and (each.kind not in ("mac", "serial") or each.text not in texts)
     }
-    return tuple(f"a {kind} of this board's own would be gone" for kind in sorted(gone))
+    return tuple(f"this board's own {kind} would be lost" for kind in sorted(gone))
 
 
 def variables_lost(

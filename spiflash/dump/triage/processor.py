@@ -16,7 +16,7 @@ Words = NDArray[np.uint32]
 
 _LOOKED_AT = 1 << 20
 _RARE = 1500
-"""Words of code in which one telling instruction at least must stand."""
+"""Words of code that must have at least one telling instruction."""
 
 _FEWEST = 3
 

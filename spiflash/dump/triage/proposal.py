@@ -1,7 +1,8 @@
 """A repair as it is worked out, and the gate on its way to being proposed.
 
-Every proposal is carried out on a copy and examined again: what was right must be right, nothing
-may be worse, and nothing that `gate.py` keeps may have changed. Otherwise it is refused, with why.
+Every proposal is carried out on a copy and examined again: what was correct must be correct,
+nothing may be worse, and nothing that `gate.py` keeps may have changed. Otherwise it is refused,
+with the reason.
 """
 
 from __future__ import annotations
@@ -139,7 +140,7 @@ def in_order(
         if gone.count(0xFF) != len(gone):
             problems.append(f"{len(gone)} bytes that are not blank would be lost")
     if right_bytes(view).sum() < right_bytes(case.chip).sum():
-        problems.append("more of it is proven as it stands than once moved")
+        problems.append("more of it is proven where it is now than after moving it")
     problems += violations(
         view, bytes(draft.target), draft.changes, case.layout, backup=None, named=overrules
     )
@@ -152,7 +153,13 @@ def in_order(
         for start, end in runs(chip, bytes(draft.target), 0, len(chip))
     ]
     return _repair(
-        case, source, bytes(draft.target), changes, "puts everything in its place", lost, overrules
+        case,
+        source,
+        bytes(draft.target),
+        changes,
+        "moves everything back to its place",
+        lost,
+        overrules,
     )
 
 
@@ -169,7 +176,7 @@ def passed(
     allowed: frozenset[bytes] = frozenset(),
     mended: Sequence[Region] = (),
 ) -> Repair | Refused:
-    """The repair, if nothing that is right is changed by it and its result is right."""
+    """The repair, if it changes nothing that is correct and its result is correct."""
     problems = list(
         violations(case.chip, target, changes, case.layout, backup=backup, named=overrules)
     )
@@ -213,7 +220,7 @@ def _worse(
     for finding in case.findings:
         then = judge(refs, finding.region)
         if finding.kind is Kind.INTACT and then.kind is not Kind.INTACT:
-            yield f"{finding.region.name} is right now and would not be: {then.detail}"
+            yield f"{finding.region.name} is correct now and would not be: {then.detail}"
         elif not finding.bad and then.bad:
             yield f"{finding.region.name} would be damaged: {then.detail}"
         elif finding.region in mended and then.bad:
@@ -270,13 +277,13 @@ def _remarks(case: Case, regions: Sequence[Region]) -> tuple[str, ...]:
     if not mixed:
         return ()
     return (
-        f"{', '.join(others)} stays as it is and is not the image's: a kernel and a root file "
-        "system of two versions may not start together",
+        f"{', '.join(others)} stays as it is and is not from the image: a kernel and a root "
+        "file system of different versions may not start",
     )
 
 
 def _to_erase(case: Case, regions: Sequence[Region]) -> tuple[Span, ...]:
-    """The blocks of an erase that was cut short, as far as they lie in what is rewritten."""
+    """The blocks of an interrupted erase, as far as they are in what is rewritten."""
     places = [
         (low // BLOCK * BLOCK, -(-high // BLOCK) * BLOCK)
         for finding in case.findings

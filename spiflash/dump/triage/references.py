@@ -38,7 +38,7 @@ class Reference:
     levels: bytes = field(repr=False)
 
     def sized(self, size: int) -> bytes:
-        """The contents for a chip of `size` bytes: cut, or blank behind their end."""
+        """The contents for a chip of `size` bytes: cut, or blank after their end."""
         return self.contents[:size].ljust(size, b"\xff")
 
     def reaches(self, region: Region) -> bool:
@@ -175,7 +175,7 @@ def pieces(reference: Reference, region: Region) -> list[Piece]:
     """The firmware of a region by rising address: what was recognised, and bare code.
 
     Left out are saved environments, file systems that the board writes to, what is known to be
-    one board's own, and small islands behind a blank: a serial number beside a loader is none
+    one board's own, and small islands after a blank: a serial number beside a loader is none
     of the loader.
     """
     limit = min(region.end, len(reference.contents))

@@ -42,7 +42,7 @@ from spiflash.dump.triage.result import MOST_PLACES, Kind, Proof, RegionFinding
 from spiflash.spans import SECTOR, Span
 from spiflash.text import counted
 
-UNPROVEN = "nothing speaks against it; no checksum covers it"
+UNPROVEN = "no checksum covers it"
 
 FILE_SYSTEMS = (
     "squashfs",
@@ -135,8 +135,8 @@ def by_itself(refs: References, region: Region) -> RegionFinding:
     """What a region's own checksums say.
 
     Only a checksum that fails, code for another processor, or a blank in the middle of something
-    speaks against it. It is intact when checksums cover all of it: a loader every byte, anything
-    else but for the few that its format leaves out. All the rest is not checked.
+    means that it is damaged. It is intact when checksums cover all of it: a loader every byte,
+    anything else but for the few that its format leaves out. All the rest is not checked.
     """
     chip = refs.chip
     inside = [each for each in chip.findings if region.start <= each.start < region.end]
@@ -153,40 +153,40 @@ def by_itself(refs: References, region: Region) -> RegionFinding:
             return RegionFinding(
                 region,
                 Kind.INTERRUPTED,
-                f"{first.title[:60]}: there up to {stop:06X}h, then blank",
+                f"{first.title[:60]}: present up to {stop:06X}h, then blank",
                 spans[:MOST_PLACES],
                 stop,
             )
         kind = Kind.FILES if first.kind in FILE_SYSTEMS else Kind.DAMAGED
         return RegionFinding(
-            region, kind, f"{first.title[:60]}: a checksum fails", spans[:MOST_PLACES]
+            region, kind, f"{first.title[:60]}: checksum FAILS", spans[:MOST_PLACES]
         )
     late = begins_late(chip, region)
     if late is not None:
-        text = f"it is blank or 00h up to {late:06X}h, where its contents begin"
+        text = f"blank or 00h up to {late:06X}h, where its contents start"
         return RegionFinding(region, Kind.NOT_CHECKED, text)
     found = proven(chip, region)
     strict = region.role is Role.BOOT
     if found.used and not found.outside and 2 * found.proven >= found.used:
         left = found.used - found.proven
         if not (strict and left):
-            more = f"; {counted(left, 'byte')} of it have none" if left else ""
+            more = f"; {counted(left, 'byte')} without one" if left else ""
             return RegionFinding(
                 region,
                 Kind.INTACT,
-                f"its checksums hold{more}",
+                f"checksums OK{more}",
                 proof=Proof.CHECKSUM,
                 unsure=left,
             )
     if found.proven:
-        text = f"{counted(found.used - found.proven, 'byte')} of it no checksum covers"
+        text = f"{counted(found.used - found.proven, 'byte')} without a checksum"
     else:
         text = UNPROVEN
     return RegionFinding(region, Kind.NOT_CHECKED, text, unsure=found.used - found.proven)
 
 
 def begins_late(chip: Reference, region: Region) -> int | None:
-    """Where the contents of a region of firmware begin behind sectors that are blank or 00h; None
+    """Where the contents of a region of firmware start after sectors that are blank or 00h; None
     where they begin as they should, at its start."""
     if region.role not in (Role.KERNEL, Role.ROOT, Role.TREE):
         return None
@@ -222,7 +222,7 @@ def judge(refs: References, region: Region) -> RegionFinding:
     chunk = chip.contents[region.start : region.end]
     if refs.backup is not None and _holds(refs.backup, region, chunk):
         if _fails(chip, region):
-            text = "as in the backup, in which a checksum fails, too"
+            text = "as in the backup, but a checksum FAILS in both"
             return RegionFinding(region, Kind.NOT_CHECKED, text)
         return RegionFinding(region, Kind.INTACT, "as in the backup", proof=Proof.BACKUP)
     blank = chunk.count(0xFF) == len(chunk)
@@ -232,7 +232,7 @@ def judge(refs: References, region: Region) -> RegionFinding:
         if region.role in FIRMWARE and not _fails(chip, region):
             return RegionFinding(region, Kind.INTACT, "as in the image", proof=Proof.IMAGE)
         if refs.backup is None and any(items_in(refs.model.own, region)):
-            text = "it holds what the image holds, as if the image were of this very board"
+            text = "as in the image, as if the image were of this very board"
             return RegionFinding(region, Kind.NOT_CHECKED, text)
     if region.role is Role.ENVIRONMENT:
         return judge_environment(refs, region)
@@ -265,21 +265,21 @@ def _blank(refs: References, region: Region) -> RegionFinding:
     if refs.backup is not None:
         # A blank one would have been as in the backup.
         kind = Kind.OWN_LOST if region.is_own else Kind.ERASED
-        return RegionFinding(region, kind, "it is blank", where)
+        return RegionFinding(region, kind, "blank", where)
     theirs = refs.model.sized(size)[region.start :] if refs.model is not None else b""
     image_has = theirs.count(0xFF) != len(theirs)
     if region.is_own:
         if image_has:
-            text = "it is blank, and another board's holds its own data there"
+            text = "blank, and another board has its own data there"
             return RegionFinding(region, Kind.OWN_LOST, text, where)
-        text = "it is blank: this board's own data have been erased, or never stood there"
+        text = "blank: this board's own data were erased, or were never there"
         return RegionFinding(region, Kind.NOT_CHECKED, text)
     if region.role is Role.ENVIRONMENT:
         other = twin(refs.chip, region)
         if other is not None:
-            text = f"blank; its other copy at {other.start:06X}h is whole"
+            text = f"blank; its other copy at {other.start:06X}h is OK"
             return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM)
-        text = "blank: never saved, or erased; the loader takes its built-in variables"
+        text = "blank: never saved, or erased; the boot loader uses its built-in variables"
         return RegionFinding(region, Kind.NOT_CHECKED, text)
     if region.role in FIRMWARE:
         if refs.model is not None and refs.model.reaches(region):
@@ -287,10 +287,10 @@ def _blank(refs: References, region: Region) -> RegionFinding:
         else:
             needed = _needed(refs.chip, region)
         if needed:
-            return RegionFinding(region, Kind.ERASED, f"it is {what}", where)
-        return RegionFinding(region, Kind.NOT_CHECKED, f"{what}; nothing says what stands there")
+            return RegionFinding(region, Kind.ERASED, f"{what}", where)
+        return RegionFinding(region, Kind.NOT_CHECKED, f"{what}; nothing says what should be there")
     if region.role is Role.SPARE:
-        return RegionFinding(region, Kind.INTACT, "blank, as a spare region is")
+        return RegionFinding(region, Kind.INTACT, "blank; it is a spare region")
     says = "the image holds something there" if image_has else "nothing says whether it always was"
     return RegionFinding(region, Kind.NOT_CHECKED, f"blank; {says}")
 
@@ -319,7 +319,7 @@ def _against_backup(
     if found is not None and not (region.role in _OWNERS and _sound(refs, region)):
         return found
     if region.is_own:
-        return RegionFinding(region, Kind.DAMAGED, "it is not as in the backup", places)
+        return RegionFinding(region, Kind.DAMAGED, "not as in the backup", places)
     if region.role is Role.BOOT:
         stranger = other_processor(refs, region)
         if stranger:
@@ -329,31 +329,31 @@ def _against_backup(
         return RegionFinding(
             region, itself.kind, itself.detail, itself.places or places, itself.stop
         )
-    # What is left of the region may be whole by itself, such as a root file system without the
+    # What is left of the region may be intact by itself, such as a root file system without the
     # kernel before it.
     gone = [
         each for each in pieces(own, region) if empty(refs.chip.contents[each.start : each.end])
     ]
     if gone and region.role not in _OWNERS:
         spans = tuple((each.start, each.end) for each in gone)
-        return RegionFinding(region, Kind.ERASED, "a piece of it is blank or 00h", spans)
+        return RegionFinding(region, Kind.ERASED, "part of it is blank or 00h", spans)
     if itself.kind is Kind.INTACT:
-        text = "other contents than in the backup, whole by their checksums"
+        text = "not as in the backup, but checksums OK"
         return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM, unsure=itself.unsure)
     if region.role in _OWNERS:
         if _had_files(refs, own, region):
-            text = "the backup has a file system there, and nothing of it is found"
+            text = "the file system that the backup has there is gone"
             return RegionFinding(region, Kind.DAMAGED, text, places)
         text = "changed since the backup; no checksum covers it"
         return RegionFinding(region, Kind.NOT_CHECKED, text, places)
     if alike_bytes(chunk, right) > SAME:
-        return RegionFinding(region, Kind.DAMAGED, "it is not as in the backup", places)
-    text = "other contents than in the backup, and no checksum covers them"
+        return RegionFinding(region, Kind.DAMAGED, "not as in the backup", places)
+    text = "not as in the backup, and no checksum covers it"
     return RegionFinding(region, Kind.NOT_CHECKED, text, places)
 
 
 def _sound(refs: References, region: Region) -> bool:
-    """Whether what a board has written there since is whole by its own checksums."""
+    """Whether what a board has written there since is intact by its own checksums."""
     return by_itself(refs, region).kind is Kind.INTACT
 
 
@@ -398,13 +398,13 @@ def _against_image(refs: References, model: Reference, region: Region) -> Region
     right = model.contents
     odd = [e for e in expected if contents[e.start : e.end] != right[e.start : e.end]]
     if expected and not odd and not _fails(refs.chip, region):
-        return RegionFinding(region, Kind.INTACT, "its code as in the image", proof=Proof.IMAGE)
+        return RegionFinding(region, Kind.INTACT, "its code is as in the image", proof=Proof.IMAGE)
     itself = by_itself(refs, region)
     if itself.bad and itself.kind is not Kind.PROCESSOR and not odd:
         return itself
-    lacking = any(empty(contents[each.start : each.end]) for each in odd)
-    if itself.kind is Kind.INTACT and not lacking:
-        text = "other contents than in the image, whole by their checksums"
+    missing = any(empty(contents[each.start : each.end]) for each in odd)
+    if itself.kind is Kind.INTACT and not missing:
+        text = "not as in the image, but checksums OK"
         return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM, unsure=itself.unsure)
     moved = None
     if odd:
@@ -415,7 +415,7 @@ def _against_image(refs: References, model: Reference, region: Region) -> Region
     first = next((e for e in odd if e.start - region.start < SECTOR), None)
     gone = late is not None and first is not None and not same_version(contents, right, first)
     if moved is None and gone:
-        text = f"its beginning is blank or 00h up to {late:06X}h, and the image has one"
+        text = f"its start is blank or 00h up to {late:06X}h, and the image has data there"
         return RegionFinding(region, Kind.ERASED, text, ((region.start, late or 0),))
     for each in odd:
         inner = Region(region.name, each.start, each.end - each.start, region.role, region.keep)
@@ -425,10 +425,10 @@ def _against_image(refs: References, model: Reference, region: Region) -> Region
         if moved is not None:
             found = moved
         elif empty(chunk):
-            found = RegionFinding(inner, Kind.ERASED, "a piece of it is blank", places)
+            found = RegionFinding(inner, Kind.ERASED, "part of it is blank", places)
         elif same_version(contents, right, each):
             found = found or RegionFinding(
-                inner, Kind.DAMAGED, "parts of it are not as in the image", places
+                inner, Kind.DAMAGED, "parts are not as in the image", places
             )
         elif found is not None and found.kind is not Kind.HALF_ERASED:
             found = None
@@ -442,5 +442,5 @@ def _against_image(refs: References, model: Reference, region: Region) -> Region
             )
     if itself.bad:
         return itself
-    text = "other contents than in the image, and no checksum covers them"
+    text = "not as in the image, and no checksum covers it"
     return RegionFinding(region, Kind.NOT_CHECKED, text, unsure=itself.unsure)

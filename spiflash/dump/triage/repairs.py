@@ -2,7 +2,7 @@
 
 A repair is a set of byte ranges, each with the reason why it may be replaced. From this board's
 own backup whole regions come back. From an image of the model only pieces of firmware are taken
-that something speaks against, or that must match those, and its environment with this board's own
+that a check found wrong, or that must match those, and its environment with this board's own
 values.
 """
 
@@ -52,15 +52,15 @@ _OWNERS = frozenset({Role.SETTINGS, Role.DATA})
 
 
 def repairs(case: Case) -> tuple[tuple[Repair, ...], tuple[Refused, ...]]:
-    """The repairs that are proposed, the least first; and those that were
-    worked out and would have changed what is right."""
+    """The repairs that are proposed, the smallest first; and those that were
+    worked out and would have changed what is correct."""
     if case.references.backup is not None:
         found = list(_from_backup(case, case.references.backup))
     elif case.references.model is not None:
         found = list(from_image(case, case.references.model))
     elif case.state is not None and case.state.kind in (Kind.SWAPPED, Kind.SHIFTED):
         draft = Draft(bytearray(case.view.contents))
-        lost = ("what was cut off when it was moved",) if case.state.shift else ()
+        lost = ("what was cut off when everything moved",) if case.state.shift else ()
         found = [in_order(case, draft, Source.ITSELF, lost)]
     else:
         found = []
@@ -84,11 +84,11 @@ def _from_backup(case: Case, own: Reference) -> Iterator[Repair | Refused]:
     if not least and not any(each.bad for each in case.findings):
         return
     if len(least) < len(differ):
-        yield _regions_back(case, right, differ, "rewrites everything that is not as in the source")
+        yield _regions_back(case, right, differ, "rewrites everything that is not as in the backup")
 
 
 def _comes_back(case: Case, finding: RegionFinding) -> bool:
-    """Whether the least repair takes in a region that is not as in the backup."""
+    """Whether the smallest repair includes a region that is not as in the backup."""
     region, state = finding.region, case.state
     if finding.bad:
         return True
@@ -102,7 +102,7 @@ def _comes_back(case: Case, finding: RegionFinding) -> bool:
         return True
     if finding.kind is Kind.NOT_CHECKED and region.role not in _OWNERS:
         return bool(wrong)
-    # Kernel, root file system and boot loader of one version belong together. What is this
+    # Kernel, root file system and boot loader of one version must match. What is this
     # board's own does not go by itself either: another image was written over it.
     return region.role in (*FIRMWARE, Role.OTHER) and any(
         each.region.role in FIRMWARE or each.kind in (Kind.OWN_LOST, Kind.ERASED) for each in wrong
@@ -141,7 +141,7 @@ def _regions_back(
 def reason_for(regions: Sequence[Region], findings: Sequence[RegionFinding]) -> str:
     """Also what is whole is rewritten where it came with what is not: one version throughout."""
     if not any(each.bad for each in findings):
-        return "puts back what is not as in the backup, although nothing proves it wrong"
+        return "restores what is not as in the backup, although nothing proves it wrong"
     whole = [e.region.name for e in findings if not e.bad and e.region in regions]
     if not whole:
         return "rewrites only what is damaged"
@@ -169,7 +169,9 @@ def from_image(case: Case, model: Reference) -> Iterator[Repair | Refused]:
             _environment(case, model, finding, wide, always=blank or _image_was_being_written(case))
         if finding.kind is Kind.OWN_LOST and region.is_own:
             for draft in (least, matched, wide):
-                draft.lost.append(f"what {region.name} held: addresses, serial number, calibration")
+                draft.lost.append(
+                    f"the contents of {region.name}: addresses, serial number, calibration"
+                )
         if region.role not in FIRMWARE or not model.reaches(region):
             continue
         spans = list(_against(case, model, finding))
@@ -199,7 +201,7 @@ def from_image(case: Case, model: Reference) -> Iterator[Repair | Refused]:
     if MATCHING.intersection(bad) or held_back:
         drafts.append((matched, "rewrites what is damaged, and the regions that must match it"))
     if FIRMWARE.intersection(bad) or case.state is not None:
-        together = "brings loader, kernel and root file system of the image all together"
+        together = "rewrites boot loader, kernel and root file system together"
         drafts.append((wide, together))
     moved = case.state is not None and case.state.view != case.chip.contents
     seen: list[bytes] = []
@@ -234,7 +236,7 @@ def _unlike(contents: bytes, piece: bytes, start: int) -> Flags:
 def _against(
     case: Case, model: Reference, finding: RegionFinding
 ) -> Iterator[tuple[int, int, Why]]:
-    """The ranges of a region that something speaks against, with what that is."""
+    """The ranges of a region in which something is wrong, each with the reason."""
     if not finding.bad:
         return
     view, region = case.view, finding.region
@@ -286,7 +288,7 @@ def _whole_region(case: Case, model: Reference, region: Region) -> list[Span]:
 
 
 def _fill(case: Case, model: Reference, region: Region, start: int, end: int) -> bytes:
-    """What is to stand from `start` to `end`: the image's pieces, blank between and behind."""
+    """What is to stand from `start` to `end`: the image's pieces, blank between and after them."""
     found = bytearray(b"\xff" * (end - start))
     for each in pieces(model, region):
         low, high = max(each.start, start), min(each.end, end)
@@ -298,7 +300,7 @@ def _fill(case: Case, model: Reference, region: Region, start: int, end: int) ->
 def _environment(
     case: Case, model: Reference, finding: RegionFinding, draft: Draft, *, always: bool = False
 ) -> None:
-    """Put an environment right; with `always` also one that is whole, or blank."""
+    """Mend an environment; with `always` also replace one that is intact, or blank."""
     view, region, state = case.view, finding.region, case.state
     if twin(view, region) is not None and finding.kind is not Kind.ENV_NO_BOOT:
         # The loader takes the whole copy; a flag of the image's could outweigh it.
@@ -333,7 +335,7 @@ def _environment(
 
 
 def _overruled(case: Case, draft: Draft) -> list[Span]:
-    """What is right by its checksum and would be overwritten all the same."""
+    """What is proven correct by a checksum and would be overwritten all the same."""
     before = np.frombuffer(case.view.contents, np.uint8)
     after = np.frombuffer(bytes(draft.target), np.uint8)
     spans = spans_of((before != after) & right_bytes(case.view))

@@ -1,4 +1,4 @@
-"""What a triage says: a finding a region, the whole, the repairs, the road by SD card."""
+"""What a triage says: a finding a region, the whole, the repairs, the SD card."""
 
 from __future__ import annotations
 
@@ -45,18 +45,18 @@ class Proof(enum.Enum):
 
 
 class Why(enum.Enum):
-    """Why a range may be replaced: what speaks against what it holds now."""
+    """Why a range may be replaced: what is wrong with its contents now."""
 
     BACKUP = "it is not as in this board's own backup"
     CHECKSUM = "a checksum fails"
     BLANK = "it is blank where something must be"
     PIECE = "the rest of the same piece is the image's, byte for byte"
-    HALF_ERASED = "an erase was cut short in it"
+    HALF_ERASED = "an erase was interrupted in it"
     PROCESSOR = "its code is for another processor"
     MOVED = "its contents are swapped or out of place"
     STOPPED = "a write stopped in it"
     BOOTS_NOTHING = "the boot command starts nothing"
-    TOGETHER = "it has to be of one version with what is replaced"
+    TOGETHER = "it must match what is replaced"
 
 
 class Source(enum.Enum):
@@ -122,16 +122,16 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Repair:
-    """One way to put it right: a chip that holds `target` afterwards.
+    """One repair: a chip that holds `target` afterwards.
 
     Only `changes` differ from what the chip holds now. `regions` are the names, `ranges` the
     addresses of the regions that have changes. `rescue` says that something is overwritten that
     no source has: it is to be saved first. `unproven` are the ranges that are overwritten
-    although nothing proves what they hold to be right or wrong; `overrules` the ones that are
-    right by their own checksum and are overwritten all the same, because a person names their
+    although nothing proves their contents correct or wrong; `overrules` the ones that are
+    correct by their own checksum and are overwritten all the same, because a person names their
     regions. `erase` are whole blocks to erase again before anything is written: an erase was
-    cut short in them, and cells that read right may be weak. `lost` says in words what does not
-    come back; `reason` what this way is for; `remarks` what to look after.
+    interrupted in them, and cells that read correctly may be weak. `lost` says in words what is not
+    restored; `reason` what this repair does; `remarks` what to know before.
     """
 
     source: Source
@@ -166,7 +166,7 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class CardRoad:
-    """The way by SD card. `files` are the names that the boot loader asks for; `open` says that
+    """Recovery by SD card. `files` are the names that the boot loader asks for; `open` says that
     the boot loader on the chip can read them now, `after` which regions must be written first
     so that it can."""
 
@@ -177,8 +177,8 @@ class CardRoad:
 
 @dataclass(frozen=True, slots=True)
 class Triage:
-    """The findings by rising address, and what to do; `repairs` has the least one first,
-    `refused` those that would have changed what is right.
+    """The findings by rising address, and what to do; `repairs` has the smallest one first,
+    `refused` those that would have changed what is correct.
 
     `stop` is the address at which an SD-card update stopped, None when none did. `own` are the
     items of this board's own that the chip still holds, `view` the contents in which they
