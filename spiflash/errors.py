@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+SAFE = "Nothing has been erased or written."
+"""What is safe, of every error before the first change of a chip."""
+
 
 class SpiflashError(Exception):
     """Base of all errors shown to a person.

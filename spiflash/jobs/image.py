@@ -14,7 +14,7 @@ from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.layout import Layout, find_layouts
 from spiflash.dump.survey import survey
-from spiflash.errors import ImageError, UsageError
+from spiflash.errors import SAFE, ImageError, UsageError
 from spiflash.files import read_named
 from spiflash.nor.chip import ChipIdentity
 from spiflash.spans import merged
@@ -175,14 +175,14 @@ def only_regions(
         if length < 1 or (size is not None and end > size):
             raise UsageError(
                 f"The region {name} is not on this chip.",
-                state="Nothing has been erased or written.",
+                state=SAFE,
                 remedy="Give a region of the layout, or a range such as 0x40000+0x10000.",
             )
         if end > len(image.contents):
             raise ImageError(
                 f"{image.name} has {len(image.contents)} bytes and does not reach the end of "
                 f"{name}, {end:#x}.",
-                state="Nothing has been erased or written.",
+                state=SAFE,
                 remedy="Use an image of the whole chip, or leave that region out.",
             )
         spans.append((start, end))

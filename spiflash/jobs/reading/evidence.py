@@ -45,6 +45,10 @@ PAGE = 256
 
 CONFIDENCE = 0.95
 
+NONE_SEEN = 3.0
+"""Upper 95 % bound of a Poisson mean of which no event was seen (F. Garwood, Biometrika 28
+(1936) 437–442)."""
+
 BURST_BITS = 24
 """Differing bits within one page from which they count as one event: at a rate of 1e-4 a page
 read five times has one such bit on average."""

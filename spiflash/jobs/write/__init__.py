@@ -18,6 +18,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.dump.audit import examine
 from spiflash.dump.made_image import strangers
 from spiflash.errors import (
+    SAFE,
     ChipMismatchError,
     ImageError,
     NoBackupError,
@@ -37,7 +38,7 @@ from spiflash.jobs.write.interrupted import (
     refuse_withdrawn,
 )
 from spiflash.jobs.write.readiness import refuse_unknown, register_differences
-from spiflash.jobs.write.rewriting import SAFE, Rewritten, rewrite
+from spiflash.jobs.write.rewriting import Rewritten, rewrite
 from spiflash.jobs.write.work import (
     Verify,
     Work,

@@ -39,13 +39,13 @@ import numpy as np
 from spiflash.archive.backupset import BackupSet
 from spiflash.archive.journal import Journal
 from spiflash.archive.shelf import Shelf
-from spiflash.errors import BackupSetError, ShelfError, UnstableReadError
+from spiflash.errors import SAFE, BackupSetError, ShelfError, UnstableReadError
 from spiflash.jobs import Watcher
 from spiflash.jobs.backup import now, readings_kept, record_of
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import Reading, read_in_passes
 from spiflash.jobs.reading.again import read_one_time
-from spiflash.jobs.reading.evidence import LIMIT
+from spiflash.jobs.reading.evidence import LIMIT, NONE_SEEN
 from spiflash.jobs.reading.passes import apply, pass_setting, take_pass
 from spiflash.jobs.same_board import still_there
 from spiflash.nor.commands import ReadStyle
@@ -58,10 +58,6 @@ KEPT = 2
 ENOUGH = 0.75
 """Share of the chip that a second source must confirm for the other sectors to be read one by
 one."""
-
-NONE_SEEN = 3.0
-"""Upper 95 % bound of a Poisson mean of which no event was seen (F. Garwood, Biometrika 28
-(1936) 437–442)."""
 
 
 def read_before(
@@ -146,7 +142,7 @@ def _believed(reading: Reading) -> Reading:
     if reading.doubts:
         raise UnstableReadError(
             f"What the chip holds could not be read reliably: {'; '.join(reading.doubts)}.",
-            state="Nothing has been erased or written.",
+            state=SAFE,
             remedy="Seat the clip again, shorten the leads or set a lower --clock; "
             "'spiflash contact' names the pin to look at.",
         )
@@ -159,7 +155,7 @@ def refuse_unstable(sectors: Sequence[int]) -> None:
         raise UnstableReadError(
             f"{counted(len(sectors), 'sector')} read differently each time, the first at "
             f"{address(sectors[0])}.",
-            state="Nothing has been erased or written.",
+            state=SAFE,
             remedy="Seat the clip again, shorten the leads or set a lower --clock; a chip that "
             "cannot be read reliably must not be written.",
         )

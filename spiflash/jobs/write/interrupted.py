@@ -24,7 +24,7 @@ import numpy.typing as npt
 from spiflash.archive.journal import Journal, Range
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
-from spiflash.errors import ChipMismatchError, ShelfError
+from spiflash.errors import SAFE, ChipMismatchError, ShelfError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import Reading, disagreements
@@ -329,7 +329,7 @@ def _not_this(journal: Journal, why: str) -> ChipMismatchError:
     return ChipMismatchError(
         f"The restore of {state.image_name} that was interrupted on {state.begun:%Y-%m-%d %H:%M} "
         f"was not of this chip: {why}.",
-        state="Nothing has been erased or written.",
+        state=SAFE,
         remedy=f"Put the other board on the clip and finish its restore, or move {journal.path} "
         "away from the shelf to work on this one.",
     )

@@ -28,10 +28,11 @@ import numpy.typing as npt
 
 from spiflash.archive.journal import Journal
 from spiflash.bus.transaction import Bus
-from spiflash.errors import ChipProtectedError, ChipUnknownError, UnstableReadError
+from spiflash.errors import SAFE, ChipProtectedError, ChipUnknownError, UnstableReadError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
+from spiflash.jobs.reading.evidence import NONE_SEEN
 from spiflash.nor import commands
 from spiflash.nor.addressing import ModeFound
 from spiflash.nor.commands import WEL, ReadStyle
@@ -54,17 +55,13 @@ errors on the wire from the chip, which every reading shows and the passes measu
 LATCH = 8
 """How often the latch is set and cleared."""
 
-NONE_SEEN = 3.0
-"""Upper 95 % bound of a Poisson mean of which no event was seen (F. Garwood, Biometrika 28
-(1936) 437–442)."""
-
 
 def refuse_unknown(connection: Connection) -> None:
     """Raise `ChipUnknownError` for a chip that must not be written."""
     if connection.chip.write_doubt:
         raise ChipUnknownError(
             f"This chip may be read but not written: {connection.chip.write_doubt}.",
-            state="Nothing has been erased or written.",
+            state=SAFE,
             remedy="Name the part with --part once you have read its marking, or describe it in "
             "a table file with --chips.",
         )
@@ -89,7 +86,7 @@ def refuse_protected(connection: Connection, plan: Plan) -> None:
         )
     raise ChipProtectedError(
         f"The chip's block protection covers {where}, and this work would change {span(*hit[0])}.",
-        state="Nothing has been erased or written.",
+        state=SAFE,
         remedy=remedy,
     )
 
@@ -113,7 +110,7 @@ def prove_commands(
             raise UnstableReadError(
                 f"Commands do not reach the chip correctly, even at {bus.hertz / 1e6:.3g} MHz: "
                 "short reads return the contents of other addresses.",
-                state="Nothing has been erased or written.",
+                state=SAFE,
                 remedy="Seat the clip again, shorten the leads, connect ground: a page or an "
                 "erase would go to the wrong place.",
             )
@@ -175,7 +172,7 @@ def _latch(bus: Bus) -> None:
     if sum(took) * 2 < len(took) or sum(left) * 2 > len(left):
         raise ChipProtectedError(
             "The chip does not accept the write enable command.",
-            state="Nothing has been erased or written.",
+            state=SAFE,
             remedy="See that WP# and HOLD# (pins 3 and 7) are high and that the board's processor "
             "is held in reset, seat the clip again, then repeat.",
         )

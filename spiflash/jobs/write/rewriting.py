@@ -16,6 +16,7 @@ from spiflash.archive.backupset import BackupSet
 from spiflash.archive.journal import Journal
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import (
+    SAFE,
     AdapterLostError,
     AstrayError,
     ChipMismatchError,
@@ -45,8 +46,6 @@ from spiflash.nor.unprotect import unprotected
 from spiflash.plan import Plan
 from spiflash.spans import SECTOR, sector_spans, sectors_in
 from spiflash.text import address, counted
-
-SAFE = "Nothing has been erased or written."
 
 HAND = 0.4
 """Seconds from which a question was open so long that a hand could have moved the clip."""
@@ -175,13 +174,13 @@ def _refuse_moved(connection: Connection, work: Work, watcher: Watcher, *, all_a
             connection, sector_spans(sectors), held, work.old.contents, watcher, title
         )
     except UnstableReadError as exc:
-        exc.state = "Nothing has been erased or written."
+        exc.state = SAFE
         raise
     if moved:
         raise ChipMismatchError(
             f"What the chip holds has changed since it was read: {counted(len(moved), 'sector')}, "
             f"the first at {address(moved[0])}.",
-            state="Nothing has been erased or written.",
+            state=SAFE,
             remedy="The board's processor has written to it, or another board is on the clip: put "
             "the right board on, hold its processor in reset, and repeat.",
         )

@@ -20,7 +20,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from spiflash.bus.transaction import Sampling
-from spiflash.errors import ChipMismatchError, EraseSizeError, SupplyLostError
+from spiflash.errors import SAFE, ChipMismatchError, EraseSizeError, SupplyLostError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.same_board import ENOUGH, PAGE, SameBoard
@@ -161,7 +161,7 @@ class Steps:
         """See that what the first erase of a kind could take holds what the journal has of it: a
         board that runs may have written there since it was read. Raises `ChipMismatchError`."""
         ((low, high),) = self._around(step)
-        state = HALF_DONE if self.changed else "Nothing has been erased or written."
+        state = HALF_DONE if self.changed else SAFE
         self.board.check_contents(low, self._read(low, high), state=state)
 
     def _refuse_larger(self, step: Erase, *, undo: bool) -> None:
@@ -254,7 +254,7 @@ class Steps:
     # -- looking -----------------------------------------------------------------------------
 
     def _look(self, near: Sequence[Span] = (), places: int = LOOK) -> None:
-        state = HALF_DONE if self.changed else "Nothing has been erased or written."
+        state = HALF_DONE if self.changed else SAFE
         try:
             look = self.board.check(near=near, places=places, state=state)
         except ChipMismatchError:

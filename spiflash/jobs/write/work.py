@@ -15,7 +15,7 @@ from pathlib import Path
 
 from spiflash.archive.backupset import BackupSet
 from spiflash.archive.journal import Journal, JournalState, Range, joined
-from spiflash.errors import UsageError
+from spiflash.errors import SAFE, UsageError
 from spiflash.jobs.backup import now
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
@@ -134,7 +134,7 @@ def plan_work(
         if end > len(assumed):
             raise UsageError(
                 f"The range {span(start, end)} is not on a chip of {len(assumed)} bytes.",
-                state="Nothing has been erased or written.",
+                state=SAFE,
                 remedy="Give a range within the chip.",
             )
     inside = whole_sectors(options.erase_again)
