@@ -279,7 +279,7 @@ def test_an_erase_that_went_astray_is_found_outside_the_image(
         on(chip, case.size, Astray(chip, case.size)) as connection,
     ):
         write(connection, shelf, case)
-    assert f"{case.size - SECTOR:#x}" in caught.value.cause
+    assert f"{case.size - SECTOR:06X}h" in caught.value.cause
     assert "went astray" in caught.value.remedy
     assert len(open_journals(shelf.journals).whole) == 1
 
@@ -291,7 +291,7 @@ def test_a_stuck_bit_is_named_and_the_rest_is_right(case: Case, shelf: Shelf) ->
     chip.stick(place, bit, 1)
     with pytest.raises(VerifyError) as caught, on(chip, case.size) as connection:
         write(connection, shelf, case)
-    assert f"{place // SECTOR * SECTOR:#x}" in caught.value.cause
+    assert f"{place // SECTOR * SECTOR:06X}h" in caught.value.cause
     assert "1 stay 1" in caught.value.cause
     assert "replace the chip" in caught.value.remedy
     expected = bytearray(case.new)
