@@ -414,7 +414,7 @@ def test_what_the_board_wrote_since_is_named_and_stays(
     said = board.write(shelf, None, undo=undo, verify=Verify.ALL)
     wanted = noise(1) if undo else image_for(noise(1)).contents
     assert board.holds == wanted[:0x70000] + noise(6, SECTOR) + wanted[0x71000:]
-    assert any("written by the board itself" in line and "70000" in line for line in said.lines)
+    assert any("Written by the board itself" in line and "70000" in line for line in said.lines)
 
 
 def test_what_the_board_wrote_inside_is_kept_before_it_is_overwritten(tmp_path: Path) -> None:
