@@ -26,6 +26,8 @@ COVERED = (
     *("spiflash/plan", "spiflash/archive"),
     *("spiflash/errors.py", "spiflash/files.py", "spiflash/text.py", "spiflash/toml_text.py"),
     *(f"spiflash/{each}" for each in ("jobs/audit.py", "jobs/compare.py")),
+    *(f"spiflash/jobs/{each}" for each in ("backup", "clock_sweep", "connection", "contact")),
+    *(f"spiflash/jobs/{each}" for each in ("image", "prove", "reading", "same_board", "write")),
     *(f"spiflash/dump/{each}" for each in ("formats", "identity", "layout", "audit", "boot_s")),
     *(f"spiflash/dump/{each}" for each in ("checksums", "compare", "coverage", "differences")),
     *(f"spiflash/dump/{each}" for each in ("hints", "secrets", "survey", "symptoms", "uboot_env")),
