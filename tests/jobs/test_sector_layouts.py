@@ -98,8 +98,8 @@ def test_a_set_up_that_cannot_be_asked_for_is_not_written(tmp_path: Path) -> Non
     strange = replace(set_up("S25FS128S", "uniform"), any_dummy=(2, 2))
     chip = NorChip(strange, seed=1)
     with Rig(chip).connect() as connection:
-        assert "sectors" in connection.chip.write_doubt
-        with pytest.raises(ChipUnknownError, match="sectors"):
+        assert "sector layout" in connection.chip.write_doubt
+        with pytest.raises(ChipUnknownError, match="sector layout"):
             restore(
                 connection,
                 Shelf(tmp_path),
