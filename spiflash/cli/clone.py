@@ -206,7 +206,7 @@ def _plain(record: Any) -> dict[str, object]:
 def _unsound(cause: str) -> CloneJobError:
     return CloneJobError(
         cause,
-        state="No board has been touched.",
+        state="No board was written to.",
         remedy="Correct the job; 'spiflash clone JOB --check' lists all errors.",
     )
 

@@ -59,7 +59,7 @@ def test_again_tries_once_more_and_stop_ends_the_station(rig: Rig) -> None:
     told: list[str] = []
     again = replace(rig.job, failure={"contact": "again"})
     rig.run(clipped, job=again, tell=told.append)
-    assert sum("once more" in each for each in told) == 1
+    assert sum("trying again" in each for each in told) == 1
     assert [each.result for each in rig.ledger.rows()] == ["FAIL"]  # two tries, one row
     stop = replace(rig.job, failure={"contact": "stop"})
     done = rig.run(clipped, Board(7, "W25Q64JV"), job=stop)
@@ -106,7 +106,7 @@ def test_a_board_in_hand_without_its_backup_keeps_its_values(rig: Rig) -> None:
     values = rig.ledger.draw(gone, rig.job.columns)
     (failed,) = rig.run(board).records
     assert (failed.kind, failed.touched) == ("own", False)
-    assert "begun at bench far" in failed.reason
+    assert "started at bench far" in failed.reason
     (waiting,) = rig.ledger.all_in_hand()
     assert (waiting.key, waiting.values) == (key, values)
     assert rig.chips[3].contents == heron_variant(3)

@@ -73,7 +73,7 @@ def test_boards_come_and_go_at_one_clip(clips: Clips) -> None:
     assert [each.key for each in done.skipped] == list(map(key_of, (new, *others)))
     # Contacts of a clip that is coming off are no boards: nobody is asked about them.
     assert person.told.count("asked") == 3
-    assert person.told.count("looking at the chip") == 4
+    assert person.told.count("identifying the chip") == 4
     assert person.told.count("waiting for a board") == 4
     assert done.errors == ()
 
@@ -95,11 +95,11 @@ def test_an_adapter_that_is_pulled_out_is_waited_for(clips: Clips) -> None:
     late = ((12.0, ON),)
     person, done = clips.work([Visit(one, late), Visit(two), Visit(two)], away=[(3.0, 8.0)])
     assert [each.key for each in done.skipped] == list(map(key_of, (one, two, two)))
-    gone = person.told.index("the adapter is gone: plug it in again")
+    gone = person.told.index("adapter missing: plug it in again")
     assert person.told[gone + 1 :].count("waiting for a board") > 1
-    assert person.told.index("looking at the chip") > gone
+    assert person.told.index("identifying the chip") > gone
     assert done.records == ()
-    _, done = clips.work([Visit(one), Visit(one)], pulls_at="looking at the chip")
+    _, done = clips.work([Visit(one), Visit(one)], pulls_at="identifying the chip")
     assert [each.kind for each in done.records] == ["adapter"]
     assert [each.key for each in done.skipped] == [key_of(one)]
     assert done.errors == ()
@@ -116,5 +116,5 @@ def test_waiting_ends_when_the_work_is_stopped(clips: Clips) -> None:
     assert station.next_board(lambda: person.now() > 4.0, person.told.append) is None
     person.away = [(4.0, 1e9)]
     assert station.next_board(lambda: person.now() > 60.0, person.told.append) is None
-    assert set(person.told) == {"the adapter is gone: plug it in again"}
+    assert set(person.told) == {"adapter missing: plug it in again"}
     station.close()

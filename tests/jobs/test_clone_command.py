@@ -167,7 +167,7 @@ def _check_chain(here: Here, head: str) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (("boards = 1", "boards = 129"), "line 18: 129 boards are still to be made"),
+        (("boards = 1", "boards = 129"), "line 18: 129 boards left to make"),
         (('name = "factory"', "nam = 1"), "line 9: unknown key “nam”"),
     ],
 )

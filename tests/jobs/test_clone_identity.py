@@ -58,7 +58,7 @@ def test_a_finished_board_is_not_confused_with_another_of_its_id(tmp_path: Path)
     first = good(world.work(world.boards[0]))
     second = good(world.work(world.boards[1]))
     assert second.key != first.key
-    assert "answers alike" in second.remark
+    assert "has the same ID" in second.remark
 
 
 @pytest.mark.parametrize("kind", ["shared", "none"])
@@ -69,7 +69,7 @@ def test_a_twin_of_a_board_that_was_cut_is_not_guessed(tmp_path: Path, kind: str
     world.work(one, "keeps nothing", CUT)
     left = failed(world.work(two, "keeps nothing"))
     assert (left.kind, left.touched) == ("own", False)
-    assert "A twin would look so, too" in left.reason
+    assert "A twin would look the same" in left.reason
     # A person who has looked at the stickers says so; the other way round they say no.
     assert good(world.work(one, "keeps nothing")).resumed
     assert not good(world.work(two, "keeps nothing")).resumed
@@ -83,7 +83,7 @@ def test_twins_that_are_exchanged_in_mid_write_never_both_get_values(tmp_path: P
     world.work(two, event=Event("unplug", 60))  # its backup came first, and holds the same
     left = failed(world.work(one, event=Event("swap", 0, written=True, board=0)))
     assert left.touched
-    assert f"The board that was begun is {' '.join(left.values.values())}. If" in left.reason
+    assert f"This work was on the board {' '.join(left.values.values())}. If" in left.reason
     assert one.cells != one.first
     for person in (False, True):
         other = failed(world.work(two, person=person))
@@ -139,7 +139,7 @@ def test_an_address_that_a_board_keeps_goes_to_no_other(tmp_path: Path) -> None:
     assert good(world.work(world.boards[0], "corrected")).values["ethaddr"] == kept
     left = failed(world.work(world.boards[2], "corrected"))
     assert (left.kind, left.touched) == ("own", False)
-    assert f"This board keeps {kept}, which" in left.reason
+    assert f"This board keeps {kept}, and" in left.reason
 
 
 @pytest.mark.parametrize("kind", [pytest.param("own", marks=LONG), "shared", "none"])
@@ -192,7 +192,7 @@ def test_a_ledger_that_is_full_at_the_row_says_put_it_on_again(
         outcome = world.work(world.boards[0])
     assert isinstance(outcome, LedgerError)
     assert "put this board on again" in outcome.remedy
-    assert "is right, and has no row yet" in outcome.cause
+    assert "is correct, but has no row yet" in outcome.cause
     again = good(world.work(world.boards[0]))
     assert (again.resumed, again.seconds.get("write")) == (True, None)
 

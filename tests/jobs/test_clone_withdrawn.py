@@ -76,7 +76,7 @@ def test_a_board_without_id_is_known_again_and_gets_values_of_its_own(rig: Rig) 
     told: list[str] = []
     (done,) = rig.run(Board(4, "MX25L6406E"), tell=told.append).records
     assert (done.good, done.resumed, done.key) == (True, True, key)
-    assert "undoing what was cut" in told
+    assert "undoing the interrupted write" in told
     assert rig.own(4) == mac_address(0x81)
     assert rig.chips[4].contents[slice(*FACTORY)] == heron_variant(4)[slice(*FACTORY)]
     assert open_journals(rig.folder / "shelf" / "journals").whole == ()

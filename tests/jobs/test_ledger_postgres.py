@@ -158,7 +158,7 @@ def test_a_server_that_restarts_is_waited_for_and_loses_no_claim(machine: Server
         later.start()
         claim.check()
         later.join()
-        assert told == ["the ledger does not answer: waited for, 60 s at most",
+        assert told == ["the ledger does not answer; waiting up to 60 s",
                         "the ledger answers again"]  # fmt: skip
         assert isinstance(other.claim("restarted", "there"), Held)
         assert one.draw(board("restarted"), listed(9, "restart")) == values

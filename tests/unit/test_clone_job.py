@@ -138,7 +138,7 @@ def test_a_board_without_what_it_is_to_keep_is_refused(tmp_path: Path) -> None:
     values = {"mac": "00:00:5e:00:53:81", "serial": "HG-0008"}
     own = bytearray(image())
     own[0x4000:0x5000] = b"\xff" * 0x1000
-    with pytest.raises(NotTheBoardsOwnError, match="factory at 0x4000 is blank"):
+    with pytest.raises(NotTheBoardsOwnError, match="factory 004000h–004FFFh is blank"):
         make_target(job, bytes(own), values)
     own[0x4000] = 1
     own[0x2000:0x3000] = environment(bootcmd="x")
@@ -154,23 +154,23 @@ def test_a_board_without_what_it_is_to_keep_is_refused(tmp_path: Path) -> None:
     [
         ("clone = 1", "clone = 2", 1, "clone = 1"),
         ('name = "small"', "name = 5", 2, "name must be a text"),
-        ('chips = ["W25Q64JV"]', "chips = []", 4, "chips must name"),
+        ('chips = ["W25Q64JV"]', "chips = []", 4, "chips must list"),
         ("boards = 3", "boards = -1", 5, "boards must be a number"),
         ("boards = 3", "boxes = 3", 5, "unknown key"),
         ('length = "4K"', 'length = "4Q"', 11, "number of bytes"),
-        ('length = "4K"', "length = 0", 11, "no bytes"),
-        ("start = 0x4000", 'region = "factory"', 10, "no layout"),
+        ('length = "4K"', "length = 0", 11, "the range is empty"),
+        ("start = 0x4000", 'region = "factory"', 10, "needs a layout"),
         ('keep = ["location"]', "keep = [1]", 16, "list of texts"),
-        ('kind = "mac"', 'kind = "ip"', 20, "kind is one of mac, hex, text"),
+        ('kind = "mac"', 'kind = "ip"', 20, "kind must be one of mac, hex, text"),
         ("00:00:5e:00:53:80", "00:00:5e:00:53", 21, "not a MAC address"),
         ("00:00:5e:00:53:80", "01:00:5e:00:53:80", 21, "group address"),
-        ("00-00-5E-00-53-83", "00-00-5E-00-53-03", 21, "last comes before first"),
-        ("HG-####", "HG-#-##", 29, "one run of #"),
+        ("00-00-5E-00-53-83", "00-00-5E-00-53-03", 21, "last is before first"),
+        ("HG-####", "HG-#-##", 29, "one group of #"),
         ("last = 11", "last = 12345", 29, "more digits"),
         ("length = 12", "length = 6", 33, "a value has 7 bytes"),
-        ("CRC-16/XMODEM", "CRC-5", 35, "sum is one of"),
-        ("sum_at = 0x6020", "sum_at = 0x601F", 36, "inside what it covers"),
-        ('contact = "again"', 'contact = "repeat"', 42, "contact is one of next"),
+        ("CRC-16/XMODEM", "CRC-5", 35, "sum must be one of"),
+        ("sum_at = 0x6020", "sum_at = 0x601F", 36, "inside the range that it covers"),
+        ('contact = "again"', 'contact = "repeat"', 42, "contact must be one of next"),
         ('contact = "again"', 'contract = "again"', 42, "unknown key"),
         ("boards = 3", "boards = = 3", 5, "not valid TOML"),
     ],
@@ -194,7 +194,7 @@ def test_mistakes_in_a_list_are_named_with_their_line(tmp_path: Path) -> None:
     text = GOOD.replace('first = "00:00:5e:00:53:80"\nlast = "00-00-5E-00-53-83"', 'list = "l"')
     macs = ["# printed on the stickers", "00:00:5E:00:53:90", "", "00:00:5e:00:53:91"]
     for extra, words in (
-        ("00-00-5e-00-53-90", "line 5: 00:00:5e:00:53:90 stands on line 2"),
+        ("00-00-5e-00-53-90", "line 5: 00:00:5e:00:53:90 is already on line 2"),
         ("no", "line 5"),
     ):
         (tmp_path / "l").write_text("\n".join([*macs, extra]))
@@ -210,12 +210,12 @@ def test_mistakes_in_a_list_are_named_with_their_line(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "line", "words"),
     [
-        ("at = 0x6000", "at = 0xFFFE", 24, "behind the image"),
+        ("at = 0x6000", "at = 0xFFFE", 24, "after the end of the image"),
         ("at = 0x6000\n", "at = 0x4ffc\n", 24, "overlaps factory"),
         ("at = 0x6010", "at = 0x6004", 32, "overlaps mac"),
         ("start = 0x2000", "start = 0x2800", 13, "fails its checksum"),
         ('["W25Q64JV"]', '["W25Q63JV"]', 1, "no part W25Q63JV"),
-        ("boards = 3", "boards = 5", 18, "5 boards are still to be made, and the lists have"),
+        ("boards = 3", "boards = 5", 18, "5 boards left to make, but the lists have"),
         ('label = "{serial}"', 'label = "{colour}"', 1, "“colour”"),
         ("first = 7", "first = 17", 26, "master's own HG-0017"),
     ],
@@ -253,7 +253,7 @@ def test_a_mac_in_two_lists_is_a_problem(tmp_path: Path) -> None:
     more = '\n[[value]]\nname = "wifi"\nkind = "mac"\nfirst = "00:00:5e:00:53:82"\n'
     more += 'last = "00:00:5e:00:53:86"\nvariable = "wifiaddr"\n\n[failure]'
     found = problems(job_from(tmp_path, GOOD.replace("\n[failure]", more)))
-    assert [text for _, text in found] == ["00:00:5e:00:53:82 is in the list of mac as well"]
+    assert [text for _, text in found] == ["00:00:5e:00:53:82 is also in the list of mac"]
 
 
 def test_values_that_boards_have_already_do_not_count(tmp_path: Path) -> None:
@@ -270,7 +270,7 @@ def test_values_that_boards_have_already_do_not_count(tmp_path: Path) -> None:
             ledger.append(record, After.KEEP)
         checked = check_job(job, chip_table(), ledger)
         assert (checked.listed, checked.free) == (4, 2)
-        assert "3 boards are still to be made" in checked.problems[0].text
+        assert "3 boards left to make" in checked.problems[0].text
 
 
 LISTED = GOOD.replace('first = "00:00:5e:00:53:80"\nlast = "00-00-5E-00-53-83"', 'list = "l"')
@@ -280,14 +280,14 @@ TEXTS = GOOD.replace('pattern = "HG-####"\nfirst = 7\nlast = 11', 'list = "l"')
 @pytest.mark.parametrize(
     ("text", "lines", "words"),
     [
-        (LISTED, "00:00:00:00:00:00", "line 1: 00:00:00:00:00:00 is no address"),
+        (LISTED, "00:00:00:00:00:00", "line 1: 00:00:00:00:00:00 is not an address"),
         (LISTED, "00:00:5e:00:53:90\n01:00:5e:00:53:90", "line 2: 01:00:5e:00:53:90 is a group"),
         (LISTED, "ff-ff-ff-ff-ff-ff", "line 1: ff:ff:ff:ff:ff:ff is a group"),
-        (LISTED, "0000.5e00.5390\n00:00:5E:00:53:90", "line 2: 00:00:5e:00:53:90 stands on line 1"),
+        (LISTED, "0000.5e00.5390\n00:00:5E:00:53:90", "line 2: 00:00:5e:00:53:90 is already"),
         (TEXTS, "Serial Number\nHG-1\nHG-2", "line 1: “Serial Number” looks like a heading"),
-        (TEXTS, "serial,mac\nHG-1,00:00:5e:00:53:90", "line 1: “,” stands in it"),
-        (TEXTS, "HG-1\nHG-2;x", "line 2: “;” stands in it"),
-        (TEXTS, 'HG-1\n"HG-2"', "line 2: “\"” stands in it"),
+        (TEXTS, "serial,mac\nHG-1,00:00:5e:00:53:90", "line 1: it contains “,”"),
+        (TEXTS, "HG-1\nHG-2;x", "line 2: it contains “;”"),
+        (TEXTS, 'HG-1\n"HG-2"', "line 2: it contains “\"”"),
         (TEXTS, "HG-1\nHG-2  # spare", "line 2: “HG-2  # spare” is more than a value"),
         (TEXTS, "HG-1 # spare", "line 1: “HG-1 # spare” is more than a value"),
         (TEXTS, "HG-1   HG-2", "line 1: “HG-1   HG-2” is more than a value"),
@@ -295,7 +295,7 @@ TEXTS = GOOD.replace('pattern = "HG-####"\nfirst = 7\nlast = 11', 'list = "l"')
         (TEXTS, "HG-1\n-- end of roll 2 --", "line 2: “-- end of roll 2 --” is more than a value"),
         (TEXTS, "S/N.:\nHG-1\nHG-2", "line 1: “S/N.:” looks like a heading"),
         (TEXTS, "HG-1\n0:0:5e:0:53:90", "line 2: “0:0:5e:0:53:90” is a MAC address without"),
-        (TEXTS, "HG-1\nhg-1", "line 2: hg-1 stands on line 1"),
+        (TEXTS, "HG-1\nhg-1", "line 2: hg-1 is already on line 1"),
         (TEXTS, "HG-1\n01:00:5e:00:53:90", "line 2: 01:00:5e:00:53:90 is a group"),
         (TEXTS, "x" * 1025, "line 1: a value has 1025 characters, more than 1024"),
     ],
@@ -317,9 +317,9 @@ def test_remarks_in_lists_and_what_an_editor_adds_are_no_values(tmp_path: Path) 
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('variable = "serial#"', 'variable = "ethaddr"', "ethaddr is set by mac already"),
-        ('keep = ["location"]', 'keep = ["location", "ethaddr"]', "ethaddr is kept here, and set"),
-        ("00:00:5e:00:53:80", "00:00:00:00:00:00", "is no address"),
+        ('variable = "serial#"', 'variable = "ethaddr"', "ethaddr is already set by mac"),
+        ('keep = ["location"]', 'keep = ["location", "ethaddr"]', "ethaddr is kept here, but set"),
+        ("00:00:5e:00:53:80", "00:00:00:00:00:00", "is not an address"),
         ("00-00-5E-00-53-83", "02-00-5E-00-53-83", "more than 1048576 values"),
     ],
 )

@@ -147,8 +147,8 @@ def test_a_backup_out_of_reach_is_told_and_stops_its_own_bench(tmp_path: Path) -
     assert (keys(looked), looked.unseen) == ([("key-2", Looks.FRESH)], (far,))
     fresh = found(shelf, [far, near], contents_of(seed=3), "near")
     assert keys(fresh) == []
-    assert "could not be compared with 1 begun at far" in unseen_remark(fresh.unseen)
-    with pytest.raises(BoardError, match="perhaps this very one, was begun at bench far"):
+    assert "could not be compared with 1 started at far" in unseen_remark(fresh.unseen)
+    with pytest.raises(BoardError, match="perhaps this very one, was started at bench far"):
         found(shelf, [far, near], contents_of(seed=3), "far")
 
 
@@ -157,5 +157,5 @@ def test_a_changed_backup_is_no_backup(tmp_path: Path) -> None:
     board = begun(shelf, 1, unique_id="0102")
     assert keys(found(shelf, [board], contents_of(seed=1))) == [("key-1", Looks.FRESH)]
     (Path(board.backup) / "data" / "flash.bin").write_bytes(contents_of(seed=2))
-    with pytest.raises(BoardError, match="This board was begun at bench a, and its backup set"):
+    with pytest.raises(BoardError, match="This board was started at bench a, and its backup set"):
         found(shelf, [board], contents_of(seed=1))

@@ -115,7 +115,7 @@ def test_four_stations_keep_their_last_sign_on_24_lines(capsys: pytest.CaptureFi
     assert tally in terminal.text
     assert "Heron b: read: Readings differ." in terminal.text
     # The next board is on the clip: the sign of the one before stays, in thin ink.
-    screen.status(NAMES[0], "looking at the chip")
+    screen.status(NAMES[0], "identifying the chip")
     terminal.feed(capsys.readouterr().err)
     assert not shows(terminal, "PASS")
     assert shows(terminal, "PASS", ink=":")

@@ -107,7 +107,7 @@ def test_what_was_written_stays_with_its_board_whatever_is_asked_for(ledger: Led
 def test_a_used_up_list_is_an_error_and_takes_nothing(ledger: Ledger) -> None:
     rows = listed(1)
     ledger.draw(board("a"), rows)
-    with pytest.raises(ValuesUsedUpError, match="all 1 are given"):
+    with pytest.raises(ValuesUsedUpError, match="boards have all 1 values"):
         ledger.draw(board("b"), rows)
     assert ledger.in_hand("b") is None
 

@@ -115,9 +115,9 @@ def test_what_a_board_keeps_is_given_to_no_other(ledger: Ledger) -> None:
     drawn = [ledger.draw(board(key), [macs(0x80, 0x90)]) for key in "bc"]
     assert [each["ethaddr"][-2:] for each in drawn] == ["82", "83"]
     # And the other way round: what was given, a board may not keep.
-    with pytest.raises(IdentityTakenError, match="keeps 00:00:5e:00:53:82, which b has"):
+    with pytest.raises(IdentityTakenError, match="keeps 00:00:5e:00:53:82, and b already has"):
         ledger.draw(board("d"), [macs(0x80, 0x90)], kept("00-00-5e-00-53-82", "22"))
-    with pytest.raises(IdentityTakenError, match="keeps 00:00:5e:00:53:81, which a has"):
+    with pytest.raises(IdentityTakenError, match="keeps 00:00:5e:00:53:81, and a already has"):
         ledger.draw(board("d"), [macs(0x80, 0x90)], kept("00-00-5e-00-53-81", "22"))
     assert ledger.in_hand("d") is None
 
@@ -128,7 +128,7 @@ def test_kept_ranges_that_are_alike_or_lack_data_are_refused(ledger: Ledger) -> 
     ledger.draw(board("a"), [], kept(sha="11", pages=0b101))  # the same board again
     with pytest.raises(IdentityTakenError, match="byte for byte what b keeps"):
         ledger.draw(board("c"), [], kept(sha="22", pages=0b101))
-    with pytest.raises(IdentityTakenError, match="blank at 0x50200, where every board"):
+    with pytest.raises(IdentityTakenError, match="blank at 050200h, where every board"):
         ledger.draw(board("c"), [], kept(sha="33", pages=0b001))
     ledger.draw(board("c"), [], kept(sha="22", pages=0, shared=True))
 
@@ -155,22 +155,22 @@ def test_an_old_ledger_is_taken_over_and_an_old_bench_gives_nothing_more(tmp_pat
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ("delete from identities where text like '%:80'", "80 is not among the values given any"),
-        ("delete from identities where text like '%:81'", "of the board b, which is in hand, is"),
+        ("delete from identities where text like '%:80'", "80 is no longer noted as given"),
+        ("delete from identities where text like '%:81'", "of the unfinished board b is"),
         ("update identities set key = 'z' where text like '%:80'", "noted as given to z"),
-        ("drop table identities", "the table identities is gone"),
-        ("drop table ledger_about", "the table ledger_about is gone"),
-        ("drop table claims", "the table claims is gone"),
+        ("drop table identities", "the table identities is missing"),
+        ("drop table ledger_about", "the table ledger_about is missing"),
+        ("drop table claims", "the table claims is missing"),
         # Together, those of this version: what is left looks much like an older ledger.
         ("drop table identities; drop table kept_ranges; drop table claims; "
-         "drop table ledger_about", "the table kept_ranges is gone"),
+         "drop table ledger_about", "the table kept_ranges is missing"),
         ("drop table identities; drop table kept_ranges; drop table claims; "
          "drop table ledger_about; drop table ledger_rows; drop table boards_in_hand",
-         "the table ledger_rows is gone"),
-        ("drop table ledger_rows", "the table ledger_rows is gone"),
-        ("drop table boards_in_hand", "the table boards_in_hand is gone"),
-        ("delete from boards_in_hand", "given to b, but nothing else is recorded"),
-        ("update boards_in_hand set \"values\" = '{'", "the values of the board b, which is in"),
+         "the table ledger_rows is missing"),
+        ("drop table ledger_rows", "the table ledger_rows is missing"),
+        ("drop table boards_in_hand", "the table boards_in_hand is missing"),
+        ("delete from boards_in_hand", "given to b, and nothing else is known"),
+        ("update boards_in_hand set \"values\" = '{'", "the values of the unfinished board b"),
         ("update ledger_rows set body = '{' where number = 1", "row 1 was changed"),
     ],
 )  # fmt: skip
@@ -199,12 +199,15 @@ def test_what_other_hands_do_to_values_is_found(ledger: Ledger, change: str, wor
     [
         ("delete from identities where state = 'kept'", "row 1: 00:00:5e:00:53:81, which a keeps"),
         ("update identities set key = 'b' where state = 'kept'", "which a keeps, is not noted"),
-        ("delete from kept_ranges", "row 1: what a keeps at 50000+10000 is not noted any more"),
-        ("update kept_ranges set sha256 = 'x'", "not noted any more, or is changed"),
-        ("delete from kept_ranges where key = 'b'", "row 2: what b keeps at 50000+10000 is not"),
+        ("delete from kept_ranges", "row 1: what a keeps at 50000+10000 is no longer noted"),
+        ("update kept_ranges set sha256 = 'x'", "no longer noted, or was altered"),
+        ("delete from kept_ranges where key = 'b'", "row 2: what b keeps at 50000+10000 is no"),
         ("update kept_ranges set sha256 = 'x' where key = 'b'", "row 2: what b keeps at 50000"),
-        ("update boards_in_hand set written = 0", "row 2: the board b was written to; in hand it"),
-        ("update boards_in_hand set backup = '/x'", "row 2: the board b is in hand with another"),
+        ("update boards_in_hand set written = 0", "row 2: the board b was written to, but"),
+        (
+            "update boards_in_hand set backup = '/x'",
+            "row 2: the board b is unfinished, with another",
+        ),
     ],
 )
 def test_what_other_hands_do_to_kept_things_and_boards_in_hand_is_found(
@@ -253,7 +256,7 @@ def test_a_guess_does_not_hide_what_another_board_keeps_for_sure(ledger: Ledger)
     guess = Kept((), frozenset(), frozenset({Identity.of("text", "HX-7")}))
     ledger.draw(board("a"), [], guess)
     ledger.draw(board("b"), [], Kept((), guess.weak))
-    with pytest.raises(IdentityTakenError, match="keeps hx-7, which b has"):
+    with pytest.raises(IdentityTakenError, match="keeps hx-7, and b already has"):
         ledger.draw(board("c"), [], Kept((), guess.weak))
 
 

@@ -62,7 +62,7 @@ def check_ledger(ledger: Ledger) -> Checked:
         except BackupSetError:
             continue  # the complaint says so
     broken = wrong[0] if wrong else ""
-    wrong += [f"the table {name} is gone" for name in ledger.store.absent]
+    wrong += [f"the table {name} is missing" for name in ledger.store.absent]
     if not ledger.store.absent:
         wrong += ledger.store.looking(lambda connection: list(_against(connection, records)))
     return Checked(held, head, broken, tuple(wrong))
@@ -95,25 +95,33 @@ def _against(connection: sa.Connection, records: list[tuple[int, BoardRecord]]) 
                 yield f"{text} is the value of two boards that passed, {other} and {key}"
             owner = owners.get(identity)
             if owner is None:
-                yield f"row {number}: its {name} {text} is not among the values given any more"
+                yield f"row {number}: its {name} {text} is no longer noted as given"
             elif owner[0] != key:
                 yield f"row {number}: its {name} {text} is noted as given to {owner[0]}"
     for key, (number, record) in newest.items():
         if not record.good and record.touched and record.values and key not in in_hand:
-            yield f"row {number}: the board {key} was written to and is not in hand any more"
+            yield (
+                f"row {number}: the board {key} was written to, and is no longer noted as "
+                "unfinished"
+            )
         held = in_hand.get(key)
         # Rows of earlier versions, which bear no number of their attempt, said less.
         if held is not None and record.touched and not record.good and record.attempt:
             if not held.written:
-                yield f"row {number}: the board {key} was written to; in hand it is as if not"
+                yield (
+                    f"row {number}: the board {key} was written to, but is noted as not written to"
+                )
             if (held.backup, held.before_sha256) != (record.backup, record.before_sha256):
-                yield f"row {number}: the board {key} is in hand with another backup than the row's"
+                yield (
+                    f"row {number}: the board {key} is unfinished, with another backup than "
+                    "in the row"
+                )
     yield from _kept(connection, records, owners, in_hand)
     known = passed.keys() | in_hand.keys()
     for identity, (key, state) in sorted(owners.items()):
         if state in (RESERVED, WRITTEN) and key not in known:
             yield (
-                f"{identity.text} is noted as given to {key}, but nothing else is recorded of "
+                f"{identity.text} is noted as given to {key}, and nothing else is known of "
                 "that board"
             )
 
@@ -140,12 +148,15 @@ def _kept(
     for key, each in kept.items():
         for identity, number in sorted(each.items()):
             if owners.get(identity, ("", ""))[0] != key:
-                yield f"row {number}: {identity.text}, which {key} keeps, is not noted as its own"
+                yield (
+                    f"row {number}: {identity.text}, which {key} keeps, is not noted as that "
+                    "board's"
+                )
     for (key, place), (number, sha256, came) in places.items():
         # What a board in hand came with may be newer than its row: then it has another backup.
         newer = key in in_hand and in_hand[key].before_sha256 != came
         if noted.get((key, place)) != sha256 and not newer:
-            yield f"row {number}: what {key} keeps at {place} is not noted any more, or is changed"
+            yield f"row {number}: what {key} keeps at {place} is no longer noted, or was altered"
 
 
 def _values_in_hand(
@@ -155,9 +166,9 @@ def _values_in_hand(
         values = json.loads(stored)
         texts = {str(name): str(text) for name, text in values.items()}
     except (ValueError, AttributeError):
-        yield f"the values of the board {key}, which is in hand, cannot be read"
+        yield f"the values of the unfinished board {key} cannot be read"
         return
     for name, text in texts.items():
         owner = owners.get(Identity.of(TEXT, text))
         if owner is None or owner[0] != key:
-            yield f"the {name} {text} of the board {key}, which is in hand, is not noted as its own"
+            yield f"the {name} {text} of the unfinished board {key} is not noted as that board's"

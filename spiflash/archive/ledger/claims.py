@@ -55,10 +55,9 @@ class Claim:
         """
         if not self._claims.renew(self.key, self._token):
             raise ClaimLostError(
-                "Another bench has taken over this board, because this bench did not report for "
-                "too long.",
-                state="Nothing more is written to the board; what was begun is kept.",
-                remedy="Find out which bench has the board, and put it on the clip there.",
+                "Another bench has taken over this board: this bench did not report for too long.",
+                state="Nothing more is written to the board. Its backup and journal are kept.",
+                remedy="Find the bench that has the board, and put it on there again.",
             )
 
     def release(self) -> None:

@@ -153,9 +153,11 @@ class Ledger:
             change = sa.update(IN_HAND).where(IN_HAND.c.key == key).values(written=1)
             if connection.execute(change).rowcount != 1:
                 raise LedgerError(
-                    f"The ledger {self.store.name} no longer has the board {key} in hand.",
+                    f"The board {key} is no longer noted as unfinished in the ledger "
+                    f"{self.store.name}.",
                     state=NOTHING_WRITTEN,
-                    remedy="Somebody has changed the ledger: see 'spiflash ledger --check'.",
+                    remedy="The ledger was altered outside spiflash: see 'spiflash ledger "
+                    "--check'.",
                 )
             theirs = (IDENTITIES.c.key == key) & (IDENTITIES.c.state == RESERVED)
             connection.execute(sa.update(IDENTITIES).where(theirs).values(state=WRITTEN))
@@ -403,9 +405,9 @@ def _unpacked(row: dict[str, Any]) -> dict[str, Any]:
         values = json.loads(str(row["values"]))
     except ValueError as error:
         raise LedgerError(
-            f"The values of the board {row['key']}, which is in hand, cannot be read.",
+            f"The values of the unfinished board {row['key']} cannot be read.",
             state=NOTHING_WRITTEN,
-            remedy="Somebody has changed the ledger: see 'spiflash ledger --check'.",
+            remedy="The ledger was altered outside spiflash: see 'spiflash ledger --check'.",
         ) from error
     return {**row, "values": values, "written": bool(row["written"])}
 

@@ -30,8 +30,9 @@ from spiflash.archive.ledger.values import (
     kept_by,
 )
 from spiflash.errors import BackupSetError, IdentityTakenError, ValuesUsedUpError
+from spiflash.text import address
 
-NOTHING_WRITTEN = "Nothing has been written to this board."
+NOTHING_WRITTEN = "Nothing was written to this board."
 
 Owners = Mapping[Identity, tuple[str, str]]
 """Key and state (see `store.IDENTITIES`) of each identity that a board has."""
@@ -103,10 +104,11 @@ class Identities:
             owner = owners.get(each)
             if owner is not None and owner[0] != key:
                 raise IdentityTakenError(
-                    f"{identity.text} is this board's by one part of the ledger, and "
-                    f"{self._name(owner[0])}'s by another.",
+                    f"One part of the ledger gives {identity.text} to this board, another to "
+                    f"{self._name(owner[0])}.",
                     state=NOTHING_WRITTEN,
-                    remedy="Somebody has changed the ledger: see 'spiflash ledger --check'.",
+                    remedy="The ledger was altered outside spiflash: see 'spiflash ledger "
+                    "--check'.",
                 )
         mine = (IDENTITIES.c.kind == identity.kind) & (IDENTITIES.c.text == identity.text)
         if connection.execute(sa.select(IDENTITIES.c.key).where(mine)).first() is None:
@@ -131,10 +133,10 @@ class Identities:
                 continue
             if owner[1] != KEPT or identity in kept.identities:
                 raise IdentityTakenError(
-                    f"This board keeps {identity.text}, which {self._name(owner[0])} has already.",
+                    f"This board keeps {identity.text}, and {self._name(owner[0])} already has it.",
                     state=NOTHING_WRITTEN,
-                    remedy="See which of the two boards should have it. What all boards may share "
-                    "is listed in the job under shared = […].",
+                    remedy="Find out which of the two boards should have it. If all boards may "
+                    "share it, list it in the job under shared = […].",
                 )
         # What an earlier job let it keep stays noted: it is on the chip until that was written.
         mine = RANGES.c.key == key
@@ -158,15 +160,15 @@ class Identities:
     def _compare_range(self, connection: sa.Connection, key: str, kept: KeptRange) -> None:
         theirs = (RANGES.c.place == kept.place) & (RANGES.c.key != key)
         others = connection.execute(sa.select(RANGES).where(theirs)).all()
-        where = f"at {int(kept.place.partition('+')[0], 16):#x}"
+        where = f"at {address(int(kept.place.partition('+')[0], 16))}"
         same = [each.key for each in others if each.sha256 == kept.sha256]
         if same:
             raise IdentityTakenError(
-                f"What this board keeps {where} is byte for byte what {self._name(same[0])} keeps: "
-                "two boards would have one identity.",
+                f"What this board keeps {where} is byte for byte what {self._name(same[0])} keeps. "
+                "Two boards would have one identity.",
                 state=NOTHING_WRITTEN,
-                remedy="See whether it is that very board. A range that all boards may hold alike "
-                "is listed by its name in the job under shared = […].",
+                remedy="Find out whether this is that very board. If the range may be the same on "
+                "all boards, list its name in the job under shared = […].",
             )
         if others:
             everywhere = int(others[0].pages, 16)
@@ -176,9 +178,10 @@ class Identities:
             if lacking:
                 first = int(kept.place.partition("+")[0], 16) + 256 * _lowest(lacking)
                 raise IdentityTakenError(
-                    f"This board is blank at {first:#x}, where every board so far keeps data.",
+                    f"This board is blank at {address(first)}, where every board so far keeps "
+                    "data.",
                     state=NOTHING_WRITTEN,
-                    remedy="Look at its backup: it may have lost what it is to keep.",
+                    remedy="Look at its backup: this board may have lost its own data.",
                 )
 
 
@@ -194,10 +197,10 @@ def first_free(column: Column, owners: Owners, key: str) -> Draw:
         if not any(_blocked(value.identity, owners, key) for value in draw):
             return draw
     raise ValuesUsedUpError(
-        f"The list of {' and '.join(column.names)} is used up: all {len(column)} are given to "
-        "boards, or boards came with them.",
+        f"The list of {' and '.join(column.names)} is used up: boards have all {len(column)} "
+        "values.",
         state=NOTHING_WRITTEN,
-        remedy="Make the job's list longer; boards that wait can then continue.",
+        remedy="Add values to the list of the job, then put the board on again.",
     )
 
 

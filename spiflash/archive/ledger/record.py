@@ -138,15 +138,15 @@ def complaint(row: Row, number: int, before: str) -> str:
     """What is wrong with a row that should have `number` and follow the digest `before`; empty
     when nothing is."""
     if row.number != number:
-        return f"row {number} is not there any more: row {row.number} follows row {number - 1}"
+        return f"row {number} is missing: row {row.number} follows row {number - 1}"
     if row.before != before:
         return f"row {number} does not follow the row before it"
     if row.digest != digest_of(row.number, row.before, row.body):
-        return f"row {number} was changed: its digest does not fit what it says"
+        return f"row {number} was changed: its digest is wrong"
     try:
         said = row.record()
     except BackupSetError as error:
         return f"row {number} cannot be read: {error.cause.rstrip('.')}"
     if (row.job, row.key, row.result) != (said.job, said.key, said.result):
-        return f"row {number} was changed: its columns do not say what its record says"
+        return f"row {number} was changed: its columns contradict its record"
     return ""

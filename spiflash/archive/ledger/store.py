@@ -196,7 +196,7 @@ class Store:
         url = sa.make_url(str(where))
         self.name = url.render_as_string(hide_password=True)
         if url.get_backend_name() != "postgresql":
-            raise ArgumentError("only postgresql:// and paths of SQLite files are served")
+            raise ArgumentError("only postgresql:// URLs and paths of SQLite files are possible")
         url = url.set(drivername="postgresql+psycopg")
         return sa.create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": 10})
 
@@ -238,7 +238,7 @@ class Store:
                 if not (self._answered and _gone(exc) and time.monotonic() < ends):
                     raise self._error(exc) from exc
                 if tries == 0:
-                    self.tell(f"the ledger does not answer: waited for, {OUTAGE:.0f} s at most")
+                    self.tell(f"the ledger does not answer; waiting up to {OUTAGE:.0f} s")
                 tries += 1
                 self._sleep(min(0.1 * 2**tries, 2.0))
             else:
@@ -274,8 +274,8 @@ class Store:
             return
         raise LedgerError(
             f"The ledger {self.name} is empty (0 bytes).",
-            state="Nothing was written to it. While it is empty no value is given to any board: "
-            "all of them may be on boards already.",
+            state="Nothing was written to it. While it is empty, no board gets values: they may "
+            "all be on boards already.",
             remedy="Put back a copy of the ledger. If no board was ever recorded in it, delete the "
             "file.",
         )
@@ -300,8 +300,8 @@ class Store:
         return LedgerError(
             f"Tables of the ledger {self.name} are missing: {', '.join(self.absent)}. It was "
             "altered outside spiflash.",
-            state="While they are missing no value is given to any board: all of them may be on "
-            "boards already.",
+            state="While they are missing, no board gets values: they may all be on boards "
+            "already.",
             remedy="Put back a copy of the ledger; 'spiflash ledger --check' reads what is left.",
         )
 

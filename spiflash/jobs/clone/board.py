@@ -43,6 +43,7 @@ from spiflash.jobs.write import (
     refuse_unknown,
     rewrite,
 )
+from spiflash.text import address, amount, counted
 
 BENCH_ERRORS = (LedgerError, ShelfError, InterruptedWorkError)
 """What no other board would fare better with: it ends the work rather than one board."""
@@ -63,7 +64,7 @@ def clone_board(bus: Bus, context: Context, worker: Worker) -> BoardRecord:
         if error is not None:
             kind = run.record(error).kind
             if context.job.action(kind) == "again" and kind != "adapter":
-                worker.tell(f"once more: {error.cause}")
+                worker.tell(f"trying again: {error.cause}")
                 run = run.once_more()
                 error = _try(run)
         return _write_row(run, error)
@@ -96,19 +97,19 @@ def _write_row(run: BoardRun, error: SpiflashError | None) -> BoardRecord:
     try:
         run.context.ledger.append(record, after, run.gone)
     except LedgerError as full:
-        what = "is right" if record.good else f"failed ({record.kind})"
+        what = "is correct" if record.good else f"failed ({record.kind})"
         raise LedgerError(
-            f"{full.cause} The board at {run.worker.station} {what}, and has no row yet.",
-            state="Its backup is on the shelf, its values stay with it.",
-            remedy="See that the ledger can be written, then put this board on again: it is "
-            "looked at once more and gets its row.",
+            f"{full.cause} The board at {run.worker.station} {what}, but has no row yet.",
+            state="Its backup is on the shelf, and its values stay with it.",
+            remedy="Make sure that the ledger can be written, then put this board on again: it is "
+            "checked once more and gets its row.",
         ) from full
     return record
 
 
 def _work(run: BoardRun) -> None:
     context, bus = run.context, run.bus
-    run.worker.tell("looking at the chip")
+    run.worker.tell("identifying the chip")
     chip = find_out(bus, context.table, context.part)
     for caution in context.cautions(chip):
         run.worker.tell(caution)
@@ -125,7 +126,7 @@ def _work(run: BoardRun) -> None:
         if names.isdisjoint(name.upper() for name in context.job.chips):
             raise BoardError("chip", f"The job does not accept the part {chip.name}.")
         if chip.size < len(context.job.image.contents):
-            raise BoardError("chip", f"The image does not fit a chip of {chip.size} bytes.")
+            raise BoardError("chip", f"The image does not fit a chip of {amount(chip.size)}.")
         start = bus.clock.now()
         reading = _read(run)
         which_board(run, reading)
@@ -179,7 +180,7 @@ def _make(run: BoardRun, reading: Reading) -> None:
     wrong = disagreements([proof.contents, target])
     if wrong:
         raise VerifyError(
-            f"{len(wrong)} sectors do not hold what they should, the first at {wrong[0]:#x}."
+            f"{counted(len(wrong), 'sector')} read back wrong, the first at {address(wrong[0])}."
         )
     run.after_sha256 = hashlib.sha256(target).hexdigest()
     run.gone = tuple(
@@ -217,7 +218,7 @@ def _end_interrupted_work(run: BoardRun, journal: Journal, reading: Reading) -> 
     with, when the values of that work went back to the list (as versions before this one
     let them) and may be another board's now."""
     undo = journal.withdrawn() is not None
-    run.worker.tell("undoing what was cut" if undo else "finishing what was cut")
+    run.worker.tell("undoing the interrupted write" if undo else "finishing the interrupted write")
     _rewrite(run, plan_resumed(run.connection, reading, journal, _options(run, undo=undo)))
 
 

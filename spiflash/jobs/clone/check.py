@@ -21,6 +21,7 @@ from spiflash.errors import ValuesUsedUpError
 from spiflash.jobs.clone.job import Job, Stretch, ValueRule, sums_in_order
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, make_target
 from spiflash.nor.tables import ChipTable
+from spiflash.text import address, amount, counted
 
 IDENTITY = ("mac", "serial")
 """What no two boards may have in common."""
@@ -67,7 +68,9 @@ def check_job(job: Job, table: ChipTable, ledger: Ledger | None = None) -> Check
         found, remarks = _contents(job)
         problems += found
     if job.values and not job.boards:
-        remarks.append(f"the list has {free} left for as many boards; boards = … is not said")
+        remarks.append(
+            f"the lists have values for {counted(free, 'board')}; the job does not say boards = …"
+        )
     first = _first(job, ledger)
     label = job.label_for(first)
     return Checked(tuple(problems), tuple(remarks), listed, free, _samples(job), first, label)
@@ -109,20 +112,19 @@ def stretches(job: Job) -> list[Stretch]:
 def _places(job: Job) -> Iterator[Problem]:
     size = len(job.image.contents)
     if job.layout is not None and job.layout.size != size:
-        yield Problem(1, f"the layout is of {job.layout.size} bytes, the image has {size}")
+        yield Problem(1, f"the layout is for {job.layout.size} bytes, the image has {size}")
     ordered = sorted(stretches(job), key=lambda each: each.start)
     covers = [value.sum.covers for value in job.values if value.sum]
     for each in (*ordered, *covers):
         if each.end > size:
             yield Problem(
-                each.line, f"{each.name} ends {each.end - size} bytes behind the image of {size}"
+                each.line,
+                f"{each.name} ends {counted(each.end - size, 'byte')} after the end of the image",
             )
     for first, second in itertools.pairwise(ordered):
         if second.start < first.end:
             line = max(first.line, second.line)
-            yield Problem(
-                line, f"{second.name} at {second.start:#x} overlaps {first.name} ({first.start:#x})"
-            )
+            yield Problem(line, f"{second.name} {second.shown} overlaps {first.name} {first.shown}")
     try:
         list(sums_in_order(job.values))
     except ValueError as exc:
@@ -141,7 +143,7 @@ def _parts(job: Job, table: ChipTable) -> Iterator[Problem]:
             yield Problem(1, f"chips: the chip table has no part {name}")
         elif all(part.size < len(job.image.contents) for part in parts):
             yield Problem(
-                1, f"chips: the image of {len(job.image.contents)} bytes does not fit a {name}"
+                1, f"chips: the image of {amount(len(job.image.contents))} does not fit a {name}"
             )
 
 
@@ -150,12 +152,12 @@ def _lists(job: Job, free: int, done: int) -> Iterator[Problem]:
     if job.values and free < wanted:
         yield Problem(
             min(job.values, key=lambda each: len(each.texts)).line,
-            f"{wanted} boards are still to be made, and the lists have values for {free}",
+            f"{counted(wanted, 'board')} left to make, but the lists have values for {free}",
         )
     for first, second in itertools.combinations(job.values, 2):
         found = _in_both(first, second)
         if found:
-            yield Problem(second.line, f"{found} is in the list of {first.name} as well")
+            yield Problem(second.line, f"{found} is also in the list of {first.name}")
     for rule in job.values:
         if len(rule.texts.longest) > LONGEST:
             # SQLite would take it, PostgreSQL would not: a job is sound for both or for none.
@@ -163,7 +165,7 @@ def _lists(job: Job, free: int, done: int) -> Iterator[Problem]:
     names = {rule.name for rule in job.values}
     for named in re.findall(r"\{([^{}]*)\}", job.label):
         if named not in names:
-            yield Problem(1, f"the label names “{named}”, which is no value of the job")
+            yield Problem(1, f"the label names “{named}”, which is not a value of the job")
 
 
 def _in_both(first: ValueRule, second: ValueRule) -> str:
@@ -213,7 +215,7 @@ def _contents(job: Job) -> tuple[list[Problem], list[str]]:
                 Problem(
                     1,
                     f"every board would get the master's {_named(item)}: keep that range, set it "
-                    f'with a [[value]], or list it under shared = ["{item.text}"]',
+                    f'with a [[value]], or add it to shared = ["{item.text}"]',
                 )
             )
         else:
@@ -234,7 +236,7 @@ def _masters_in_lists(job: Job, master: tuple[OwnItem, ...]) -> Iterator[Problem
 
 
 def _named(item: OwnItem) -> str:
-    return f"{item.called} {item.text} ({item.name} at {item.start:#x}; {item.confidence})"
+    return f"{item.called} {item.text} ({item.name} at {address(item.start)}; {item.confidence})"
 
 
 def _somebody(job: Job) -> bytes:

@@ -247,14 +247,14 @@ class BoardRun:
             if self.touched and isinstance(error, CONTACT_LOST):
                 # Where the contents of two boards are alike, nothing else says which it was.
                 return (
-                    f"{error.cause} The board that was begun is {name}. If the clip was moved, it "
-                    "is not the one on the clip now."
+                    f"{error.cause} This work was on the board {name}. If the clip was moved, "
+                    "that is not the board on the clip now."
                 )
             return error.cause
         half = "is half written: put it on again" if self.touched else "was not written to"
         return (
-            f"The clip went to another board. The board that was begun, {name}, {half}. Look at "
-            f"the one on the clip now, too: a step under way may have reached it. {error.cause}"
+            f"The clip was moved to another board. The board {name} {half}. Check the board on the "
+            f"clip now, too: the last step may have reached it. {error.cause}"
         )
 
 
@@ -267,9 +267,8 @@ def in_use(held: Held) -> BoardError:
     """The error for a board that another worker has."""
     return BoardError(
         "other",
-        f"This board, or one that answers and looks alike, is being worked on at bench "
-        f"{held.bench}. Put it on again when that is done; a bench that has crashed lets go of "
-        f"it in {held.seconds:.0f} s.",
+        f"This board, or one that looks the same, is being worked on at bench {held.bench}. Put it "
+        f"on again when that is done. If that bench crashed, wait {held.seconds:.0f} s.",
     )
 
 
@@ -291,11 +290,14 @@ def which_board(run: BoardRun, reading: Reading) -> None:
             done = looked.finished
             same = done is not None and done.key == found.board.key
             bench = found.board.bench
-            remark = f"begun at bench {bench}" if bench != run.context.bench else ""
+            remark = f"started at bench {bench}" if bench != run.context.bench else ""
             run.is_board(found.board.key, found, done if same else None, remark)
             return
         run.release()
-    raise BoardError("other", "Other benches are at boards that look like this one: wait.")
+    raise BoardError(
+        "other",
+        "Other benches are working on boards that look like this one. Wait, then try again.",
+    )
 
 
 def _look(run: BoardRun, reading: Reading) -> Looked:
@@ -341,13 +343,15 @@ def _in_hand(run: BoardRun, candidates: Sequence[Recognised]) -> Recognised | No
         return None
     board = unsure.board
     rivals = [each for each in candidates if each is not unsure]
-    others = f" So does {', '.join(_name(each.board) for each in rivals)}." if rivals else ""
+    others = (
+        f" It also looks like {', '.join(_name(each.board) for each in rivals)}." if rivals else ""
+    )
     raise BoardError(
         "own",
-        f"It looks like the board {board.key} ({_name(board)}), which was being written to at "
-        f"bench {board.bench} (backup {board.backup}), {unsure.looks.value}.{others} A twin would "
-        "look so, too. At a terminal 'spiflash clone' asks which of them it is. If this is the "
-        "twin, finish that board first.",
+        f"This looks like the unfinished board {_name(board)} ({board.key}) of bench "
+        f"{board.bench}: {unsure.looks.value}.{others} A twin would look the same. At a terminal "
+        "'spiflash clone' asks which board it is; the backup of that one is "
+        f"{board.backup}. If this is the twin, finish that board first.",
     )
 
 
@@ -384,7 +388,7 @@ def _new(run: BoardRun, reading: Reading, looked: Looked) -> None:
     others = _keys_like(run)
     if first in others:
         # Copies of a chip share an ID, and fresh boards may hold the same.
-        remark = remark or "another board has a chip that answers alike"
+        remark = remark or "another board's chip has the same ID"
     for number in range(LOOKS_AGAIN):
         key = first if not number else f"{first}-{digest[:12]}-{number}"
         if key in others:
@@ -397,7 +401,10 @@ def _new(run: BoardRun, reading: Reading, looked: Looked) -> None:
             run.is_board(key, None, None, remark)
             return
         run.release()
-    raise BoardError("other", "Other benches are at boards that look like this one: wait.")
+    raise BoardError(
+        "other",
+        "Other benches are working on boards that look like this one. Wait, then try again.",
+    )
 
 
 def _keys_like(run: BoardRun) -> set[str]:
@@ -421,7 +428,7 @@ def _refuse_interrupted_restore(run: BoardRun, reading: Reading) -> None:
         if journal.path not in theirs:
             raise BoardError(
                 "own",
-                "A restore of this board was cut short: 'spiflash restore --resume' finishes it.",
+                "A restore of this board was interrupted: 'spiflash restore --resume' finishes it.",
             )
 
 

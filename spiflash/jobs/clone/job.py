@@ -43,14 +43,15 @@ from spiflash.errors import (
 )
 from spiflash.files import read_named_text
 from spiflash.jobs.image import Image
+from spiflash.text import span
 
 FAILURES: Mapping[str, str] = {
-    "contact": "the chip cannot be reached, or not reliably",
-    "chip": "not a chip that the job accepts, or one that must not be written",
+    "contact": "the chip does not answer, or not reliably",
+    "chip": "the job does not accept this chip, or it must not be written",
     "read": "readings of the board do not agree",
-    "own": "what the board is to keep is not there, or another board has it",
-    "swap": "the clip went to another board in the middle of the work",
-    "write": "the chip does not hold what was written, or does not get ready",
+    "own": "the board's own data is missing, or another board has it",
+    "swap": "the clip was moved to another board while it was written",
+    "write": "the chip reads back wrong, or stays busy",
     "adapter": "the adapter stopped answering",
     "values": "the list of values is used up",
     "other": "anything else",
@@ -111,6 +112,11 @@ class Stretch:
     def end(self) -> int:
         """The address after the last byte."""
         return self.start + self.length
+
+    @property
+    def shown(self) -> str:
+        """Its addresses, for people."""
+        return span(self.start, self.end)
 
     def overlaps(self, other: Stretch) -> bool:
         """Whether they have a byte in common."""
@@ -180,7 +186,9 @@ def sums_in_order(values: Sequence[ValueRule]) -> Iterator[tuple[ValueRule, SumR
                 break
         else:
             names = " and ".join(each.name for each, _ in waiting)
-            raise ValueError(f"the checksums of {names} cover each other: none can be right")
+            raise ValueError(
+                f"the checksums of {names} cover each other: they cannot all be correct"
+            )
         waiting.remove(one)
         yield one
 
@@ -263,9 +271,9 @@ def mac_text(text: str) -> str:
     if plain is None:
         raise ValueError(f"“{text[:40]}” is not a MAC address such as 00:00:5e:00:53:01")
     if plain == "00:00:00:00:00:00":
-        raise ValueError(f"{plain} is no address: it is what an empty place reads")
+        raise ValueError(f"{plain} is not an address")
     if int(plain[:2], 16) & 1:
-        raise ValueError(f"{plain} is a group address (IEEE 802), which no board may have")
+        raise ValueError(f"{plain} is a group address (IEEE 802); a board cannot have one")
     return plain
 
 
@@ -276,7 +284,7 @@ def hex_text(text: str) -> str:
     except ValueError as exc:
         raise ValueError(f"“{text[:40]}” is not bytes in hexadecimal") from exc
     if not found:
-        raise ValueError("a value of no bytes")
+        raise ValueError("the value is empty")
     return found
 
 
@@ -288,7 +296,9 @@ def plain_text(text: str) -> str:
         mac_text(text)  # an address in a list of texts is one all the same
     elif _SHORT_MAC.fullmatch(text):
         # Boot loaders take it for the address that another list may spell in full.
-        raise ValueError(f"“{text}” is a MAC address without its zeros: write two digits a byte")
+        raise ValueError(
+            f"“{text}” is a MAC address without leading zeros: write two digits for each byte"
+        )
     return text
 
 
@@ -301,7 +311,7 @@ def mac_range(first: str, last: str) -> Counted:
     low, high = (int(mac_text(each).replace(":", ""), 16) for each in (first, last))
     _within(low, high)
     if low >> 40 != high >> 40:
-        raise ValueError(f"the range from {first} to {last} holds group addresses (IEEE 802)")
+        raise ValueError(f"the range from {first} to {last} includes group addresses (IEEE 802)")
     return Counted(MAC, low, high)
 
 
@@ -309,7 +319,7 @@ def counted(kind: str, pattern: str, first: int, last: int) -> Counted:
     """`pattern` with its run of "#" replaced by each number. Raises ValueError with the cause."""
     runs = re.findall(r"#+", pattern)
     if len(runs) != 1:
-        raise ValueError("pattern needs one run of #, one for each digit, as in “HG-####”")
+        raise ValueError("pattern must have one group of #, one # for each digit, as in “HG-####”")
     _within(first, last)
     digits = len(runs[0])
     if len(str(last)) > digits:
@@ -318,7 +328,7 @@ def counted(kind: str, pattern: str, first: int, last: int) -> Counted:
     found = Counted(kind, first, last, digits, before, after)
     for each in (found[0], found[-1]):
         if FORMS[kind](each) != each:
-            raise ValueError(f"“{pattern}” has to be written as {FORMS[kind](each)}")
+            raise ValueError(f"“{pattern}” must be written as {FORMS[kind](each)}")
     return found
 
 
@@ -341,7 +351,9 @@ def listed(path: Path, kind: str) -> Listed:
         separator = next((each for each in _SEPARATORS if each in line), None)
         if separator is not None:
             shown = "a tab" if separator == "\t" else f"“{separator}”"
-            _refuse(path, number, f"{shown} stands in it: a list has one value a line, no columns")
+            _refuse(
+                path, number, f"it contains {shown}: a list has one value on each line, no columns"
+            )
         try:
             value = FORMS[kind](line.strip())
         except ValueError as exc:
@@ -350,7 +362,7 @@ def listed(path: Path, kind: str) -> Listed:
         if len(value) > LONGEST:
             _refuse(path, number, f"a value has {len(value)} characters, more than {LONGEST}")
         if identity in found:
-            _refuse(path, number, f"{value} stands on line {found[identity]} already")
+            _refuse(path, number, f"{value} is already on line {found[identity]}")
         found[identity] = number
         texts.append(value)
         if len(found) > MOST:
@@ -362,8 +374,7 @@ def listed(path: Path, kind: str) -> Listed:
 
 
 def _lines(path: Path) -> list[str]:
-    state = "No board has been touched."
-    return read_named_text(path, CloneJobError, limit=_LIMIT, state=state).splitlines()
+    return read_named_text(path, CloneJobError, limit=_LIMIT).splitlines()
 
 
 def _refuse_headings(path: Path, lines: Sequence[str], kind: str) -> None:
@@ -373,7 +384,7 @@ def _refuse_headings(path: Path, lines: Sequence[str], kind: str) -> None:
         return
     if all(any(each.isdigit() for each in text) for _, text in values[1:]):
         number, text = values[0]
-        _refuse(path, number, f"“{text[:40]}” looks like a heading; put # in front of it")
+        _refuse(path, number, f"“{text[:40]}” looks like a heading; put # before it")
 
 
 def _is_value(line: str) -> bool:
@@ -382,7 +393,7 @@ def _is_value(line: str) -> bool:
 
 def _within(low: int, high: int) -> None:
     if high < low:
-        raise ValueError("last comes before first")
+        raise ValueError("last is before first")
     if high - low >= MOST:
         raise ValueError(f"more than {MOST} values")
 
@@ -390,6 +401,5 @@ def _within(low: int, high: int) -> None:
 def _refuse(path: Path, number: int, problem: str) -> NoReturn:
     raise CloneJobError(
         f"{path}, line {number}: {problem}.",
-        state="No board has been touched.",
         remedy="Correct the list.",
     )

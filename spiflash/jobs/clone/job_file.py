@@ -63,9 +63,8 @@ def load_job(path: Path) -> Job:
     Raises `CloneJobError` that names file and line, and what `load_image` and `load_layout`
     raise.
     """
-    state = "No board has been touched."
-    raw = read_named(path, CloneJobError, limit=_LIMIT, state=state)
-    text = decoded(raw, path, CloneJobError, state=state)
+    raw = read_named(path, CloneJobError, limit=_LIMIT)
+    text = decoded(raw, path, CloneJobError)
     return _Reader(JobText(text, str(path)), path.parent, hashlib.sha256(raw).hexdigest()).job()
 
 
@@ -107,15 +106,14 @@ class JobText(TomlText):
         """One of the known words."""
         value = table.get(key, default)
         if value not in known:
-            self.refuse(self.line(place, key), f"{key} is one of {', '.join(known)}")
+            self.refuse(self.line(place, key), f"{key} must be one of {', '.join(known)}")
         return str(value)
 
     def refuse(self, line: int, problem: str) -> NoReturn:
         """Raise the error for a line."""
         raise CloneJobError(
             f"{self.name}, line {line}: {problem}.",
-            state="No board has been touched.",
-            remedy="Correct the file, then look at it with 'spiflash clone FILE --check'.",
+            remedy="Correct the file, then check it with 'spiflash clone FILE --check'.",
         )
 
 
@@ -131,12 +129,12 @@ class _Reader:
         text, data = self.text, self.data
         text.known(data, (), KEYS[""])
         if data.get("clone") != VERSION or isinstance(data.get("clone"), bool):
-            text.refuse(text.line((), "clone"), f"this must say clone = {VERSION}")
+            text.refuse(text.line((), "clone"), f"this line must be clone = {VERSION}")
         if "layout" in data:
             self.layout = load_layout(self.folder / text.text(data, (), "layout", None))
         chips = text.texts(data, (), "chips")
         if not chips:
-            text.refuse(text.line((), "chips"), "chips must name the parts that are accepted")
+            text.refuse(text.line((), "chips"), "chips must list the parts that are accepted")
         environments = tuple(self.environment(*each) for each in text.tables("environment"))
         return Job(
             source=text.name,
@@ -172,7 +170,7 @@ class _Reader:
             wanted = text.text(table, place, "region", None)
             line = text.line(place, "region")
             if self.layout is None:
-                text.refuse(line, "a region is named, but the job has no layout")
+                text.refuse(line, "region needs a layout, and the job has none")
             try:
                 region = self.layout.region(wanted)
             except LayoutError as exc:
@@ -182,7 +180,7 @@ class _Reader:
             return Stretch(wanted, region.start, region.length, line)
         start, length = text.amount(table, place, "start"), text.amount(table, place, "length")
         if length == 0:
-            text.refuse(text.line(place, "length"), "a range of no bytes")
+            text.refuse(text.line(place, "length"), "the range is empty")
         return Stretch(text.text(table, place, "name", name), start, length, line)
 
     def values(self, environments: bool) -> tuple[ValueRule, ...]:
@@ -191,15 +189,17 @@ class _Reader:
         for table, place in self.text.tables("value"):
             rule = self.value(table, place)
             if rule.name in found:
-                self.text.refuse(self.text.line(place, "name"), f"the name {rule.name} is taken")
+                self.text.refuse(
+                    self.text.line(place, "name"), f"the name {rule.name} is used twice"
+                )
             if rule.variable and not environments:
                 line = self.text.line(place, "variable")
-                self.text.refuse(line, "a variable is set, but the job has no [[environment]]")
+                self.text.refuse(line, "variable needs an [[environment]], and the job has none")
             if rule.variable is not None:
                 other = variables.setdefault(rule.variable, rule.name)
                 if other != rule.name:
                     line = self.text.line(place, "variable")
-                    self.text.refuse(line, f"{rule.variable} is set by {other} already")
+                    self.text.refuse(line, f"{rule.variable} is already set by {other}")
             found[rule.name] = rule
         kept = {
             name: place
@@ -208,7 +208,7 @@ class _Reader:
         }
         for name in variables.keys() & kept.keys():
             line = self.text.line(kept[name], "keep")
-            self.text.refuse(line, f"{name} is kept here, and set by {variables[name]}")
+            self.text.refuse(line, f"{name} is kept here, but set by {variables[name]}")
         return tuple(found.values())
 
     def value(self, table: dict[str, Any], place: KeyPath) -> ValueRule:
@@ -231,7 +231,7 @@ class _Reader:
                 )
             where = Stretch(name, start, length, text.line(place, "at"))
         if where is None and variable is None:
-            text.refuse(line, f"{name} is written nowhere: give variable, or at, or both")
+            text.refuse(line, f"{name} is not written anywhere: give variable, or at, or both")
         fill = text.number(table, place, "fill", 0, 255, 0)
         checksum = self.sum(table, place, where) if "sum" in table else None
         return ValueRule(name, kind, texts, variable, where, fill, checksum, line)
@@ -262,12 +262,14 @@ class _Reader:
             start, length = (text.amount(table, place, f"sum_{key}") for key in ("start", "length"))
             covers = Stretch("what a checksum covers", start, length, line)
         if covers is None:
-            text.refuse(line, "say with sum_start and sum_length what the checksum covers")
+            text.refuse(line, "give sum_start and sum_length: what the checksum covers")
         at = text.amount(table, place, "sum_at")
         width = (VARIANTS[kind].polynomial.bit_length() - 1) // 8
         stored = Stretch(f"checksum of {table['name']}", at, width, text.line(place, "sum_at"))
         if stored.start < covers.end and covers.start < stored.end:
-            text.refuse(text.line(place, "sum_at"), "the checksum lies inside what it covers")
+            text.refuse(
+                text.line(place, "sum_at"), "the checksum is inside the range that it covers"
+            )
         order = text.choice(table, place, "sum_order", ("little", "big"), "little")
         return SumRule(kind, covers, stored, order)
 

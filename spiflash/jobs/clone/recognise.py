@@ -44,11 +44,11 @@ Targets = Callable[[InHand, bytes], Sequence[bytes]]
 class Looks(enum.Enum):
     """How a board looks that may be one in hand."""
 
-    FRESH = "as it came"
-    DONE = "as it was to become"
-    BEGUN = "its work begun"
-    CARRIES = "with a value that was given to it"
-    NEARLY = "its work begun, but for sectors that hold neither old nor new contents"
+    FRESH = "it holds what that board came with"
+    DONE = "it holds what that board was to get"
+    BEGUN = "it is partly written"
+    CARRIES = "it has a value that was given to that board"
+    NEARLY = "it is partly written, with sectors that hold neither old nor new contents"
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,15 +279,15 @@ def backup_of(board: InHand, shelf: Shelf) -> BackupSet:
             continue
         if found.record.sha256 == board.before_sha256:
             return found
-        reason = reason or "it holds something else"
+        reason = reason or "it holds other contents"
     raise BoardError("own", _gone(board, reason.rstrip(".")))
 
 
 def _gone(board: InHand, reason: str) -> str:
     which = "This board" if board.unique_id else "A board like this one, perhaps this very one,"
     return (
-        f"{which} was begun at bench {board.bench}, and its backup set {board.backup} is out of "
-        f"reach ({reason}): make it available here, or go on at that bench."
+        f"{which} was started at bench {board.bench}, and its backup set {board.backup} cannot be "
+        f"read here ({reason}). Make it available here, or continue at that bench."
     )
 
 
@@ -304,6 +304,6 @@ def unseen_remark(unseen: Sequence[InHand]) -> str:
         return ""
     names = ", ".join(sorted({board.bench for board in unseen}))
     return (
-        f"taken for a new board; it could not be compared with {len(unseen)} begun at {names}, "
-        "whose backups are out of reach here"
+        f"treated as a new board; it could not be compared with {len(unseen)} started at {names}, "
+        "whose backups cannot be read here"
     )

@@ -25,8 +25,8 @@ GLANCE = 0.2
 
 
 PRESSED = (
-    "The boards on the clips are finished first; Ctrl-C once more breaks them off.",
-    "Breaking off: the boards on the clips stay half written until they come again.",
+    "Finishing the boards on the clips. Press Ctrl-C again to stop at once.",
+    "Stopping at once. The boards on the clips are half written; put them on again later.",
 )
 """What is said to the first Ctrl-C, and to the next."""
 
@@ -152,7 +152,9 @@ class Runner:
             if bus is None:
                 break
             if not self._one(bus, station, worker):
-                self.screen.closed(station.name, "the job says stop after such a failure")
+                self.screen.closed(
+                    station.name, "the job says to stop after a failure of this kind"
+                )
                 return
             worker.tell(TAKE_OFF)
             station.taken_away(self.stopping)
@@ -169,9 +171,9 @@ class Runner:
             return True
         except (KeyboardInterrupt, InterruptedWorkError) as exc:
             raise InterruptedWorkError(
-                f"Stopped while a board was being worked on at {station.name}.",
-                state="Its backup is on the shelf, its values stay with it.",
-                remedy="Run the same job again with this board on the clip: it is taken up there.",
+                f"Stopped while a board was being written at {station.name}.",
+                state="Its backup is on the shelf, and its values stay with it.",
+                remedy="Run the same job again with this board on the clip: it is continued.",
             ) from exc
         with self._lock:
             self._records.append(record)

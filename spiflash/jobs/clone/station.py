@@ -132,7 +132,7 @@ class ClipStation:
             except (AdapterNotFoundError, BusError):
                 if not self._known:
                     raise
-                tell("the adapter is gone: plug it in again")
+                tell("adapter missing: plug it in again")
                 return None
             if self._known:
                 tell(WAITING)
@@ -213,7 +213,6 @@ def station_for(url: str | None, pins: Pins | None = None) -> Station:
     if not boards:
         raise UsageError(
             f"There is no simulated board in {folder}.",
-            state="Nothing has been touched.",
             remedy=f"Make one: spiflash identify --adapter 'sim:{folder}/1?new=heron&board=1'",
         )
     return TurnStation(url, [f"sim:{board}{mark}{query}" for board in boards], pins)

@@ -40,11 +40,9 @@ def make_target(job: Job, own: bytes, values: Mapping[str, str]) -> bytes:
     for kept in job.keep:
         mine = own[kept.start : kept.end]
         if not mine.strip(b"\xff"):
-            raise NotTheBoardsOwnError(f"{kept.name} at {kept.start:#x} is blank on this board")
+            raise NotTheBoardsOwnError(f"{kept.name} {kept.shown} is blank on this board")
         if not mine.strip(b"\x00\xff"):
-            raise NotTheBoardsOwnError(
-                f"{kept.name} at {kept.start:#x} holds nothing but zeros on this board"
-            )
+            raise NotTheBoardsOwnError(f"{kept.name} {kept.shown} is all zeros on this board")
         target[kept.start : kept.end] = mine
     for rule in job.environments:
         place = slice(rule.place.start, rule.place.end)
