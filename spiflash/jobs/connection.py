@@ -45,10 +45,10 @@ UNIQUE_TRIES = 40
 class Settings:
     """What a person said about the bench.
 
-    `adapter` is a URL or None for the only one there is; `part` a name from the chip table
-    that they insist on; `tables` further chip table files; `ceiling` the fastest SPI clock in
-    hertz that may be used, None to measure it; `size` a capacity in bytes that they state;
-    `trust_sfdp` their word that a chip described by nothing but its SFDP may be written.
+    `adapter` is a URL or None for the only one there is; `part` a part of the chip table that the
+    chip is treated as; `tables` further chip table files; `ceiling` the fastest SPI clock in hertz
+    that may be used, None to measure it; `size` a capacity in bytes that they state; `trust_sfdp`
+    their word that a chip described by nothing but its SFDP may be written.
     """
 
     adapter: str | None = None
@@ -142,7 +142,7 @@ def find_out(
     size: int | None = None,
     trust_sfdp: bool = False,
 ) -> Chip:
-    """Ask the chip what it is, and tell it from its namesakes.
+    """Ask the chip what it is, and tell it from other parts with its ID.
 
     Raises what `probe` and `identify` raise.
     """

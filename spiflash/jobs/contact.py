@@ -49,8 +49,8 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class ClockLine:
-    """At this clock (hertz), of `tried` readings each, how many came right when sampled on the
-    rising edge and half a clock later."""
+    """At this clock (hertz), of `tried` readings each, how many were correct when sampled on the
+    rising edge, and with the late sample."""
 
     hertz: float
     edge: int

@@ -40,7 +40,7 @@ WEAK_PASSES = 5
 """Passes that are taken where cells go wrong by themselves, to find as many of them as possible."""
 
 SUSPECT = 12
-"""Readings, at least, of what the contents themselves or a third look speak against."""
+"""Readings, at least, of what the contents themselves or another reading call wrong."""
 
 NOISY = 1.5e-6
 """Error rate above which a third look meets noise, and asks again before it makes much of it."""
@@ -220,8 +220,8 @@ class _Settler:
         self._connection = passes.connection
 
     def settle(self, weighed: Weighed, attend: Callable[[bytes], Attention]) -> _Found:
-        """Read again what passes disagree on, what the contents speak against, and a third time
-        what matters most."""
+        """Read again what passes disagree on, what the contents themselves call wrong, and a third
+        time what matters most."""
         places = [
             Reread(start, length, [each[start : start + length] for each in self._passes.contents])
             for start, length in weighed.disagreeing

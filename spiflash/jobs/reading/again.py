@@ -48,7 +48,7 @@ BUDGET = 24
 """Readings of one place before it counts as unstable."""
 
 SHARE = 0.1
-"""Share of `LIMIT` that all settled places together may take up."""
+"""Share of `LIMIT` that all settled places together may use."""
 
 APART = 0.05
 """Seconds between two readings of one place at least: a burst of noise on a contact is

@@ -42,7 +42,7 @@ DRAWN = 3 / 8
 """Share of them, at least, that is drawn from the whole chip."""
 
 SUSPECTS = 64
-"""Sectors, at most, that are read again because their contents speak against them."""
+"""Sectors, at most, that are read again because their own contents say that they are wrong."""
 
 LONE_BITS = 3
 """Zero bits, at most, in a sector that is blank otherwise, which look like wrong ones."""

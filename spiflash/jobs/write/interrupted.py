@@ -366,8 +366,8 @@ def refuse_withdrawn(journal: Journal, *, undo: bool) -> None:
         raise ShelfError(
             f"This board failed while it was cloned (job {job}), and its values were returned to "
             "the list: another board may have them by now.",
-            state="This command has erased and written nothing; the board is half written, and "
-            "what it came with is in its backup set.",
+            state="This command has not erased or written anything; the board is half written, "
+            "and what it came with is in its backup set.",
             remedy="Continue with 'spiflash clone' and that job, which knows the board and gives "
             "it values of its own; or write back what it held with 'spiflash restore --undo'.",
         )

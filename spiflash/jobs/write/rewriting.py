@@ -240,7 +240,7 @@ def _prove(steps: Steps, work: Work, journal: Journal, watcher: Watcher) -> Proo
     ranges = journal.ranges
 
     def write_again(held: bytes, wrong: Sequence[int]) -> None:
-        # What was read may be another board's: the rest of this one is looked at before.
+        # What was read may be another board's: the rest of this one is checked first.
         for at in wrong:
             steps.board.changes(at, at + SECTOR)
         steps.board.check_thoroughly(state=HALF_DONE)

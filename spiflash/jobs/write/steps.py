@@ -51,7 +51,7 @@ AT_ONCE = 1e-2
 LOOK = 12
 """Places of a look between two steps."""
 
-HALF_DONE = "What was to be written is half done."
+HALF_DONE = "The write is half done."
 
 _BUSY = WIP | WEL
 
