@@ -43,6 +43,7 @@ SESSION: dict[str, tuple[str, ...]] = {
     "contact": ("contact", *BOARD),
     "identify": ("identify", *BOARD),
     "backup": ("backup", *BOARD, *SHELF, "--board", "gauge-23"),
+    "shelf": ("shelf", *SHELF),
     "audit": ("audit", "factory.bin", "--fits", "4M"),
     "compare": ("compare", "factory.bin", "later.bin"),
     "verify": ("verify", "later.bin", *BOARD),
