@@ -63,6 +63,30 @@ class _State(enum.Enum):
     HEADER = enum.auto()  # the header CRC fails, and is OK with one bit flipped
 
 
+_WORDS = {
+    _State.HOLDS: (
+        "node",
+        (
+            "header, field and data CRCs of every node OK",
+            "not covered: the byte of each type that marks a node as obsolete; erased bytes "
+            "between nodes",
+        ),
+    ),
+    _State.FAILS: (
+        "damaged node",
+        (
+            "header CRC OK, a CRC over fields or data fails: damage, or a write that a power cut "
+            "interrupted",
+        ),
+    ),
+    _State.HEADER: (
+        "damaged node header",
+        ("one bit of the header is wrong: with it flipped, its CRC and the node's are OK",),
+    ),
+}
+"""What a run of nodes is called, and what was checked."""
+
+
 @dataclass(slots=True)
 class _Run:
     """Neighbouring nodes in the same state."""
@@ -213,46 +237,22 @@ def _erased(contents: bytes, start: int, end: int) -> bool:
 
 
 def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
-    details = [("nodes", str(run.nodes)), ("byte order", f"{order} endian")]
-    if run.state is _State.HEADER:
-        return Finding(
-            run.start,
-            run.end - run.start,
-            "jffs2",
-            f"JFFS2, {counted(run.nodes, 'damaged node header')}",
-            Verdict.DAMAGED,
-            ("one bit of the header is wrong: with it flipped, its CRC and the node's are OK",),
-            tuple(details),
-        )
-    if run.state is _State.FAILS:
-        return Finding(
-            run.start,
-            run.end - run.start,
-            "jffs2",
-            f"JFFS2, {counted(run.nodes, 'damaged node')}",
-            Verdict.DAMAGED,
-            (
-                "header CRC OK, a CRC over fields or data fails: damage, or a write that a "
-                "power cut interrupted",
-            ),
-            tuple(details),
-        )
-    names = _names(contents, run, prefix)
-    if names:
-        details.append(("names", ", ".join(names)))
+    noun, checks = _WORDS[run.state]
+    holds = run.state is _State.HOLDS
+    names = _names(contents, run, prefix) if holds else []
     return Finding(
         run.start,
         run.end - run.start,
         "jffs2",
-        f"JFFS2, {counted(run.nodes, 'node')}",
-        Verdict.VERIFIED,
+        f"JFFS2, {counted(run.nodes, noun)}",
+        Verdict.VERIFIED if holds else Verdict.DAMAGED,
+        checks,
         (
-            "header, field and data CRCs of every node OK",
-            "not covered: the byte of each type that marks a node as obsolete; erased bytes "
-            "between nodes",
+            ("nodes", str(run.nodes)),
+            ("byte order", f"{order} endian"),
+            *([("names", ", ".join(names))] if names else []),
         ),
-        tuple(details),
-        uncovered=tuple(merged(run.uncovered)),
+        uncovered=tuple(merged(run.uncovered)) if holds else (),
     )
 
 

@@ -298,24 +298,16 @@ def _joined(contents: bytes, start: int, end: int) -> bool:
 
 
 def _described_run(run: _Run) -> Finding:
-    details = (("nodes", str(run.nodes)), ("superblocks", str(run.superblocks)))
-    if run.whole:
-        return Finding(
-            run.start,
-            run.end - run.start,
-            "ubifs",
-            f"UBIFS, {counted(run.nodes, 'node')}",
-            Verdict.VERIFIED,
-            ("the CRC of every node OK", "not covered: padding between nodes"),
-            details,
-            uncovered=tuple(merged(run.uncovered)),
-        )
+    checks: tuple[str, ...] = ("the CRC of every node OK", "not covered: padding between nodes")
+    if not run.whole:
+        checks = ("the CRC fails, or one bit of the magic number is wrong",)
     return Finding(
         run.start,
         run.end - run.start,
         "ubifs",
-        f"UBIFS, {counted(run.nodes, 'damaged node')}",
-        Verdict.DAMAGED,
-        ("the CRC fails, or one bit of the magic number is wrong",),
-        details,
+        f"UBIFS, {counted(run.nodes, 'node' if run.whole else 'damaged node')}",
+        Verdict.VERIFIED if run.whole else Verdict.DAMAGED,
+        checks,
+        (("nodes", str(run.nodes)), ("superblocks", str(run.superblocks))),
+        uncovered=tuple(merged(run.uncovered)) if run.whole else (),
     )

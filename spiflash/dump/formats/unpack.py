@@ -16,7 +16,7 @@ import re
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import lz4.block
 import lz4.frame
@@ -75,52 +75,47 @@ class Decoder(Protocol):
     def decompress(self, data: bytes, max_length: int = -1) -> bytes: ...
 
 
-class _Zlib:
-    """`zlib` as a Decoder."""
+class _Wrapped:
+    """A decompressor that does not say whether it needs input."""
 
     needs_input = True
-
-    def __init__(self, window: int) -> None:
-        self._inner = zlib.decompressobj(window)
+    _inner: Any
 
     @property
     def eof(self) -> bool:
-        return self._inner.eof
+        return bool(self._inner.eof)
 
     @property
     def unused_data(self) -> bytes:
-        return self._inner.unused_data
+        return bytes(self._inner.unused_data)
+
+
+class _Zlib(_Wrapped):
+    """`zlib` as a Decoder."""
+
+    def __init__(self, window: int) -> None:
+        self._inner = zlib.decompressobj(window)
 
     def decompress(self, data: bytes, max_length: int = -1) -> bytes:
         tail = self._inner.unconsumed_tail
         piece = self._inner.decompress(tail + data if tail else data, max(max_length, 0))
         # After a full piece more may be waiting, even when all input is taken.
         self.needs_input = not self._inner.unconsumed_tail
-        return piece
+        return bytes(piece)
 
 
-class _Zstd:
+class _Zstd(_Wrapped):
     """`zstandard` as a Decoder.
 
     It knows no bound for one step's output, but a block of four bytes gives at most 128 KiB, so
     that the 256 bytes of a step give at most 8 MiB.
     """
 
-    needs_input = True
-
     def __init__(self) -> None:
         self._inner = zstandard.ZstdDecompressor(max_window_size=MEMORY).decompressobj()
 
-    @property
-    def eof(self) -> bool:
-        return self._inner.eof
-
-    @property
-    def unused_data(self) -> bytes:
-        return self._inner.unused_data
-
     def decompress(self, data: bytes, max_length: int = -1) -> bytes:
-        return self._inner.decompress(data) if data else b""
+        return bytes(self._inner.decompress(data)) if data else b""
 
 
 def gzip_decoder() -> Decoder:
