@@ -168,6 +168,8 @@ def _tables(root: Node) -> Iterator[PartitionTable]:
     offset and a length, in as many 32-bit cells as the parent says.
     """
     for node in root.walk():
+        if not node.children:
+            continue
         fixed = next((each for each in node.children if _is_table(each)), None)
         words = () if fixed or _is_table(node) else node.strings("compatible")
         older = any("nor" in word or "flash" in word for word in words)
@@ -178,7 +180,7 @@ def _tables(root: Node) -> Iterator[PartitionTable]:
 
 
 def _is_table(node: Node) -> bool:
-    return "fixed-partitions" in node.strings("compatible")
+    return "compatible" in node.properties and "fixed-partitions" in node.strings("compatible")
 
 
 def _partitions(table: Node) -> Iterator[Partition]:
