@@ -346,8 +346,8 @@ def listed(path: Path, kind: str) -> Listed:
             or line.lstrip().startswith(("//", "--"))
             or (len(words) > 1 and any(as_mac(each) for each in words))
         ):
-            _refuse(path, number, f"“{line.strip()[:40]}” is more than a value, or a remark; # "
-                    "stands in front of remarks, on a line of their own")  # fmt: skip
+            _refuse(path, number, f"“{line.strip()[:40]}” is not a single value; write a remark on "
+                    "a line of its own, with # before it")  # fmt: skip
         separator = next((each for each in _SEPARATORS if each in line), None)
         if separator is not None:
             shown = "a tab" if separator == "\t" else f"“{separator}”"
