@@ -37,7 +37,7 @@ GIVEN_UP = {
     r"tak(e|es|en|ing) (it )?up( again)?(?! to)": "continue",
     r"com(e|es|ing) round": "wraps",
     r"least repair": "smallest repair",
-    r"told apart": "identified by",
+    r"told apart by": "identified by",
     r"known by": "identified by",
     r"of one version with": "must match",
     r"insist on": "treat the chip as this part",

@@ -2,8 +2,8 @@
 
 The order is what loses nothing: read it, tell which board it is, backup on the shelf, then values
 drawn (the board is in hand from here on), then the journal, then the word in the ledger that it is
-written to, then erase and program, then proof in passes, then the row. A cut between any two of
-these is taken up where it was when the board comes again.
+written to, then erase and program, then proof in passes, then the row. Work that is interrupted
+between any two of these is continued when the board comes again.
 """
 
 from __future__ import annotations

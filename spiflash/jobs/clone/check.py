@@ -160,7 +160,7 @@ def _lists(job: Job, free: int, done: int) -> Iterator[Problem]:
             yield Problem(second.line, f"{found} is also in the list of {first.name}")
     for rule in job.values:
         if len(rule.texts.longest) > LONGEST:
-            # SQLite would take it, PostgreSQL would not: a job is sound for both or for none.
+            # SQLite would take it, PostgreSQL would not: a job is valid for both or for none.
             yield Problem(rule.line, f"a value has more than {LONGEST} characters")
     names = {rule.name for rule in job.values}
     for named in re.findall(r"\{([^{}]*)\}", job.label):

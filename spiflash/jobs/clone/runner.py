@@ -87,8 +87,8 @@ class Runner:
     def run(self) -> Cloned:
         """Work until all stations have ended.
 
-        The first Ctrl-C lets the boards on the clips be finished; the second breaks them off.
-        They are in hand then, and are taken up when they come again.
+        The first Ctrl-C lets the boards on the clips be finished; the second breaks them off. They
+        are in hand then, and are continued when they come again.
         """
         self.context.ledger.store.tell = self.screen.say
         ended = [self._start(station) for station in self.stations]

@@ -33,7 +33,7 @@ class NotTheBoardsOwnError(ValueError):
 def make_target(job: Job, own: bytes, values: Mapping[str, str]) -> bytes:
     """The whole chip. `own` is what the board came with, `values` one text a value of the job.
 
-    What lies behind the image stays as the board has it. Raises `NotTheBoardsOwnError`,
+    What lies after the image stays as the board has it. Raises `NotTheBoardsOwnError`,
     `EnvironmentEditError` when variables do not fit, `ImageError` when the image does not.
     """
     target = bytearray(overlay(own, job.image, 0))
@@ -91,7 +91,7 @@ def kept_of(job: Job, own: bytes) -> Kept:
     An address is looked for by its form, by the first three bytes that boards and lists here have
     in common, and by what the board's own environment says. What is likely a serial number, but is
     called so nowhere, is not given to another board; it is no reason to refuse one (it may be the
-    name of a model). So it is with what stands behind the image, where the board stays as it is.
+    name of a model). The same goes for what stands after the image, where the board stays as it is.
     """
     named: set[Identity] = set()
     kept: set[Identity] = set()
