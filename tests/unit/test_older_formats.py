@@ -1,7 +1,8 @@
 """What earlier versions of the program kept still opens, and is still written byte for byte.
 
 `tests/older_formats` holds one backup set, journal, folder of kept passes and adapter record for
-each version of its format, each written by the program as it was when that version was current.
+each version of its format, and rows of the ledger with ever more keys, each written by the program
+as it was when that version was current.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from archive_samples import contents_of
 from spiflash.archive.adapters import Outcome, keep, known
 from spiflash.archive.backupset import open_set
 from spiflash.archive.journal import Journal, JournalState, Range, open_journals
+from spiflash.archive.ledger import BoardRecord
 from spiflash.archive.record import Record
 from spiflash.bus.transaction import Sampling
 from spiflash.jobs.reading.kept_passes import Unfinished, _read
@@ -149,3 +151,17 @@ def test_an_adapter_record_opens_and_is_written_as_before(samples: Path) -> None
     ]
     path = keep(found, samples / "again")
     assert path.read_bytes() == (SAMPLES / "adapter-1.json").read_bytes()
+
+
+def test_rows_of_the_ledger_open_and_the_newest_is_written_as_before() -> None:
+    rows = (SAMPLES / "ledger-rows.jsonl").read_text("utf-8").splitlines()
+    records = [BoardRecord.from_json(row, "row") for row in rows]
+    assert [each.remark for each in records] == ["", *3 * ["worth knowing"]]
+    assert [each.attempt for each in records] == ["", "", "a1", "a1"]
+    assert [each.kept for each in records] == [(), (), (), ("mac 00:00:5e:00:53:08",)]
+    for each in records:
+        assert each.good
+        assert (each.label, each.touched, each.expected) == ("Heron HG-2026-0007", True, 3.1e-07)
+        assert each.values == {"ethaddr": "00:00:5e:00:53:07", "serial": "HG-2026-0007"}
+        assert (each.passes, each.seconds) == (("55" * 32,) * 2, {"read": 7.5, "write": 31.25})
+    assert records[-1].to_json() == rows[-1]
