@@ -152,8 +152,8 @@ def judge_environment(refs: References, region: Region) -> RegionFinding:
         names = ", ".join(sorted(text for _, text in theirs))
         return RegionFinding(region, Kind.FOREIGN, f"it names another board: {names}", where)
     if ours and not theirs:
-        lacking = ", ".join(sorted(text for _, text in ours))
-        return RegionFinding(region, Kind.OWN_LOST, f"missing: {lacking}", where)
+        missing = ", ".join(sorted(text for _, text in ours))
+        return RegionFinding(region, Kind.OWN_LOST, f"{missing} missing", where)
     then = env_block(refs.backup.findings, region)
     if then is not None:
         how, strange = boots_otherwise(block, then)
