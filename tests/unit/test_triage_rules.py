@@ -547,3 +547,27 @@ def test_what_must_match_a_newer_kernel_comes_second() -> None:
     ]
     assert found.repairs[0].remarks
     assert not found.repairs[1].remarks
+
+
+def test_a_loader_that_may_be_wrong_comes_back_with_the_kernel_of_its_version() -> None:
+    """An update that stopped right after its kernel: all that has a checksum is OK."""
+    old = put(GOOD, 0x20000, boot_image(2, 0x8000, 2).ljust(0x20000, b"\xff"))
+    new = firmware(2)["boot"].ljust(0x10000, b"\xff")
+    chip = put(put(old, 0, new), 0x20000, boot_image(2, 0xA000, 2).ljust(0x20000, b"\xff"))
+    found = judged(chip, old)
+    assert kinds(found) == {}
+    assert found.repairs[0].regions == ("boot", "kernel")
+    assert found.repairs[0].applied(chip) == old
+
+
+@pytest.mark.parametrize("value", [0x00, 0xFF])
+def test_own_data_gone_from_a_gap_are_missed_although_the_rest_of_it_is_proven(value: int) -> None:
+    """No region says what stands there, and a newer kernel in the same gap has its checksum."""
+    layout = Layout(SIZE, tuple(e for e in LAYOUT.regions if e.name not in ("factory", "kernel")))
+    old = put(GOOD, 0x20000, boot_image(2, 0x8000, 2).ljust(0x20000, b"\xff"))
+    chip = put(old, 0x20000, boot_image(2, 0xA000, 2).ljust(0x20000, b"\xff"))
+    held = len(factory_of(OWN, 1).rstrip(b"\xff"))
+    chip = put(chip, 0x14000, bytes([value]) * held)
+    found = triage(chip, own_backup=reference(old, layout), layout=layout)
+    assert set(kinds(found)) == {"gap-014000h"}
+    assert found.repairs[0].applied(chip) == old

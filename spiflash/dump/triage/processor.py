@@ -12,6 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spiflash.dump.finding import Architecture, BannerFacts, Finding, ProgramFacts, images
+from spiflash.dump.layout.region import Region
+from spiflash.dump.triage.references import Reference, References
+
 Words = NDArray[np.uint32]
 
 _LOOKED_AT = 1 << 20
@@ -121,3 +125,49 @@ def _vectors(words: Words) -> bool:
     branch = (words & 0xFF000000) == 0xEA000000
     load = (words & 0xFFFFF000) == 0xE59FF000
     return len(words) >= 4 and bool((branch | load)[:4].all())
+
+
+def other_processor(refs: References, region: Region) -> str:
+    """Evidence that the boot code is for another processor than the board, in words."""
+    chip = refs.chip
+    code = processor(chip.contents[region.start : region.end])
+    code = code or _elf_machine(chip, region)
+    others: list[tuple[str, str]] = []
+    for each, what in ((refs.backup, "the backup's"), (refs.model, "the image's")):
+        if each is not None:
+            theirs = processor(each.sized(len(chip.contents))[region.start : region.end])
+            others.append((theirs, f"{what} boot loader"))
+    for finding in chip.findings:
+        if region.start <= finding.start < region.end:
+            continue
+        others += [(each, f"the image at {finding.start:06X}h") for each in stated(finding)]
+    for theirs, what in others:
+        if code and theirs and _family(code) != _family(theirs):
+            banner = next(
+                (
+                    each.facts.text
+                    for each in chip.findings
+                    if isinstance(each.facts, BannerFacts)
+                    and region.start <= each.start < region.end
+                ),
+                "",
+            )
+            said = f" (it calls itself “{banner[:80]}”)" if banner else ""
+            return f"its code is {code}, {what} is for {theirs}{said}"
+    return ""
+
+
+def stated(finding: Finding) -> list[Architecture]:
+    """The architectures for which a boot image says its programs are."""
+    return [each.architecture for each in images(finding) if each.architecture is not None]
+
+
+def _family(name: str) -> str:
+    return Architecture(name).family if name else ""
+
+
+def _elf_machine(chip: Reference, region: Region) -> str:
+    for finding in chip.findings:
+        if isinstance(finding.facts, ProgramFacts) and finding.start == region.start:
+            return finding.facts.architecture or ""
+    return ""

@@ -10,12 +10,8 @@ import numpy as np
 
 from spiflash.dump.coverage import Level
 from spiflash.dump.finding import (
-    Architecture,
-    BannerFacts,
     Finding,
-    ProgramFacts,
     Verdict,
-    images,
 )
 from spiflash.dump.layout.region import Region, Role
 from spiflash.dump.triage.chip_state import (
@@ -28,15 +24,17 @@ from spiflash.dump.triage.chip_state import (
     used,
 )
 from spiflash.dump.triage.environment import judge_environment, twin
-from spiflash.dump.triage.processor import processor
+from spiflash.dump.triage.processor import other_processor
 from spiflash.dump.triage.references import (
     FIRMWARE,
     Piece,
     Reference,
     References,
     identity_in,
+    islands,
     items_in,
     pieces,
+    surely_own,
 )
 from spiflash.dump.triage.result import MOST_PLACES, Kind, Proof, RegionFinding
 from spiflash.spans import SECTOR, Span
@@ -56,52 +54,6 @@ FILE_SYSTEMS = (
     "ext",
     "fat",
 )
-
-
-def other_processor(refs: References, region: Region) -> str:
-    """Evidence that the boot code is for another processor than the board, in words."""
-    chip = refs.chip
-    code = processor(chip.contents[region.start : region.end])
-    code = code or _elf_machine(chip, region)
-    others: list[tuple[str, str]] = []
-    for each, what in ((refs.backup, "the backup's"), (refs.model, "the image's")):
-        if each is not None:
-            theirs = processor(each.sized(len(chip.contents))[region.start : region.end])
-            others.append((theirs, f"{what} boot loader"))
-    for finding in chip.findings:
-        if region.start <= finding.start < region.end:
-            continue
-        others += [(each, f"the image at {finding.start:06X}h") for each in stated(finding)]
-    for theirs, what in others:
-        if code and theirs and _family(code) != _family(theirs):
-            banner = next(
-                (
-                    each.facts.text
-                    for each in chip.findings
-                    if isinstance(each.facts, BannerFacts)
-                    and region.start <= each.start < region.end
-                ),
-                "",
-            )
-            said = f" (it calls itself “{banner[:80]}”)" if banner else ""
-            return f"its code is {code}, {what} is for {theirs}{said}"
-    return ""
-
-
-def stated(finding: Finding) -> list[Architecture]:
-    """The architectures for which a boot image says its programs are."""
-    return [each.architecture for each in images(finding) if each.architecture is not None]
-
-
-def _family(name: str) -> str:
-    return Architecture(name).family if name else ""
-
-
-def _elf_machine(chip: Reference, region: Region) -> str:
-    for finding in chip.findings:
-        if isinstance(finding.facts, ProgramFacts) and finding.start == region.start:
-            return finding.facts.architecture or ""
-    return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,12 +283,11 @@ def _against_backup(
         )
     # What is left of the region may be intact by itself, such as a root file system without the
     # kernel before it.
-    gone = [
-        each for each in pieces(own, region) if empty(refs.chip.contents[each.start : each.end])
-    ]
+    gone = _gone(own, region, refs.chip.contents)
     if gone and region.role not in _OWNERS:
-        spans = tuple((each.start, each.end) for each in gone)
-        return RegionFinding(region, Kind.ERASED, "part of it is blank or 00h", spans)
+        lost = any(low <= e.start < high for e in surely_own(own) for low, high in gone)
+        kind = Kind.OWN_LOST if lost else Kind.ERASED
+        return RegionFinding(region, kind, "part of it is blank or 00h", gone)
     if itself.kind is Kind.INTACT:
         text = "not as in the backup, but checksums OK"
         return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM, unsure=itself.unsure)
@@ -350,6 +301,19 @@ def _against_backup(
         return RegionFinding(region, Kind.DAMAGED, "not as in the backup", places)
     text = "not as in the backup, and no checksum covers it"
     return RegionFinding(region, Kind.NOT_CHECKED, text, places)
+
+
+def _gone(own: Reference, region: Region, chip: bytes) -> tuple[Span, ...]:
+    """What the backup has in a region and the chip has blank or 00h: pieces of firmware, and data
+    that stand by themselves."""
+    whole = [(each.start, each.end) for each in pieces(own, region)]
+    alone = [
+        (low, high)
+        for low, high in islands(own.contents, region.start, region.end)
+        if not any(start < high and low < end for start, end in whole)
+    ]
+    held = [(low, high) for low, high in alone if not empty(own.contents[low:high])]
+    return tuple(span for span in sorted([*whole, *held]) if empty(chip[slice(*span)]))
 
 
 def _sound(refs: References, region: Region) -> bool:

@@ -78,8 +78,10 @@ def _from_backup(case: Case, own: Reference) -> Iterator[Repair | Refused]:
     differ = [e for e in case.findings if differs(chip, right, e.region)]
     least = [each for each in differ if _comes_back(case, each)]
     if not least:
-        # Nothing is known to be wrong: what may be is offered.
+        # Nothing is known to be wrong: what may be is offered, with the firmware that must match.
         least = [each for each in differ if each.kind is Kind.NOT_CHECKED]
+        if any(each.region.role in FIRMWARE for each in least):
+            least = [e for e in differ if e in least or e.region.role in FIRMWARE]
     yield _regions_back(case, right, least, reason_for([e.region for e in least], case.findings))
     if not least and not any(each.bad for each in case.findings):
         return
