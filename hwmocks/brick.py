@@ -1,4 +1,4 @@
-"""What is known of a damaged board by construction, and the pieces to build one from."""
+"""The known truth about a damaged board, and the pieces to build one from."""
 
 from __future__ import annotations
 

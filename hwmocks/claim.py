@@ -2,7 +2,7 @@
 
 A real board is on one clip at a time; two programs that each load the folder and write it back
 would undo each other's work without a word. The claim is an advisory lock on the folder itself
-(flock(2)), so that it leaves no file behind and the kernel lets go of it when the process ends,
+(flock(2)), so that it leaves no file, and the kernel releases it when the process ends,
 however it ends.
 """
 
@@ -30,7 +30,7 @@ class Claim:
     def __init__(self, folder: Path) -> None:
         """Claim an existing folder, which need not be writable.
 
-        Raises `BoardBusyError` when somebody else has it, and `OSError` when it cannot be
+        Raises `BoardBusyError` if another program has it, and `OSError` when it cannot be
         opened. Where folders cannot be locked (some network mounts) there is no claim to make.
         """
         self._descriptor: int | None = None

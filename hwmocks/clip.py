@@ -46,7 +46,7 @@ class Clip:
         self.chip = None
 
     def brown_out(self, now: float, seconds: float = 1e-3) -> None:
-        """The supply dips for so long that the chip starts afresh: what was under way is broken
+        """The supply dips for so long that the chip restarts: what was under way is broken
         off, registers, latches and address mode are as after power-up."""
         if self.chip is not None:
             self.chip.power(False, now)

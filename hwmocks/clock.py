@@ -7,7 +7,7 @@ import time
 
 
 class VirtualClock:
-    """A clock that moves only when somebody moves it.
+    """A clock that moves only when it is moved.
 
     Everything on one bench (host, adapter, chip) shares one clock. All times are seconds; the
     zero point is the moment the clock was made.
@@ -27,11 +27,11 @@ class VirtualClock:
         self._now += seconds
 
     def advance_to(self, moment: float) -> None:
-        """Let time pass until `moment`; nothing happens when it is over already."""
+        """Let time pass until `moment`; nothing happens if that has passed."""
         self._now = max(self._now, moment)
 
     def sleep(self, seconds: float) -> None:
-        """What a program that waits calls: `seconds` pass, and no real time does."""
+        """Called by a program that waits: `seconds` of virtual time pass, but no real time."""
         self.advance(seconds)
 
 
@@ -64,7 +64,7 @@ class ThreadClock(VirtualClock):
 
 class RealTime(VirtualClock):
     """Time of the real world, for a bench that programs outside of this process work at: it goes by
-    itself, and whoever wants to wait has to."""
+    itself, and waiting takes real time."""
 
     def __init__(self) -> None:
         super().__init__()

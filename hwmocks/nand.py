@@ -1,6 +1,6 @@
-"""An SPI NAND chip, as far as somebody sees of it who takes it for NOR flash.
+"""An SPI NAND chip, as it appears to a program that takes it for NOR flash.
 
-It answers 9Fh in the way of its maker and knows no other command of a NOR flash (W25N01GV,
+It answers 9Fh as its manufacturer specifies and knows no other command of a NOR flash (W25N01GV,
 MX35LF1GE4AB, GD5F1GQ4 data sheets, from memory): everything else leaves the line floating. The
 contents of its array are out of reach without loading a page first (13h), so that there are none.
 """

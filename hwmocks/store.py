@@ -5,7 +5,7 @@
 
 Each file is written beside its final name, synced and renamed. A crash between the two leaves
 new contents with an older wear count, which is a state that a power cut could have left too.
-Loading is a power-up: volatile registers, 4-byte address mode and block locks start afresh.
+Loading is a power-up: volatile registers, address mode and block locks have their power-up state.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def create(
 
 def save(chip: NorChip, folder: Path | str) -> None:
     """Write the board back. An operation still under way counts as finished; switch the chip
-    off first to have it broken off."""
+    off first to interrupt it."""
     folder = Path(folder)
     path = folder / CONTENTS
     if not (path.exists() and path.read_bytes() == chip.contents):
@@ -119,7 +119,7 @@ def load(folder: Path | str) -> NorChip:
 
 
 class _Fields:
-    """The state file, each field checked as it is taken."""
+    """The state file, each field checked when it is read."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -156,7 +156,7 @@ class _Fields:
         return self._octets(name, self.get(name), length)
 
     def description(self) -> ChipDescription:
-        """The chip that the board carries."""
+        """The chip on the board."""
         name = self.get("chip")
         if not isinstance(name, str):
             raise self.wrong("chip", "must be a chip's name")

@@ -1,4 +1,4 @@
-"""Programs for other processors: functions of a plausible mixture of instructions.
+"""Programs for other processors: functions with a plausible mixture of instructions.
 
 Encodings: MIPS32 and Power instruction sets (from memory).
 """

@@ -1,7 +1,7 @@
-"""A board folder that is kept up to date while the work goes on.
+"""A board folder that is kept up to date during the work.
 
 A simulated board ordinarily goes back into its folder when the adapter is closed. A program that
-is killed never closes it, and the folder would hold what the board held long ago. Here the
+is killed never closes it, and the folder would hold old contents. Here the
 folder follows at every USB transfer, sector by sector and in place, so that a kill at any moment
 leaves there what a real chip would hold: a chip that keeps its supply finishes by itself what it
 is doing, which is why an operation under way counts as done.
@@ -51,7 +51,7 @@ class WriteThrough:
             self._wear, self._registers = chip.wear.copy(), registers
 
     def hook(self, inner: Callable[[int], None] | None) -> Callable[[int], None]:
-        """To be called at every USB transfer, with its number; calls `inner` first."""
+        """Call this at every USB transfer, with its number; it calls `inner` first."""
 
         def at_transfer(number: int) -> None:
             if inner is not None:

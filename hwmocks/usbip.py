@@ -39,7 +39,7 @@ _LIST, _IMPORT, _REPLY = 0x8005, 0x8003, 0x7FFF  # a reply has the request's cod
 _SUBMIT, _UNLINK, _SUBMITTED, _UNLINKED = 1, 2, 3, 4
 _HEADER = struct.Struct(">IIIII")
 _HEADER_SIZE = 48
-_TICK = 0.0003  # seconds between looks at what is pending: less than a few microframes
+_TICK = 0.0003  # seconds between checks of pending requests: less than a few microframes
 _GET_STATUS, _SET_ADDRESS, _GET_CONFIGURATION, _SET_CONFIGURATION, _SET_INTERFACE = 0, 5, 8, 9, 11
 _CLEAR_FEATURE = 1
 
@@ -98,7 +98,7 @@ class Connection:
         return any(self._pending.values())
 
     def receive(self, data: bytes) -> None:
-        """Take in what the client sent. Raises `ValueError` for what is not in the protocol."""
+        """Take what the client sent. Raises `ValueError` for what is not in the protocol."""
         self._waiting += data
         while len(self._waiting) >= _HEADER_SIZE:
             command, number, _, direction, endpoint = _HEADER.unpack_from(self._waiting)
@@ -125,7 +125,7 @@ class Connection:
             self._pending.setdefault((endpoint, bool(direction)), deque()).append(request)
 
     def work(self) -> None:
-        """Do what can be done by now. Requests to one endpoint are answered in their order.
+        """Carry out what is due by now. Requests to one endpoint are answered in their order.
 
         Raises USBError (ENODEV) once the device is unplugged.
         """
@@ -189,7 +189,7 @@ class Connection:
 
 
 def greet(device: FtdiDevice, client: socket.socket) -> bool:
-    """Answer what a client asks before it has the device; whether it has it then.
+    """Answer a client's requests before it has the device; returns whether it has it then.
 
     Raises `OSError`, and `ValueError` for what is not in the protocol.
     """
@@ -245,7 +245,7 @@ def serve(device: FtdiDevice, client: socket.socket) -> None:
                 client.sendall(connection.out)
                 client.setblocking(False)
                 connection.out.clear()
-    # The host let go of it: that is a pulled cable.
+    # The host has released it: this counts as a pulled cable.
     device.unplug()
 
 

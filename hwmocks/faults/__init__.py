@@ -1,4 +1,4 @@
-"""What goes wrong between adapter and chip: each fault wraps one `SpiDevice` in another.
+"""Faults between adapter and chip: each wraps one `SpiDevice` in another.
 
 Faults nest, and each draws from its own seed. Bits travel most significant first. Only
 `HeldLow` and `PowerCut` know more of what they wrap than the wire contract says; the faults in

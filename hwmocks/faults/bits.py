@@ -1,4 +1,4 @@
-"""Bits that arrive wrong, late, or always wrong at the same place."""
+"""Bits that arrive incorrectly, late, or always incorrectly at the same place."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ class FixedPlaceError(Wrapper):
 
 
 def _places(rng: np.random.Generator, bits: int, rate: float) -> npt.NDArray[np.int64]:
-    """Which of `bits` bits are hit when each is with the chance `rate`; exact at any rate."""
+    """Which of `bits` bits are hit, each with the chance `rate`; exact at any rate."""
     if rate <= 0 or bits == 0:
         return np.empty(0, dtype=np.int64)
     hits = int(rng.binomial(bits, min(rate, 1.0)))

@@ -1,4 +1,4 @@
-"""Faults that come and go in bursts of virtual time."""
+"""Faults that occur in bursts of virtual time."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from hwmocks.wire import Beat, SpiDevice
 
 
 class Bursts:
-    """Quiet and disturbed stretches of time in turn, of exponentially distributed lengths
+    """Quiet and disturbed periods in turn, of exponentially distributed lengths
     (means in seconds); begins quiet at time `start`."""
 
     def __init__(self, quiet: float, burst: float, *, seed: int, start: float = 0.0) -> None:
@@ -26,7 +26,7 @@ class Bursts:
         self._end = start
 
     def disturbed(self, now: float) -> bool:
-        """Whether that moment lies in a burst."""
+        """Whether that moment is in a burst."""
         self._reach(now)
         return bisect.bisect_right(self._edges, now) % 2 == 1
 
@@ -43,7 +43,7 @@ class Bursts:
 
 
 class Disturbed(Wrapper):
-    """Base of faults that come and go: cuts transfers where a burst begins or ends."""
+    """Base of faults that occur in bursts: splits transfers where a burst begins or ends."""
 
     def __init__(self, inner: SpiDevice, bursts: Bursts) -> None:
         super().__init__(inner)
@@ -88,7 +88,7 @@ class IntermittentContact(Disturbed):
         self._reached = False
 
     def select(self, now: float) -> None:
-        """Chip select falls, if it gets through."""
+        """Chip select falls, if there is contact."""
         self._wanted = True
         self._carry_select(now, open_=self.line == "CS" and self.bursts.disturbed(now))
 
@@ -98,7 +98,7 @@ class IntermittentContact(Disturbed):
         self._carry_select(now, open_=False)
 
     def transfer(self, mosi: bytes, beat: Beat) -> bytes:
-        """Clock bytes both ways as far as the contact goes."""
+        """Clock bytes both ways while there is contact."""
         answer = []
         for piece, when, disturbed in self.pieces(mosi, beat):
             if self.line == "CS":
@@ -128,7 +128,7 @@ class OtherMaster(Disturbed):
         self._rng = np.random.default_rng(seed + 1)
 
     def transfer(self, mosi: bytes, beat: Beat) -> bytes:
-        """Clock bytes both ways, garbled while the other master is at it."""
+        """Clock bytes both ways, garbled while the other master drives the bus."""
         answer = []
         for piece, when, disturbed in self.pieces(mosi, beat):
             if disturbed:

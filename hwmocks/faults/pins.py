@@ -18,7 +18,7 @@ class LooseMiso(Wrapper):
         self._rng = np.random.default_rng(seed)
 
     def transfer(self, mosi: bytes, beat: Beat) -> bytes:
-        """The chip does its work, but nobody hears it."""
+        """The chip works, but its answer does not arrive."""
         count = len(self.inner.transfer(mosi, beat))
         if self.stuck is None:
             return mostly_ones(self._rng, count)
@@ -46,7 +46,7 @@ class LooseMosi(Wrapper):
         self.stuck = level
 
     def transfer(self, mosi: bytes, beat: Beat) -> bytes:
-        """The chip hears all zeros or all ones."""
+        """The chip receives all zeros or all ones."""
         return self.inner.transfer((b"\xff" if self.stuck else b"\x00") * len(mosi), beat)
 
 
@@ -76,13 +76,13 @@ class NoPower(Wrapper):
         self.stuck = level
 
     def select(self, now: float) -> None:
-        """Nobody there."""
+        """No chip reacts."""
 
     def deselect(self, now: float) -> None:
-        """Nobody there."""
+        """No chip reacts."""
 
     def transfer(self, mosi: bytes, beat: Beat) -> bytes:
-        """Nobody there."""
+        """No chip reacts."""
         return (b"\xff" if self.stuck else b"\x00") * len(mosi)
 
 

@@ -12,13 +12,13 @@ class Powered(SpiDevice, Protocol):
     """A device whose supply can be switched."""
 
     def power(self, on: bool, now: float) -> None:
-        """The supply comes or goes."""
+        """The supply is switched on or off."""
         ...
 
 
 class PowerCut(Wrapper):
     """The supply fails once: at a virtual time, or `after` so many select periods have ended
-    plus `delay` seconds. It stays away until `restore`."""
+    plus `delay` seconds. It stays off until `restore`."""
 
     def __init__(
         self,
@@ -56,7 +56,7 @@ class PowerCut(Wrapper):
         return super().transfer(mosi, beat)
 
     def restore(self, now: float) -> None:
-        """The supply comes back; if it was to fail before `now`, it has."""
+        """The supply returns; a failure that was due before `now` has happened."""
         self._look(now)
         self._supply.power(True, now)
 
@@ -67,8 +67,8 @@ class PowerCut(Wrapper):
 
 
 class MovedClip(Wrapper):
-    """A clip that is taken off one board and put on another, both powered, while work goes on:
-    call `move` whenever it suits the test. What is half sent to the first board ends there."""
+    """A clip that is taken off one board and put on another, both powered, while work goes on: call
+    `move` whenever it suits the test. A command to the first board that is half sent ends there."""
 
     def move(self, other: SpiDevice, now: float = 0.0) -> None:
         """The wires lead to `other` from now on."""

@@ -1,7 +1,7 @@
-"""Faults of reading that know which address is being read: cells, patterns, wrong addresses.
+"""Faults of reading that depend on the address being read: cells, patterns, wrong addresses.
 
-The other faults garble bits without regard to where they come from. What goes wrong by itself
-on real boards often has a place: a cell that has lost most of its charge, a range behind a
+The other faults change bits wherever they come from. What goes wrong by itself
+on real boards often has a place: a cell that has lost most of its charge, a range on a
 worn line, a pattern that a weak driver cannot follow, a block whose address does not arrive.
 """
 
@@ -89,7 +89,7 @@ class _Cells(ReadFault):
         self._bits = np.array(sorted(bits), dtype=np.int64)
 
     def within(self, start: int, count: int) -> npt.NDArray[np.int64]:
-        """Indexes of the cells in `count` bytes from `start` on (not round the end)."""
+        """Indexes of the cells in `count` bytes from `start` on (without wrapping)."""
         low, high = np.searchsorted(self._bits, [8 * start, 8 * (start + count)])
         return np.arange(low, high)
 
@@ -104,7 +104,8 @@ class _Cells(ReadFault):
 
 
 class WeakCells(_Cells):
-    """Cells that have lost charge: each reads wrong with its own chance at every reading."""
+    """Cells that have lost charge: each is read incorrectly with its own chance at every
+    reading."""
 
     def __init__(
         self, inner: SpiDevice, size: int, chances: Mapping[int, float], *, seed: int = 0
@@ -114,14 +115,15 @@ class WeakCells(_Cells):
         self._rng = np.random.default_rng(seed)
 
     def heard(self, start: int, data: bytes, beat: Beat) -> bytes:
-        """Each weak cell draws anew."""
+        """Each weak cell is drawn again."""
         which = self.within(start, len(data))
         wrong = self._rng.random(len(which)) < self._chances[which]
         return self.flip(start, data, which[wrong])
 
 
 class AlikeAtClocks(_Cells):
-    """Cells that read wrong every time at some clocks (hertz), and right at all others."""
+    """Cells that are always read incorrectly at some clocks (hertz), and correctly at all
+    others."""
 
     def __init__(
         self, inner: SpiDevice, size: int, bits: Iterable[int], clocks: Iterable[float]
@@ -130,7 +132,7 @@ class AlikeAtClocks(_Cells):
         self._clocks = tuple(clocks)
 
     def heard(self, start: int, data: bytes, beat: Beat) -> bytes:
-        """Wrong where the clock is one of those, within a per cent."""
+        """Incorrect if the clock is one of those, within one per cent."""
         if not any(abs(beat.hertz / clock - 1) < 0.01 for clock in self._clocks):
             return data
         return self.flip(start, data, self.within(start, len(data)))
@@ -168,7 +170,7 @@ class Pattern(ReadFault):
         super().select(now)
 
     def heard(self, start: int, data: bytes, beat: Beat) -> bytes:
-        """Bits of the kind draw anew at every reading."""
+        """Bits of the kind are drawn again at every reading."""
         low, high = max(self.low - start, 0), min(self.high - start, len(data))
         places = self._candidates(data)
         places = places[(places >= 8 * low) & (places < 8 * high)]
@@ -195,7 +197,7 @@ class Pattern(ReadFault):
 
 class WrongBlock(ReadFault):
     """A read that begins in one of these 64 KiB blocks goes to the address with `bit` inverted,
-    with the chance `rate`: contents that are right of their kind, of another place."""
+    with the chance `rate`: plausible contents, but of another place."""
 
     BLOCK = 65536
 

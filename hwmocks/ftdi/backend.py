@@ -177,7 +177,7 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
         """Bulk endpoints never halt here."""
 
     def reset_device(self, dev_handle: _Handle) -> None:
-        """A USB port reset: every channel starts afresh."""
+        """A USB port reset: every channel restarts."""
         device = dev_handle.live()
         for channel in device.channels.values():
             channel.engine.unplug(device.clock.now())

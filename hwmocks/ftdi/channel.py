@@ -60,13 +60,13 @@ class Channel:
         self._clock.advance_to(self._frame_after(moment))
 
     def _give_up(self, deadline: float, moved: int) -> None:
-        """Time is over; like libusb, complain only when nothing was moved."""
+        """The time is over; like libusb, raise an error only if nothing was moved."""
         self._clock.advance_to(deadline)
         if not moved:
             raise usb.core.USBTimeoutError("Operation timed out", -7, errno.ETIMEDOUT)
 
     def settle(self) -> None:
-        """Let the engine do what it would have done by now."""
+        """Let the engine carry out what is due by now."""
         self.engine.advance(self._clock.now())
 
     # -- bulk transfers --------------------------------------------------------------------

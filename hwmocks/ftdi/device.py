@@ -1,4 +1,4 @@
-"""A whole USB bridge: its channels, its control requests, and the cable it hangs on.
+"""A whole USB bridge: its channels, its control requests, and its cable.
 
 Control requests from AN_135 and the D2XX guide, from memory.
 """
@@ -49,7 +49,7 @@ class FtdiDevice:
         bus: int = 1,
         address: int = 1,
     ) -> None:
-        """`chips` maps interface numbers to what is clipped on there; `wiring` maps pin
+        """`chips` maps interface numbers to which chip is on the clip there; `wiring` maps pin
         numbers (0–7 xDBUS, 8–15 xCBUS) to side wires, on every channel that has a chip."""
         self.profile = profile
         self.clock = clock
@@ -81,7 +81,7 @@ class FtdiDevice:
     # -- the cable -------------------------------------------------------------------------
 
     def settle(self) -> None:
-        """Let all engines do what they would have done by now."""
+        """Let all engines carry out what is due by now."""
         for channel in self.channels.values():
             channel.settle()
 
@@ -90,7 +90,7 @@ class FtdiDevice:
         self.driven_by_kernel = set(range(self.profile.interfaces))
 
     def unplug(self) -> None:
-        """Pull the cable now: the engines stop where they are and all pins float."""
+        """Pull the cable now: the engines stop and all pins float."""
         if not self.plugged:
             return
         for channel in self.channels.values():

@@ -1,6 +1,6 @@
 """The MPSSE engine of one channel: a command interpreter with a time of its own.
 
-The engine works lazily: nothing happens until somebody calls `advance`, which carries out
+The engine works lazily: nothing happens until `advance` is called, which carries out
 everything that real silicon would have done by then. It never runs ahead of what its FIFOs
 allow. Written from AN_108 and AN_135, from memory.
 """
@@ -86,8 +86,8 @@ class MpsseEngine(Fifos):
             self.pins.drive(0, outputs, now)
 
     def unplug(self, now: float) -> None:
-        """No supply: pins float, and everything is as after plugging in but that the pins are
-        not driven before somebody plugs it in."""
+        """No supply: pins float, and everything is as after plugging in, except that the
+        pins are not driven until it is plugged in."""
         self.advance(now)
         self._power_up()
         self.mode = Mode.SERIAL
@@ -179,7 +179,7 @@ class MpsseEngine(Fifos):
         end = 1 + command.arguments
         if len(commands) < end:
             return self._wait(until, stalled=False)
-        # With adaptive clocking every clock waits for RTCK, which nobody drives here.
+        # With adaptive clocking every clock waits for RTCK, which is not driven here.
         if (command.answers and not space) or (command.clocks and self._clock.adaptive):
             return self._wait(until, stalled=True)
         given = bytes(commands[1:end])

@@ -35,7 +35,7 @@ class UsbFaults:
     `unplug_at`: the device is gone when this transfer begins. `write_timeouts`: these
     transfers, when they are writes, take nothing and time out. `on_transfer` is called with
     its number before a transfer moves anything (power loss, a hand on the clip).
-    `stubborn_engine`: only the serial port's mode starts the engine afresh.
+    `stubborn_engine`: only serial port mode restarts the engine.
 
     The last three make an adapter that is none of FTDI's: `deaf_to` are invalid opcodes that it
     passes over without an answer, `loses_last_byte` of every read of several bytes, and

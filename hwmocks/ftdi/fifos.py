@@ -47,7 +47,7 @@ class Fifos:
     def push(self, data: bytes) -> None:
         """Bytes arrive from the host; the caller has let the engine advance to that moment."""
         if self.mode is Mode.SERIAL:
-            return  # a serial port without a cable: the bytes leave and nobody hears them
+            return  # a serial port without a cable: the bytes leave and are lost
         self._commands += data
 
     def take(self, count: int) -> bytes:
@@ -58,7 +58,7 @@ class Fifos:
         return data
 
     def drop_commands(self) -> None:
-        """Purge what the host sent; a command under way goes on."""
+        """Purge what the host sent; a command in progress continues."""
         self._commands.clear()
 
     def drop_replies(self) -> None:

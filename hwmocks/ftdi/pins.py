@@ -3,7 +3,7 @@
 Pins 0 to 7 are xDBUS, 8 to 15 xCBUS: 0 SCK, 1 MOSI, 2 MISO, 3 chip select (AN_108, from
 memory). Every pin has a weak pull-up, so an undriven one reads high.
 
-A bridge that nobody has switched to another mode is a serial port, and drives its pins as one:
+A bridge that was not switched to another mode is a serial port, and drives its pins as one:
 0 TXD, 2 RTS# and 4 DTR# are outputs, high while the port is idle (FT232H, FT2232H and FT2232D data
 sheets, from memory). To what is clipped on, that is SCK and MISO driven high.
 """
@@ -37,9 +37,9 @@ class PinPort:
         self.direction = 0
         self.open_drain = 0
         self.serial = True
-        """A serial port has the pins, as after plugging in."""
+        """The pins belong to the serial port, as after plugging in."""
         self.serial_spells = 0
-        """How often the serial port got them back since: what is clipped on feels it."""
+        """How often the serial port has taken them back: the chip on the clip sees that."""
         self._mask = (1 << width) - 1
         self._wiring = {pin: name for pin, name in wiring.items() if pin < width}
         self._wired = sum(1 << pin for pin in self._wiring)
@@ -47,7 +47,7 @@ class PinPort:
         self._selected = False
         self._bits = 0  # clock pulses since the last whole byte
         self._out = 0  # MOSI bits of the byte under way
-        self._in: int | None = None  # MISO of that byte, once somebody wanted to see it
+        self._in: int | None = None  # MISO of that byte, once it was asked for
 
     def level(self, pin: int) -> bool | None:
         """What this pin drives: high, low, or None for not at all."""
@@ -69,7 +69,7 @@ class PinPort:
         return (self.value | ~self.direction) & self._mask
 
     def drive(self, value: int, direction: int, now: float) -> None:
-        """Set all pins at once and tell the device about the edges."""
+        """Set all pins at once and pass the edges to the device."""
         before = self.value & self.direction
         changed = (value ^ self.value) | (direction ^ self.direction)
         self.value, self.direction = value & self._mask, direction & self._mask
@@ -82,11 +82,11 @@ class PinPort:
             if self.chip is not None:
                 (self.chip.select if selected else self.chip.deselect)(now)
         elif selected and self.value & self.direction & SCK and not before & SCK:
-            # A clock pulse made by hand counts like any other.
+            # A clock pulse made by setting the pin counts like any other.
             self.clock_bits([bool(self.value & MOSI)], Beat(now, 1e6), want=False)
 
     def drain(self, pins: int, now: float) -> None:
-        """These pins only ever pull low from now on; high is left to the pull-ups."""
+        """From now on these pins only pull low; the pull-ups make them high."""
         self.open_drain = pins
         self._tell_side_wires(now)
 
@@ -106,7 +106,7 @@ class PinPort:
         self._tell_side_wires(now)
 
     def to_serial_port(self, now: float) -> None:
-        """The serial port gets the pins back."""
+        """The serial port takes the pins back."""
         self.release(now)
         self.serial_spells += 1
         self.serial = True
@@ -145,7 +145,7 @@ class PinPort:
 
         A device takes whole bytes. When the answer is wanted before its byte is complete, the
         missing MOSI bits are taken to stay as they are; a byte that chip select cuts short
-        and whose answer nobody wanted never reaches the device.
+        and whose answer was not wanted never reaches the device.
         """
         seen = []
         for bit in mosi:
@@ -168,6 +168,6 @@ class PinPort:
         if self.chip is not None and self.direction & _MASTER == _MASTER:
             seen = self.chip.transfer(mosi, beat)
         if self.direction & MISO:
-            # Somebody made MISO an output: the bridge reads back its own level.
+            # If MISO is an output, the bridge reads back its own level.
             return (b"\xff" if self.value & MISO else b"\x00") * count
         return seen

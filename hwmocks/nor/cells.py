@@ -71,7 +71,7 @@ class Cells:
             self.stick(sector * SECTOR + place // 8, place % 8, int(failing == "program"))
 
     def interrupt_erase(self, start: int, before: bytes) -> None:
-        """Leave the range as a broken-off erase does: most bits 1, the rest as before."""
+        """Leave the range as an interrupted erase does: most bits 1, the rest as before."""
         draw = np.random.default_rng(self._rng.getrandbits(64))
         noise = draw.integers(0, 256, size=(3, len(before)), dtype=np.uint8)
         mask = noise[0] | noise[1] | noise[2]  # seven bits of eight

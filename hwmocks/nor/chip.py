@@ -20,7 +20,7 @@ from hwmocks.wire import Beat
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """What would survive a power cycle, as values that can be compared."""
+    """What survives a power cycle, as values that can be compared."""
 
     contents: bytes
     registers: Mapping[str, int]
@@ -135,7 +135,8 @@ class NorChip:
                 raise ValueError(f"a NOR chip has no pin {pin!r}")
 
     def power(self, on: bool, now: float) -> None:
-        """The supply comes or goes; what is volatile is lost, what is under way broken off."""
+        """The supply is switched on or off; what is volatile is lost, any operation is
+        interrupted."""
         if on == self._powered:
             return
         self._powered = on
@@ -151,8 +152,8 @@ class NorChip:
             self._source = None
 
     def begin_power_cycle(self, number: int) -> None:
-        """Play the given power cycle of this chip's life: its speed stays, what chance decides
-        from now on is that cycle's own. The chip has been powered for a long time."""
+        """Simulate the given power cycle of this chip: its speed stays, everything random from
+        now on belongs to that cycle. The chip has been powered for a long time."""
         self.power_cycles = number
         self.core.rng.seed(f"{self.seed}/{number}")
         self.core.forget()
@@ -261,7 +262,7 @@ class NorChip:
 
     @property
     def powered(self) -> bool:
-        """Whether the chip has its supply."""
+        """Whether the chip is powered."""
         return self._powered
 
     def busy_until(self) -> float:
@@ -301,6 +302,6 @@ class NorChip:
         self.core.cells.wear_out(sector, bits, failing=failing)
 
     def snapshot(self) -> Snapshot:
-        """What would survive a power cycle."""
+        """What survives a power cycle."""
         kept = dict(self.core.registers.kept)
         return Snapshot(bytes(self.contents), kept, tuple(bytes(r) for r in self.security))

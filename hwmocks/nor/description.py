@@ -44,7 +44,7 @@ class Op(enum.Enum):
     ERASE_SECURITY = "erase-security"
     ENTER_SECURED = "enter-secured"  # B1h: reads and programs go to the secured area
     EXIT_SECURED = "exit-secured"
-    LOCK_SECURED = "lock-secured"  # 2Fh: the secured area becomes read-only for good
+    LOCK_SECURED = "lock-secured"  # 2Fh: the secured area becomes read-only permanently
     LOCK_BLOCK = "lock-block"
     UNLOCK_BLOCK = "unlock-block"
     READ_BLOCK_LOCK = "read-block-lock"
@@ -192,7 +192,7 @@ class ChipDescription:
     srp1: Bit | None = None
     """Power-supply lock-down until the next power cycle ("SRL")."""
     srp_otp: bool = False
-    """SRP1 and SRP0 both set lock the status registers for good."""
+    """SRP1 and SRP0 both set lock the status registers permanently."""
     wps: Bit | None = None
     """Individual block locks instead of BP bits."""
     qe: Bit | None = None

@@ -7,7 +7,7 @@ from hwmocks.nor.core import Core
 
 
 def _security_place(core: Core, data: bytes) -> tuple[int | None, int, bytes]:
-    """(index of an unlocked security register or None, offset in it, bytes behind)."""
+    """(index of an unlocked security register or None, offset in it, bytes after it)."""
     area = core.description.security
     length = core.address_length()
     field, payload = data[1 : 1 + length], data[1 + length :]
@@ -21,7 +21,7 @@ def _security_place(core: Core, data: bytes) -> tuple[int | None, int, bytes]:
 
 
 def page_buffer(page: int, offset: int, payload: bytes) -> bytes:
-    """What the page buffer holds once `payload` has come in at `offset`: it goes round within
+    """What the page buffer holds once `payload` has come in at `offset`: it wraps within
     the page, and of more than a page the last bytes stay. Untouched places are FFh."""
     content = bytearray(b"\xff") * page
     skip = max(0, len(payload) - page)

@@ -91,7 +91,7 @@ def source(core: Core, op: Op, header: bytes) -> Source:
 
 
 def _cycle(pattern: bytes, start: int = 0) -> Source:
-    """The pattern over and over; floating where there is none."""
+    """The pattern, repeated; floating if there is none."""
     if not pattern:
         pattern = b"\xff"
     place = start % len(pattern)
@@ -107,7 +107,7 @@ def _cycle(pattern: bytes, start: int = 0) -> Source:
 
 
 def _tail(table: bytes, place: int) -> Source:
-    """A table read from `place` on, all ones behind its end."""
+    """A table read from `place` on, all ones after its end."""
 
     def answer(count: int, _beat: Beat) -> bytes:
         nonlocal place
@@ -150,7 +150,7 @@ def _array(core: Core, field: bytes) -> Source:
 
 
 def _security(core: Core, header: bytes) -> Source:
-    """A security register; reading goes round within it."""
+    """A security register; reading wraps within it."""
     area = core.description.security
     address = int.from_bytes(header[1 : 1 + core.address_length()], "big")
     index = core.security_index(address)
@@ -176,7 +176,7 @@ def _any_register(core: Core, header: bytes) -> Source:
 
 
 def _register(core: Core, opcode: int) -> Source:
-    """A register, read over and over: each byte shows the state at its own first clock."""
+    """A register, read repeatedly: each byte shows the state at its own first clock."""
     name = next(r.name for r in core.description.registers if r.read == opcode)
 
     def answer(count: int, beat: Beat) -> bytes:

@@ -1,4 +1,4 @@
-"""Status, configuration and bank registers: what survives, what a write may change."""
+"""Status, configuration and bank registers: what is non-volatile, and what a write may change."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class RegisterFile:
         return sum(self.bit(bit) << place for place, bit in enumerate(bits))
 
     def set_otp(self, bit: Bit) -> None:
-        """Set a one-time-programmable bit for good."""
+        """Set a one-time-programmable bit permanently."""
         self._assign(bit, True)
 
     def locked(self, *, wp_low: bool) -> bool:

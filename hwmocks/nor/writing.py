@@ -1,6 +1,6 @@
 """Commands that change something; carried out when chip select rises.
 
-A chip carries such a command out only when chip select rises right behind its last bit
+A chip carries such a command out only when chip select rises right after its last bit
 (W25Q64JV, "otherwise the instruction will not be executed"), so lengths are checked exactly.
 """
 
@@ -62,7 +62,7 @@ def execute(core: Core, op: Op, data: bytes, now: float) -> None:
 
 
 def _simple(core: Core, op: Op, now: float) -> bool:
-    """Commands of a lone opcode; True when `op` was one of them."""
+    """Commands that are an opcode alone; True if `op` was one of them."""
     description = core.description
     match op:
         case Op.WRITE_ENABLE:
@@ -209,7 +209,7 @@ def _erase(core: Core, op: Op, data: bytes, now: float) -> None:
         top = core.registers.bit(core.description.parameters_top)
         place = core.description.size - 1 - address if top else address
         if place >= erase.only_below:
-            return  # S25FL128S: aborted, and no error bit tells
+            return  # S25FL128S: aborted, and no error bit shows it
     start, size = _reach(core, address, erase)
     if not size:
         return
@@ -229,7 +229,7 @@ def _erase(core: Core, op: Op, data: bytes, now: float) -> None:
 
 
 def _reach(core: Core, address: int, erase: Erase) -> tuple[int, int]:
-    """(start, length) of what the erase covers; no length where it does not work there."""
+    """(start, length) of the range that the erase covers; no length if it does not work there."""
     start, size = address // erase.size * erase.size, erase.size
     overlay = core.description.overlay
     if overlay is None:
@@ -259,7 +259,7 @@ def _erase_chip(core: Core, now: float) -> None:
 
 
 def _do_erase(core: Core, start: int, length: int) -> bytes:
-    """Erase the cells and count it; returns what was there."""
+    """Erase the cells and count it; returns the old contents."""
     cells = core.cells
     before = bytes(cells.contents[start : start + length])
     if core.endurance is not None:

@@ -88,7 +88,7 @@ def sfdp(size: int, block: int, small: int, maps: list[int], four_byte: Sequence
 S25FL128S = ChipDescription(
     name="S25FL128S",
     source="Spansion S25FL128S data sheet (64 KiB sectors, 4 KiB at the bottom)",
-    # 4Dh: length of the table behind the ID; 01h: 64 KiB sectors; 80h: the FL-S family.
+    # 4Dh: length of the table after the ID; 01h: 64 KiB sectors; 80h: the FL-S family.
     id=bytes.fromhex("012018 4D0180"),
     legacy_id=0x17,
     rems=bytes.fromhex("0117"),
