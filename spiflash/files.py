@@ -276,7 +276,9 @@ def read_plain(path: Path, limit: int) -> bytes:
 
 
 def sync_folder(path: Path) -> None:
-    """Make the entries of a folder survive a power cut, where the file system can do that."""
+    """Make the entries of a folder survive a power cut, where the system can do that."""
+    if os.name == "nt":  # Windows does not open folders
+        return
     descriptor = os.open(path, os.O_RDONLY)
     try:
         os.fsync(descriptor)

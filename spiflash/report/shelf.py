@@ -71,7 +71,7 @@ def _interrupted(view: Overview, options: str) -> list[str]:
     if not view.interrupted and not view.damaged:
         return []
     count = len(view.interrupted) + len(view.damaged)
-    lines = [f"INTERRUPTED WORK: {counted(count, 'chip is', 'chips are')} partly written"]
+    lines = [f"INTERRUPTED WORK: {counted(count, 'chip')} may be partly written"]
     for each in view.interrupted:
         state = each.journal.state
         chip = f"{clean(state.chip, 40)}, " + (
@@ -107,21 +107,27 @@ def _groups(sets: Sequence[Recorded], grouping: Grouping) -> list[str]:
     lines: list[str] = []
     ordered = sorted(sets, key=lambda each: order[key(each.record)])
     for heading, members in groupby(ordered, key=lambda each: key(each.record)):
+        found = list(members)
+        # One label on several boards is told by the chips.
+        several = grouping is Grouping.BOARD and len({e.record.identity for e in found}) > 1
         lines.append(heading)
-        for each in members:
-            lines += _set_lines(each, grouping)
+        for each in found:
+            lines += _set_lines(each, grouping, with_id=several)
         lines.append("")
     return lines
 
 
-def _set_lines(entry: Recorded, grouping: Grouping) -> list[str]:
+def _set_lines(entry: Recorded, grouping: Grouping, *, with_id: bool) -> list[str]:
     record = entry.record
+    unique = record.chip.unique_id
+    identity = f"unique ID {unique.upper()}" if unique else "no unique ID"
     facts = [
         (None, f"{record.made:%Y-%m-%d %H:%M}"),
         (Grouping.VERDICT, record.verdict),
         (Grouping.BOARD, clean(record.board, 80)),
         (Grouping.CHIP, clean(record.chip.name, 40)),
         (Grouping.SIZE, amount(record.size)),
+        (None, identity if with_id else ""),
     ]
     said = ", ".join(text for fact, text in facts if text and fact is not grouping)
     return [*wrapped(said), *wrapped(entry.path.name, "    ", "    ")]

@@ -186,6 +186,16 @@ def test_a_label_of_several_chips_is_refused_with_their_sets(
         assert each.name in said
 
 
+def test_one_label_on_several_chips_is_shown_with_their_ids(
+    place: Place, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for day, (label, unique) in enumerate((("a", "aa01"), ("b", "aa02"), ("b", "aa03"))):
+        place(label, day, unique)
+    assert run(["shelf"]) == 0
+    said = capsys.readouterr().out
+    assert [each in said for each in ("AA01", "AA02", "AA03")] == [False, True, True]
+
+
 def test_a_set_without_a_unique_id_may_be_of_the_chip_with_one(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
