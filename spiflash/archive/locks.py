@@ -87,7 +87,7 @@ class LockedFolder:
         self.held.release()
 
     def remove(self) -> None:
-        """Remove the folder, also the one above it when that is empty now, and let go of it;
+        """Remove the folder, also the one above it when that is empty now, and release it;
         what cannot be removed stays."""
         with contextlib.suppress(OSError):
             shutil.rmtree(self.path)

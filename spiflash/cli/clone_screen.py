@@ -294,5 +294,5 @@ class CloneScreen:
         return progress_text(self._before + good, failed, self._wanted, elapsed, self._before)
 
     def _width(self) -> int:
-        """Characters that fit a line, and leave room for the mark of one that was cut."""
+        """Characters that fit a line, and leave room for the mark of one that was shortened."""
         return shutil.get_terminal_size().columns - 2 if self._live else LONGEST

@@ -109,8 +109,14 @@ def _show(
     as_json: bool,
 ) -> None:
     from spiflash.files import write_page
-    from spiflash.report.ledger import board_text, rows_csv, rows_json, rows_text
-    from spiflash.report.ledger_page import batch_page, labels_page
+    from spiflash.report.ledger import (
+        batch_page,
+        board_text,
+        labels_page,
+        rows_csv,
+        rows_json,
+        rows_text,
+    )
 
     chosen = _chosen(found, words, job)
     title = job or "All jobs"

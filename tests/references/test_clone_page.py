@@ -9,7 +9,7 @@ import pytest
 from chromium import Chromium
 from clone_rig.rows import NASTY, entries, record
 
-from spiflash.report.ledger_page import batch_page
+from spiflash.report.ledger import batch_page
 
 pytestmark = pytest.mark.needs("chromium", "bash")
 

@@ -20,8 +20,15 @@ from spiflash.report.clone import (
     sign,
     summary_text,
 )
-from spiflash.report.ledger import board_text, matching, rows_csv, rows_json, rows_text
-from spiflash.report.ledger_page import batch_page, labels_page
+from spiflash.report.ledger import (
+    batch_page,
+    board_text,
+    labels_page,
+    matching,
+    rows_csv,
+    rows_json,
+    rows_text,
+)
 
 
 def test_the_sign_is_large_and_says_different_things() -> None:

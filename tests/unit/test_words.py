@@ -23,7 +23,9 @@ from tests.benchmarks.strings import (
 
 COVERED = (
     *("README.md", "DEVELOPERS.md", "chipdb", "hwmocks", "spiflash/bus", "spiflash/nor"),
-    *("spiflash/plan", "spiflash/archive"),
+    *("spiflash/plan", "spiflash/archive", "spiflash/jobs/clone", "spiflash/cli/clone"),
+    *("spiflash/cli/ledger.py", "spiflash/report/clone.py", "spiflash/report/ledger.py"),
+    *("spiflash/report/html/ledger", "spiflash/report/html/labels"),
     *("spiflash/errors.py", "spiflash/files.py", "spiflash/text.py", "spiflash/toml_text.py"),
     *(f"spiflash/{each}" for each in ("jobs/audit.py", "jobs/compare.py")),
     *(f"spiflash/jobs/{each}" for each in ("backup", "clock_sweep", "connection", "contact")),

@@ -8,19 +8,20 @@ This page is what other rooms use:
         ledger.append(record, After.KEEP)
 
 `values` says when two values are the same one, `owners` whose they are, `claims` who is working on
-which board, `record` what a row says, `store` how tables are kept, `check` whether all of it fits.
+which board, `rows` what a row says and whether all of it fits, `store` how tables are kept.
 """
 
-from spiflash.archive.ledger.check import Checked, check_ledger
 from spiflash.archive.ledger.claims import Claim, Held
 from spiflash.archive.ledger.ledger import After, InHand, Ledger
-from spiflash.archive.ledger.record import (
+from spiflash.archive.ledger.rows import (
     FAIL,
     FIRST,
     PASS,
     SCRAPPED,
     BoardRecord,
+    Checked,
     Row,
+    check_ledger,
     last_of_each,
 )
 from spiflash.archive.ledger.store import default_path

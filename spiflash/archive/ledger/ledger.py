@@ -6,8 +6,8 @@ The rules that live here:
   other. The tables' primary key sees to it, and the rows of boards that passed are asked as well;
 * a value that may stand on a board stays with it until the chip was seen without it. Only what was
   drawn and never written goes back to the list;
-* drawing and recording are one transaction each, so that a cut between two steps leaves a board
-  in hand with its values, never a value lost or given twice.
+* drawing and recording are one transaction each, so that an interruption between two steps leaves
+  a board in hand with its values, never a value lost or given twice.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from spiflash.archive.ledger.owners import (
     first_free,
     give_back,
 )
-from spiflash.archive.ledger.record import FAIL, FIRST, SCRAPPED, BoardRecord, Row, digest_of
+from spiflash.archive.ledger.rows import FAIL, FIRST, SCRAPPED, BoardRecord, Row, digest_of
 from spiflash.archive.ledger.store import (
     IDENTITIES,
     IN_HAND,
@@ -67,7 +67,7 @@ class After(enum.Enum):
     """What becomes of a board and its values when its row is written."""
 
     KEEP = "keep"  # it is finished: its values are its own for good
-    HOLD = "hold"  # it is to come again, and gets the same ones
+    HOLD = "hold"  # when it is put on again it gets the same ones
     FORGET = "forget"  # back to the list; a board that was written to is held all the same
     SCRAP = "scrap"  # a person says that the board is no more: back to the list in any case
 

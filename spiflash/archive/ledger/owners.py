@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from spiflash.archive.ledger.record import BoardRecord
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.ledger.store import (
     IDENTITIES,
     KEPT,

@@ -1,9 +1,9 @@
 """One board, from the moment it is on the clip to its row in the ledger.
 
-The order is what loses nothing: read it, tell which board it is, backup on the shelf, then values
-drawn (the board is in hand from here on), then the journal, then the word in the ledger that it is
-written to, then erase and program, then proof in passes, then the row. Work that is interrupted
-between any two of these is continued when the board comes again.
+The order makes sure that nothing is lost: read the board, find out which one it is, put its backup
+on the shelf, draw its values (from here on it is in hand), write the journal, note in the ledger
+that it is written to, erase and program, prove it in passes, write the row. Work that is
+interrupted between any two of these is continued when the board is put on again.
 """
 
 from __future__ import annotations
@@ -214,9 +214,8 @@ def _draw(run: BoardRun, kept: Kept) -> None:
 
 
 def _end_interrupted_work(run: BoardRun, journal: Journal, reading: Reading) -> None:
-    """Bring the board to where the cut work would have brought it; or back to what it came
-    with, when the values of that work went back to the list (as versions before this one
-    let them) and may be another board's now."""
+    """Finish the interrupted work; or bring the board back to what it came with, when the values
+    of that work went back to the list (as in earlier versions) and may be another board's now."""
     undo = journal.withdrawn() is not None
     run.worker.tell("undoing the interrupted write" if undo else "finishing the interrupted write")
     _rewrite(run, plan_resumed(run.connection, reading, journal, _options(run, undo=undo)))

@@ -396,7 +396,7 @@ def _new(run: BoardRun, reading: Reading, looked: Looked) -> None:
         other = run.claimed_by(key)
         if other is not None and run.unique_id:
             raise in_use(other)
-        # Whoever had it may have got it in hand before it was let go of.
+        # Whoever had it may have drawn values for it before it was released.
         if other is None and key not in _keys_like(run):
             run.is_board(key, None, None, remark)
             return
@@ -415,7 +415,7 @@ def _keys_like(run: BoardRun) -> set[str]:
 
 
 def _refuse_interrupted_restore(run: BoardRun, reading: Reading) -> None:
-    """Raise `BoardError` when this board is one on which another command's work was cut: it
+    """Raise `BoardError` when another command's work on this board was interrupted: it
     must not be taken for whole. Journals of boards in hand are explained by these."""
     theirs = {
         journal.path

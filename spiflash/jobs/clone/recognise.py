@@ -5,11 +5,11 @@ is compared with what ledger, backup set and journal say of each board whose chi
 board in hand was backed up before it was written to. It holds
 
 * what its backup holds, when nothing has been written yet;
-* what it was to get, when it was cut between the last write and its row; the job may have been
-  changed since, so the values that were drawn for it and stand on it will do;
-* outside its journal's ranges what it held before the work that was cut, and inside them, page by
-  page, old contents, new contents, nothing, or something on the way: an erase that was cut has only
-  set bits, all over its sector; a program that was cut has only cleared those that are to be clear.
+* what it was to get, when it was interrupted between the last write and its row; the job may have
+  been changed since, so the values that were drawn for it and stand on it are enough;
+* outside its journal's ranges what it held before the interrupted work, and inside them, page by
+  page, old contents, new contents, nothing, or something between: an interrupted erase has only
+  set bits, all over its sector; an interrupted program has only cleared bits that are to be clear.
 
 Where two boards can look like that, nobody guesses: a person says which it is, or it is left alone.
 """
@@ -54,7 +54,7 @@ class Looks(enum.Enum):
 @dataclass(frozen=True, slots=True)
 class Recognised:
     """A board in hand, what it came with, the shelf that holds its backup and its journals, the
-    journal of its cut work, if there is one, and how the board looks."""
+    journal of its interrupted work, if there is one, and how the board looks."""
 
     board: InHand
     own: bytes
@@ -184,7 +184,7 @@ def _compared(
 def _journals(
     board: InHand, bases: Sequence[bytes], shelf: Shelf
 ) -> Iterator[tuple[Journal, bytes]]:
-    """The journals of work that was cut on this board, each with what the whole board held before
+    """The journals of interrupted work on this board, each with what the whole board held before
     it: one of `bases`."""
     for journal in journals_of(board.jedec_id, board.unique_id, shelf):
         for base in bases:
@@ -194,7 +194,7 @@ def _journals(
 
 
 def explained(board: InHand, shelf: Shelf, targets: Targets) -> tuple[Journal, ...]:
-    """The journals of cut work on a board in hand; none when its backup is out of reach."""
+    """The journals of interrupted work on a board in hand; none when its backup is out of reach."""
     try:
         kept = backup_of(board, shelf)
     except BoardError:
@@ -231,7 +231,7 @@ def _on_the_way(journal: Journal, base: bytes, reading: Reading) -> Looks | None
             continue
         whole = not (here & (old | new) & ~blank).any()
         erasing = erasing or whole
-        # An erase that was cut has changed all of its sector, a program one page.
+        # An interrupted erase has changed all of its sector, a program one page.
         fits = (
             (erased | programmed)[here & between].all()
             if whole
@@ -292,7 +292,7 @@ def _gone(board: InHand, reason: str) -> str:
 
 
 def journals_of(jedec_id: str, unique_id: str, shelf: Shelf) -> tuple[Journal, ...]:
-    """The journals of cut work on chips that answer alike."""
+    """The journals of interrupted work on chips with these IDs."""
     # Journals are found whatever the size.
     identity = ChipIdentity.from_hex(jedec_id, unique_id or None, 0)
     return open_journals(shelf.journals).of_chip(identity)

@@ -87,8 +87,8 @@ class Runner:
     def run(self) -> Cloned:
         """Work until all stations have ended.
 
-        The first Ctrl-C lets the boards on the clips be finished; the second breaks them off. They
-        are in hand then, and are continued when they come again.
+        The first Ctrl-C lets the boards on the clips be finished; the second breaks them off.
+        They stay in hand, and are continued when they are put on again.
         """
         self.context.ledger.store.tell = self.screen.say
         ended = [self._start(station) for station in self.stations]
@@ -124,7 +124,7 @@ class Runner:
         return ended
 
     def stopping(self) -> bool:
-        """Whether no further board is to be begun."""
+        """Whether no further board is to be started."""
         return self._stop.is_set()
 
     def _work(self, station: Station) -> None:
