@@ -44,10 +44,10 @@ def span(start: int, end: int, size: int = 0) -> str:
     return f"{address(start, size)}–{address(end - 1, size)}"
 
 
-def ranges_text(ranges: Sequence[tuple[int, int]]) -> str:
-    """Ranges (start, end) of addresses; after the first dozen only how many more."""
-    shown = ", ".join(span(low, high) for low, high in ranges[:_RANGES_SHOWN])
-    left = len(ranges) - _RANGES_SHOWN
+def ranges_text(ranges: Sequence[tuple[int, int]], most: int = _RANGES_SHOWN) -> str:
+    """Ranges (start, end) of addresses; after the first `most` only how many more."""
+    shown = ", ".join(span(low, high) for low, high in ranges[:most])
+    left = len(ranges) - most
     return shown + (f" and {left} more" if left > 0 else "")
 
 

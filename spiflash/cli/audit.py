@@ -7,7 +7,13 @@ from typing import Any
 
 import click
 
-from spiflash.cli.options import bench_options, json_option, passes_option, settings_from
+from spiflash.cli.options import (
+    bench_options,
+    details_option,
+    json_option,
+    passes_option,
+    settings_from,
+)
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import Amount, PathGiven, SourceGiven
 from spiflash.files import write_page
@@ -15,40 +21,42 @@ from spiflash.jobs.audit import audit as audit_source
 from spiflash.jobs.audit import load_layout, save_layout
 from spiflash.jobs.compare import compare_chip, compare_files
 from spiflash.jobs.connection import connect
-from spiflash.report.audit import audit_json, audit_text
+from spiflash.report.audit import audit_headline, audit_json, audit_text
 from spiflash.report.compare import compare_json, compare_text
 from spiflash.report.pages import audit_page
 
 
 @click.command()
 @click.argument("source", type=SourceGiven())
-@click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file.")
+@click.option("--layout", type=PathGiven(), metavar="FILE", help="A layout file.")
 @click.option(
     "--save",
     type=PathGiven(),
     metavar="FILE",
     help="Write the layout to a new file.",
 )
-@click.option("--show-secrets", is_flag=True, help="Print passphrases and keys as they are.")
-@click.option("--page", type=PathGiven(), metavar="FILE", help="Write a page.")
+@details_option
+@click.option("--show-secrets", is_flag=True, help="Print passphrases and keys unmasked.")
+@click.option("--page", type=PathGiven(), metavar="FILE", help="Write a page (HTML).")
 @click.option(
     "--fits",
     type=Amount(),
     multiple=True,
     metavar="SIZE",
-    help="Say whether it fits a chip of this size, such as 8M. May be given several times.",
+    help="Say whether it fits a chip of this size, such as 8M. Can be given several times.",
 )
 @json_option
 def audit(
     source: Path,
     layout: Path | None,
     save: Path | None,
+    details: bool,
     show_secrets: bool,
     page: Path | None,
     fits: tuple[int, ...],
     as_json: bool,
 ) -> None:
-    """Say what is in SOURCE, a dump or a set, and what vouches for it.
+    """Say what is in SOURCE, a dump or a set, and what its checksums prove.
 
     The exit status is 1 when a checksum inside it fails.
 
@@ -63,7 +71,8 @@ def audit(
         save_layout(found.layout, save)
     if page is not None:
         write_page(page, audit_page(found, done.agreement))
-    show(audit_json(found), audit_text(found).rstrip("\n"), as_json=as_json)
+    text = audit_text(found, details=details).rstrip("\n")
+    show(audit_json(found), text, as_json=as_json, tone=audit_headline(found).tone)
     click.get_current_context().exit(1 if found.coverage.damaged else 0)
 
 
@@ -71,8 +80,9 @@ def audit(
 @click.argument("a", type=SourceGiven())
 @click.argument("b", type=SourceGiven(), required=False)
 @click.option("--chip", "with_chip", is_flag=True, help="Compare with the chip on the clip.")
-@click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file.")
-@click.option("--show-secrets", is_flag=True, help="Print passphrases and keys as they are.")
+@click.option("--layout", type=PathGiven(), metavar="FILE", help="A layout file.")
+@details_option
+@click.option("--show-secrets", is_flag=True, help="Print passphrases and keys unmasked.")
 @bench_options
 @passes_option
 @json_option
@@ -81,6 +91,7 @@ def compare(
     b: Path | None,
     with_chip: bool,
     layout: Path | None,
+    details: bool,
     show_secrets: bool,
     passes: int,
     as_json: bool,
@@ -97,7 +108,7 @@ def compare(
     """
     settings = settings_from(options)
     if with_chip == (b is not None):
-        raise click.UsageError("Give either B or --chip.")
+        raise click.UsageError("give either B or --chip")
     regions = load_layout(layout) if layout is not None else None
     if b is not None:
         found = compare_files(a, b, layout=regions, show_secrets=show_secrets)
@@ -108,5 +119,7 @@ def compare(
                 a, connection, Bars(), passes=passes, layout=regions, show_secrets=show_secrets
             )
             other = f"the chip, {connection.chip.name}"
-    show(compare_json(found, str(a), other), compare_text(found, str(a), other), as_json=as_json)
+    text = compare_text(found, str(a), other, details=details)
+    tone = "good" if found.equal else "mixed"
+    show(compare_json(found, str(a), other), text, as_json=as_json, tone=tone)
     click.get_current_context().exit(0 if found.equal else 1)

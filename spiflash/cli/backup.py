@@ -14,6 +14,8 @@ from spiflash.cli.options import (
     at_option,
     bench_options,
     board_options,
+    details_option,
+    interrupted_work,
     json_option,
     passes_option,
     settings_from,
@@ -27,11 +29,11 @@ from spiflash.jobs.backup import back_up
 from spiflash.jobs.backup import verify as verify_chip
 from spiflash.jobs.connection import connect
 from spiflash.jobs.image import load_image
-from spiflash.report.backup import backup_details, backup_json, backup_text, set_text
+from spiflash.report.backup import backup_json, backup_text, verify_headline, verify_text
 from spiflash.report.pages import set_page
 from spiflash.report.plain import plain
-from spiflash.report.record_facts import evidence_facts
-from spiflash.text import ranges_text
+from spiflash.report.record_facts import headline
+from spiflash.text import address
 
 
 @click.command()
@@ -41,51 +43,53 @@ from spiflash.text import ranges_text
     type=Label(),
     default="",
     metavar="LABEL",
-    help="What to call this board, in the set.",
+    help="A label for this board, kept in the set.",
 )
 @click.option(
-    "--details", is_flag=True, help="Print all that the page of the set says, map and findings too."
+    "--details",
+    is_flag=True,
+    help="Print everything that the set's page says, with map and findings.",
 )
 @json_option
 def backup(
     shelf: Path | None, passes: int, board: str, details: bool, as_json: bool, **options: Any
 ) -> None:
-    """Read the chip in several passes; put a checked set on the shelf.
+    """Read the chip in several passes and keep a verified backup set.
 
-    The exit status is 0 only when the set is verified.
+    The set goes on the shelf, with a page to look at. The exit status is 0 only when the set is
+    verified.
 
     \b
     Example:
       spiflash backup --adapter sim:heron --board gauge-23
     """
+    words, reach = words_given(options, shelf), words_given(options)
     with connect(replace(settings_from(options), announce_adapter=announce_adapter)) as connection:
+        interrupted_work(connection, shelf, words)
         made = back_up(
             connection, shelf_from(shelf), Bars(), board=board, passes=passes, page=set_page
         )
-    path, page = made.set.path, made.set.page
+    path = made.set.path
     if as_json:
         answer(backup_json(made.record, made.findings, made.coverage, path), as_json=True)
     else:
-        text = backup_text(made.record, made.audit, path)
-        if details:
-            more = backup_details(made.record, made.contents, made.findings, made.coverage)
-            text = f"{text}\n{more}"
-        answer(f"{text}\n{set_text(made.record, made.audit, path, page)}")
+        tone = headline(made.record, made.coverage).tone
+        text = backup_text(made.record, made.audit, path, words=words, reach=reach, details=details)
+        answer(text, tone=tone)
     if not made.record.verified:
-        raise UnstableReadError(
-            f"The set is kept but not verified: {'; '.join(made.record.doubts)}.",
-            state="The chip was only read.",
-            remedy="Seat the clip again or set a lower --clock, then take another backup.",
-        )
+        click.get_current_context().exit(UnstableReadError.status)
 
 
 @click.command()
 @click.argument("source", type=SourceGiven())
+@details_option
 @bench_options
 @at_option
 @passes_option
 @json_option
-def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) -> None:
+def verify(
+    source: Path, at: int, passes: int, details: bool, as_json: bool, **options: Any
+) -> None:
     """Compare the chip with SOURCE, an image file or a backup set.
 
     Changes nothing. The exit status is 0 only when the chip holds SOURCE.
@@ -110,29 +114,9 @@ def verify(source: Path, at: int, passes: int, as_json: bool, **options: Any) ->
         "evidence": plain(found.reading.evidence),
         "doubts": list(found.reading.doubts),
     }
-    certainty = "\n".join(
-        f"{label}: {value}" for label, value in evidence_facts(found.reading.evidence)[:3]
-    )
-    if found.equal:
-        count = len(found.reading.passes)
-        text = f"Equal: all {found.compared} bytes of {source}, in {count} passes that agree."
-    else:
-        lines = []
-        if found.differing:
-            lines.append(f"Different  {ranges_text(found.differing)}")
-        if found.unsure:
-            lines.append(f"Unsure     {ranges_text(found.unsure)}")
-        text = "\n".join(lines)
-    show(document, f"{text}\n{certainty}", as_json=as_json)
+    place = ("--at", address(at)) if at else ()
+    restore = shlex.join(["spiflash", "restore", str(source), *place, *words])
+    text = verify_text(found, str(source), restore, details=details)
+    show(document, text, as_json=as_json, tone=verify_headline(found, str(source)).tone)
     if not found.equal:
-        amount = sum(high - low for low, high in (*found.differing, *found.unsure))
-        raise VerifyError(
-            f"The chip does not hold {source}: {amount} bytes lie in sectors that differ.",
-            state="The chip was only read.",
-            remedy=f"This would write what differs: {_restore(source, at, words)}",
-        )
-
-
-def _restore(source: Path, at: int, words: tuple[str, ...]) -> str:
-    place = ("--at", f"{at:#x}") if at else ()
-    return shlex.join(["spiflash", "restore", str(source), *place, *words])
+        click.get_current_context().exit(VerifyError.status)

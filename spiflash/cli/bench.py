@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import click
@@ -12,16 +14,28 @@ from spiflash.bus.usb import no_access
 from spiflash.cli.options import (
     announce_adapter,
     bench_options,
+    details_option,
+    interrupted_work,
     json_option,
     settings_from,
+    shelf_option,
     trace_options,
+    words_given,
 )
 from spiflash.cli.screen import show
 from spiflash.errors import ChipAbsentError, UnstableReadError
 from spiflash.jobs.connection import connect
 from spiflash.jobs.contact import make_contact
-from spiflash.report.bench import CAUTIONS, contact_json, contact_text, wires, wiring_text
-from spiflash.report.chips import identity_json, identity_text
+from spiflash.report.bench import (
+    CAUTIONS,
+    contact_headline,
+    contact_json,
+    contact_text,
+    wires,
+    wiring_text,
+)
+from spiflash.report.chips import identity_headline, identity_json, identity_text
+from spiflash.report.lines import next_steps
 from spiflash.report.plain import plain
 from spiflash.text import clock
 
@@ -45,19 +59,20 @@ def adapters(as_json: bool) -> None:
     found = list_adapters()
     document: dict[str, object] = {"adapters": plain(found)}
     if found:
-        text = "\n".join(
+        lines = [
             f"{each.url}   {each.model} channel {each.channel}, up to {clock(each.top_hz)}"
             + ("" if each.access else "   NO ACCESS")
             for each in found
-        )
+        ]
         closed = next((each for each in found if not each.access), None)
         if closed is not None:
-            text += f"\n\n{no_access(closed.url)}"
+            lines += ["", str(no_access(closed.url))]
+        usable = next((each for each in found if each.access), found[0])
+        steps = [("Check the clip", shlex.join(["spiflash", "contact", "--adapter", usable.url]))]
     else:
-        text = (
-            "No FTDI adapter with an SPI engine is plugged in.\n"
-            "A simulated board is always there: --adapter sim:heron"
-        )
+        lines = ["No FTDI adapter with an SPI engine is plugged in."]
+        steps = [("Work on a simulated board", "spiflash identify --adapter sim:heron")]
+    text = "\n".join([*lines, *next_steps(steps)])
     show(document, text, as_json=as_json)
 
 
@@ -97,9 +112,10 @@ def wiring(model: str, channel: str, as_json: bool) -> None:
 
 
 @click.command()
+@details_option
 @bench_options
 @json_option
-def contact(as_json: bool, **options: Any) -> None:
+def contact(details: bool, as_json: bool, **options: Any) -> None:
     """Check the clip: the clocks that work, or the pin to look at.
 
     The exit status is 0 only when nothing is wrong. Nothing is changed on the chip.
@@ -108,29 +124,29 @@ def contact(as_json: bool, **options: Any) -> None:
     Example:
       spiflash contact --adapter sim:heron
     """
+    words = words_given(options)
     found = make_contact(replace(settings_from(options), announce_adapter=announce_adapter))
-    show(contact_json(found), contact_text(found), as_json=as_json)
-    if found.good:
-        return
-    kind = ChipAbsentError if found.chip is None else UnstableReadError
-    raise kind(
-        found.faults[0].sign if found.faults else found.refusal,
-        state="Nothing has been changed.",
-        remedy="Put the contact right and look again before you go on.",
-    )
+    text = contact_text(found, details=details, words=words)
+    show(contact_json(found), text, as_json=as_json, tone=contact_headline(found).tone)
+    if not found.good:
+        kind = ChipAbsentError if found.chip is None else UnstableReadError
+        click.get_current_context().exit(kind.status)
 
 
 @click.command()
 @bench_options
+@shelf_option
 @json_option
-def identify(as_json: bool, **options: Any) -> None:
+def identify(shelf: Path | None, as_json: bool, **options: Any) -> None:
     """Find out which chip is on the clip and what it says of itself. Changes nothing.
 
     \b
     Example:
       spiflash identify --adapter sim:heron
     """
+    words = words_given(options, shelf)
     with connect(settings_from(options)) as found:
+        journal = interrupted_work(found, shelf, words)
         shown = (
             found.chip,
             found.unique_id,
@@ -138,4 +154,6 @@ def identify(as_json: bool, **options: Any) -> None:
             found.protection,
             found.bus.description,
         )
-        show(identity_json(*shown), identity_text(*shown), as_json=as_json)
+        document = {**identity_json(*shown), "open_journal": plain(journal)}
+        tone = identity_headline(found.chip, found.protection).tone
+        show(document, identity_text(*shown, words), as_json=as_json, tone=tone)

@@ -9,43 +9,52 @@ from typing import Any, TypeVar
 import click
 
 from spiflash.cli.options import OWN_BACKUP, at_option
-from spiflash.cli.screen import fitted, show
+from spiflash.cli.screen import remark, show
 from spiflash.cli.values import SourceGiven
 from spiflash.errors import DeclinedError
 from spiflash.jobs.write import Rewritten, Verify, Work, WriteOptions
-from spiflash.report.changes import plan_json, plan_text, proof_text
+from spiflash.report.changes import plan_json, plan_text, rewritten_text
 from spiflash.report.plain import plain
-from spiflash.text import counted, seconds
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+plan_option = click.option(
+    "--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there."
+)
+WITHOUT_PLAN = "\n\nNext steps\n  To write it, give the same command without --plan."
+"""The end of a plan."""
+
+verify_option = click.option(
+    "--verify",
+    type=click.Choice([each.value for each in Verify]),
+    default=Verify.CHANGED.value,
+    show_default=True,
+    help="What is read back: the changed sectors, or the whole chip in passes. One sector that "
+    "does not read back correctly makes it the whole chip in any case.",
+)
+yes_option = click.option("--yes", is_flag=True, help="Do not ask before the chip is written.")
+backup_option = click.option("--backup", type=SourceGiven(), metavar="SET", help=OWN_BACKUP)
+unprotect_option = click.option(
+    "--unprotect",
+    is_flag=True,
+    help="Clear the chip's block protection for the time of the work, then restore it.",
+)
+
+
 def change_options(command: F) -> F:
     """Where to write, what to read back, and what a person may waive or agree to in advance."""
-    for option in reversed(
-        (
-            at_option,
-            click.option(
-                "--verify",
-                type=click.Choice([each.value for each in Verify]),
-                default=Verify.CHANGED.value,
-                show_default=True,
-                help="What is read back: the sectors that were changed, or all of the chip in "
-                "passes. The first sector that does not read back right makes it all in any case.",
-            ),
-            click.option("--yes", is_flag=True, help="Do not ask before the chip is changed."),
-            click.option("--backup", type=SourceGiven(), metavar="SET", help=OWN_BACKUP),
-            click.option(
-                "--without-backup",
-                is_flag=True,
-                help="Write although there is no backup to go back to.",
-            ),
-            click.option(
-                "--unprotect",
-                is_flag=True,
-                help="Lift the chip's block protection for the time of the work, and put it back.",
-            ),
-        )
+    for option in (
+        unprotect_option,
+        click.option(
+            "--without-backup",
+            is_flag=True,
+            help="Write although no backup of this chip exists.",
+        ),
+        backup_option,
+        yes_option,
+        verify_option,
+        at_option,
     ):
         command = option(command)
     return command
@@ -68,8 +77,8 @@ def question(options: WriteOptions, *, as_json: bool) -> Callable[[Work], bool]:
     return lambda work: consent(work, yes=options.in_advance, as_json=as_json)
 
 
-def show_rewritten(done: Rewritten, what: str, *, as_json: bool) -> None:
-    """The end of a restore or an erase."""
+def show_rewritten(done: Rewritten, what: str, said: str, *, as_json: bool) -> None:
+    """The end of a restore or an erase: `what` for scripts, `said` for people."""
     document: dict[str, object] = {
         "done": what,
         "plan": plan_json(done.plan),
@@ -78,17 +87,7 @@ def show_rewritten(done: Rewritten, what: str, *, as_json: bool) -> None:
         "seconds": done.seconds,
         "verified": True,
     }
-    if not done.plan.steps:
-        text = "Nothing to do: the chip holds this already, and the passes agree on it."
-    else:
-        text = f"{what}. {proof_text(done.proof)}" if done.proof else f"{what}."
-        text += f" {seconds(done.seconds)} in all."
-        if done.repaired:
-            text += (
-                f"\n{counted(len(done.repaired), 'sector')} had to be written again: the chip "
-                "may be near the end of its life, or the supply is weak."
-            )
-    show(document, text, as_json=as_json)
+    show(document, rewritten_text(done, said), as_json=as_json, tone="good")
 
 
 def consent(work: Work, *, yes: bool, as_json: bool) -> bool:
@@ -97,13 +96,13 @@ def consent(work: Work, *, yes: bool, as_json: bool) -> bool:
     Raises `DeclinedError` when nobody can be asked.
     """
     if not as_json:
-        click.echo(fitted(plan_text(work.plan), sys.stderr), err=True)
+        remark(plan_text(work.plan, work))
     if yes:
         return True
     if as_json or sys.stdin is None or not sys.stdin.isatty():
         raise DeclinedError(
-            "This would change the chip, and nobody is there to be asked.",
-            state="Nothing has been erased or written.",
+            "This changes the chip, and there is no terminal to ask on.",
+            state="Nothing was erased or written.",
             remedy="Give --yes to agree in advance.",
         )
-    return click.confirm("Change the chip?", default=False, err=True)
+    return click.confirm("Write to the chip?", default=False, err=True)

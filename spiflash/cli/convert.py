@@ -9,9 +9,15 @@ from typing import Any
 
 import click
 
-from spiflash.cli.changing import consent
+from spiflash.cli.changing import (
+    backup_option,
+    consent,
+    plan_option,
+    unprotect_option,
+    verify_option,
+    yes_option,
+)
 from spiflash.cli.options import (
-    OWN_BACKUP,
     board_options,
     json_option,
     settings_from,
@@ -61,13 +67,13 @@ _MOST_CHANGES = 100
     multiple=True,
     metavar="REGION",
     help="Keep this region of the board, or range 0x50000+0x1000, whatever IMAGE has there; "
-    "REGION=REGION puts it into that region of IMAGE's layout. May be given several times.",
+    "REGION=REGION moves it to that region of IMAGE's layout. Can be given several times.",
 )
 @click.option(
     "--drop",
     multiple=True,
     metavar="ITEM",
-    help="Do not carry this over: a region, a variable, or an address, as --plan lists them.",
+    help="Do not keep this: a region, a variable, or an address, as --plan lists them.",
 )
 @click.option(
     "--set",
@@ -83,32 +89,26 @@ _MOST_CHANGES = 100
     help="Write IMAGE in spite of this reason; a refusal names its reasons.",
 )
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file of IMAGE.")
-@click.option("--board", type=Label(), default="", metavar="LABEL", help="What to call this board.")
-@click.option("--backup", type=SourceGiven(), metavar="SET", help=OWN_BACKUP)
-@click.option(
-    "--verify",
-    type=click.Choice([each.value for each in Verify]),
-    default=Verify.CHANGED.value,
-    show_default=True,
-    help="What is read back: the sectors that were changed, or all of the chip in passes.",
-)
-@click.option("--unprotect", is_flag=True, help="Clear block protection during the work.")
-@click.option("--yes", is_flag=True, help="Do not ask before the chip is changed.")
-@click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
+@click.option("--board", type=Label(), default="", metavar="LABEL", help="A label for this board.")
+@backup_option
+@verify_option
+@unprotect_option
+@yes_option
+@plan_option
 @click.option(
     "--save-image",
     "to_image",
     type=PathGiven(),
     metavar="FILE",
-    help="Write the image made for this board to a new file, not to the chip; with --backup SET "
-    "no board is needed.",
+    help="Write the image for this board to a new file, not to the chip. With --backup SET no "
+    "board is needed.",
 )
 @click.option(
     "--save-job",
     "to_job",
     type=PathGiven(),
     metavar="FILE",
-    help="Write a job for 'spiflash clone' that keeps the same on the next boards.",
+    help="Write a job for 'spiflash clone' that keeps the same data on the next boards.",
 )
 @json_option
 def convert(
@@ -131,11 +131,11 @@ def convert(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Write IMAGE to one board, which keeps what is its own.
+    """Write IMAGE to one board, which keeps its own data.
 
-    Saves the board first, unless that is done already; then says of its MAC addresses, serial
-    numbers, calibration, keys and settings what becomes of each, and whether IMAGE belongs on
-    this board; then asks, writes and verifies. After a cut the same command goes on.
+    Saves the board first, unless that is done already. Then it says what happens to each MAC
+    address, serial number, calibration, key and setting, and whether IMAGE belongs on this board;
+    then it asks, writes and verifies. After an interruption the same command continues.
 
     \b
     Examples:
@@ -171,7 +171,7 @@ def convert(
             work = foresee(connection, place, prepared, Bars())
             saved = _saved(prepared, image, to_image, to_job)
             document = {**_document(prepared, saved), "plan": plan_json(work.plan)}
-            text = "\n".join(filter(None, (plan_text(work.plan), _saved_text(saved))))
+            text = "\n".join(filter(None, (plan_text(work.plan, work), _saved_text(saved))))
             show(document, f"\n{text}", as_json=as_json)
             return
         done = convert_chip(
@@ -226,10 +226,16 @@ def _text(prepared: Prepared) -> str:
     )
 
 
+def _tone(prepared: Prepared) -> str:
+    if prepared.refused:
+        return "bad"
+    return "mixed" if prepared.proposal.lost else "good"
+
+
 def _told(prepared: Prepared, as_json: bool) -> None:
     """Show what would become of the board; an image that does not belong there ends it."""
     if not as_json:
-        answer(_text(prepared))
+        answer(_text(prepared), tone=_tone(prepared))
     elif prepared.refused:
         show(_document(prepared, ()), "", as_json=True)
     refuse(prepared)
@@ -254,7 +260,7 @@ def _changed(prepared: Prepared) -> Prepared:
         except SpiflashError as error:
             show_error(error)
         else:
-            answer(_text(prepared))
+            answer(_text(prepared), tone=_tone(prepared))
     return prepared
 
 
@@ -276,9 +282,9 @@ def _saved_text(saved: tuple[tuple[str, Path], ...]) -> str:
     lines = []
     for what, path in saved:
         if what == "image":
-            lines.append(f"The image made for this board is in {path}; the chip was not written.")
+            lines.append(f"The image for this board is in {path}. The chip was not written.")
         else:
-            lines.append(f"The next board:\n  spiflash clone {shlex.quote(str(path))}")
+            lines.append(f"For the next board:\n  spiflash clone {shlex.quote(str(path))}")
     return "\n".join(lines)
 
 

@@ -41,22 +41,22 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "adapters": ("bench", "List the FTDI adapters that are plugged in."),
     "wiring": ("bench", "Show which adapter pin goes to which pin of the flash chip."),
     "contact": ("bench", "Check the clip: the clocks that work, or the pin to look at."),
-    "prove": ("prove", "Try on your bench what spiflash assumes about the adapter."),
+    "prove": ("prove", "Test on your bench what spiflash assumes about the adapter."),
     "identify": ("bench", "Find out which chip is on the clip and what it says of itself."),
     "chips": ("chips", "Look up parts in the chip table by name, maker or JEDEC ID."),
-    "backup": ("backup", "Read the chip in several passes; put a checked set on the shelf."),
+    "backup": ("backup", "Read the chip in several passes and keep a verified backup set."),
     "shelf": ("shelf", "List the backup sets in which all WORDS are found, and interrupted work."),
-    "audit": ("audit", "Say what is in SOURCE, a dump or a set, and what vouches for it."),
+    "audit": ("audit", "Say what is in SOURCE, a dump or a set, and what its checksums prove."),
     "compare": ("audit", "Say how B differs from A: files, sets, or the chip as B."),
-    "triage": ("triage", "Say what is wrong with the chip, and what the least repair is."),
-    "stage": ("triage", "Put the files for an SD-card update into DIR, a mounted card."),
+    "triage": ("triage", "Say what is wrong with the chip, and what the smallest repair is."),
+    "stage": ("triage", "Put the files for an SD-card update on DIR, a mounted card."),
     "verify": ("backup", "Compare the chip with SOURCE, an image file or a backup set."),
-    "convert": ("convert", "Write IMAGE to one board, which keeps what is its own."),
+    "convert": ("convert", "Write IMAGE to one board, which keeps its own data."),
     "restore": ("restore", "Write SOURCE, an image file or a set, to the chip and verify it."),
-    "erase": ("restore", "Blank the chip, or a part of it, and verify that it is blank."),
+    "erase": ("restore", "Erase the chip, or a part of it, and verify that it is blank."),
     "clone": ("clone", "Write JOB's image to board after board, each keeping its own."),
     "ledger": ("ledger", "List boards worked on: those in whose rows all WORDS are found."),
-    "rehearse": ("rehearse", "Go through the whole job on simulated boards."),
+    "rehearse": ("rehearse", "Practise the whole job on simulated boards."),
 }
 """The commands in the order of the work: the module of spiflash/cli that holds each, loaded only
 when it is used, and the first sentence of its help."""
@@ -87,7 +87,7 @@ class Commands(click.Group):
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="spiflash")
 def program() -> None:
-    """Save, verify and rewrite SPI flash chips through an FTDI adapter.
+    """Save, verify and rewrite SPI NOR flash chips through an FTDI adapter.
 
     \b
     Without hardware, on a simulated board:
@@ -174,13 +174,13 @@ def _end(error: SpiflashError, as_json: bool) -> int:
 def _stopped(arguments: list[str]) -> SpiflashError:
     if WRITING.isdisjoint(arguments):
         return InterruptedWorkError(
-            "Stopped.", state="This command had not changed the chip; the bus is released."
+            "Stopped.", state="This command did not change the chip. The adapter is released."
         )
     return InterruptedWorkError(
         "Stopped.",
-        state="The bus is released. Whatever was written is verified, or its journal is on the "
+        state="The adapter is released. What was written is verified, or its journal is on the "
         "shelf.",
-        remedy="'spiflash restore --resume' finishes it, or says that nothing is left to finish.",
+        remedy="'spiflash restore --resume' finishes the work, or says that nothing is unfinished.",
     )
 
 
@@ -189,13 +189,12 @@ def _misused(exc: click.ClickException) -> SpiflashError:
     cause = exc.format_message()
     return UsageError(
         f"{cause[:1].upper()}{cause[1:].rstrip('.')}.",
-        state="Nothing has been touched.",
         remedy=f"All options, and an example: {command} --help",
     )
 
 
 def _declined() -> SpiflashError:
-    return DeclinedError("Not done, as you said.", state="Nothing has been erased or written.")
+    return DeclinedError("Cancelled.", state="Nothing was erased or written.")
 
 
 def _internal(exc: Exception) -> SpiflashError:
@@ -204,8 +203,8 @@ def _internal(exc: Exception) -> SpiflashError:
     ) as file:
         traceback.print_exc(file=file)
     error = SpiflashError(
-        f"spiflash itself made a mistake ({type(exc).__name__}: {exc}).",
-        state="The bus is released. If a restore was under way, its journal is on the shelf.",
+        f"Internal error (bug): {type(exc).__name__}: {exc}.",
+        state="The adapter is released. If a write was under way, its journal is on the shelf.",
         remedy=f"Please report it with the file {file.name}.",
     )
     error.status = STATUS_INTERNAL

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
+import shlex
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from spiflash.bus.mpsse import Pins
-from spiflash.cli.screen import fitted
+from spiflash.cli.screen import remark
 from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
-from spiflash.jobs.connection import Settings
+from spiflash.errors import SpiflashError
+from spiflash.jobs.connection import Connection, Settings
 from spiflash.nor.chip import Chip
 from spiflash.report.bench import about_voltage, proven_sentence
+from spiflash.text import printable
 
 if TYPE_CHECKING:
     from spiflash.archive.adapters import AdapterRecord
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 OWN_BACKUP = (
-    "The backup set of this board, when it is not on the shelf or the chip has no unique ID."
+    "The backup set of this board, where it is not on the shelf or the chip has no unique ID."
 )
 """Help for --backup."""
 
@@ -44,27 +46,28 @@ def bench_options(command: F) -> F:
                 type=Frequency(),
                 default="auto",
                 show_default=True,
-                help="Fastest SPI clock to use, such as 12M or 500k; auto tries what works.",
+                help="Fastest SPI clock to use, such as 12M or 500k; auto finds out what works.",
             ),
-            click.option("--part", metavar="NAME", help="Insist on this part of the chip table."),
+            click.option(
+                "--part", metavar="NAME", help="Treat the chip as this part of the chip table."
+            ),
             click.option(
                 "--size",
                 type=Amount(),
-                help="State the capacity, such as 8M: to read a chip that nothing else describes, "
-                "or to confirm one whose contents repeat.",
+                help="The chip's capacity, such as 8M: for a chip that nothing else describes, or "
+                "to confirm one whose contents repeat.",
             ),
             click.option(
                 "--trust-sfdp",
                 is_flag=True,
-                help="Let a chip be written that is not in the chip table, by what its own SFDP "
-                "says.",
+                help="Allow writing a chip that is not in the chip table, by its own SFDP.",
             ),
             click.option(
                 "--chips",
                 type=PathGiven(),
                 multiple=True,
                 metavar="FILE",
-                help="A chip table file of your own, used before the built-in one.",
+                help="A chip table file of your own, searched before the built-in one.",
             ),
             click.option(
                 "--hold-high",
@@ -105,7 +108,7 @@ def trace_options(command: F) -> F:
         is_eager=True,
         expose_value=False,
         callback=note,
-        help="Put into the trace what was read from the chip as well. It may hold secrets.",
+        help="With --trace: record what was read from the chip, too. It may hold secrets.",
     )(command)
     return click.option(
         "--trace",
@@ -139,7 +142,7 @@ def shelf_option(command: F) -> F:
         is_eager=True,  # `SourceGiven` looks there for the label of a board
         metavar="FOLDER",
         help=f"Where backup sets are kept. [env: SPIFLASH_SHELF; default: "
-        f"{_usual_root() or 'none, as there is no home folder'}]",
+        f"{_usual_root() or 'none, because there is no home folder'}]",
     )(command)
 
 
@@ -150,7 +153,7 @@ def passes_option(command: F) -> F:
         type=click.IntRange(2, 12),
         default=2,
         show_default=True,
-        help="Complete readings, each with another opcode, clock, transfer length and direction.",
+        help="Complete readings, with different opcodes, clocks, transfer lengths and directions.",
     )(command)
 
 
@@ -166,6 +169,11 @@ def json_option(command: F) -> F:
     )(command)
 
 
+def details_option(command: F) -> F:
+    """All that was found, not only what decides."""
+    return click.option("--details", is_flag=True, help="Print everything that was found.")(command)
+
+
 def at_option(command: F) -> F:
     """Where an image belongs."""
     return click.option(
@@ -173,7 +181,7 @@ def at_option(command: F) -> F:
         type=Amount(),
         default=0,
         show_default=True,
-        help="Address on the chip at which the image begins, such as 0x40000 or 256K.",
+        help="Address on the chip at which the image begins, such as 40000h, 0x40000 or 256K.",
     )(command)
 
 
@@ -205,7 +213,7 @@ def settings_from(options: dict[str, Any]) -> Settings:
 
 def announce_adapter(record: AdapterRecord | None) -> None:
     """Say whether this program's assumptions were tried on the adapter in use."""
-    click.echo(fitted(proven_sentence(record), sys.stderr), err=True)
+    remark(proven_sentence(record))
 
 
 def _once(announce: Callable[[Chip], None]) -> Callable[[Chip], None]:
@@ -223,7 +231,31 @@ def _once(announce: Callable[[Chip], None]) -> Callable[[Chip], None]:
 def announce_voltage(chip: Chip) -> None:
     """Say on standard error what must be said of this chip's supply, before anything else."""
     for line in about_voltage(chip):
-        click.echo(fitted(line, sys.stderr), err=True)
+        remark(line)
+
+
+def interrupted_work(
+    connection: Connection, shelf: Path | None, words: Sequence[str]
+) -> Path | None:
+    """The journal of a write to this chip that was interrupted, told on standard error; `words` are
+    the options that the command which finishes it needs."""
+    from spiflash.archive.journal import open_journals
+
+    identity = connection.identity
+    try:
+        found = open_journals(shelf_from(shelf).journals)
+    except (click.UsageError, SpiflashError):
+        return None  # a command that only looks needs no shelf
+    for each in found.of_chip(identity.jedec_id.hex(), identity.unique_hex):
+        chip = "this chip" if identity.unique_hex else "a chip of this kind, perhaps this one,"
+        remark(
+            f"INTERRUPTED WORK: writing {printable(each.state.image_name)} to {chip} was "
+            f"interrupted on {each.state.begun:%Y-%m-%d %H:%M}. Finish it first (in a batch: put "
+            "the board on again while the same clone command runs):\n"
+            f"    {shlex.join(['spiflash', 'restore', '--resume', *words])}"
+        )
+        return each.path
+    return None
 
 
 def words_given(options: dict[str, Any], shelf: Path | None = None) -> tuple[str, ...]:

@@ -40,13 +40,13 @@ from spiflash.jobs.reading import disagreements
 from spiflash.jobs.triage import Asked as TriageAsked
 from spiflash.jobs.triage import Triaged, triage_chip
 from spiflash.jobs.write import Rewritten, restore
+from spiflash.report.backup import verify_text
 from spiflash.report.bench import contact_text
-from spiflash.report.changes import conversion_end, plan_text, proposal_text
+from spiflash.report.changes import conversion_end, plan_text, proposal_text, rewritten_text
 from spiflash.report.chips import identity_text
 from spiflash.report.pages import set_page
 from spiflash.report.triage import triage_text
 from spiflash.spans import sector_spans
-from spiflash.text import ranges_text, seconds
 
 JOB = "clone-job.toml"
 """The job that converting the first board leaves for the others."""
@@ -84,19 +84,19 @@ Teller = Callable[[Scene], None]
     "--keep",
     type=PathGiven(),
     metavar="FOLDER",
-    help="Keep the simulated boards, their shelf and the image in this new folder, to go on with.",
+    help="Keep the simulated boards, their shelf and the image in this new folder.",
 )
 @click.option(
     "--save",
     type=PathGiven(),
     metavar="DIR",
-    help="Only write what can be practised with: the open image, its layout, the files for a card.",
+    help="Only write files to practise with: the open image, its layout, the files for a card.",
 )
 @json_option
 def rehearse(keep: Path | None, save: Path | None, as_json: bool) -> None:
-    """Go through the whole job on simulated boards.
+    """Practise the whole job on simulated boards.
 
-    Contact, conversion, an update that fails, triage, the way back, two clones.
+    Contact, conversion, an update that fails, triage, back to the factory contents, two clones.
 
     To practise one fault at a time, add a setting to the URL of a simulated board, for any command.
     clip= is a bad contact; brick= damages the board each time it is given.
@@ -131,13 +131,11 @@ def rehearse(keep: Path | None, save: Path | None, as_json: bool) -> None:
     except OSError as exc:
         raise UsageError(
             f"{keep} cannot be used as a folder ({exc.strerror or exc}).",
-            state="Nothing has been touched.",
             remedy="Name a new folder.",
         ) from exc
     if taken:
         raise UsageError(
             f"The folder {keep} is not empty.",
-            state="Nothing has been touched.",
             remedy="Name a new folder.",
         )
     _rehearse(keep, as_json=as_json, kept=True)
@@ -155,14 +153,14 @@ def _rehearse(folder: Path, *, as_json: bool, kept: bool) -> None:
     result = play(folder, tell, Bars())
     clones = _clone_two(folder, tell)
     end = (
-        "Rehearsal over: the board holds its factory contents again, byte for byte; two others "
-        "hold the open image, each with what is its own."
+        "Rehearsal finished: the board holds its factory contents again, byte for byte. Two other "
+        "boards hold the open image, each with its own data."
     )
     if kept:
         words = ["--adapter", f"sim:{folder / 'board'}", "--shelf", str(folder / "shelf")]
-        end += f"\nGo on with it: {shlex.join(words)}"
+        end += f"\nThe boards are kept. To use them, add to a command:\n  {shlex.join(words)}"
     else:
-        end += "\nThe simulated boards are gone; --keep FOLDER keeps them."
+        end += "\nThe simulated boards are deleted; --keep FOLDER keeps them."
     show({**_document(result, folder if kept else None), "cloned": clones}, end, as_json=as_json)
     if not result.proof.equal:
         raise VerifyError("The rehearsal did not end with the factory contents.")
@@ -190,9 +188,9 @@ def _clone_two(folder: Path, tell: Callable[[Scene], None]) -> int:
     tell(
         Scene(
             "Clone two more",
-            "Two other boards get the same image, one after the other, each keeping its own.",
+            "Two other boards get the same image, one after the other; each keeps its own data.",
             shlex.join(["spiflash", "clone", *words]),
-            f"{good} boards are good, each with its own addresses, serial number and settings.",
+            f"{good} boards passed, each with its own addresses, serial number and settings.",
         )
     )
     return good
@@ -205,10 +203,11 @@ def _saved_text(folder: Path) -> str:
             f"In {folder}:",
             "  open.bin          the open image for the whole flash of the simulated board",
             "  open-layout.toml  its layout, as 'spiflash audit --save' writes it",
-            "  card/             what the SD-card road needs, by the names the loader looks for",
+            "  card/             files for an SD-card update, by the names the loader looks for",
             "",
-            "Convert a simulated board:",
-            f"  spiflash convert {image} --adapter 'sim:./board?new=heron'",
+            "Next steps",
+            "  Convert a simulated board:",
+            f"    spiflash convert {image} --adapter 'sim:./board?new=heron'",
         )
     )
 
@@ -259,13 +258,12 @@ def play(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsed:
         done = restore(found, shelf, image, watcher, agree=lambda work: True)
     tell(
         Scene(
-            "Take the way back",
-            "The clip is on again, and the whole set goes back: what the board held when it came. "
-            "Only the sectors that differ are rewritten; the journal on the shelf keeps the work "
-            "safe against a cut.",
+            "Go back to the factory contents",
+            "The clip is still on. The whole backup set is written back: what the board held when "
+            "it came. Only sectors that differ are rewritten, and a journal on the shelf keeps the "
+            "work safe if it is interrupted.",
             _command("restore", str(prepared.set.path), *bench),
-            f"{plan_text(done.plan)}\nWritten and verified in {seconds(done.seconds)} of the "
-            "bench's time.",
+            f"{plan_text(done.plan)}\n{rewritten_text(done, 'the chip holds the backup set')}",
         )
     )
     with connect(Settings(adapter=here)) as found:
@@ -302,9 +300,9 @@ def _command(name: str, *words: str) -> str:
 
 def _contact(found: Contact, here: str) -> Scene:
     return Scene(
-        "Make contact",
-        "The board is unplugged and its battery is out. The clip goes on with its pin 1 at the "
-        "dot of the chip, then the adapter into USB.",
+        "Check the clip",
+        "The board is unplugged and its battery is out. The adapter goes into USB first, so that "
+        "'contact' makes all its pins inputs; then the clip goes on, its pin 1 at the chip's dot.",
         _command("contact", "--adapter", here),
         contact_text(found),
     )
@@ -312,8 +310,8 @@ def _contact(found: Contact, here: str) -> Scene:
 
 def _identity(found: Connection, here: str) -> Scene:
     return Scene(
-        "Know the chip",
-        "The name on the package and the voltage should agree with what the chip says.",
+        "Identify the chip",
+        "The name on the package and the voltage should match what the chip answers.",
         _command("identify", "--adapter", here),
         identity_text(
             found.chip, found.unique_id, found.registers, found.protection, found.bus.description
@@ -335,8 +333,8 @@ def _converted(prepared: Prepared, done: Rewritten, job: Path, bench: tuple[str,
     end = conversion_end(prepared.proposal, done, page="", back=back)
     return Scene(
         "Convert the board",
-        "The factory contents are saved and verified first. Then the open image goes on, and what "
-        "is this board's own is carried over.",
+        "The factory contents are saved and verified first. Then the open image is written; the "
+        "board keeps its own data.",
         _command("convert", prepared.source.name, "--board", "rehearsal", *saved, *bench),
         f"{text}\n\n{plan_text(done.plan)}\n\n{end}",
     )
@@ -345,9 +343,9 @@ def _converted(prepared: Prepared, done: Rewritten, job: Path, bench: tuple[str,
 def _damage(found: Triaged, bench: tuple[str, ...]) -> Scene:
     return Scene(
         "A later update fails",
-        "The clip comes off, the board starts. Months later an SD card goes in, and the power "
-        f"fails when the update has reached {STOPPED_AT:06X}h; the board does not come up any "
-        "more. The clip goes on again.",
+        "The clip comes off and the board starts. Months later an SD card goes in, and the power "
+        f"fails when the update has reached {STOPPED_AT:06X}h. The board does not start any more. "
+        "The clip goes on again.",
         _command("triage", *bench),
         triage_text(found),
     )
@@ -355,10 +353,9 @@ def _damage(found: Triaged, bench: tuple[str, ...]) -> Scene:
 
 def _end(proof: Verified, made: Prepared, here: str) -> Scene:
     return Scene(
-        "Make sure",
-        "The clip comes off, the battery goes in, and the board starts as it did before.",
+        "Verify",
+        "Before the clip comes off, the chip is read once more and compared with the set. Then the "
+        "board starts as it did before.",
         _command("verify", str(made.set.path), "--adapter", here),
-        f"Equal: all {proof.compared} bytes, in {len(proof.reading.passes)} passes that agree."
-        if proof.equal
-        else f"Different  {ranges_text(proof.differing)}",
+        verify_text(proof, str(made.set.path), ""),
     )

@@ -8,9 +8,16 @@ from typing import Any
 
 import click
 
-from spiflash.cli.changing import change_options, question, show_rewritten, write_options
+from spiflash.cli.changing import (
+    WITHOUT_PLAN,
+    change_options,
+    plan_option,
+    question,
+    show_rewritten,
+    write_options,
+)
 from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
-from spiflash.cli.screen import Bars, show
+from spiflash.cli.screen import Bars, remark, show
 from spiflash.cli.values import Amount, PathGiven, Range, SourceGiven
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
@@ -34,24 +41,24 @@ from spiflash.report.plain import plain
     multiple=True,
     metavar="NAME",
     help="Write only this region of SOURCE, by its name in the layout or as 0x40000+0x10000. "
-    "May be given several times.",
+    "Can be given several times.",
 )
 @click.option(
     "--layout",
     type=PathGiven(),
     metavar="FILE",
-    help="Layout file with the regions; without one, the layout that SOURCE states.",
+    help="Layout file with the regions; without it, the layout that SOURCE states.",
 )
-@click.option("--resume", is_flag=True, help="Finish a restore of this chip that was cut short.")
+@click.option("--resume", is_flag=True, help="Finish a write to this chip that was interrupted.")
 @click.option(
     "--undo",
     is_flag=True,
-    help="Write back what the chip held before a restore that was cut short.",
+    help="Write back what the chip held before a write that was interrupted.",
 )
 @click.option(
     "--other-board",
     is_flag=True,
-    help="Write SOURCE although it states another board's address or serial number.",
+    help="Write SOURCE although it holds another board's address or serial number.",
 )
 @click.option(
     "--erase-again",
@@ -59,10 +66,10 @@ from spiflash.report.plain import plain
     type=Range(),
     multiple=True,
     metavar="RANGE",
-    help="Erase these whole sectors whatever they read, such as 0x70000+0x10000: an erase was cut "
-    "short in them. They are written as SOURCE, or as they were.",
+    help="Erase these whole sectors whatever they read, such as 0x70000+0x10000, because an erase "
+    "was interrupted in them. They then get SOURCE, or what they held.",
 )
-@click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
+@plan_option
 @json_option
 def restore(
     source: Path | None,
@@ -80,7 +87,7 @@ def restore(
 ) -> None:
     """Write SOURCE, an image file or a set, to the chip and verify it.
 
-    Only what differs is erased and programmed; everything outside SOURCE stays as it is.
+    Only what differs is erased and programmed. Everything outside SOURCE stays as it is.
 
     \b
     Examples:
@@ -111,11 +118,9 @@ def restore(
                 "plan": plan_json(work.plan),
                 "overwrites": plain(lost),
             }
-            show(
-                document,
-                plan_text(work.plan) + overwrites_text(lost, source, whole=whole),
-                as_json=as_json,
-            )
+            text = plan_text(work.plan, work) + overwrites_text(lost, source, whole=whole)
+            text += WITHOUT_PLAN
+            show(document, text, as_json=as_json, tone="mixed")
             return
         asked = question(wanted, as_json=as_json)
 
@@ -124,12 +129,13 @@ def restore(
                 refuse_strangers(work)
             lost = _lost(work) if image is not None else ()
             if lost:
-                Bars().say(overwrites_text(lost, source, whole=whole).strip("\n"))
+                remark(overwrites_text(lost, source, whole=whole).strip("\n"))
             return asked(work)
 
         done = restore_chip(connection, shelf_from(shelf), image, Bars(), wanted, agree=agreed)
-    what = "What was there before" if undo else source or "The restore that was cut short"
-    show_rewritten(done, f"{what} written", as_json=as_json)
+    what = "What was there before" if undo else source or "The interrupted work"
+    held = "what it held before" if undo else source or "what the interrupted work was to write"
+    show_rewritten(done, f"{what} written", f"the chip holds {held}", as_json=as_json)
 
 
 def _lost(work: Work) -> tuple[OwnItem, ...]:
@@ -143,9 +149,9 @@ def _lost(work: Work) -> tuple[OwnItem, ...]:
 @board_options
 @change_options
 @click.option(
-    "--length", type=Amount(), help="Bytes to blank, such as 64K; to the end when left out."
+    "--length", type=Amount(), help="Bytes to erase, such as 64K; to the end when left out."
 )
-@click.option("--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there.")
+@plan_option
 @json_option
 def erase(
     shelf: Path | None,
@@ -155,7 +161,7 @@ def erase(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Blank the chip, or a part of it, and verify that it is blank.
+    """Erase the chip, or a part of it, and verify that it is blank.
 
     \b
     Example:
@@ -165,9 +171,10 @@ def erase(
     with connect(settings_from(options)) as connection:
         place, image = shelf_from(shelf), blank(connection, wanted.at, length)
         if only_plan:
-            plan = prepare(connection, place, image, Bars(), wanted).plan
-            show({"plan": plan_json(plan)}, plan_text(plan), as_json=as_json)
+            work = prepare(connection, place, image, Bars(), wanted)
+            text = plan_text(work.plan, work) + WITHOUT_PLAN
+            show({"plan": plan_json(work.plan)}, text, as_json=as_json, tone="mixed")
             return
         asked = question(wanted, as_json=as_json)
         done = restore_chip(connection, place, image, Bars(), wanted, agree=asked)
-    show_rewritten(done, "Blanked", as_json=as_json)
+    show_rewritten(done, "Blanked", "the range is erased", as_json=as_json)

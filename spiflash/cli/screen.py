@@ -30,6 +30,13 @@ _NARROWEST = 20
 """Columns left for text, however narrow the terminal."""
 
 
+_TONES = {"good": "green", "mixed": "yellow", "bad": "red"}
+_BAD = re.compile(
+    r"\b(?:STOP|DAMAGED|NOT VERIFIED|NO ACCESS|FAIL(?:ED|S)?|LOST|UNSTABLE|INTERRUPTED)\b"
+)
+_DOUBTFUL = re.compile(r"\bNOT CHECKED\b")
+
+
 class Bars:
     """A bar a step on standard error: bytes, rate, time left. Only on a terminal."""
 
@@ -116,8 +123,38 @@ def _line(line: str, width: int) -> str:
     )
 
 
-def answer(text: str, *, as_json: bool = False) -> None:
-    """Print the result, whole, on standard output; JSON as it is, text to fit the terminal.
+def _colours(stream: TextIO | None) -> bool:
+    """Whether `stream` is a terminal that shows colours, and nobody set NO_COLOR."""
+    if stream is None or not stream.isatty():
+        return False
+    return os.environ.get("TERM") != "dumb" and not os.environ.get("NO_COLOR")
+
+
+def _red(text: str, stream: TextIO | None) -> str:
+    return click.style(text, fg="red", bold=True) if _colours(stream) else text
+
+
+def coloured(text: str, stream: TextIO | None, tone: str = "") -> str:
+    """`text` with colours where `stream` shows them: the verdict, which ends at the first colon, by
+    its `tone`; words for a fault wherever they stand."""
+    if not _colours(stream):
+        return text
+    head, colon, rest = text.partition(":") if tone in _TONES else ("", "", text)
+    rest = _BAD.sub(lambda found: click.style(found[0], fg="red", bold=True), rest)
+    rest = _DOUBTFUL.sub(lambda found: click.style(found[0], fg="yellow"), rest)
+    if not tone:
+        return rest
+    return click.style(head + colon, fg=_TONES[tone], bold=True) + rest
+
+
+def remark(text: str) -> None:
+    """A line on standard error beside the result."""
+    click.echo(coloured(fitted(text, sys.stderr), sys.stderr), err=True)
+
+
+def answer(text: str, *, as_json: bool = False, tone: str = "") -> None:
+    """Print the result, whole, on standard output; JSON as it is, text to fit the terminal, its
+    verdict coloured by `tone` ("good", "mixed" or "bad").
 
     Raises `OutputError` when it does not get there. A reader that has gone away is no error of
     ours: that stays a `BrokenPipeError`.
@@ -125,7 +162,9 @@ def answer(text: str, *, as_json: bool = False) -> None:
     global _answered
     _answered = True
     try:
-        click.echo((text if as_json else fitted(text, sys.stdout)).removesuffix("\n"))
+        if not as_json:
+            text = coloured(fitted(text, sys.stdout), sys.stdout, tone)
+        click.echo(text.removesuffix("\n"))
         sys.stdout.flush()
     except BrokenPipeError:
         raise
@@ -147,9 +186,9 @@ def let_go() -> None:
         os.close(nowhere)
 
 
-def show(document: dict[str, object], text: str, *, as_json: bool) -> None:
-    """The result: one JSON document, or text."""
-    answer(json.dumps(document, indent=2) if as_json else text, as_json=as_json)
+def show(document: dict[str, object], text: str, *, as_json: bool, tone: str = "") -> None:
+    """The result: one JSON document, or text with a verdict of this `tone`."""
+    answer(json.dumps(document, indent=2) if as_json else text, as_json=as_json, tone=tone)
 
 
 def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
@@ -167,7 +206,10 @@ def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
             click.echo(json.dumps(document, indent=2))
         except OSError:
             let_go()
+    first = True
     for part in (error.cause, error.state, error.remedy):
         # File names and labels are quoted in errors: nothing in them may act on the terminal.
         for line in part.split("\n") if part else ():
-            click.echo(fitted(printable(line), sys.stderr), err=True)
+            shown = fitted(printable(line), sys.stderr)
+            click.echo(_red(shown, sys.stderr) if first else shown, err=True)
+            first = False

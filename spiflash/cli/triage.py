@@ -22,6 +22,7 @@ from spiflash.jobs.connection import connect
 from spiflash.jobs.stage import Staged
 from spiflash.jobs.stage import stage as stage_files
 from spiflash.jobs.triage import Asked, triage_chip
+from spiflash.report.lines import next_steps
 from spiflash.report.triage import triage_json, triage_text
 from spiflash.text import amount, clean
 
@@ -87,7 +88,9 @@ def triage(
             Asked(image, backup, layout, save, wider, words),
             passes=passes,
         )
-    show(triage_json(found), triage_text(found, details=details), as_json=as_json)
+    text = triage_text(found, details=details)
+    tone = {Kind.INTACT: "good", Kind.NOT_CHECKED: "mixed"}.get(found.triage.kind, "bad")
+    show(triage_json(found), text, as_json=as_json, tone=tone)
     status = {Kind.INTACT: 0, Kind.NOT_CHECKED: NOT_CHECKED}.get(found.triage.kind, 1)
     click.get_current_context().exit(status)
 
@@ -106,8 +109,8 @@ def triage(
     "--name",
     "names",
     multiple=True,
-    help="A file name that the board's boot loader looks for, instead of those that the image "
-    "states. May be given several times.",
+    help="A file name that the board's boot loader looks for, instead of those in the image. "
+    "Can be given several times.",
 )
 @click.option("--chip-size", type=Amount(), help="Size of the board's flash, such as 8M.")
 @click.option("--yes", is_flag=True, help="Replace files of the same name.")
@@ -121,10 +124,10 @@ def stage(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """Put the files for an SD-card update into DIR, a mounted card.
+    """Put the files for an SD-card update on DIR, a mounted card.
 
-    Under the names that the boot loader in the image looks for, each checked against the size
-    of the chip, written through to the card, and read back.
+    They get the names that the boot loader in the image looks for. Each is checked against the
+    size of the chip, written through to the card and read back.
 
     \b
     Example:
@@ -151,7 +154,12 @@ def stage(
 def _text(done: Staged) -> str:
     lines = []
     for each in done.files:
-        state = "was there already" if each.name in done.kept else "written and read back"
+        state = "already there" if each.name in done.kept else "written and read back"
         length = amount(len(each.contents))
         lines.append(f"{clean(each.name):<16} {length:>12}  {clean(each.what)}; {state}")
-    return "\n".join((*lines, *(clean(each) for each in done.remarks)))
+    lines += [clean(each) for each in done.remarks]
+    steps = [
+        ("Back up the board before you put the card in", "spiflash backup"),
+        ("Unmount the card, put it into the board and switch the board on.", ""),
+    ]
+    return "\n".join([*lines, *next_steps(steps)])

@@ -8,26 +8,36 @@ from collections import Counter
 from spiflash.dump.audit import Audit
 from spiflash.dump.boot_script import Onto
 from spiflash.dump.coverage import Island, percent
-from spiflash.dump.finding import damaged_spans
+from spiflash.dump.finding import Finding, Verdict, damaged_spans
 from spiflash.dump.hints import Console, Hints, Write
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.layout.occupancy import Fit
-from spiflash.report.lines import Headline, table
+from spiflash.report.lines import Headline, facts, next_steps, table, wrapped
 from spiflash.report.plain import document, plain
 from spiflash.text import address, amount, clean, counted, span
 
+VERDICT_WORDS = {
+    Verdict.VERIFIED: "checksum OK",
+    Verdict.DAMAGED: "fails its checksum",
+    Verdict.CONSISTENT: "no checksum",
+    Verdict.BLANK: "blank",
+    Verdict.UNCHECKED: "NOT CHECKED",
+    Verdict.NOTED: "noted",
+}
+"""How far a finding can be believed, for people."""
+
 _SHOWN = 100
+_DAMAGED_SHOWN = 6
 _LAYOUT_FILE = "layout.toml"
 
 
-def next_steps(name: str) -> tuple[tuple[str, str], ...]:
-    """(what for, command) to go on with after an audit of the file or set `name`."""
+def audit_steps(name: str) -> tuple[tuple[str, str], ...]:
+    """(what for, command) of the steps after an audit of the file or set `name`."""
     file = shlex.quote(name)
     return (
-        ("Keep this layout for other commands", f"spiflash audit {file} --save {_LAYOUT_FILE}"),
         ("See how another dump differs", f"spiflash compare {file} OTHER"),
         ("See how the chip differs now", f"spiflash compare {file} --chip"),
-        ("Ask whether it fits a chip of 8 MiB", f"spiflash audit {file} --fits 8M"),
+        ("Keep this layout for other commands", f"spiflash audit {file} --save {_LAYOUT_FILE}"),
     )
 
 
@@ -83,7 +93,7 @@ def write_words(audit: Audit, write: Write) -> tuple[str, str]:
         name = region.name if region is not None else "no region"
         where = f"{address(place, size)}, {clean(name, 40)}"
     else:
-        stated = f"{to.address:X}h" if to.address is not None else "an address that is not stated"
+        stated = f"{to.address:X}h" if to.address is not None else "an address it does not state"
         where = " at ".join(filter(None, (clean(to.name, 40), stated)))
     if to.onto is not Onto.SPI:
         where += f" ({to.onto.value})"
@@ -97,9 +107,9 @@ def fit_words(fit: Fit) -> str:
     text = f"{amount(fit.size)}: {fit.verdict}"
     if fit.shrink:
         rooms = ", ".join(f"{room.region} {amount(room.room)}" for room in fit.shrink[:8])
-        text += f" Unused at the ends: {rooms}."
+        text += f" Unused at region ends: {rooms}."
     if fit.lost:
-        text += f" Regions that would end beyond it: {', '.join(fit.lost[:12])}."
+        text += f" Regions that would not fit: {', '.join(fit.lost[:12])}."
     return text
 
 
@@ -107,11 +117,11 @@ def need_words(audit: Audit) -> str:
     """What the contents need, in a sentence."""
     size = len(audit.contents)
     if audit.used_end == 0:
-        return "Blank throughout."
+        return "Blank from end to end."
     tail = size - audit.used_end
     end = f"The last used sector ends at {address(audit.used_end, size)}"
-    cut = f"; the {amount(tail)} behind it are blank and can be cut off" if tail else ""
-    return f"{end}{cut}. The smallest chip that holds it has {amount(audit.smallest)}."
+    cut = f"; the {amount(tail)} after it are blank" if tail else ""
+    return f"{end}{cut}. It fits chips from {amount(audit.smallest)} on."
 
 
 def audit_facts(audit: Audit) -> tuple[tuple[str, str], ...]:
@@ -123,40 +133,73 @@ def audit_facts(audit: Audit) -> tuple[tuple[str, str], ...]:
     return (
         ("Layout", f"{counted(len(audit.regions), 'region')}, from {audit.layout.source}"),
         ("Regions", regions or "none"),
-        ("Boot files", files or "no name was found"),
-        ("Board's own", own or "nothing was found"),
-        ("Fit", need_words(audit)),
+        ("Boot files", files or "none found"),
+        ("Board's own", own or "nothing found"),
+        ("Size", need_words(audit)),
     )
 
 
-def audit_text(audit: Audit) -> str:
-    """Lines for the terminal, with a newline at the end."""
+def audit_text(audit: Audit, *, details: bool = False) -> str:
+    """Lines for the terminal, with a newline at the end: the verdict, what is damaged, and the dump
+    in a few lines; with `details` everything that was found."""
     size = len(audit.contents)
-    lines = [f"{clean(audit.name)}: {amount(size)}", audit.coverage.headline]
+    lines = wrapped(audit_headline(audit).line, "", "  ")
     lines += [f"  ! {clean(str(each))}" for each in audit.symptoms]
-    lines += ["", f"Layout, from {clean(audit.layout.source)}"]
-    lines += [f"  ! {clean(each)}" for each in audit.remarks]
-    lines += _layout(audit, size)
-    lines += ["", "What the boot loader looks for", *_hints(audit.hints, size)]
-    if audit.hints.writes:
-        lines += ["", "Where its scripts write", *_writes(audit)]
-    lines += ["", "This board's own", *_own(audit, size)]
-    if audit.islands:
-        lines += ["", "Not recognised", *_islands(audit, size)]
-    lines += ["", "Fit", f"  {need_words(audit)}"]
-    lines += [f"  {clean(fit_words(each), 800)}" for each in audit.fits]
-    lines += ["", "Findings", *_findings(audit, size)]
-    lines += ["", "Go on"]
-    for what, command in next_steps(audit.name):
-        lines += [f"  {what}:", f"    {clean(command, 500)}"]
+    lines += _damaged(audit, size)
+    lines += facts(
+        (
+            ("Dump", f"{clean(audit.name)}, {amount(size)}"),
+            ("Contents", audit.coverage.headline),
+            *audit_facts(audit),
+            *(("Fits", clean(fit_words(each), 800)) for each in audit.fits),
+        )
+    )
+    if details:
+        lines += ["", f"Layout, from {clean(audit.layout.source)}"]
+        lines += [f"  ! {clean(each)}" for each in audit.remarks]
+        lines += _layout(audit, size)
+        lines += ["", "What the boot loader looks for", *_hints(audit.hints, size)]
+        if audit.hints.writes:
+            lines += ["", "Where its scripts write", *_writes(audit)]
+        lines += ["", "This board's own data", *_own(audit, size)]
+        if audit.islands:
+            lines += ["", "Not recognised", *_islands(audit, size)]
+        lines += ["", "Findings, damaged ones first", *_findings(audit, size)]
+    steps = list(audit_steps(audit.name))
+    if not details:
+        command = f"spiflash audit {shlex.quote(audit.name)} --details"
+        steps = [("See everything that was found", command), *steps[:1]]
+    lines += next_steps((what, clean(command, 500)) for what, command in steps)
     return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _damaged(audit: Audit, size: int) -> list[str]:
+    """The damaged findings, each with its region."""
+    found = _by_damage(audit)
+    bad = [each for each in found if each.verdict is Verdict.DAMAGED]
+    rows = []
+    for each in bad[:_DAMAGED_SHOWN]:
+        region = audit.layout.at(each.start)
+        name = clean(region.name, 24) if region is not None else "no region"
+        rows.append((name, address(each.start, size), "DAMAGED", clean(each.title, 80)))
+    more = len(bad) - _DAMAGED_SHOWN
+    return [*(table(rows) if rows else ()), *([f"  and {more:,} more"] if more > 0 else [])]
+
+
+def _by_damage(audit: Audit) -> list[Finding]:
+    """All findings, damaged ones first."""
+    return sorted(audit.findings, key=lambda each: each.verdict is not Verdict.DAMAGED)
 
 
 def _layout(audit: Audit, size: int) -> list[str]:
     rows = []
     for each in audit.regions:
         region = each.region
-        bad = (f"DAMAGED: {counted(each.damaged, 'byte')} fail a checksum",) if each.damaged else ()
+        bad = (
+            (f"DAMAGED: {counted(each.damaged, 'byte')} fail their checksum",)
+            if each.damaged
+            else ()
+        )
         holds = "; ".join(clean(title, 60) for title in (*bad, *each.contents, *each.remarks))
         used = f"{amount(each.used)} used" if each.used else "unused"
         rows.append(
@@ -196,7 +239,7 @@ def _hints(hints: Hints, size: int) -> list[str]:
         lines += [
             f"    {clean(name, 40)} = {clean(value, 40)}" for name, value in found.addresses[:20]
         ]
-    return lines or ["  nothing readable"]
+    return lines or ["  nothing found"]
 
 
 def _writes(audit: Audit) -> list[str]:
@@ -230,10 +273,10 @@ def _findings(audit: Audit, size: int) -> list[str]:
         (
             address(each.start, size),
             amount(each.length),
-            each.verdict.value,
+            VERDICT_WORDS[each.verdict],
             clean(each.title, 80),
         )
-        for each in audit.findings[:_SHOWN]
+        for each in _by_damage(audit)[:_SHOWN]
     ]
     more = len(audit.findings) - _SHOWN
     return [*table(rows), *([f"  and {more:,} more"] if more > 0 else [])]
@@ -243,30 +286,31 @@ def audit_headline(audit: Audit) -> Headline:
     """What to think of a dump, by its own checksums."""
     covered = audit.coverage
     if not covered.used:
-        return Headline("mixed", "Blank", "Every sector is erased: there is nothing to check.")
+        return Headline("mixed", "Blank", "every sector is erased, so there is nothing to check.")
     if covered.damaged:
+        verb = "fails its" if covered.damaged == 1 else "fail their"
         return Headline(
-            "bad",
-            "Damaged",
-            f"{counted(covered.damaged, 'byte')} fail a checksum of their own. {_where(audit)}",
+            "bad", "Damaged", f"{counted(covered.damaged, 'byte')} {verb} checksum. {_where(audit)}"
         )
     share = percent(covered.verified, covered.used)
     if audit.symptoms:
-        return Headline("mixed", "Doubtful", "There are signs that the reading went wrong.")
+        return Headline("mixed", "Doubtful", "there are signs that the dump was read badly.")
     if covered.verified * 2 >= covered.used:
-        return Headline("good", "No damage found", f"Checksums vouch for {share} of it.")
-    return Headline("mixed", "Hardly proven", f"Checksums vouch for only {share} of it.")
+        return Headline("good", "No damage found", f"checksums prove {share} of what is not blank.")
+    return Headline(
+        "mixed", "Mostly not checked", f"checksums prove only {share} of what is not blank."
+    )
 
 
 def _where(audit: Audit) -> str:
     """Which regions are damaged, and where the first damage begins."""
     first = min(start for start, _ in damaged_spans(audit.findings))
-    place = f"The first is at {address(first, audit.coverage.total)}"
+    place = f"The first damage is at {address(first, audit.coverage.total)}"
     names = [clean(each.region.name, 24) for each in audit.regions if each.damaged]
     if not names:
         return f"{place}, in no region."
     more = f" and {len(names) - 6} more" if len(names) > 6 else ""
-    return f"{place}. In the layout: {', '.join(names[:6])}{more}."
+    return f"{place}. Damaged regions: {', '.join(names[:6])}{more}."
 
 
 def audit_json(audit: Audit) -> dict[str, object]:

@@ -1,20 +1,22 @@
-"""A backup as text, as more text (--details), and as JSON."""
+"""A backup as text and as JSON."""
 
 from __future__ import annotations
 
 import json
-from collections import Counter
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 
-from spiflash.archive.record import EvidenceRecord, PassRecord, Record
+from spiflash.archive.backupset import PAGE
+from spiflash.archive.record import Record
 from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.report.audit import audit_facts
+from spiflash.jobs.backup import Verified
+from spiflash.report.audit import VERDICT_WORDS, audit_facts
 from spiflash.report.bench import after_backup
-from spiflash.report.drawing import Holds, Sector, sectors
-from spiflash.report.lines import facts, listed, table, wrapped
+from spiflash.report.drawing import HOLDS_WORDS, Holds, Sector, sectors
+from spiflash.report.lines import Headline, facts, listed, next_steps, table, wrapped
 from spiflash.report.plain import plain
 from spiflash.report.record_facts import (
     COMMANDS,
@@ -23,41 +25,77 @@ from spiflash.report.record_facts import (
     backup_facts,
     certainty_json,
     chip_facts,
+    evidence_facts,
     headline,
     limits_of,
+    line_tests,
     pass_rows,
     witness_words,
 )
-from spiflash.text import address, amount, clock, hex_pairs, printable
+from spiflash.text import address, amount, counted, hex_pairs, printable, ranges_text
 
 _LEFT_OUT = 4
 """Sectors on which passes disagreed that are named; the page names the others."""
 
 
-def backup_text(record: Record, audit: Audit, folder: Path) -> str:
-    """A screen of text about the backup set in `folder`: the verdict, then what it is about.
+def backup_text(
+    record: Record,
+    audit: Audit,
+    folder: Path,
+    *,
+    words: Sequence[str] = (),
+    reach: Sequence[str] = (),
+    details: bool = False,
+) -> str:
+    """A screen of text about the backup set in `folder`: the verdict, what it is about, with
+    `details` all that the page says, and what to do next; `words` are the options that a next
+    command needs, `reach` those of them that reach the chip.
 
-    Lines of at most 80 characters, but for the path of the set.
+    Lines of at most 80 characters, but for paths and commands.
     """
-    verdict = headline(record, audit.coverage)
-    lines = [verdict.title.upper(), *wrapped(verdict.sentence), *listed(record.doubts)]
+    lines = [*wrapped(headline(record, audit.coverage).line, "", "  "), *listed(record.doubts)]
+    lines += [f"  Set            {printable(str(folder))}"]
+    lines += [f"  Page           {printable(str(folder / PAGE))}"]
     lines += facts(
         (
+            *_facts(record),
             *limits_of(record.evidence),
-            ("Second witness", witness_words(audit.coverage)),
+            ("Line tests", line_tests(record.evidence)),
             ("Contents", audit.coverage.headline),
-            ("Tests", _tests(record.evidence)),
-        )
+            *(
+                each
+                for each in audit_facts(audit)
+                if each[0] in ("Layout", "Regions", "Board's own")
+            ),
+        ),
+        margin=17,
     )
-    lines += [f"  Set             {printable(str(folder))}", *listed(record.symptoms)]
-    lines += ["", *facts((*_facts(record), *audit_facts(audit))), ""]
-    return "\n".join(lines)
+    lines += listed(record.symptoms)
+    if details:
+        lines += ["", "Contents", *facts(audit_facts(audit)), ""]
+        more = backup_details(record, audit.contents, audit.findings, audit.coverage)
+        lines += more.splitlines()
+    named = shlex.quote(printable(str(folder)))
+    if record.verified:
+        steps = [
+            (
+                "Put another image on this board; it keeps its own data",
+                _command("convert IMAGE", words),
+            ),
+            ("Compare the chip with this set later", _command(f"verify {named}", reach)),
+        ]
+    else:
+        steps = [
+            (
+                "Seat the clip again or set a lower --clock, then take another backup",
+                _command("backup", words),
+            )
+        ]
+    return "\n".join([*lines, *next_steps(steps)])
 
 
-def set_text(record: Record, audit: Audit, folder: Path, page: Path) -> str:
-    """The end of either report: the verdict once more, beside what was made."""
-    title = headline(record, audit.coverage).title.upper()
-    return f"{title}\n  Set   {printable(str(folder))}\n  Page  {printable(str(page))}"
+def _command(command: str, words: Sequence[str]) -> str:
+    return " ".join(filter(None, (f"spiflash {command}", shlex.join(words))))
 
 
 def _facts(record: Record) -> tuple[tuple[str, str], ...]:
@@ -69,30 +107,10 @@ def _facts(record: Record) -> tuple[tuple[str, str], ...]:
     )
     unique = f"unique ID {hex_pairs(bytes.fromhex(chip.unique_id))}" if chip.unique_id else ""
     return (
-        ("Board", record.board or "not named"),
+        ("Board", record.board or "no label"),
         ("Chip", f"{chip.vendor} {chip.name}, {amount(chip.size)}, {unique or 'no unique ID'}"),
-        ("SHA-256", record.sha256),
-        ("Passes", "; ".join(map(_pass, record.passes))),
         *differing,
     )
-
-
-def _pass(taken: PassRecord) -> str:
-    return f"{taken.opcode:02X}h at {clock(taken.clock_hz)}, {taken.direction}"
-
-
-def _tests(found: EvidenceRecord) -> str:
-    """What the separate tests said."""
-    outcomes = Counter(probe.outcome for probe in found.probes)
-    tests = [
-        f"{count} {outcome}{_names(found, outcome)}" for outcome, count in outcomes.most_common()
-    ]
-    return ", ".join(tests) or "none"
-
-
-def _names(found: EvidenceRecord, outcome: str) -> str:
-    names: Sequence[str] = [each.name for each in found.probes if each.outcome == outcome]
-    return "" if outcome == "held" else f" ({', '.join(names)})"
 
 
 _MAP_COLUMNS = 64
@@ -112,11 +130,8 @@ _NOT_LISTED = (Verdict.BLANK, Verdict.NOTED)
 def backup_details(
     record: Record, contents: bytes, findings: Sequence[Finding], coverage: Coverage
 ) -> str:
-    """What the page says beyond `backup_text`, in lines of at most 80 characters and with a
-    newline at the end.
-
-    Arguments as of `backup_page`. Findings that are blank or only noted are counted, not listed.
-    """
+    """What the set's page says beyond `backup_text`, in lines of at most 80 characters and with a
+    newline at the end. Findings that are blank or only noted are counted, not listed."""
     parts = sectors(contents, findings, record.agreement)
     lines = ["Backup", *facts(backup_facts(record))]
     lines += ["", "Chip", *facts(chip_facts(record))]
@@ -124,11 +139,11 @@ def backup_details(
     lines += ["", "Findings", *_findings(findings, len(contents)), *wrapped(coverage.headline)]
     lines += ["", "Passes", *table((PASS_COLUMNS, *pass_rows(record)), gap=1)]
     lines += ["", "Agreement", *facts(agreement_facts(record, limit=16))]
-    lines += ["", "Take care", *listed(after_backup(record.chip.supply))]
-    lines += ["", "Go on, in the folder of the set"]
+    lines += wrapped(f"Besides the passes: {witness_words(coverage)}.")
+    lines += ["", "Safety", *listed(after_backup(record.chip.supply))]
+    lines += ["", "In the folder of the set"]
     for what, command in COMMANDS:
-        # A command is never broken: it is there to be copied.
-        lines += [*wrapped(what + ":"), "    " + command]
+        lines += [*wrapped(f"{what}:"), f"    {command}"]
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
@@ -139,14 +154,14 @@ def _map(parts: Sequence[Sector], size: int, sector_size: int) -> list[str]:
         each *= 2
     signs = "".join(_sign(parts[i : i + each]) for i in range(0, len(parts), each))
     step = _MAP_COLUMNS * each * sector_size
-    key = "  ".join(f"{sign} {kind.value}" for kind, sign in _SIGNS.items())
+    key = ", ".join(f"{sign} {HOLDS_WORDS[kind]}" for kind, sign in _SIGNS.items())
     return [
-        f"Map: one sign is {amount(each * sector_size)}, one line {amount(step)}",
+        f"Map: one character is {amount(each * sector_size)}, one line {amount(step)}",
         *(
             f"  {address(i * each * sector_size, size):>10} {signs[i : i + _MAP_COLUMNS]}"
             for i in range(0, len(signs), _MAP_COLUMNS)
         ),
-        f"  {key}  {_UNSTABLE} unstable",
+        *wrapped(f"{key}, {_UNSTABLE} unstable"),
     ]
 
 
@@ -162,7 +177,7 @@ def _findings(findings: Sequence[Finding], size: int) -> list[str]:
     lines = []
     for finding in listed[:_FINDINGS_LIMIT]:
         place = f"  {address(finding.start, size)} {amount(finding.length):>15} "
-        verdict = f"{finding.verdict.value:<11}"
+        verdict = f"{VERDICT_WORDS[finding.verdict]:<19}"
         lines += wrapped(finding.title, place + verdict, " " * len(place + verdict), limit=160)
     more = len(listed) - _FINDINGS_LIMIT
     if more > 0:
@@ -170,7 +185,7 @@ def _findings(findings: Sequence[Finding], size: int) -> list[str]:
     for kind in _NOT_LISTED:
         count = sum(each.verdict is kind for each in findings)
         if count:
-            lines.append(f"  left out: {count:,} {kind.value}")
+            lines.append(f"  not listed: {count:,} {VERDICT_WORDS[kind]}")
     return lines or ["  nothing was recognised"]
 
 
@@ -204,3 +219,38 @@ def backup_json(
         "findings": plain(findings),
     }
     return json.dumps(document, indent=2, ensure_ascii=True, allow_nan=False) + "\n"
+
+
+def verify_headline(found: Verified, source: str) -> Headline:
+    """Whether the chip holds what it should."""
+    if found.equal:
+        passes = counted(len(found.reading.passes), "pass", "passes")
+        return Headline(
+            "good",
+            "Equal",
+            f"the chip holds {source}: all {found.compared:,} bytes, in {passes} that agree.",
+        )
+    count = sum(high - low for low, high in (*found.differing, *found.unsure))
+    return Headline(
+        "bad",
+        "Different",
+        f"the chip does not hold {source}. {count:,} bytes are in sectors that differ"
+        + (" or read differently each time." if found.unsure else "."),
+    )
+
+
+def verify_text(found: Verified, source: str, restore: str, *, details: bool = False) -> str:
+    """The screen of `verify`; `restore` is the command that writes what differs."""
+    evidence = found.reading.evidence
+    rows = [("Different", ranges_text(found.differing))] if found.differing else []
+    rows += [("Unstable", ranges_text(found.unsure))] if found.unsure else []
+    rows += list(evidence_facts(evidence)) if details else [limits_of(evidence)[0]]
+    rows += [("Doubt", each) for each in found.reading.doubts]
+    lines = [*wrapped(verify_headline(found, source).line, "", "  "), *facts(rows)]
+    if found.equal:
+        steps = [("Take the clip off and unplug the adapter before the board gets power.", "")]
+    elif found.differing:
+        steps = [("Write what differs", restore)]
+    else:
+        steps = [("Seat the clip again, then repeat", "spiflash contact")]
+    return "\n".join([*lines, *next_steps(steps)])

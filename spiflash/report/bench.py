@@ -2,28 +2,30 @@
 
 from __future__ import annotations
 
+import shlex
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spiflash.archive.adapters import AdapterRecord, Outcome
 from spiflash.jobs.contact import Contact, Fault
 from spiflash.nor.chip import LOW_VOLTAGE, Chip, volts
-from spiflash.report.lines import Headline
+from spiflash.report.lines import Headline, facts, next_steps, wrapped
 from spiflash.report.plain import document
 from spiflash.text import clock, counted
 
 # The last one: an FTDI channel without a set-up of its own wakes as a UART, with TXD, RTS# and
 # DTR# as outputs (FT232H and FT2232H data sheets, from memory); the program leaves inputs behind.
 CAUTIONS: tuple[str, ...] = (
-    "Unplug the board and its mains adaptor, and take out its battery, before clipping on.",
-    "Never open or touch mains-powered parts. Follow your local electrical rules and leave work "
-    "on mains to people qualified for it.",
-    "Know the chip's voltage first: a 1.8 V chip is destroyed by a 3.3 V adapter. Use a level "
-    "shifter for it.",
-    "Feed the chip from one source only: either the adapter or the board, never both.",
+    "Unplug the board and its mains adaptor and take out its battery before you clip on.",
+    "Never open or touch mains-powered parts. Follow your local electrical rules; leave work on "
+    "mains to qualified people.",
+    "Find out the chip's voltage first. A 3.3 V adapter destroys a 1.8 V chip; use a level "
+    "shifter.",
+    "Feed the chip from one source only: the adapter or the board, never both.",
     "Hold the board's processor in reset while the clip is on, or it drives the same wires.",
     "Touch ground before you touch the board: static kills flash chips without a sign.",
-    "Plug the adapter in and run 'spiflash contact' once before you clip on: fresh from the plug "
-    "it is a serial port that drives D0, D2 and D4.",
+    "Plug the adapter into USB and run 'spiflash contact' once before you clip on. When first "
+    "plugged in it drives D0, D2 and D4; running 'contact' once makes all pins inputs.",
 )
 
 
@@ -31,15 +33,15 @@ def about_voltage(chip: Chip) -> tuple[str, ...]:
     """What must be said of this chip's supply before anything else; nothing for a 3 V part."""
     if chip.lowest_top is None:
         return (
-            "The voltage of this chip is not known, and a 3.3 V adapter destroys a 1.8 V chip: "
-            "look it up before you go on.",
+            "The voltage of this chip is not known, and a 3.3 V adapter destroys a 1.8 V chip. "
+            "Look it up before you continue.",
         )
     if chip.lowest_top >= LOW_VOLTAGE:
         return ()
     if chip.supply is not None and chip.supply[1] < LOW_VOLTAGE:
         return (
-            f"STOP: {chip.name} takes at most {chip.supply[1]:g} V. A 3.3 V adapter destroys it: "
-            "take the clip off unless a level shifter sits in between.",
+            f"STOP: {chip.name} takes at most {chip.supply[1]:g} V. A 3.3 V adapter destroys it. "
+            "Take the clip off unless a level shifter is in between.",
         )
     low = " or ".join(
         name for names, span in chip.supplies if span[1] < LOW_VOLTAGE for name in names
@@ -47,18 +49,19 @@ def about_voltage(chip: Chip) -> tuple[str, ...]:
     if chip.supply is not None:
         return (
             f"You named this chip {chip.name} ({volts(chip.supply)}), but {low} has the same ID "
-            f"and takes at most {chip.lowest_top:g} V; 3.3 V would destroy it. Go on only if the "
-            "marking on the chip says so.",
+            f"and takes at most {chip.lowest_top:g} V; 3.3 V would destroy it. Continue only if "
+            "the marking on the chip says so.",
         )
     return (
         f"STOP: this may be {low}, which takes at most {chip.lowest_top:g} V. The supply is "
-        f"{chip.supply_text}. A 3.3 V adapter destroys a 1.8 V chip: read the marking, and take "
-        "the clip off unless it names a 3 V part or a level shifter sits in between.",
+        f"{chip.supply_text}. A 3.3 V adapter destroys a 1.8 V chip. Read the marking, and take "
+        "the clip off unless it names a 3 V part or a level shifter is in between.",
     )
 
 
 AT_THE_CLIP = (
-    "Board unplugged, battery out, one source of supply, processor in reset? See 'spiflash wiring'."
+    "Safety: board unplugged, battery out, one source of supply, processor in reset? See "
+    "'spiflash wiring'."
 )
 """What matters beside the voltage now that a chip is on the clip."""
 
@@ -67,13 +70,13 @@ def after_backup(supply: str | None) -> tuple[str, ...]:
     """What can go wrong once a set is made; `supply` is the chip's supply range in words."""
     volts = f" ({supply})" if supply else ""
     return (
-        "This folder can hold Wi-Fi passphrases, keys and serial numbers of the board. "
-        "Do not pass it on as it is.",
-        "Before clipping on again: unplug the board and its mains adaptor, take out batteries, "
+        "This folder can hold Wi-Fi passphrases, keys and serial numbers of the board. Do not pass "
+        "it on unchanged.",
+        "Before you clip on again: unplug the board and its mains adaptor, take out batteries, "
         "and discharge yourself. Never feed the chip from two sources.",
-        f"The adapter's voltage must lie in the supply range of the chip{volts}; "
-        "3.3 V destroys a 1.8 V part.",
-        "Leave anything with mains voltage inside closed; local electrical rules apply.",
+        f"The adapter's voltage must be in the supply range of the chip{volts}. 3.3 V destroys a "
+        "1.8 V part.",
+        "Do not open anything with mains voltage inside. Follow your local electrical rules.",
     )
 
 
@@ -124,40 +127,72 @@ _PACKAGE = """\
 
 def wiring_text(model: str, channel: str) -> str:
     """The pin table, the package seen from above, and the cautions."""
-    lines = [f"{model}, channel {channel}, to an 8-pin SPI flash chip", "", _PACKAGE, ""]
+    lines = [f"{model} channel {channel} to an 8-pin SPI flash chip", "", _PACKAGE, ""]
     for wire in wires(channel):
         place = f"pin {wire.chip_pin}" if wire.chip_pin else "board"
         lines.append(f"  {wire.adapter_pin:<11} to {place} {wire.chip_name:<6} {wire.remark}")
     lines += ["", "Keep the leads under 20 cm. Before you clip on:"]
     lines += [f"  * {caution}" for caution in CAUTIONS]
-    return "\n".join(lines)
+    return "\n".join([*lines, *next_steps([("Check the clip", "spiflash contact")])])
 
 
-_EDGES = ("rising edge", "half a clock later")
+_EDGES = ("rising edge", "late sample")
 _BAR = 16
 
 
-def contact_text(found: Contact) -> str:
-    """The screen of `contact`."""
-    lines = [f"{'Adapter':<10} {found.adapter}"]
-    if found.chip is not None:
-        lines.append(f"{'Chip':<10} {found.chip.name}, {found.chip.vendor}")
-    if found.lines:
-        lines += ["", *_table(found), ""]
-    for fault in found.faults:
-        lines += [f"{'Fault':<10} {fault.sign}", f"{'Cause':<10} {fault.cause}"]
-        lines.append(f"{'Look at':<10} {_pins(fault)}")
-    if found.refusal:
-        lines.append(f"{'Refused':<10} {found.refusal}")
-    if found.latch:
-        lines.append(f"{'Latch':<10} write enable is set and cleared as it should be")
-    if found.locked:
-        lines.append(
-            f"{'WP#':<10} the status register is locked, at least while WP# (pin 3) is low"
-        )
+def contact_headline(found: Contact) -> Headline:
+    """What to think of the contact."""
     if found.good:
-        lines.append(f"{'Contact':<10} good; --clock auto takes {clock(found.clock)}")
-    return "\n".join(lines)
+        return Headline(
+            "good",
+            "Contact good",
+            f"the chip answers the same every time. --clock auto uses {clock(found.clock)}.",
+        )
+    said = found.faults[0].sign if found.faults else found.refusal
+    return Headline("bad", "Contact bad", said)
+
+
+def contact_text(found: Contact, *, details: bool = False, words: Sequence[str] = ()) -> str:
+    """The screen of `contact`: the verdict, what is wrong and where to look; with `details`, or
+    when something is wrong, the table of clocks. `words` are the options that a next command
+    needs."""
+    head = contact_headline(found)
+    lines = wrapped(head.line, "", "  ")
+    rows = []
+    for number, fault in enumerate(found.faults):
+        rows += [("Also seen", fault.sign)] if number else []
+        rows += [("Cause", fault.cause), ("Look at", _pins(fault))]
+    if found.refusal and found.faults:
+        rows.append(("Refused", found.refusal))
+    if found.chip is not None:
+        rows.append(("Chip", f"{found.chip.name}, {found.chip.vendor}"))
+    rows.append(("Adapter", found.adapter))
+    if found.lines:
+        late = max((each.hertz for each in found.lines if each.late == each.tried), default=0.0)
+        rows.append(
+            (
+                "Clocks",
+                f"correct up to {_fastest(found.edge_limit)} on the rising edge, up to "
+                f"{_fastest(late)} with late sample",
+            )
+        )
+    if found.latch:
+        rows.append(("Write latch", "sets and clears correctly"))
+    if found.locked:
+        rows.append(("WP#", "the status register is locked, at least while WP# (pin 3) is low"))
+    lines += facts(rows)
+    if found.lines and (details or not found.good):
+        lines += ["", *_table(found)]
+    again = shlex.join(["spiflash", "contact", *words])
+    if found.good:
+        steps = [("Find out which chip it is", shlex.join(["spiflash", "identify", *words]))]
+    else:
+        steps = [("Correct the contact, then check it again", again)]
+    return "\n".join([*lines, *next_steps(steps)])
+
+
+def _fastest(hertz: float) -> str:
+    return clock(hertz) if hertz else "no clock"
 
 
 def _pins(fault: Fault) -> str:
@@ -167,14 +202,14 @@ def _pins(fault: Fault) -> str:
 
 def _table(found: Contact) -> list[str]:
     """One line a clock: how many of the readings came right with each edge."""
-    lines = [f"{'Clock':<10} " + " ".join(f"{name:<{_BAR + 7}}" for name in _EDGES).rstrip()]
+    lines = [f"  {'Clock':<10} " + " ".join(f"{name:<{_BAR + 7}}" for name in _EDGES).rstrip()]
     for each in found.lines:
         cells = []
         for right in (each.edge, each.late):
             full = right * _BAR // each.tried
             cells.append(f"{'#' * full}{'.' * (_BAR - full)} {f'{right}/{each.tried}':<6}")
-        mark = " to use" if each.hertz == found.clock else ""
-        lines.append((f"{clock(each.hertz):<10} " + " ".join(cells) + mark).rstrip())
+        mark = " used" if each.hertz == found.clock else ""
+        lines.append((f"  {clock(each.hertz):<10} " + " ".join(cells) + mark).rstrip())
     return lines
 
 
@@ -198,15 +233,15 @@ def prove_headline(record: AdapterRecord) -> Headline:
         return Headline(
             "bad",
             "Differs",
-            f"{len(failed)} of {len(tried)} assumptions about this adapter do not hold.{rest}",
+            f"{len(failed)} of {len(tried)} assumptions about this adapter are wrong.{rest}",
         )
     if left:
         return Headline(
             "mixed",
             "Partly proven",
-            f"All of the {len(tried)} assumptions that were tried hold.{rest}",
+            f"all {len(tried)} assumptions that were tried are correct.{rest}",
         )
-    return Headline("good", "Proven", f"All {len(tried)} assumptions hold.")
+    return Headline("good", "Proven", f"all {len(tried)} assumptions are correct.")
 
 
 def settings_from_it(record: AdapterRecord) -> list[str]:
@@ -219,28 +254,30 @@ def settings_from_it(record: AdapterRecord) -> list[str]:
     return found
 
 
-def prove_text(record: AdapterRecord, kept: str) -> str:
-    """The screen: the verdict, one line a check, what follows, what to do next."""
-    head = prove_headline(record)
-    lines = [head.title.upper(), f"  {head.sentence}", ""]
+def prove_text(record: AdapterRecord, kept: str, *, details: bool = False) -> str:
+    """The screen: the verdict, what does not hold, what follows from it; with `details` every
+    check and what was measured."""
+    lines = wrapped(prove_headline(record).line, "", "  ")
     for each in record.checks:
-        lines += [f"{each.outcome.value:<14} {each.assumption}", f"{'':14}   {each.measured}"]
-    lines.append("")
-    lines += settings_from_it(record)
-    lines.append(
-        f"Kept in {kept}."
-        if kept
-        else "Not kept: an adapter without a serial number, or a simulated one."
-    )
-    return "\n".join(lines)
+        if details or each.outcome is not Outcome.HOLDS:
+            lines.append(f"  {each.outcome.value:<10} {each.assumption}")
+            lines += [f"{'':13}  {each.measured}"] if details or each in record.failed else []
+    lines += [f"  {each}" for each in settings_from_it(record)]
+    if kept:
+        lines.append(f"  The result is kept in {kept} and used from now on.")
+    else:
+        lines.append("  The result is not kept: the adapter is simulated or has no serial number.")
+    steps = [] if details else [("--details lists every check and what was measured.", "")]
+    steps.append(("Check the clip", "spiflash contact"))
+    return "\n".join([*lines, *next_steps(steps)])
 
 
 def proven_sentence(record: AdapterRecord | None) -> str:
     """What other commands say about the adapter they use."""
     if record is None:
-        return "This adapter is not proven: 'spiflash prove' tries it on your bench."
+        return "This adapter is not proven: 'spiflash prove' tests it on your bench."
     failed = counted(len(record.failed), "assumption")
     day = f"{record.made:%Y-%m-%d}"
     if record.failed:
-        return f"This adapter was tried on {day}: {failed} did not hold, which is allowed for."
+        return f"This adapter was tried on {day}: {failed} wrong, which is allowed for."
     return f"This adapter was proven on {day}."

@@ -8,44 +8,73 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
-from typing import Protocol
 
-from spiflash.dump.audit import Audit
+from spiflash.dump.audit import Audit, examine
 from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, saved_environments
 from spiflash.dump.convert import Proposal
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.image_fits import Concern
+from spiflash.jobs.write import Rewritten, Work
 from spiflash.jobs.write.proof import Proof
 from spiflash.plan import Plan
-from spiflash.report.lines import facts, table, wrapped
+from spiflash.report.lines import facts, next_steps, table, wrapped
 from spiflash.report.plain import document, plain
 from spiflash.spans import SECTOR
 from spiflash.text import address, amount, clean, counted, ranges_text, seconds
 
 
-def plan_text(plan: Plan) -> str:
-    """What will be erased and programmed, how long it takes, and the wear."""
+def plan_text(plan: Plan, work: Work | None = None) -> str:
+    """What will be erased and programmed, how long it takes, and the wear; of `work` also what is
+    written to which board, and what protects it."""
     if not plan.steps:
-        return "Nothing to do: the chip holds this already."
+        return "NOTHING TO DO: the chip holds this already."
     erases = ", ".join(f"{count} × {amount(kind.size)}" for kind, count in plan.erase_counts)
     share = 100 * plan.erased_bytes / plan.size
-    return "\n".join(
-        (
-            f"{'Erase':<10} {erases or 'nothing'} ({share:.1f} % of the chip)",
-            f"{'Program':<10} {counted(plan.programs, 'page')}, {plan.programmed_bytes} bytes",
-            f"{'Changes':<10} {ranges_text(plan.affected)}",
-            f"{'Wear':<10} {_wear_text(plan)}",
-            f"{'Takes':<10} about {seconds(plan.seconds)}, {seconds(plan.worst_seconds)} at worst",
-        )
+    head = (
+        f"PLAN: {counted(plan.erases, 'erase')} and {counted(plan.programs, 'page')} to program, "
+        f"about {seconds(plan.seconds)} ({seconds(plan.worst_seconds)} at most)."
     )
+    rows = [] if work is None else _what_for(work)
+    rows += [
+        ("Erase", f"{erases or 'nothing'} ({share:.1f} % of the chip)"),
+        ("Program", f"{counted(plan.programs, 'page')}, {plan.programmed_bytes:,} bytes"),
+        ("Changes", ranges_text(plan.affected, 12 if work is None else 4)),
+        ("Wear", _wear_text(plan)),
+    ]
+    return "\n".join([*wrapped(head, "", "  "), *facts(rows)])
+
+
+def _what_for(work: Work) -> list[tuple[str, str]]:
+    """Source, its size against the chip, board, backup and regions."""
+    size, image = work.plan.size, work.image
+    source = work.source or "what the chip held before"
+    if image is not None:
+        length = sum(high - low for low, high in image.ranges)
+        part = "the whole chip" if length == size else f"{amount(length)} of {amount(size)}"
+        source += f" ({part})"
+    other = " ANOTHER BOARD'S SET" if work.of_another_board else ""
+    layout = examine(work.old.contents, "the chip", signs=False).layout
+    regions = [
+        clean(region.name, 24)
+        for region in layout.regions
+        if any(low < region.end and region.start < high for low, high in work.plan.affected)
+    ]
+    backup = str(work.backup.path) if work.backup is not None else ""
+    return [
+        ("Source", f"{source}{other}"),
+        ("Chip", f"{work.chip}, {amount(size)}"),
+        ("Board", work.board or "no label"),
+        ("Backup", backup or "NONE of this chip: what it holds now cannot be brought back"),
+        ("Regions", ", ".join(regions) or "no layout known"),
+    ]
 
 
 def _wear_text(plan: Plan) -> str:
     """A plan erases no place twice; sectors in the unit in which endurance is rated."""
     count = plan.erased_bytes // SECTOR
     if not count:
-        return "none: bits only clear"
-    return f"one erase more for {counted(count, 'sector')} of {plan.size // SECTOR}"
+        return "none: bits are only cleared"
+    return f"one more erase cycle for {count:,} of {counted(plan.size // SECTOR, 'sector')}"
 
 
 def plan_json(plan: Plan) -> dict[str, object]:
@@ -60,17 +89,17 @@ def plan_json(plan: Plan) -> dict[str, object]:
 def proof_text(proof: Proof) -> str:
     """What was read back, in a sentence or two."""
     if proof.passes:
-        text = f"The whole chip was read back in {proof.passes} passes and is right."
+        text = f"The whole chip was read back in {proof.passes} passes and is correct."
     else:
         text = (
-            "Every sector that was changed was read back and is right, with those beside and at "
-            f"the start of the chip ({proof.sectors} in all)."
+            "Every changed sector was read back and is correct, as are those next to them and at "
+            f"the start of the chip ({counted(proof.sectors, 'sector')})."
         )
         if proof.glanced:
-            text += f" Of {counted(proof.glanced, 'sector')} further off a piece was read."
-        text += " The rest of the chip was looked at in some places only."
+            text += f" Of {counted(proof.glanced, 'sector')} further away a part was read."
+        text += " The rest of the chip was checked in a few places only."
     if proof.reread:
-        text += f" {counted(len(proof.reread), 'sector')} had to be read again for it."
+        text += f" {counted(len(proof.reread), 'sector')} had to be read again."
     return text
 
 
@@ -124,12 +153,12 @@ def verdict(proposal: Proposal, refused: Sequence[Concern]) -> str:
         return "REFUSED: this image does not belong on this board"
     lost = len(proposal.lost)
     if not proposal.decisions:
-        return "Nothing was found that is this board's own"
+        return "No data of this board's own was found"
     if not lost:
-        return f"The board keeps all of its own: {counted(len(proposal.decisions), 'item')}"
+        return f"The board keeps all of its own data: {counted(len(proposal.decisions), 'item')}"
     return (
-        f"The board keeps {len(proposal.decisions) - lost} of {len(proposal.decisions)} own "
-        f"items; {lost} of them only the backup has"
+        f"The board keeps {len(proposal.decisions) - lost} of its {len(proposal.decisions)} own "
+        f"items. LOST: {lost}, which only the backup will have"
     )
 
 
@@ -155,16 +184,16 @@ def proposal_text(
     )  # fmt: skip
     for each in concerns:
         mark = "!" if each.refuses else "-"
-        taken = "" if each in refused or not each.refuses else " Accepted, as you said."
+        taken = "" if each in refused or not each.refuses else " Accepted with --despite."
         lines += wrapped(f"{each.text}{taken}", f"  {mark} ", "    ")
-    lines += ["", "This board's own, and what becomes of it"]
+    lines += ["", "This board's own data, and what happens to it"]
     lines += table(decision_rows(proposal.decisions, size))
     more = len(proposal.decisions) - _SHOWN
     lines += [f"  and {more:,} more"] if more > 0 else []
     for name, _ in proposal.values:
-        lines += wrapped(f"{name} is set in the environment, as you said.")
+        lines += wrapped(f"{name} is set in the environment (--set).")
     if proposal.brought:
-        lines += ["", "The image brings these; every board written with it gets the same"]
+        lines += ["", "The image has these; every board written with it gets the same"]
         lines += table(
             [(address(each.start, size), clean(each.name, 24), clean(each.text, 60))
              for each in proposal.brought[:20]]
@@ -187,12 +216,12 @@ def overwrites_text(lost: Sequence[OwnItem], source: object, *, whole: bool = Tr
     return "\n".join(
         (
             "",
-            "This overwrites or blanks what is this board's own; only its backup keeps it:",
+            "LOST: this overwrites or erases this board's own data. Only its backup keeps:",
             *table(rows),
             *more,
             "To write the image and keep them:"
             if whole
-            else "To keep them, leave their regions out; to write the whole image and keep them:",
+            else "To keep them, leave out their regions. To write the whole image and keep them:",
             f"  spiflash convert {shlex.quote(clean(str(source), 500))}",
         )
     )
@@ -216,38 +245,35 @@ def first_start(proposal: Proposal) -> list[str]:
     return said
 
 
-class Done(Protocol):
-    """What was written (see `work.rewrite.Rewritten`)."""
-
-    @property
-    def plan(self) -> Plan:
-        """What was erased and programmed."""
-        ...
-
-    @property
-    def proof(self) -> Proof | None:
-        """How it is known to be right."""
-        ...
-
-    @property
-    def seconds(self) -> float:
-        """How long it took."""
-        ...
-
-
-def conversion_end(proposal: Proposal, done: Done, *, page: str, back: str) -> str:
+def conversion_end(proposal: Proposal, done: Rewritten, *, page: str, back: str) -> str:
     """What was done, what to do at first start, and the way back; `back` is a command."""
     if done.plan.steps and done.proof is not None:
-        head = f"CONVERTED. {proof_text(done.proof)} {seconds(done.seconds)} in all."
+        head = f"CONVERTED: {proof_text(done.proof)} It took {seconds(done.seconds)}."
     else:
-        head = "CONVERTED already: the chip holds this, and nothing had to be written."
-    lines = [*wrapped(head, "", "  "), ""]
-    steps = first_start(proposal)
-    for number, step in enumerate(steps, 1):
+        head = "CONVERTED: the chip holds this already, so nothing was written."
+    lines = wrapped(head, "", "  ")
+    lines += [f"  Page  {page}"] if page else []
+    lines += ["", "Next steps"]
+    for number, step in enumerate(first_start(proposal), 1):
         lines += wrapped(step, f"  {number}. ", "     ")
-    lines += ["", "The way back to what the board held:", f"  {back}"]
-    lines += [f"Page: {page}"] if page else []
-    return "\n".join(lines)
+    return "\n".join([*lines, "  To go back to what the board held:", f"    {back}"])
+
+
+def rewritten_text(done: Rewritten, what: str) -> str:
+    """The end of a restore or an erase; `what` says what was done."""
+    if not done.plan.steps:
+        text = "VERIFIED: nothing to do. The chip holds this already, and the passes agree on it."
+    else:
+        proof = f" {proof_text(done.proof)}" if done.proof else ""
+        text = f"VERIFIED: {what}.{proof} It took {seconds(done.seconds)}."
+    lines = wrapped(text, "", "  ")
+    if done.repaired:
+        lines += wrapped(
+            f"{counted(len(done.repaired), 'sector')} had to be written again: the chip may be "
+            "near the end of its life, or the supply is weak.",
+        )
+    step = "Take the clip off and unplug the adapter before the board gets power."
+    return "\n".join([*lines, *next_steps([(step, "")])])
 
 
 def conversion_json(

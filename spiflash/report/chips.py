@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping, Sequence
 
 from spiflash.nor.chip import Chip
@@ -9,6 +10,7 @@ from spiflash.nor.geometry import Duration, EraseType
 from spiflash.nor.protection import Protection
 from spiflash.nor.tables import Part
 from spiflash.report.bench import AT_THE_CLIP, about_voltage
+from spiflash.report.lines import Headline, facts, next_steps, wrapped
 from spiflash.report.plain import document, plain
 from spiflash.text import amount, clock, counted, hex_pairs, seconds, span
 
@@ -19,7 +21,7 @@ def protection_text(protection: Protection) -> str:
     if not protection.ranges:
         text = "nothing"
     elif not protection.extent_known:
-        text = f"some of the chip, at most {where}; how much is not known for this part"
+        text = f"some of the chip, at most {where} (how much is not known for this part)"
     else:
         text = where
     if protection.individual:
@@ -29,16 +31,27 @@ def protection_text(protection: Protection) -> str:
     )
 
 
+def identity_headline(chip: Chip, protection: Protection) -> Headline:
+    """Which chip it is, and whether it can be written."""
+    name = f"{chip.vendor} {chip.name}, {amount(chip.size)}"
+    if chip.write_doubt:
+        return Headline("mixed", "Read only", f"{name}. It is not written: {chip.write_doubt}.")
+    if protection.ranges:
+        return Headline("mixed", "Identified", f"{name}, write-protected in part or whole.")
+    return Headline("good", "Identified", f"{name}.")
+
+
 def identity_text(
     chip: Chip,
     unique_id: bytes | None,
     registers: Mapping[str, bytes],
     protection: Protection,
     adapter: str,
+    words: Sequence[str] = (),
 ) -> str:
-    """The screen of `identify`."""
+    """The screen of `identify`; `words` are the options that a next command needs."""
     answers = chip.answers
-    erases = ", ".join(amount(kind.size) for kind in sorted_erases(chip)) or "nothing smaller"
+    erases = ", ".join(amount(kind.size) for kind in sorted_erases(chip)) or "the whole chip only"
     said = [f"9Fh {hex_pairs(chip.jedec_id)}"]
     if answers.rems:
         said.append(f"90h {hex_pairs(answers.rems)}")
@@ -46,25 +59,24 @@ def identity_text(
         said.append(f"ABh {hex_pairs(answers.legacy)}")
     said.append(f"SFDP {chip.sfdp.major}.{chip.sfdp.minor}" if chip.sfdp is not None else "no SFDP")
     rows = [
-        ("Adapter", adapter),
-        ("Chip", f"{chip.name}, {chip.vendor}"),
         *((("One of", ", ".join(chip.candidates)),) if len(chip.candidates) > 1 else ()),
-        ("Holds", f"{amount(chip.size)} in pages of {chip.geometry.page} bytes"),
-        ("Erases", f"{erases} at a time"),
-        ("Answered", "; ".join(said)),
-        ("Known by", chip.how),
+        ("Size", f"{amount(chip.size)}; page size {chip.geometry.page} bytes"),
+        ("Erase sizes", erases),
+        ("Supply", chip.supply_text),
+        ("Protected", protection_text(protection)),
+        ("Identified by", chip.how),
+        ("Answers", "; ".join(said)),
         ("Unique ID", hex_pairs(unique_id) if unique_id else "none"),
         ("Quad bit", _quad(chip, registers)),
         ("Registers", "  ".join(f"{name} {hex_pairs(value)}" for name, value in registers.items())),
-        ("Protected", protection_text(protection)),
-        ("Top clock", f"{clock(chip.clock_read)} plain, {clock(chip.clock_fast)} fast read"),
-        ("Supply", chip.supply_text),
+        ("Top clock", f"{clock(chip.clock_read)} read, {clock(chip.clock_fast)} fast read"),
+        ("Adapter", adapter),
+        *(("Note", note) for note in chip.notes),
     ]
-    lines = [f"{name:<10} {value}" for name, value in rows]
-    lines += [f"{'Note':<10} {note}" for note in chip.notes]
-    if chip.write_doubt:
-        lines.append(f"{'Read only':<10} {chip.write_doubt}")
-    return "\n".join([*lines, "", AT_THE_CLIP])
+    head = identity_headline(chip, protection)
+    steps = [("Save what it holds", shlex.join(["spiflash", "backup", *words]))]
+    lines = [*wrapped(head.line, "", "  "), *facts(rows), "", *wrapped(AT_THE_CLIP, "", "  ")]
+    return "\n".join([*lines, *next_steps(steps)])
 
 
 _QUAD_BITS = {
@@ -121,7 +133,7 @@ def identity_json(
 _PROGRAMMED = {
     "page": "a page at a time",
     "byte": "a byte at a time",
-    "aai-word": "two bytes at a time, addresses count up",
+    "aai-word": "two bytes at a time, at rising addresses",
     "page-528": "in pages of 528 bytes, with commands of its own",
 }
 
@@ -144,15 +156,21 @@ _KINDS = {
 def list_text(parts: Sequence[Part], total: int) -> str:
     """One line a part, and how many there are."""
     if not parts:
-        return f"None of the {total} parts in the chip table fits."
+        return f"None of the {total} parts in the chip table matches. Try fewer words."
     names = max(len(part.name) for part in parts)
     makers = max(len(part.vendor) for part in parts)
+    names, makers = max(names, len("Part")), max(makers, len("Maker"))
     lines = [
-        f"{part.name:<{names}}  {part.vendor:<{makers}}  {_id(part):<17}  {amount(part.size):>8}  "
-        f"{_volts(part):<15}{'  not written' if part.refused else ''}".rstrip()
-        for part in parts
+        f"{'Part':<{names}}  {'Maker':<{makers}}  {'JEDEC ID':<17}  {'Size':>8}  Supply",
+        *(
+            f"{part.name:<{names}}  {part.vendor:<{makers}}  {_id(part):<17}  "
+            f"{amount(part.size):>8}  {_volts(part):<15}"
+            f"{'  read only' if part.refused else ''}".rstrip()
+            for part in parts
+        ),
     ]
-    return "\n".join([*lines, "", f"{counted(len(parts), 'part')} of {total}."])
+    steps = [("See all figures of one part, and their sources", f"spiflash chips {parts[0].name}")]
+    return "\n".join([f"{counted(len(parts), 'part')} of {total}.", *lines, *next_steps(steps)])
 
 
 def part_text(part: Part) -> str:
@@ -161,7 +179,7 @@ def part_text(part: Part) -> str:
         ("Part", f"{part.name}, {part.vendor}"),
         *((("Also", ", ".join(part.aliases)),) if part.aliases else ()),
         ("JEDEC ID", _id(part)),
-        ("Holds", f"{amount(part.size)} in pages of {part.page} bytes"),
+        ("Size", f"{amount(part.size)}; page size {part.page} bytes"),
     ]
     start = 0
     for region in part.regions:
@@ -175,9 +193,9 @@ def part_text(part: Part) -> str:
     if part.chip_erase is not None and part.chip_erase_opcode is not None:
         rows.append(("", f"whole chip: {part.chip_erase_opcode:02X}h, {_time(part.chip_erase)}"))
     if part.programs_once:
-        rows.append(("", "before anything is programmed again, even where bits only clear"))
+        rows.append(("", "needed before anything is programmed again, even where bits only clear"))
     if part.mirrored_by:
-        rows.append(("", f"the other way round where {part.mirrored_by} is set"))
+        rows.append(("", f"in the opposite order where {part.mirrored_by} is set"))
     if not part.needs_erase:
         rows.append(("", "overwrites without erasing"))
     rows += [
@@ -209,13 +227,13 @@ def part_text(part: Part) -> str:
             f"{', '.join(f'{address:06X}h' for address in part.security.addresses)}, with "
             f"{part.security.opcode:02X}h and {counted(part.security.dummy, 'dummy byte')}",
         ),
-        *((("Wakes", "with every block protected"),) if part.locked_at_power_up else ()),
-        *((("Answers", "70h with a flag status register"),) if part.flag_status else ()),
+        *((("Power-up", "every block is protected"),) if part.locked_at_power_up else ()),
+        *((("Flags", "has a flag status register (70h)"),) if part.flag_status else ()),
         *(("Note", note) for note in part.notes),
-        *((("Refused", part.refused),) if part.refused else ()),
+        *((("Read only", part.refused),) if part.refused else ()),
     ]
     rows += [("Source", f"{block}: {_KINDS[s.kind]}, {s.text}") for block, s in part.sources]
-    return "\n".join(f"{name:<10} {value}".rstrip() for name, value in rows)
+    return "\n".join(f"{name:<11} {value}".rstrip() for name, value in rows)
 
 
 def part_json(part: Part) -> dict[str, object]:
@@ -239,7 +257,7 @@ def _wide_dummy(part: Part) -> str:
 
 def _sfdp_facts(part: Part) -> str:
     minor = "" if part.sfdp_minor is None else f" 1.{part.sfdp_minor}"
-    wrong = "" if part.sfdp_size is None else f"; it says {amount(part.sfdp_size)}, wrongly"
+    wrong = "" if part.sfdp_size is None else f"; it gives {amount(part.sfdp_size)}, which is wrong"
     return minor + wrong
 
 

@@ -2,37 +2,64 @@
 
 from __future__ import annotations
 
+import shlex
+
 from spiflash.dump.differences import ByteChange, Comparison, VariableChange
 from spiflash.dump.identity import called
+from spiflash.report.lines import facts, listed, next_steps, wrapped
 from spiflash.report.plain import document, plain
 from spiflash.text import address, clean, counted, span
 
 _SHOWN = 40
+_FEW = 6
 
 
-def compare_text(found: Comparison, before: str, after: str) -> str:
-    """Lines for the terminal; A is `before`, B is `after`."""
+def compare_text(found: Comparison, before: str, after: str, *, details: bool = False) -> str:
+    """Lines for the terminal; A is `before`, B is `after`: the verdict, then regions, own data and
+    variables; with `details` sectors and bytes."""
     size = max(found.size_before, found.size_after)
-    lines = [f"A  {clean(before)}", f"B  {clean(after)}", ""]
+    names = facts((("A", clean(before)), ("B", clean(after))))
     if found.equal:
-        return "\n".join([*lines, f"Equal: all {found.size_before:,} bytes."])
-    lines += [clean(each) for each in found.relations]
+        return "\n".join([f"EQUAL: all {found.size_before:,} bytes.", *names])
     sectors = sum(-(-(each.end - each.start) // 4096) for each in found.differences)
-    lines.append(
+    differ = (
         f"{counted(found.bytes_differing, 'byte')} in {counted(sectors, 'sector')} differ."
         if sectors
-        else "Over the bytes that both have, nothing differs."
+        else "nothing differs in the bytes that both have."
     )
+    lines = [*wrapped(f"DIFFERENT: {differ}", "", "  "), *names]
+    lines += listed(found.relations)
     changed = [each for each in found.regions if each.differing]
     if changed:
         lines += ["", "By region"]
-        width = max(len(each.name) for each in changed)
+        width = max(len(clean(each.name)) for each in changed)
         for each in changed:
             ways = ", ".join(f"{how.value} {count}" for how, count in each.ways)
             lines.append(
                 f"  {clean(each.name):<{width}}  {address(each.start, size)}  "
                 f"{each.differing:>5} of {counted(each.sectors, 'sector')}: {ways}"
             )
+    if found.own:
+        lines += ["", "The boards' own data"]
+        for own in found.own[: _SHOWN if details else _FEW]:
+            lines.append(
+                f"  {address(own.at, size)}  {called(own.kind)} ({clean(own.name, 32)}): "
+                f"A {clean(own.before or 'none', 60)}, B {clean(own.after or 'none', 60)}"
+            )
+    if found.unsure:
+        lines += ["", "UNSTABLE: these sectors of the chip read differently each time"]
+        lines += [f"  {span(low, high, size)}" for low, high in found.unsure]
+    if details:
+        lines += _details(found, size)
+    steps = [("--details lists sectors, bytes and variables.", "")] if not details else []
+    steps.append(
+        ("See what one of them holds", shlex.join(["spiflash", "audit", clean(before, 500)]))
+    )
+    return "\n".join([*lines, *next_steps(steps)])
+
+
+def _details(found: Comparison, size: int) -> list[str]:
+    lines = []
     if found.differences:
         lines += ["", "By sector"]
         for part in found.differences[:_SHOWN]:
@@ -55,21 +82,11 @@ def compare_text(found: Comparison, before: str, after: str) -> str:
             f"{address(each.after, size)} in B"
             for each in found.moved
         ]
-    if found.own:
-        lines += ["", "The boards' own"]
-        for own in found.own[:_SHOWN]:
-            lines.append(
-                f"  {address(own.at, size)}  {called(own.kind)} ({clean(own.name, 32)}): "
-                f"A {clean(own.before or 'none', 60)}, B {clean(own.after or 'none', 60)}"
-            )
     if found.variables:
-        lines += ["", "Environment"]
+        lines += ["", "Environment variables"]
         for change in found.variables:
             lines += _variable(change, size)
-    if found.unsure:
-        lines += ["", "Unsure: these sectors of the chip read differently each time"]
-        lines += [f"  {span(low, high, size)}" for low, high in found.unsure]
-    return "\n".join(lines)
+    return lines
 
 
 def _byte(change: ByteChange, size: int) -> str:
@@ -87,7 +104,7 @@ def _variable(change: VariableChange, size: int) -> list[str]:
     if change.after is None:
         return [f"{name} is gone, was: {clean(change.before)}"]
     if change.before == change.after:
-        return [f"{name} changed (hidden: --show-secrets shows it)"]
+        return [f"{name} changed (masked; --show-secrets shows it)"]
     return [f"{name}", f"    A {clean(change.before)}", f"    B {clean(change.after)}"]
 
 

@@ -158,11 +158,20 @@ FINDINGS_LIMIT = 2000
 _DETAILS_LIMIT = 40
 
 
+HOLDS_WORDS = {
+    Holds.VERIFIED: "checksum OK",
+    Holds.CONSISTENT: "format fits",
+    Holds.UNRECOGNISED: "not recognised",
+    Holds.DAMAGED: "fails its checksum",
+    Holds.BLANK: "blank",
+}
+"""What a sector holds, for people."""
+
 KEY = (
-    (Holds.VERIFIED, "a checksum in the dump covers it and held"),
-    (Holds.CONSISTENT, "makes sense, but no checksum covers it"),
-    (Holds.UNRECOGNISED, "nothing recognised it"),
-    (Holds.DAMAGED, "a checksum in the dump covers it and failed"),
+    (Holds.VERIFIED, "a checksum in the dump covers it and is correct"),
+    (Holds.CONSISTENT, "no checksum; it fits a known format"),
+    (Holds.UNRECOGNISED, "no checksum; nothing recognises it"),
+    (Holds.DAMAGED, "a checksum in the dump covers it and is wrong"),
     (Holds.BLANK, "erased, every byte FFh"),
 )
 

@@ -19,7 +19,7 @@ from spiflash.archive.record import AgreementRecord, Record
 from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
-from spiflash.report.audit import audit_headline, next_steps
+from spiflash.report.audit import audit_headline, audit_steps
 from spiflash.report.bench import after_backup, prove_headline, settings_from_it
 from spiflash.report.drawing import pieces, sectors
 from spiflash.report.examined import examined_pieces
@@ -130,7 +130,7 @@ def audit_page(audit: Audit, agreement: AgreementRecord | None = None) -> str:
             ("Reading", _reading(agreement)),
         ],
         symptoms=[clean(str(each)) for each in audit.symptoms],
-        commands=[(clean(w), clean(c, 500)) for w, c in next_steps(audit.name)],
+        commands=[(clean(w), clean(c, 500)) for w, c in audit_steps(audit.name)],
         **examined_pieces(audit),
         **pieces(audit.contents, audit.findings, audit.coverage, parts, agreement),
     )

@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
+import math
+
 from spiflash.archive.record import EvidenceRecord, Record
 from spiflash.dump.coverage import Coverage
 from spiflash.report.lines import Headline
 from spiflash.text import address, amount, clock, counted, hex_pairs
 
 COMMANDS = (
-    ("See all that was found in it", "spiflash audit data/flash.bin"),
-    ("Check that this folder is as it was made", "sha256sum -c manifest-sha256.txt"),
+    ("See everything that was found in it", "spiflash audit . --details"),
+    ("Check that this folder is unchanged", "sha256sum -c manifest-sha256.txt"),
     ("Compare the chip with this backup", "spiflash verify ."),
-    ("Put this backup back on the chip", "spiflash restore ."),
+    ("Write this backup back to the chip", "spiflash restore ."),
 )
-"""(what for, command) to go on with, to be given in the folder of the set. What touches the chip
-names the set, not the file in it: only a set is checked, and known by its chip."""
+"""(what for, command) of next steps, to be given in the folder of the set. What touches the chip
+names the set, not the file in it: only a set is checked, and tied to its chip."""
 
 BAD_CONTACT_PASSES = 8
 BAD_CONTACT_SECTORS = 1500
-"""Passes, or sectors read again, from which the contact is bad, whatever came of it."""
+"""From so many passes, or sectors read again, the contact is bad, whatever the result."""
 
 NOT_EXCLUDED = ("weak-cells", "patterns")
-"""What no number of passes excludes, by stable names for scripts."""
+"""What no number of passes rules out, by stable names for scripts."""
 
 
 def chip_facts(record: Record) -> tuple[tuple[str, str], ...]:
@@ -105,7 +107,7 @@ def agreement_facts(record: Record, limit: int = 64) -> tuple[tuple[str, str], .
 def one_time_facts(record: Record) -> tuple[tuple[str, str], ...]:
     """(label, value): how the unique ID and the security registers were read."""
     words = [
-        f"{each.name} {'settled' if each.settled else 'NOT settled'} in {each.readings} readings, "
+        f"{each.name} {'stable' if each.settled else 'NOT stable'} after {each.readings} readings, "
         f"{counted(each.differing, 'bit')} of {each.bits} differed"
         for each in record.one_time
     ]
@@ -117,34 +119,53 @@ def evidence_facts(found: EvidenceRecord) -> tuple[tuple[str, str], ...]:
     return (
         (
             "Error rate",
-            f"{found.rate:.1e} a bit and pass, 95 % bounds {found.rate_low:.1e} to "
+            f"{found.rate:.1e} per bit and pass, 95 % bounds {found.rate_low:.1e} to "
             f"{found.rate_high:.1e}: {counted(found.differing, 'bit')} of {found.bits:,} differ",
         ),
         *limits_of(found),
-        ("Spread", f"holds for errors over at least {amount(max(1, round(found.stretch / 8)))}"),
-        *((f"Tested: {probe.name}", f"{probe.outcome}; {probe.remark}") for probe in found.probes),
+        ("Error spread", f"for errors over at least {amount(max(1, round(found.stretch / 8)))}"),
+        *(
+            (f"Line test: {probe.name}", f"{_outcome(probe.outcome)}; {probe.remark}")
+            for probe in found.probes
+        ),
     )
+
+
+def line_tests(found: EvidenceRecord) -> str:
+    """How many tests of the line passed, and which did not."""
+    passed = [each for each in found.probes if each.outcome == "held"]
+    if not found.probes:
+        return "no line tests were made"
+    other = ", ".join(
+        f"{each.name} {_outcome(each.outcome)}" for each in found.probes if each not in passed
+    )
+    total = counted(len(found.probes), "line test")
+    return f"{len(passed)} of {total} passed" + (f"; {other}" if other else "")
+
+
+def _outcome(outcome: str) -> str:
+    """An outcome in a record, in words."""
+    return {"held": "passed"}.get(outcome, outcome)
 
 
 def limits_of(found: EvidenceRecord) -> tuple[tuple[str, str], ...]:
     """(label, value): what the passes exclude and what they do not."""
     if found.weak:
-        bits = counted(len(found.weak), "bit")
-        more = f", about {found.unseen:.0f} more unseen" if found.unseen >= 0.5 else ""
-        weak = f"; here {bits} did{more}"
+        bits = counted(len(found.weak), "weak bit")
+        more = f", and about {found.unseen:.0f} more are expected" if found.unseen >= 0.5 else ""
+        weak = f" Here {bits} were found{more}."
     else:
         weak = ""
     chance = 2**found.passes
     return (
         (
-            "Excluded" if found.expected < found.limit else "Too likely",
-            f"random, evenly spread errors above {found.rate_high:.1e} a bit; "
+            "Proof",
             f"{chance_words(found)}",
         ),
         (
             "Not excluded",
-            "cells or patterns that go wrong by themselves: a bit that reads wrong half of the "
-            f"time is read wrong by all {found.passes} passes once in {chance}{weak}",
+            "weak cells and patterns: a bit that reads wrong half of the time is read wrong by all "
+            f"{found.passes} passes once in {chance}.{weak}",
         ),
     )
 
@@ -157,8 +178,8 @@ def witness_words(coverage: Coverage) -> str:
     rest = coverage.used - coverage.verified - coverage.damaged
     bad = f", and {counted(coverage.damaged, 'byte')} fail one" if coverage.damaged else ""
     return (
-        f"the contents' own checksums prove {share:.1f} % of what is not blank{bad}; for the "
-        f"other {counted(rest, 'byte')} there are only the passes"
+        f"the contents' own checksums prove {share:.1f} % of what is not blank{bad}; only the "
+        f"passes speak for the other {counted(rest, 'byte')}"
     )
 
 
@@ -170,7 +191,7 @@ def bad_contact(record: Record) -> str:
         return ""
     return (
         f"The contact is bad: it took {passes} passes, and {counted(again, 'sector')} had to be "
-        "read again. Seat the clip anew before anything is written."
+        "read again. Seat the clip again before you write anything."
     )
 
 
@@ -182,12 +203,12 @@ def headline(record: Record, coverage: Coverage) -> Headline:
     if not record.verified:
         unstable = len(record.agreement.unstable)
         what = (
-            f"The passes do not agree on {counted(unstable, 'sector')}."
+            f"the passes disagree on {counted(unstable, 'sector')}."
             if unstable
-            else f"{size} were read in {passes}, but there is doubt."
+            else f"{size} were read in {passes}, with doubts."
         )
         if record.evidence.weak:
-            what = "Some bits read differently by themselves: these cells are weak."
+            what = "some bits read differently each time, so their cells are weak."
         return Headline(
             "bad", "Not verified", f"{what} Do not rely on this backup.{_besides(record)}"
         )
@@ -198,22 +219,22 @@ def headline(record: Record, coverage: Coverage) -> Headline:
         return Headline(
             "mixed",
             "Verified, contents damaged",
-            f"{how} But {counted(coverage.damaged, 'byte')} fail a checksum of their own: "
-            "that is how the chip holds them.",
+            f"{how} But {counted(coverage.damaged, 'byte')} fail their checksum: the chip really "
+            "holds them like that.",
         )
     if record.agreement.changed:
-        return Headline("mixed", "Verified, contents changed meanwhile", how)
+        return Headline("mixed", "Verified, contents changed during the reading", how)
     return Headline("mixed" if bad_contact(record) else "good", "Verified", how)
 
 
 def _besides(record: Record) -> str:
-    """What else has to be said beside the verdict, with a blank in front."""
+    """What else has to be said beside the verdict, with a space in front."""
     said = ""
     if record.agreement.changed:
         count = counted(len(record.agreement.changed), "sector")
         said = (
-            f" {count} held other contents in an earlier pass: the board's processor or the chip "
-            "wrote there meanwhile, or that pass was disturbed. Both are kept in data/readings."
+            f" {count} held other contents in an earlier pass: the board's processor wrote there, "
+            "or that pass was disturbed. Both readings are kept in data/readings."
         )
     contact = bad_contact(record)
     return f"{said} {contact}" if contact else said
@@ -243,6 +264,14 @@ def certainty_json(record: Record, coverage: Coverage) -> dict[str, object]:
 
 
 def chance_words(found: EvidenceRecord) -> str:
-    """How many wrong bits of that kind may be left, and whether that is few enough."""
-    enough = "below" if found.expected < found.limit else "NOT below"
-    return f"{found.expected:.1e} wrong bits of them expected, {enough} {found.limit:.0e}"
+    """How many wrong bits of that kind may be left, and the limit."""
+    above = "" if found.expected < found.limit else "; TOO MANY"
+    return (
+        f"expected undetected bit errors: {_small(found.expected)} (limit {_small(found.limit)})"
+        f"{above}"
+    )
+
+
+def _small(value: float) -> str:
+    """A number far below one, without an exponent."""
+    return f"{value:.{max(0, -math.floor(math.log10(value)))}f}" if value > 0 else "0"

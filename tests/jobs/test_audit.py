@@ -47,12 +47,12 @@ def test_audit_as_json(dump: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_audit_as_text_masks_unless_asked(dump: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["audit", str(dump)]) == 0
+    assert run(["audit", str(dump), "--details"]) == 0
     text = capsys.readouterr().out
     assert "invented-passphrase" not in text
     assert "heronldr.bin, SD card" in text
-    assert "checksum OK" in text.splitlines()[1]
-    assert run(["audit", str(dump), "--show-secrets"]) == 0
+    assert text.startswith("NO DAMAGE FOUND: checksums prove")
+    assert run(["audit", str(dump), "--details", "--show-secrets"]) == 0
     assert "invented-passphrase-never-used" in capsys.readouterr().out
 
 
@@ -136,7 +136,7 @@ def test_a_set_is_audited_and_compared_with_the_chip(
     assert run(["audit", str(made), "--json"]) == 0
     assert document(capsys)["size"] == len(heron_factory())
     assert run(["compare", str(made), "--chip", "--adapter", "sim:heron"]) == 0
-    assert "Equal: all 8,388,608 bytes" in capsys.readouterr().out
+    assert "EQUAL: all 8,388,608 bytes" in capsys.readouterr().out
     other = tmp_path / "other.bin"
     other.write_bytes(heron_variant(3))
     assert run(["compare", str(other), "--chip", "--adapter", "sim:heron", "--json"]) == 1

@@ -211,7 +211,7 @@ def test_what_the_processor_wrote_between_passes_is_named_and_both_are_kept(
     kept = {path.read_bytes() for path in (made.set.path / "data" / "readings").iterdir()}
     assert {before[0xF0000:0xF1000], bytes(chip.contents[0xF0000:0xF1000])} <= kept
     text = backup_text(made.record, made.audit, made.set.path)
-    assert text.startswith("VERIFIED, CONTENTS CHANGED MEANWHILE")
+    assert text.startswith("VERIFIED, CONTENTS CHANGED DURING THE READING")
     assert "data/readings" in text
 
 
@@ -349,8 +349,8 @@ def test_the_verdict_and_the_page_say_what_is_not_excluded_and_send_nobody_past_
     shelf = str(tmp_path)
     assert run(["backup", "--adapter", "sim:heron", "--shelf", shelf]) == 0
     text = " ".join(capsys.readouterr().out.split())
-    assert "Excluded random, evenly spread errors above 2.7e-08 a bit" in text
-    assert "Not excluded cells or patterns that go wrong by themselves" in text
+    assert "expected undetected bit errors: 0.0000003 (limit 0.000001)" in text
+    assert "Not excluded weak cells and patterns" in text
     assert "wrong by all 2 passes once in 4" in text
     assert "Second witness the contents' own checksums prove 9" in text
     (folder,) = (path for path in tmp_path.iterdir() if (path / "bagit.txt").exists())

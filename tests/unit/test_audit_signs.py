@@ -56,4 +56,4 @@ def test_damage_is_named_by_its_region() -> None:
     assert [each.region.name for each in found.regions if each.damaged] == ["kernel"]
     said = audit_headline(found)
     assert (said.tone, said.title) == ("bad", "Damaged")
-    assert said.sentence.endswith("In the layout: kernel.")
+    assert said.sentence.endswith("Damaged regions: kernel.")

@@ -14,7 +14,7 @@ from spiflash.archive.record import AgreementRecord, Record
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.report.backup import backup_details, backup_text, set_text
+from spiflash.report.backup import backup_details, backup_text
 
 BIG = bytes(1 << 20) + b"\xff" * (15 << 20)
 FOLDER = Path("/var/lib/a shelf/2026-11-25-101500_W25Q64JV_gauge-23")
@@ -29,37 +29,43 @@ def heron() -> Audit:
     return examine(heron_factory(), "flash.bin")
 
 
-def test_the_verdict_how_sure_coverage_and_set_come_first(heron: Audit) -> None:
+def test_the_verdict_how_sure_contents_and_set_come_on_one_screen(heron: Audit) -> None:
     lines = backup_text(record_of(heron.contents), heron, FOLDER).splitlines()
-    assert lines[0] == "VERIFIED"
-    head = lines[: lines.index("")]
-    assert len(head) < 16
+    assert lines[0].startswith("VERIFIED: ")
+    assert len(lines) < 24
     for start in (
-        r"Excluded +random, evenly spread errors above \S+ a bit",
-        r"Not excluded +cells or patterns that go wrong by themselves",
-        r"Second witness +the contents' own checksums prove \d+\.\d %",
+        r"Proof +expected undetected bit errors: \S+ \(limit 0\.000001\)",
+        r"Not excluded +weak cells and patterns",
         r"Contents +\d+\.\d % checksum OK",
-        r"Tests +1 held, 1 open",
+        r"Line tests +1 of 2 line tests passed; \S+ open",
     ):
-        assert any(re.match(f"  {start}", line) for line in head), start
-    assert f"  Set             {FOLDER}" in head
-    assert len(lines) < 36
+        assert any(re.match(f"  {start}", line) for line in lines), start
+    assert f"  Set            {FOLDER}" in lines
+    assert f"  Page           {FOLDER / 'report.html'}" in lines
+    assert lines.index("Next steps") > len(lines) - 7
 
 
-def test_what_is_wrong_is_said_at_both_ends(heron: Audit) -> None:
+def test_what_is_wrong_is_said_once_and_first(heron: Audit) -> None:
     doubtful = record_of(
         heron.contents,
         verified=False,
         doubts=("The fixed-place test failed.",),
         agreement=AgreementRecord(4096, 2048, unstable=(0x3000, 0x5000)),
     )
-    text = backup_text(doubtful, heron, FOLDER)
-    assert text.startswith("NOT VERIFIED\n")
+    text = backup_text(doubtful, heron, FOLDER, words=("--adapter", "sim:x"))
+    assert text.startswith("NOT VERIFIED: ")
+    assert text.count("VERIFIED") == 1
     assert "The fixed-place test failed." in text
     assert re.search(r"^  Unstable +2: 003000h 005000h$", text, re.MULTILINE)
-    end = set_text(doubtful, heron, FOLDER, FOLDER / "report.html").splitlines()
-    assert end[0] == "NOT VERIFIED"
-    assert end[1:] == [f"  Set   {FOLDER}", f"  Page  {FOLDER / 'report.html'}"]
+    assert text.endswith("\n    spiflash backup --adapter sim:x")
+
+
+def test_details_are_shown_when_they_are_asked_for(heron: Audit) -> None:
+    record = record_of(heron.contents)
+    assert record.sha256 not in backup_text(record, heron, FOLDER)
+    full = backup_text(record, heron, FOLDER, details=True)
+    assert record.sha256 in full
+    assert "\nFindings\n" in full
 
 
 def test_the_unstable_places_are_named_up_to_a_few(heron: Audit) -> None:
@@ -76,7 +82,7 @@ def test_the_unstable_places_are_named_up_to_a_few(heron: Audit) -> None:
 
 def test_lines_keep_their_width_but_for_paths(heron: Audit) -> None:
     short = backup_text(record_of(heron.contents), heron, FOLDER)
-    assert max(len(line) for line in short.splitlines() if "Set  " not in line) <= 80
+    assert max(len(line) for line in short.splitlines() if str(FOLDER) not in line) <= 80
     for record, contents in ((RECORD, CONTENTS), (big_record(), BIG)):
         text = backup_details(record, contents, FINDINGS, COVERAGE)
         assert max(len(line) for line in text.splitlines()) <= 80
@@ -95,12 +101,12 @@ def test_the_map_in_text() -> None:
     assert [len(signs) for _, signs in lines] == [64] * 32
     assert lines[0] == ("000000", "?!" + "?" * 62)
     assert lines[2] == ("100000", "." * 64)
-    assert "one sign is 8 KiB" in text
+    assert "one character is 8 KiB" in text
 
 
 def test_the_text_counts_blank_and_noted_findings() -> None:
     noted = Finding(0, 10, "x", "only a remark", Verdict.NOTED)
     text = backup_details(RECORD, CONTENTS, (*FINDINGS, noted, noted), COVERAGE)
     assert "only a remark" not in text
-    assert "left out: 1 blank" in text
-    assert "left out: 2 noted" in text
+    assert "not listed: 1 blank" in text
+    assert "not listed: 2 noted" in text
