@@ -15,7 +15,7 @@ from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, saved_environm
 from spiflash.dump.convert import Proposal
 from spiflash.jobs.convert import Prepared
 from spiflash.report.changes import decision_names, first_start, verdict
-from spiflash.report.drawing import KEY, sectors
+from spiflash.report.drawing import HOLDS_WORDS, KEY, sectors
 from spiflash.report.lines import Headline
 from spiflash.report.pages import template
 from spiflash.spans import SECTOR
@@ -77,9 +77,11 @@ def conversion_page(prepared: Prepared, back: str, moment: datetime) -> str:
         headline=Headline(
             "mixed" if lost or proposal.brought else "good",
             "Converted",
-            f"{verdict(proposal, ())}. Every changed sector was read back and is right.",
+            f"{verdict(proposal, ())}. Every changed sector was read back and is correct.",
         ),
+        about=[clean(name, 80), f"{moment:%Y-%m-%d %H:%M}", clean(image.name, 80)],
         doubts=[],
+        words={kind.value: text for kind, text in HOLDS_WORDS.items()},
         facts=[
             ("Board", clean(name, 80)),
             ("Image", clean(f"{image.name}, {amount(len(image.contents))}", 200)),

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding, Verdict
+from spiflash.report.audit import VERDICT_WORDS
 from spiflash.spans import SECTOR, merged
 from spiflash.text import address, amount, clean, counted, span
 
@@ -228,6 +229,8 @@ def pieces(
         "strip": entropy_strip(contents),
         "rows": [finding_row(each, size) for each in findings[:FINDINGS_LIMIT]],
         "total": len(findings),
+        "words": {kind.value: text for kind, text in HOLDS_WORDS.items()},
+        "verdicts": {kind.value: text for kind, text in VERDICT_WORDS.items()},
     }
 
 
@@ -279,7 +282,7 @@ def sector_map(parts: Sequence[Sector], size: int) -> dict[str, object]:
 
 
 def _tip(part: Sector, size: int) -> str:
-    counts = ", ".join(f"{counted(n, 'byte')} {kind.value}" for kind, n in part.counts)
+    counts = ", ".join(f"{counted(n, 'byte')} {HOLDS_WORDS[kind]}" for kind, n in part.counts)
     place = span(part.start, part.start + part.length, size)
     text = f"{place}: {counts}; {part.agreement}"
     titles = " + ".join(clean(title, 60) for title in part.titles)
@@ -301,7 +304,7 @@ def entropy_strip(contents: bytes) -> dict[str, object]:
                 round(_LEFT + index * width, 2),
                 round(width, 2),
                 round(value * 10, 1),
-                f"{address(index * step, size)}: {value:.2f} bits a byte",
+                f"{address(index * step, size)}: {value:.2f} bits per byte",
             )
             for index, value in enumerate(values)
         ],

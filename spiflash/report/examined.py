@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from spiflash.dump.audit import Audit
+from spiflash.dump.finding import Certainty, Verdict
 from spiflash.dump.hints import EnvironmentHints
 from spiflash.report.audit import (
     console_words,
@@ -92,7 +93,9 @@ def examined_pieces(audit: Audit) -> dict[str, object]:
             for each in audit.hints.environments[:_ENVIRONMENTS_LIMIT]
         ],
         "own": _own(audit, size),
+        "own_shown": min(len(audit.own), _OWN_LIMIT),
         "own_total": len(audit.own),
+        **_damaged(audit, size),
         "islands": [
             (
                 span(each.start, each.end, size),
@@ -109,19 +112,40 @@ def examined_pieces(audit: Audit) -> dict[str, object]:
     }
 
 
-def _own(audit: Audit, size: int) -> list[tuple[str, ...]]:
-    return [
-        (
-            address(each.start, size),
-            amount(each.length),
-            each.kind,
-            clean(each.name, 40),
-            clean(each.text, 120),
-            clean(each.region, 40) or "no region",
-            clean(each.confidence, 160),
+def _damaged(audit: Audit, size: int) -> dict[str, object]:
+    """What fails its checksum, by region."""
+    found: dict[str, list[tuple[str, str, str]]] = {}
+    bad = sorted(
+        (each for each in audit.findings if each.verdict is Verdict.DAMAGED),
+        key=lambda each: each.start,
+    )
+    for each in bad[:_OWN_LIMIT]:
+        region = audit.layout.at(each.start)
+        name = clean(region.name, 40) if region is not None else "no region"
+        checks = "; ".join(clean(check, 160) for check in each.checks[:4])
+        found.setdefault(name, []).append(
+            (address(each.start, size), clean(each.title, 120), checks)
         )
-        for each in audit.own[:_OWN_LIMIT]
-    ]
+    return {"damaged": list(found.items()), "damaged_more": max(len(bad) - _OWN_LIMIT, 0)}
+
+
+def _own(audit: Audit, size: int) -> list[tuple[str, list[tuple[str, ...]]]]:
+    """The board's own items, those that are certain apart from those that are guessed."""
+    groups: dict[str, list[tuple[str, ...]]] = {"Certain": [], "Likely, or a guess": []}
+    for each in audit.own[:_OWN_LIMIT]:
+        certain = each.certainty is Certainty.SURE
+        groups["Certain" if certain else "Likely, or a guess"].append(
+            (
+                address(each.start, size),
+                amount(each.length),
+                each.called,
+                clean(each.name, 40),
+                clean(each.text, 120),
+                clean(each.region, 40) or "no region",
+                clean(each.confidence, 160),
+            )
+        )
+    return [(heading, rows) for heading, rows in groups.items() if rows]
 
 
 def _variables(found: EnvironmentHints, first: EnvironmentHints, size: int) -> dict[str, object]:

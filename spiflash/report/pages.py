@@ -28,6 +28,7 @@ from spiflash.report.record_facts import (
     PASS_COLUMNS,
     agreement_facts,
     backup_facts,
+    chance_words,
     chip_facts,
     headline,
     limits_of,
@@ -86,6 +87,15 @@ def backup_page(
     return template("backup.html.j2").render(
         title=clean(f"{record.board or record.chip.name}, {record.made:%Y-%m-%d}", 80),
         headline=headline(record, coverage),
+        about=[
+            clean(each)
+            for each in (
+                record.board or "no label",
+                f"{record.chip.vendor} {record.chip.name}",
+                f"{record.made:%Y-%m-%d %H:%M}",
+                chance_words(record.evidence),
+            )
+        ],
         doubts=[clean(each) for each in record.doubts],
         symptoms=[clean(each) for each in record.symptoms],
         backup_facts=[(label, clean(value)) for label, value in backup_facts(record)],
@@ -96,7 +106,7 @@ def backup_page(
             (label, clean(value, 600))
             for label, value in (
                 *limits_of(record.evidence),
-                ("Second witness", witness_words(coverage)),
+                ("Checksums", witness_words(coverage)),
             )
         ],
         agreement=[(label, clean(value, 2000)) for label, value in agreement_facts(record)],
@@ -122,6 +132,7 @@ def audit_page(audit: Audit, agreement: AgreementRecord | None = None) -> str:
     return template("audit.html.j2").render(
         title=clean(audit.name, 80),
         headline=audit_headline(audit),
+        about=[clean(audit.name, 80), amount(size), _reading(agreement)],
         doubts=[],
         facts=[
             ("File", clean(audit.name)),
@@ -138,9 +149,9 @@ def audit_page(audit: Audit, agreement: AgreementRecord | None = None) -> str:
 
 def _reading(agreement: AgreementRecord | None) -> str:
     if agreement is None:
-        return "not recorded: this is a plain file"
+        return "how it was read is not known"
     return (
-        f"backup set; {counted(len(agreement.settled), 'sector')} settled, "
+        f"from a backup set; {counted(len(agreement.settled), 'sector')} settled, "
         f"{len(agreement.unstable):,} unstable"
     )
 
@@ -150,13 +161,14 @@ def prove_page(record: AdapterRecord) -> str:
     facts = [
         ("Model", clean(record.model)),
         ("Serial", clean(record.serial) or "none"),
-        ("Tried on", f"{record.made:%Y-%m-%d %H:%M}"),
+        ("Tested on", f"{record.made:%Y-%m-%d %H:%M}"),
         ("With", clean(", ".join(f"{name} {v}" for name, v in record.program.items()))),
         ("From now on", " ".join(settings_from_it(record)) or "the usual settings"),
     ]
     return template("prove.html.j2").render(
         title=clean(f"{record.model} {record.serial}".strip(), 80),
         headline=prove_headline(record),
+        about=[],
         doubts=[],
         facts=facts,
         rows=[
