@@ -246,13 +246,17 @@ def interrupted_work(
         found = open_journals(shelf_from(shelf).journals)
     except (click.UsageError, SpiflashError):
         return None  # a command that only looks needs no shelf
-    for each in found.of_chip(identity.jedec_id.hex(), identity.unique_hex):
+    for each in found.of_chip(identity):
+        if each.in_use:
+            continue
+        job = each.withdrawn()
+        way = "--resume" if job is None else "--undo"
+        why = "Finish it first" if job is None else f"The batch {job} gave it up: undo it first"
         chip = "this chip" if identity.unique_hex else "a chip of this kind, perhaps this one,"
         remark(
             f"INTERRUPTED WORK: writing {printable(each.state.image_name)} to {chip} was "
-            f"interrupted on {each.state.begun:%Y-%m-%d %H:%M}. Finish it first (in a batch: put "
-            "the board on again while the same clone command runs):\n"
-            f"    {shlex.join(['spiflash', 'restore', '--resume', *words])}"
+            f"interrupted on {each.state.begun:%Y-%m-%d %H:%M}. {printable(why)}:\n"
+            f"    {shlex.join(['spiflash', 'restore', way, *words])}"
         )
         return each.path
     return None

@@ -282,7 +282,7 @@ def sector_map(parts: Sequence[Sector], size: int) -> dict[str, object]:
 
 
 def _tip(part: Sector, size: int) -> str:
-    counts = ", ".join(f"{counted(n, 'byte')} {HOLDS_WORDS[kind]}" for kind, n in part.counts)
+    counts = ", ".join(f"{HOLDS_WORDS[kind]} {counted(n, 'byte')}" for kind, n in part.counts)
     place = span(part.start, part.start + part.length, size)
     text = f"{place}: {counts}; {part.agreement}"
     titles = " + ".join(clean(title, 60) for title in part.titles)

@@ -29,7 +29,9 @@ def triage_text(done: Triaged, *, details: bool = False) -> str:
     """Verdict, damaged regions, the smallest repair and the next steps; see the head of the file
     for `details`."""
     found = done.triage
-    lines = [f"{found.kind.value.upper()}: {clean(found.headline)}", *_unfinished(done)]
+    verdict = found.kind.value
+    verdict = verdict.upper() if found.kind is Kind.NOT_CHECKED else verdict.capitalize()
+    lines = [f"{verdict}: {clean(found.headline)}", *_unfinished(done)]
     lines += _all_regions(done) if details else _damaged_regions(found)
     lines += [*([""] if details else []), _basis(done)]
     for number, each in enumerate(done.proposals if details else done.proposals[:1]):

@@ -238,7 +238,7 @@ def test_an_error_after_the_result_adds_no_second_document(bench: Bench) -> None
     ended = bench.on_board("verify", "other", "--json")
     assert ended.status == 31
     assert ended.document["equal"] is False
-    assert "does not hold" in ended.err
+    assert ended.err == ""  # the verdict is said once
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "utf-8", "cp437"])

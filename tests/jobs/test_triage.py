@@ -227,7 +227,7 @@ def test_the_summary_fits_a_small_screen(board: Board) -> None:
     said = board.give(["triage", *board.words])[1].splitlines()
     # Folder names are as long as the test's: commands are counted as the bench's own would be.
     rows = [1 + (0 if line.startswith("    ") else (len(line) - 1) // 80) for line in said]
-    assert said[0].startswith("Interrupted write.")
+    assert said[0].startswith("Interrupted write: ")
     assert sum(rows) <= 20
     assert said[-1].strip().startswith("spiflash restore")
 

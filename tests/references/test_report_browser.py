@@ -113,10 +113,10 @@ def test_boxes_filter_by_verdict(browser: Chromium, page: Path, verdict: str) ->
 
 def test_the_map_can_be_walked_with_the_keyboard(browser: Chromium, page: Path) -> None:
     browser.value("document.getElementById('map').focus()")
-    assert browser.value(READOUT).startswith("000000h–000FFFh: 4,096 bytes vouched")
+    assert browser.value(READOUT).startswith("000000h–000FFFh: checksum OK 4,096 bytes")
     browser.key("ArrowRight", 39)
     browser.key("ArrowRight", 39)
-    assert browser.value(READOUT).startswith("002000h–002FFFh: 4,096 bytes damaged; unstable")
+    assert browser.value(READOUT).startswith("002000h–002FFFh: fails its checksum 4,096 bytes; unstable")
     browser.key("ArrowDown", 40)
     assert browser.value(READOUT).startswith("042000h–")
     browser.key("ArrowDown", 40)  # there is no third line

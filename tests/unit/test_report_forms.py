@@ -80,8 +80,8 @@ def test_tips_say_what_is_there(page: Page) -> None:
     assert len(tips) == 79
     blank = CONTENTS[5000:8192].count(0xFF)  # beyond the image, nothing claims them
     assert tips[1] == (
-        f"001000h–001FFFh: {3192 - blank:,} bytes unproven, 904 bytes vouched, "
-        f"{blank} bytes blank; settled; legacy image “Heron”"
+        f"001000h–001FFFh: not recognised {3192 - blank:,} bytes, checksum OK 904 bytes, "
+        f"blank {blank} bytes; settled; legacy image “Heron”"
     )
     assert tips[78].startswith("04E000h–04E063h: ")
 
@@ -269,5 +269,5 @@ def test_too_many_findings_are_counted_not_listed() -> None:
     many = tuple(Finding(i, 1, "x", f"item {i}", Verdict.CONSISTENT) for i in range(2500))
     html = backup_page(RECORD, CONTENTS, many, COVERAGE)
     assert html.count("<tr data-verdict") == 2000
-    assert "The first 2,000 of 2,500 are listed here." in html
+    assert "The first 2,000 of 2,500 are listed." in html
     assert "and 2,400 more" in backup_details(RECORD, CONTENTS, many, COVERAGE)
