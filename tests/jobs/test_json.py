@@ -33,6 +33,9 @@ LONGEST = 6
 WORDS = 4
 """Blanks in a text that is a sentence for people."""
 
+SAID = frozenset({"remark", "remarks", "cautions"})
+"""Keys of texts for people."""
+
 BOARD = ("--adapter", "sim:board")
 SHELF = ("--shelf", "shelf")
 
@@ -79,7 +82,9 @@ def answer(command: tuple[str, ...]) -> Any:
 def comparable(value: Any) -> Any:
     """Without what differs from one run to the next."""
     if isinstance(value, dict):
-        return {name: comparable(each) for name, each in value.items()}
+        return {
+            name: "for people" if name in SAID else comparable(each) for name, each in value.items()
+        }
     if isinstance(value, list):
         more = [f"{len(value) - LONGEST} more"] if len(value) > LONGEST else []
         return [comparable(each) for each in value[:LONGEST]] + more
@@ -120,7 +125,7 @@ def lost(old: Any, new: Any, place: str = "") -> list[str]:
 
 @pytest.mark.parametrize("name", SESSION)
 def test_a_document_says_what_it_always_said(documents: dict[str, Any], name: str) -> None:
-    golden = json.loads((GOLDEN / f"{name}.json").read_text("utf-8"))
+    golden = comparable(json.loads((GOLDEN / f"{name}.json").read_text("utf-8")))
     assert lost(golden, documents[name]) == []
 
 

@@ -116,7 +116,9 @@ def test_the_map_can_be_walked_with_the_keyboard(browser: Chromium, page: Path) 
     assert browser.value(READOUT).startswith("000000h–000FFFh: checksum OK 4,096 bytes")
     browser.key("ArrowRight", 39)
     browser.key("ArrowRight", 39)
-    assert browser.value(READOUT).startswith("002000h–002FFFh: fails its checksum 4,096 bytes; unstable")
+    assert browser.value(READOUT).startswith(
+        "002000h–002FFFh: fails its checksum 4,096 bytes; unstable"
+    )
     browser.key("ArrowDown", 40)
     assert browser.value(READOUT).startswith("042000h–")
     browser.key("ArrowDown", 40)  # there is no third line
