@@ -77,6 +77,22 @@ def test_a_journal_of_the_first_version_is_finished_and_undone(undo: bool, tmp_p
     assert not open_journals(shelf.journals).whole
 
 
+def test_settings_written_after_an_interrupted_erase_are_this_boards(tmp_path: Path) -> None:
+    """An erase of all of the chip was broken off: nothing is left that shows whose it is, but the
+    ID; and the board has written its settings since."""
+    old = bytearray(noise(1, 200) + bytes(SIZE - 200))
+    old[0x70000:0x70200] = noise(2, 512)
+    board, image, shelf = Board(bytes(old)), Image("new", noise(7)), Shelf(tmp_path)
+    board.cut(shelf, image, pages=20, without_backup=True)
+    garbage = bytes(a | b for a, b in zip(old, noise(3), strict=True))
+    board.chip.contents[:] = garbage
+    board.chip.contents[0x70000:0x70200] = noise(4, 512)
+    said = board.write(shelf, image, without_backup=True)
+    assert board.holds == image.contents
+    assert not open_journals(shelf.journals).whole
+    assert any("Finishing the interrupted restore" in line for line in said.lines)
+
+
 def test_nearly_empty_boards_that_share_an_id_are_told_apart(tmp_path: Path) -> None:
     """Whatever a board holds is on the way to zeros, and its chip answers alike: but so many erases
     in different places were not broken off."""

@@ -46,6 +46,10 @@ TELLING = 1 / 8
 """Share of ones that a sector must have for keeping all of them to mean anything: any
 contents keep every one of no ones."""
 
+SETTINGS = 2
+"""Sectors that a board may have written itself since the interruption, also where an erase that was
+interrupted has left nothing by which to identify it."""
+
 NOISY = 64
 """Bytes of a sector that neither old nor new contents nor an erase explain, up to which they are
 noise on the way to the chip."""
@@ -136,7 +140,7 @@ def refuse_stranger(connection: Connection, journal: Journal, found: Reading) ->
     telling = _tells(ours, before, after)
     if whole is not None:
         telling += _tells(held[outside], _rows(whole)[outside])
-    if strange > telling:
+    if strange > max(telling, SETTINGS):
         raise _not_this(
             journal,
             f"{strange} of {len(inside)} sectors that it was to change hold neither the old nor "
