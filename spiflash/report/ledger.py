@@ -268,7 +268,7 @@ def _line(entry: Entry) -> _Line:
         clean(record.unique_id or "none", 64),
         clean(record.part, 40),
         clean(", ".join(f"{name} {text}" for name, text in record.values.items()), 200),
-        seconds(record.seconds.get("all", 0.0)),
+        seconds(record.seconds["all"]) if "all" in record.seconds else "",
         clean(note, 300),
     )
 
@@ -290,7 +290,8 @@ def labels_page(entries: Sequence[Entry], title: str) -> str:
         if not record.good:
             continue
         values = ", ".join(f"{name} {text}" for name, text in record.values.items())
-        lines = [values] if record.label else []
+        rest = [text for text in record.values.values() if text not in record.label]
+        lines = [", ".join(rest)] if record.label else []
         lines += [record.part, f"ID {record.unique_id}" if record.unique_id else ""]
         lines += [f"{record.ended[:10]}, {record.job}"]
         shown = tuple(clean(line, 80) for line in lines if line)
