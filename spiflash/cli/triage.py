@@ -24,7 +24,7 @@ from spiflash.jobs.stage import stage as stage_files
 from spiflash.jobs.triage import Asked, triage_chip
 from spiflash.report.lines import next_steps
 from spiflash.report.triage import triage_json, triage_text
-from spiflash.text import amount, clean
+from spiflash.text import amount, clean, counted
 
 NOT_CHECKED = 3
 """Exit status: nothing is found wrong, and not everything could be checked."""
@@ -152,11 +152,15 @@ def stage(
 
 
 def _text(done: Staged) -> str:
-    lines = []
-    for each in done.files:
-        state = "already there" if each.name in done.kept else "written and read back"
-        length = amount(len(each.contents))
-        lines.append(f"{clean(each.name):<16} {length:>12}  {clean(each.what)}; {state}")
+    """What is on the card now, what to know about it, and what to do next."""
+    written, kept = len(done.written), len(done.kept)
+    there = f"; {kept} already there" if kept else ""
+    folder = clean(str(done.folder))
+    lines = [f"{counted(written, 'file')} written to {folder} and read back{there}."]
+    lines += [
+        f"  {clean(each.name):<16} {amount(len(each.contents)):>12}  {clean(each.what)}"
+        for each in done.files
+    ]
     lines += [clean(each) for each in done.remarks]
     steps = [
         ("Back up the board before you put the card in", "spiflash backup"),

@@ -1,4 +1,4 @@
-"""A board's own items as they are moved: ranges that move as a whole, and what lies in them.
+"""A board's own data: ranges that move as a whole, and the items in them.
 
 A region that is the board's own (calibration, identity) is more than the items that are known in
 it, and a file system of settings is of no use in pieces: both move as a whole or not at all.
@@ -50,7 +50,7 @@ class Fate(enum.StrEnum):
 class Decision:
     """One own item and what becomes of it.
 
-    `place` is where it stands afterwards, None for one that is not carried over; `whole` names
+    `place` is where it is afterwards, None for one that is not carried over; `whole` names
     the region that it moves with, empty when it moves by itself; `variable` the environment
     variable that it becomes. `why` gives the reason in words.
     """
@@ -78,7 +78,7 @@ class Decision:
 
 
 WHOLE_KINDS = ("region", "settings", "data region")
-"""Kinds of the items that stand for a whole range."""
+"""Kinds of the items that represent a whole range."""
 
 
 def is_blank(contents: bytes, start: int, end: int) -> bool:
@@ -145,7 +145,7 @@ def wholes(audit: Audit) -> list[Region]:
 
 
 def _spare_ranges(layout: Layout) -> list[tuple[int, int]]:
-    """Where nothing should stand: no region, or one that is called spare."""
+    """Where nothing should be: no region, or one that is called spare."""
     spare = [(each.start, each.end) for each in layout.regions if each.role is Role.SPARE]
     return sorted((*layout.gaps, *spare))
 
@@ -217,7 +217,7 @@ def _file_systems(findings: Sequence[Finding], low: int, high: int) -> Iterator[
 
 
 def whole_item(audit: Audit, region: Region) -> OwnItem:
-    """The item that stands for a whole range."""
+    """The item that represents a whole range."""
     titles = next(
         (each.contents for each in audit.regions if each.region.start == region.start), ()
     )
@@ -307,7 +307,7 @@ class Wishes:
         are ranges with a name that no region of the layout is.
 
         Raises `LayoutError` for a region that the board does not have, `UsageError` for a range
-        that does not lie on it.
+        that is not on it.
         """
         found = []
         for wish in self.keep:

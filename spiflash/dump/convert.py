@@ -332,7 +332,7 @@ class _Draft:
     def _bytes(self, item: OwnItem) -> bytes:
         return self.board.contents[item.start : item.end]
 
-    # What lies by itself.
+    # What is by itself.
 
     def place_loose(self) -> None:
         for item in self.board.own:
@@ -349,7 +349,7 @@ class _Draft:
             ends = item.start >= self.reach
             why = "the image ends before this" if ends else "the image holds the same"
             return Decision(item, Fate.STAYS, why, item.start)
-        # The image says itself that such a thing stands at this place.
+        # The image says itself that such a thing is at this place.
         if any((e.kind, e.start, e.length) == place for e in self.image.own):
             self.made[item.start : item.end] = self._bytes(item)
             return Decision(item, Fate.CARRIED, "in place of the one in the image", item.start)

@@ -1,4 +1,4 @@
-"""Whether an image belongs on a board: asked before anything is written.
+"""Whether an image fits a board: asked before anything is written.
 
 Each concern refuses the image until a person names it, or is a remark. What is compared: the
 image with the chip (size), with itself (checksums, repetition, byte order, places), and with
@@ -306,7 +306,7 @@ def _processor(board: Audit, image: Audit) -> Iterator[Concern]:
 
 
 def _boot(audit: Audit) -> Region | None:
-    """Where the boot loader stands: the first region of that role, or the start of the flash."""
+    """Where the boot loader is: the first region of that role, or the start of the flash."""
     named = next((each for each in audit.layout.regions if each.role is Role.BOOT), None)
     if named is not None:
         return named
@@ -318,7 +318,7 @@ def _boot(audit: Audit) -> Region | None:
 
 
 def _loader(board: Audit, image: Audit) -> Iterator[Concern]:
-    """Whether a loader stands where the board starts."""
+    """Whether there is a loader where the board starts."""
     boot = _boot(board)
     if boot is None or boot.start >= len(image.contents) or not _speaks(board, boot):
         return
@@ -340,7 +340,7 @@ def _speaks(audit: Audit, boot: Region) -> bool:
 
 
 def _boot_places(board: Audit, image: Audit) -> Iterator[Concern]:
-    """Whether the boot command reads from where something stands."""
+    """Whether the boot command reads from where there is something."""
     reach = len(image.contents)
     saved = [each for each in image.hints.environments if each.checksum_ok]
     for environment in (saved or image.hints.environments)[:1]:

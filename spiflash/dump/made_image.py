@@ -1,6 +1,6 @@
 """Whether a made image holds what it is said to hold: asked of an audit of it.
 
-How the image was made is not known here. Whoever promised an item says where it should stand;
+How the image was made is not known here. Whoever promised an item says where it should be;
 this looks there, and in the environments as they read now.
 """
 
@@ -101,7 +101,7 @@ def brought(
 
 def strangers(board: Audit, made: Audit, sets: Sequence[bytes]) -> tuple[OwnItem, ...]:
     """Another board's addresses and serial numbers that writing `made` would bring to a board
-    that has its own, on the chip or in one of its `sets` (whole contents): what stands in
+    that has its own, on the chip or in one of its `sets` (whole contents): what is in
     neither."""
     ours = [each for each in board.own if each.kind in ("mac", "serial")]
     if not ours and not sets:
@@ -116,8 +116,8 @@ def strangers(board: Audit, made: Audit, sets: Sequence[bytes]) -> tuple[OwnItem
 
 
 def overwritten(board: Audit, after: bytes) -> tuple[OwnItem, ...]:
-    """The board's own items, regions of settings among them, that are gone when the chip holds
-    `after`; one that stands elsewhere in it is not. A setting counts only after its name: the
+    """The board's own items, regions of settings among them, that are lost when the chip holds
+    `after`; one that is elsewhere in it is not. A setting counts only after its name: the
     loader does not look for its address in a block of factory data."""
     lost = [
         whole_item(board, region)

@@ -140,8 +140,8 @@ def _check_sizes(files: Sequence[CardFile], chip_size: int) -> None:
     for each in files:
         if each.start + len(each.contents) > chip_size:
             raise ImageError(
-                f"{each.name} has {len(each.contents)} bytes, from {each.start:#x} on; the "
-                f"chip has {chip_size}.",
+                f"{each.name} has {len(each.contents)} bytes and goes to {each.start:06X}h; the "
+                f"chip has {chip_size} bytes.",
                 state="Nothing was written.",
                 remedy="Use an image made for a chip of this size: the boot loader would write "
                 "it all the same, and the board would not start.",

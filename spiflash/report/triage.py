@@ -240,7 +240,7 @@ def _next_steps(done: Triaged) -> list[str]:
         ]
     return [
         "",
-        "Nothing is at hand to repair it with. Next steps: save what is there ('spiflash backup'), "
+        "There is nothing to repair it with. Next steps: save what is there ('spiflash backup'), "
         "find an image of this model, and repeat with --image.",
     ]
 

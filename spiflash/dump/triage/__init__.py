@@ -202,7 +202,7 @@ def _as_long_as_on(chip: Reference, layout: Layout) -> Layout:
 
 
 def _regions(layout: Layout) -> list[Region]:
-    """The regions and what lies between them."""
+    """The regions and the gaps between them."""
     gaps = [Region(f"gap-{low:06X}h", low, high - low) for low, high in layout.gaps]
     return sorted((*layout.regions, *gaps), key=lambda region: region.start)
 

@@ -66,7 +66,7 @@ _MEANT = (
 
 @dataclass(frozen=True, slots=True)
 class CardFile:
-    """A file for the card; `what` says in words what it holds, `start` where that stands in
+    """A file for the card; `what` says in words what it holds, `start` where that is in
     the flash, `whole` whether it is the whole image."""
 
     name: str
@@ -87,7 +87,7 @@ class CardFiles:
 def files_for_card(image: Reference, names: tuple[str, ...] = ()) -> CardFiles:
     """The files that the boot loader in `image` asks for, or the `names` given instead.
 
-    What a file holds is what stands in the image where the loader's script writes it; where no
+    A file holds what the image has where the loader's script writes it; where no
     script says so, what its name speaks of. A file of which nothing says what it is to hold is
     left out, unless a person names it: then it is the whole image. A name with folders keeps
     them. Nothing at all when nothing says which names are looked for.

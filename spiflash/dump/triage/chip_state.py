@@ -275,7 +275,7 @@ def _shifted(chip: Reference, known: Sequence[Reference], layout: Layout) -> Chi
 
 
 def _in_place(contents: bytes, other: bytes, layout: Layout) -> bool:
-    """Whether a region that is not blank stands where it should."""
+    """Whether a region that is not blank is where it should be."""
     return any(
         contents[each.start : each.end] == other[each.start : each.end]
         and used(contents[each.start : each.end]).any()
@@ -380,7 +380,7 @@ def only_set(now: bytes, before: bytes) -> bool:
 
 def _stopped_for_good(chip: Reference, old: bytes, layout: Layout) -> ChipState | None:
     """Nothing but blank follows other contents than `old`, where a piece of the firmware should
-    stand or one that has begun should end."""
+    be or one that has begun should end."""
     contents = chip.contents
     stop = blank_since(contents, len(contents))
     front = stop // SECTOR * SECTOR

@@ -77,7 +77,7 @@ def own_bytes(chip: Reference, layout: Layout) -> Flags:
 
 
 def right_bytes(chip: Reference) -> Flags:
-    """What a checksum proves, but for what lies in a larger item whose own checksum fails: the
+    """What a checksum proves, except what is in a larger item whose own checksum fails: the
     blocks of a broken archive are of no use by themselves."""
     size = len(chip.contents)
     broken = [
@@ -214,7 +214,7 @@ def _only_copy(contents: bytes, target: bytes, known: Sequence[bytes]) -> bool:
 def lost_items(
     chip: Reference, after: Reference, layout: Layout, foreign: frozenset[str]
 ) -> tuple[str, ...]:
-    """This board's own addresses, serial numbers and calibration that would be gone; texts in
+    """This board's own addresses, serial numbers and calibration that would be lost; texts in
     `foreign` are known to be another board's."""
 
     texts = {each.text for each in own_items(after, layout)}

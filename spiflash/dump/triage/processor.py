@@ -68,8 +68,8 @@ _CODES = (
 
 
 def processor(code: bytes) -> str:
-    """The architecture whose telling instructions stand in `code`, at multiples of 4 bytes,
-    such as "ARM" or "MIPS"; empty when none stands out.
+    """The architecture whose telling instructions are in `code`, at multiples of 4 bytes,
+    such as "ARM" or "MIPS"; empty when none is clear.
 
     Looks at the first MiB. Twice as many as for any other architecture are needed.
     """
@@ -95,7 +95,7 @@ def processor(code: bytes) -> str:
 
 def byte_order(code: bytes) -> str:
     """The byte order of MIPS code, "big" or "little", which no header of a boot image says; empty
-    where `code` is for another processor, or neither stands out."""
+    where `code` is for another processor, or neither is clear."""
     if processor(code) != "MIPS":
         return ""
     whole = min(len(code), _LOOKED_AT) // 4 * 4

@@ -55,7 +55,7 @@ WHY = {
 class Case:
     """A chip and all that is known of it: `view` is the chip put in order, `findings` are about
     the chip, `seen` about the view; both are about all regions, gaps included. `stated` says
-    that the borders of the layout stand somewhere, and are not only suggested by contents."""
+    that the borders of the layout are stated somewhere, not only suggested by contents."""
 
     references: References
     view: Reference
@@ -73,7 +73,7 @@ class Case:
 
     @property
     def sources(self) -> list[bytes]:
-        """The contents that are at hand, for a chip of this size."""
+        """The contents of the references, for a chip of this size."""
         size = len(self.chip.contents)
         at_hand = (self.references.backup, self.references.model)
         return [each.sized(size) for each in at_hand if each is not None]

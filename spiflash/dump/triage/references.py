@@ -145,7 +145,7 @@ class Piece:
 
 
 def outermost(reference: Reference, region: Region) -> list[Finding]:
-    """What was recognised in a region and lies in nothing else there, by rising address."""
+    """What was recognised in a region and is not inside something else there, by rising address."""
     found: list[Finding] = []
     for each in reference.findings:
         if not region.start <= each.start < region.end:

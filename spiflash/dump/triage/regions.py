@@ -59,7 +59,7 @@ FILE_SYSTEMS = (
 @dataclass(frozen=True, slots=True)
 class Proven:
     """Bytes of a region that are neither blank nor 00h: all of them, those that a checksum
-    proves, and those that lie in no item with a checksum that holds."""
+    proves, and those in no item whose checksum is OK."""
 
     used: int
     proven: int
@@ -305,7 +305,7 @@ def _against_backup(
 
 def _gone(own: Reference, region: Region, chip: bytes) -> tuple[Span, ...]:
     """What the backup has in a region and the chip has blank or 00h: pieces of firmware, and data
-    that stand by themselves."""
+    that are by themselves."""
     whole = [(each.start, each.end) for each in pieces(own, region)]
     alone = [
         (low, high)
@@ -324,7 +324,7 @@ def _sound(refs: References, region: Region) -> bool:
 def _names_another(
     refs: References, own: Reference, region: Region, places: tuple[Span, ...]
 ) -> RegionFinding | None:
-    """An own region in which another board's address and serial number stand, and none of
+    """An own region in which another board's address and serial number are, and none of
     this one's."""
     if not region.is_own:
         return None
@@ -348,14 +348,14 @@ def _had_files(refs: References, own: Reference, region: Region) -> bool:
 
 
 def same_version(chip: bytes, model: bytes, piece: Piece) -> bool:
-    """Whether a piece of an image stands on the chip, damaged or whole."""
+    """Whether a piece of an image is on the chip, damaged or intact."""
     return alike_bytes(chip[piece.start : piece.end], model[piece.start : piece.end]) > SAME
 
 
 def _against_image(refs: References, model: Reference, region: Region) -> RegionFinding:
     """A region of firmware that is not as in the image, piece by piece.
 
-    What stands beside the pieces is the board's own affair.
+    What is beside the pieces is not judged by the image.
     """
     contents = refs.chip.contents
     expected = pieces(model, region)

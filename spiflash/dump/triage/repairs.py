@@ -151,7 +151,7 @@ def reason_for(regions: Sequence[Region], findings: Sequence[RegionFinding]) -> 
 
 
 MATCHING = frozenset({Role.TREE, Role.KERNEL, Role.ROOT})
-"""What has to be of one version: a kernel finds its modules in the root file system, and its
+"""What must be of the same version: a kernel finds its modules in the root file system, and its
 hardware in the tree. A loader starts other versions, too."""
 
 
@@ -262,7 +262,7 @@ def _against(
 
 
 def _speaks_against(view: Reference, finding: RegionFinding, piece: Piece) -> bool:
-    """Whether what was found wrong with a region is wrong with what stands at this piece."""
+    """Whether what was found wrong with a region is wrong at this piece."""
     if finding.kind in (Kind.PROCESSOR, Kind.SHIFTED, Kind.SWAPPED, Kind.HALF_ERASED):
         return True
     failing = any(
@@ -290,7 +290,7 @@ def _whole_region(case: Case, model: Reference, region: Region) -> list[Span]:
 
 
 def _fill(case: Case, model: Reference, region: Region, start: int, end: int) -> bytes:
-    """What is to stand from `start` to `end`: the image's pieces, blank between and after them."""
+    """What should be from `start` to `end`: the image's pieces, blank between and after them."""
     found = bytearray(b"\xff" * (end - start))
     for each in pieces(model, region):
         low, high = max(each.start, start), min(each.end, end)

@@ -74,7 +74,7 @@ class ChipState:
 
     `view` is the chip put in order as far as that can be done; `stop` the address at which a
     write stopped, `reached` up to where it had erased; `image_known` that the image it wrote is the
-    one at hand.
+    one that was given.
     """
 
     kind: Kind
@@ -92,7 +92,7 @@ class RegionFinding:
 
     `detail` is a sentence without its full stop. `places` are (start, end) addresses of what is
     wrong, as small as known. `stop` is the address at which a write stopped; `shift` by how
-    many bytes later than it should be the contents stand. `proof` says what INTACT rests on;
+    many bytes the contents are too late. `proof` says what INTACT rests on;
     `unsure` are bytes of an INTACT region that nothing proves.
     """
 
