@@ -273,8 +273,8 @@ def code() -> Iterator[Text]:
 
 
 def given_up(text: str) -> list[str]:
-    """The words in it that were given up."""
-    plain = " ".join(re.sub(r"\{.*?\}", "{}", text).split())
+    """The words in it that were given up; `names` of code and what is {filled in} do not count."""
+    plain = " ".join(re.sub(r"\{.*?\}|`[a-z_.]+`", "{}", text).split())
     found = (re.search(rf"\b({pattern})\b", plain, re.IGNORECASE) for pattern in GIVEN_UP)
     return [match[0] for match in found if match]
 
