@@ -133,7 +133,7 @@ def fate_words(said: Decision, size: int) -> str:
 
 def decision_rows(decisions: Sequence[Decision], size: int) -> list[tuple[str, str, str]]:
     """(name, what it is, what becomes of it) for each item; those that move with a region stand
-    behind it, set in."""
+    after it, indented."""
     return [(*decision_names(each, size), fate_words(each, size)) for each in decisions[:_SHOWN]]
 
 

@@ -134,7 +134,7 @@ _PROGRAMMED = {
     "page": "a page at a time",
     "byte": "a byte at a time",
     "aai-word": "two bytes at a time, at rising addresses",
-    "page-528": "in pages of 528 bytes, with commands of its own",
+    "page-528": "one page of 528 bytes at a time, with commands of its own",
 }
 
 _REACH = {

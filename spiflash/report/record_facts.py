@@ -171,15 +171,15 @@ def limits_of(found: EvidenceRecord) -> tuple[tuple[str, str], ...]:
 
 
 def witness_words(coverage: Coverage) -> str:
-    """What speaks for the contents besides the passes: their own checksums."""
+    """What proves the contents besides the passes: their own checksums."""
     if not coverage.used:
         return "none: the contents are blank"
     share = coverage.verified * 1000 // coverage.used / 10
     rest = coverage.used - coverage.verified - coverage.damaged
     bad = f", and {counted(coverage.damaged, 'byte')} fail one" if coverage.damaged else ""
     return (
-        f"the contents' own checksums prove {share:.1f} % of what is not blank{bad}; only the "
-        f"passes speak for the other {counted(rest, 'byte')}"
+        f"the contents' own checksums prove {share:.1f} % of what is not blank{bad}; the other "
+        f"{counted(rest, 'byte')} rest on the passes alone"
     )
 
 

@@ -61,7 +61,6 @@ GIVEN_UP = {
     r"in pages of": "page size",
     r"lift(s|ed)? (the )?(chip's |its |block )*protection": "removes, clears",
     r"namesakes?": "parts that share an ID",
-    r"whose it is": "say who has it",
     r"looked at (between|before)": "checked",
     r"not done, as": "cancelled",
     r"take care": "safety",
