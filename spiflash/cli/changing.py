@@ -13,6 +13,7 @@ from spiflash.cli.screen import remark, show
 from spiflash.cli.values import SourceGiven
 from spiflash.errors import DeclinedError
 from spiflash.jobs.write import Rewritten, Verify, Work, WriteOptions
+from spiflash.plan import Plan
 from spiflash.report.changes import plan_json, plan_text, rewritten_text
 from spiflash.report.plain import plain
 
@@ -22,8 +23,13 @@ F = TypeVar("F", bound=Callable[..., Any])
 plan_option = click.option(
     "--plan", "only_plan", is_flag=True, help="Show what would be done, and stop there."
 )
-WITHOUT_PLAN = "\n\nNext steps\n  To write it, give the same command without --plan."
-"""The end of a plan."""
+
+
+def after_plan(plan: Plan) -> str:
+    """The end of a plan: the next step, where there is anything to do."""
+    step = "\n\nNext steps\n  To write it, give the same command without --plan."
+    return step if plan.steps else ""
+
 
 verify_option = click.option(
     "--verify",

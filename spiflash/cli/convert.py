@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from spiflash.cli.changing import (
+    after_plan,
     backup_option,
     consent,
     plan_option,
@@ -172,6 +173,7 @@ def convert(
             saved = _saved(prepared, image, to_image, to_job)
             document = {**_document(prepared, saved), "plan": plan_json(work.plan)}
             text = "\n".join(filter(None, (plan_text(work.plan, work), _saved_text(saved))))
+            text += after_plan(work.plan) if only_plan else ""
             show(document, f"\n{text}", as_json=as_json)
             return
         done = convert_chip(

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from spiflash.cli.changing import (
-    WITHOUT_PLAN,
+    after_plan,
     change_options,
     plan_option,
     question,
@@ -119,7 +119,7 @@ def restore(
                 "overwrites": plain(lost),
             }
             text = plan_text(work.plan, work) + overwrites_text(lost, source, whole=whole)
-            text += WITHOUT_PLAN
+            text += after_plan(work.plan)
             show(document, text, as_json=as_json, tone="mixed")
             return
         asked = question(wanted, as_json=as_json)
@@ -172,7 +172,7 @@ def erase(
         place, image = shelf_from(shelf), blank(connection, wanted.at, length)
         if only_plan:
             work = prepare(connection, place, image, Bars(), wanted)
-            text = plan_text(work.plan, work) + WITHOUT_PLAN
+            text = plan_text(work.plan, work) + after_plan(work.plan)
             show({"plan": plan_json(work.plan)}, text, as_json=as_json, tone="mixed")
             return
         asked = question(wanted, as_json=as_json)
