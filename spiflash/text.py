@@ -8,11 +8,15 @@ a dump are the business of `dump/secrets.py`.
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from collections.abc import Sequence
 
 _UNITS = (("GiB", 1 << 30), ("MiB", 1 << 20), ("KiB", 1 << 10))
 _RANGES_SHOWN = 12
+_HEXADECIMAL = re.compile(r"0[xX]([0-9a-fA-F]{1,12})|([0-9a-fA-F]{1,12})[hH]")
+_DECIMAL = re.compile(r"([0-9]{1,12}|[0-9]{1,3}(?:,[0-9]{3}){1,3}) ?([kKmM]?)(?:i?B)?(?: ?bytes?)?")
+_SPAN = re.compile(r"(0[xX][0-9a-fA-F]+|[0-9a-fA-F]+[hH])[–-](0[xX][0-9a-fA-F]+|[0-9a-fA-F]+[hH])")
 _READABLE_LIMIT = 1000
 _SPELLED = {
     byte: f"\\x{byte:02x}" for byte in range(256) if not 0x20 <= byte <= 0x7E or byte == 0x5C
@@ -49,6 +53,33 @@ def ranges_text(ranges: Sequence[tuple[int, int]], most: int = _RANGES_SHOWN) ->
     shown = ", ".join(span(low, high) for low, high in ranges[:most])
     left = len(ranges) - most
     return shown + (f" and {left} more" if left > 0 else "")
+
+
+def number_of(text: str) -> int | None:
+    """The address or number of bytes that a person typed, in any form that is printed here:
+    40000h, 0x40000, 262144, 256K or "256 KiB"; None for anything else."""
+    text = text.strip()
+    if found := _HEXADECIMAL.fullmatch(text):
+        return int(found[1] or found[2], 16)
+    if found := _DECIMAL.fullmatch(text):
+        return int(found[1].replace(",", "")) << {"": 0, "k": 10, "m": 20}[found[2].lower()]
+    return None
+
+
+def span_of(text: str) -> tuple[int, int] | None:
+    """The (start, end) that a person typed: 0x40000+0x1000 (start and length), or as `span` prints
+    it, 040000h–040FFFh; None for anything else."""
+    first, plus, length = text.strip().partition("+")
+    if plus:
+        start, count = number_of(first), number_of(length)
+        if start is None or count is None or not _HEXADECIMAL.fullmatch(first):
+            return None
+        return start, start + count
+    found = _SPAN.fullmatch(text.strip())
+    if found is None:
+        return None
+    low, high = number_of(found[1]), number_of(found[2])
+    return (low, high + 1) if low is not None and high is not None and low <= high else None
 
 
 def clock(hertz: float) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from spiflash.errors import ShelfError
+from spiflash.text import number_of, span_of
 
 _UNITS = {"": 1.0, "k": 1e3, "m": 1e6}
 
@@ -44,7 +45,8 @@ class Frequency(click.ParamType[float | None]):
 
 
 class Amount(click.ParamType[int]):
-    """An address or length such as 0x40000, 262144, 256K or 4M."""
+    """An address or length such as 40000h, 0x40000, 262144, 256K or 4M, in any form that is
+    printed."""
 
     name = "bytes"
 
@@ -52,17 +54,17 @@ class Amount(click.ParamType[int]):
         """Bytes."""
         if isinstance(value, int):
             return value
-        text = str(value).strip()
-        found = re.fullmatch(r"([0-9]{1,12})([kKmM]?)|0[xX][0-9a-fA-F]{1,12}", text)
-        if found is None:
-            self.fail(f"'{value}' is not a number of bytes: write 0x40000, 256K or 4M", param, ctx)
-        if found[1] is None:
-            return int(text, 16)
-        return int(found[1]) << {"": 0, "k": 10, "m": 20}[found[2].lower()]
+        number = number_of(str(value))
+        if number is None:
+            self.fail(
+                f"'{value}' is not a number of bytes: write 40000h, 0x40000, 256K or 4M", param, ctx
+            )
+        return number
 
 
 class Range(click.ParamType[tuple[int, int]]):
-    """A range such as 0x70000+0x10000 (start, length); becomes its start and its end."""
+    """A range such as 0x70000+0x10000 (start, length) or 070000h–07FFFFh; becomes its start and its
+    end."""
 
     name = "range"
 
@@ -72,10 +74,10 @@ class Range(click.ParamType[tuple[int, int]]):
         """(start, end) in bytes."""
         if isinstance(value, tuple):
             return value
-        found = re.fullmatch(r"0[xX]([0-9a-fA-F]{1,8})\+0[xX]([0-9a-fA-F]{1,8})", str(value))
-        if found is None or int(found[2], 16) == 0:
+        found = span_of(str(value))
+        if found is None or found[0] == found[1]:
             self.fail(f"'{value}' is not a range: write 0x70000+0x10000", param, ctx)
-        return int(found[1], 16), int(found[1], 16) + int(found[2], 16)
+        return found
 
 
 class PathGiven(click.Path):

@@ -21,6 +21,7 @@ from spiflash.dump.survey import PACKED
 from spiflash.dump.uboot_env import Environment
 from spiflash.errors import UsageError
 from spiflash.spans import SECTOR, merged
+from spiflash.text import span_of
 
 WRITTEN = (Role.SETTINGS, Role.DATA)
 """Roles of regions that the board's owner, or the board itself, has written."""
@@ -312,12 +313,12 @@ class Wishes:
         found = []
         for wish in self.keep:
             name, _, target = wish.partition("=")
-            plain = _RANGE.fullmatch(name)
-            if plain is None:
+            typed = span_of(name)
+            if typed is None:
                 region = next((e for e in more if e.name == name), None) or board.region(name)
             else:
-                start, length = int(plain[1], 16), int(plain[2], 16)
-                if length < 1 or start + length > board.size:
+                start, length = typed[0], typed[1] - typed[0]
+                if length < 1 or typed[1] > board.size:
                     raise unusable(f"The range {name} is not on this chip.")
                 region = Region(name, start, length, Role.OWN, True)
             found.append((region, target))
@@ -365,9 +366,6 @@ def turned(decisions: Sequence[Decision], wishes: Wishes, name: str) -> Wishes:
     elif label not in wishes.drop:
         raise unusable(f"There is no place for {label}: {said.why}.")
     return replace(wishes, keep=keep, drop=drop)
-
-
-_RANGE = re.compile(r"0[xX]([0-9a-fA-F]{1,8})\+0[xX]([0-9a-fA-F]{1,8})")
 
 
 def _address(text: str) -> int | None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,6 +17,7 @@ from spiflash.errors import SAFE, ImageError, UsageError
 from spiflash.files import read_named
 from spiflash.nor.chip import ChipIdentity
 from spiflash.spans import merged
+from spiflash.text import span_of
 
 LIMIT = 256 << 20
 """Bytes of the largest chip that is served; a larger file is not read at all."""
@@ -146,9 +146,6 @@ def overlay(base: bytes, image: Image, at: int) -> bytes:
     return bytes(result)
 
 
-_RANGE = re.compile(r"0[xX]([0-9a-fA-F]{1,8})\+0[xX]([0-9a-fA-F]{1,8})")
-
-
 def only_regions(
     image: Image, names: Sequence[str], layout: Layout | None = None, size: int | None = None
 ) -> Image:
@@ -164,9 +161,9 @@ def only_regions(
     spans = []
     known = layout
     for name in names:
-        plain = _RANGE.fullmatch(name)
-        if plain:
-            start, length = int(plain[1], 16), int(plain[2], 16)
+        typed = span_of(name)
+        if typed is not None:
+            start, length = typed[0], typed[1] - typed[0]
         else:
             known = known or _stated(image)
             region = known.region(name)

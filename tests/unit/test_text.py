@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from spiflash.text import address, amount, clock, counted, hex_pairs, seconds, span
+from spiflash.text import (
+    address,
+    amount,
+    clock,
+    counted,
+    hex_pairs,
+    number_of,
+    seconds,
+    span,
+    span_of,
+)
 
 
 @pytest.mark.parametrize(
@@ -44,3 +54,21 @@ def test_a_number_with_its_noun() -> None:
         "1 sector",
         "2,048 sectors",
     ]
+
+
+@pytest.mark.parametrize("number", [0, 1, 13, 1000, 4096, 0x40000, 1656 << 10, 8 << 20, 32 << 20])
+def test_every_form_that_is_printed_is_taken(number: int) -> None:
+    assert number_of(amount(number)) == number
+    assert number_of(address(number)) == number_of(address(number, 32 << 20)) == number
+    assert number_of(hex(number)) == number_of(str(number)) == number_of(f"{number:,}") == number
+    end = number + 4096
+    assert span_of(span(number, end)) == span_of(f"{number:#x}+0x1000") == (number, end)
+    assert span_of(f"{address(number)}+{amount(4096)}") == (number, end)
+
+
+def test_other_texts_are_no_numbers() -> None:
+    wrong = ("", "-1", "1e3", "0x", "4G", "0b11", "1_000", "100hh", "1,00", "9" * 40, "boot", "h")
+    assert [each for each in wrong if number_of(each) is not None] == []
+    wrong = ("boot", "a-b", "1-2", "10+20", "20h–10h", "0x10+", "+0x10", "0x1–")
+    assert [each for each in wrong if span_of(each) is not None] == []
+    assert (number_of("100h"), number_of("256K"), number_of(" 4 MiB ")) == (256, 256 << 10, 4 << 20)
