@@ -54,8 +54,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "convert": ("convert", "Write IMAGE to one board, which keeps its own data."),
     "restore": ("restore", "Write SOURCE, an image file or a set, to the chip and verify it."),
     "erase": ("restore", "Erase the chip, or a part of it, and verify that it is blank."),
-    "clone": ("clone", "Write JOB's image to board after board, each keeping its own."),
-    "ledger": ("ledger", "List boards worked on: those in whose rows all WORDS are found."),
+    "clone": ("clone", "Write JOB's image to board after board; each keeps its own data."),
+    "ledger": ("ledger", "List the boards worked on: those in whose rows all WORDS are found."),
     "rehearse": ("rehearse", "Practise the whole job on simulated boards."),
 }
 """The commands in the order of the work: the module of spiflash/cli that holds each, loaded only

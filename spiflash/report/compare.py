@@ -20,7 +20,9 @@ def compare_text(found: Comparison, before: str, after: str, *, details: bool = 
     size = max(found.size_before, found.size_after)
     names = facts((("A", clean(before)), ("B", clean(after))))
     if found.equal:
-        return "\n".join([f"EQUAL: all {found.size_before:,} bytes.", *names])
+        audit = shlex.join(["spiflash", "audit", clean(before, 500)])
+        steps = next_steps([("See what it holds", audit)])
+        return "\n".join([f"EQUAL: all {found.size_before:,} bytes.", *names, *steps])
     sectors = sum(-(-(each.end - each.start) // 4096) for each in found.differences)
     differ = (
         f"{counted(found.bytes_differing, 'byte')} in {counted(sectors, 'sector')} differ."

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import io
 
+import click
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spiflash.cli.screen import fitted, folded
+from spiflash.cli.screen import coloured, fitted, folded
 
 
 @pytest.mark.parametrize(
@@ -50,3 +51,27 @@ def test_only_a_terminal_gets_folded_lines(monkeypatch: pytest.MonkeyPatch) -> N
     assert fitted(text, io.StringIO()) == text
     assert fitted(text, None) == text
     assert max(map(len, fitted(text, _Terminal()).split("\n"))) <= 30
+
+
+class Terminal(io.StringIO):
+    """A stream that is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_the_verdict_and_faults_are_coloured_on_a_terminal_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    text = "VERIFIED: 2 passes.\n  kernel  DAMAGED: at 070000h\n"
+    shown = coloured(text, Terminal(), "good")
+    assert shown.startswith("\x1b[32m\x1b[1mVERIFIED:\x1b[0m 2 passes.")
+    assert "\x1b[31m\x1b[1mDAMAGED\x1b[0m" in shown
+    assert click.unstyle(shown) == text
+    assert coloured(text, io.StringIO(), "good") == text
+    for name, value in (("NO_COLOR", "1"), ("TERM", "dumb")):
+        with monkeypatch.context() as patch:
+            patch.setenv(name, value)
+            assert coloured(text, Terminal(), "good") == text
