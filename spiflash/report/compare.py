@@ -21,8 +21,8 @@ def compare_text(found: Comparison, before: str, after: str, *, details: bool = 
     names = facts((("A", clean(before)), ("B", clean(after))))
     if found.equal:
         audit = shlex.join(["spiflash", "audit", clean(before, 500)])
-        steps = next_steps([("See what it holds", audit)])
-        return "\n".join([f"EQUAL: all {found.size_before:,} bytes.", *names, *steps])
+        end = next_steps([("See what it holds", audit)])
+        return "\n".join([f"EQUAL: all {found.size_before:,} bytes.", *names, *end])
     sectors = sum(-(-(each.end - each.start) // 4096) for each in found.differences)
     differ = (
         f"{counted(found.bytes_differing, 'byte')} in {counted(sectors, 'sector')} differ."
