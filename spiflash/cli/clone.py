@@ -123,7 +123,7 @@ def clone(
     from spiflash.jobs.clone.station import station_for
     from spiflash.nor.tables import chip_table
     from spiflash.report.bench import about_voltage
-    from spiflash.report.clone import chain_text, summary_text
+    from spiflash.report.clone import batch_tone, chain_text, summary_text
     from spiflash.report.pages import set_page
 
     settings = settings_from({**options, "adapter": None, "size": None, "trust_sfdp": False})
@@ -183,7 +183,7 @@ def clone(
     boards = last_of_each(done.records)
     text = summary_text(boards, len(done.skipped))
     text += "\n" + chain_text(chain.rows, chain.head, chain.broken, chain.problems)
-    show(document, text, as_json=as_json)
+    show(document, text, as_json=as_json, tone=batch_tone(boards))
     if done.errors:
         raise done.errors[0]
     failed = sum(not each.good for each in boards)
@@ -252,6 +252,6 @@ def _show_check(job: Job, checked: Checked, *, as_json: bool) -> None:
         checked.samples,
         _first_board(job, checked),
     )
-    show(document, text, as_json=as_json)
+    show(document, text, as_json=as_json, tone="good" if checked.sound else "bad")
     if not checked.sound:
         raise _unsound(f"{job.source} has {counted(len(problems), 'error')}.")

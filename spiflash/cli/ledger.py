@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from spiflash.cli.options import json_option
-from spiflash.cli.screen import fitted, show
+from spiflash.cli.screen import fitted, remark, show
 from spiflash.cli.values import PathGiven
 from spiflash.errors import DeclinedError, LedgerError
 from spiflash.text import clean, counted
@@ -135,7 +135,7 @@ def _chosen(found: Ledger, words: tuple[str, ...], job: str | None) -> list[Entr
 
     entries, unreadable = readable(found.rows())
     for problem in unreadable:
-        click.echo(f"{problem}; see 'spiflash ledger --check'.", err=True)
+        remark(f"{problem}; see 'spiflash ledger --check'.")
     try:
         return matching(entries, words, job)
     except ValueError as error:
@@ -168,7 +168,7 @@ def _scrap(
         raise _cannot_scrap("This board has no values that could go back to the list.")
     name = clean(names.get(key) or key, 80)
     shown = clean(", ".join(values), 300)
-    click.echo(fitted(f"Board {name}, with {shown}.", sys.stderr), err=True)
+    remark(f"Board {name}, with {shown}.")
     if not yes:
         _ask(as_json=as_json)
     row = found.scrap(key, platform.node(), datetime.now(UTC).astimezone().replace(microsecond=0))
@@ -211,7 +211,7 @@ def _check(found: Ledger, expect: str | None, *, as_json: bool) -> None:
 
     result = check_ledger(found)
     for problem in result.problems[1:]:
-        click.echo(f"Also: {problem}.", err=True)
+        remark(f"Also: {problem}.")
     rows = counted(result.rows, "row")
     if result.problems:
         raise LedgerError(
@@ -230,6 +230,6 @@ def _check(found: Ledger, expect: str | None, *, as_json: bool) -> None:
     if expect is None:
         text = chain_text(result.rows, result.head, result.broken)
     else:
-        text = f"Ledger OK: {rows}, and the digest {wanted} is one of them."
+        text = f"Ledger OK: {rows}, and one of them has the digest {wanted}."
     document: dict[str, object] = {"rows": result.rows, "head": result.head, "broken": ""}
-    show(document, text, as_json=as_json)
+    show(document, text, as_json=as_json, tone="good")

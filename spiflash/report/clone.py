@@ -156,11 +156,13 @@ def check_text(
 ) -> str:
     """What `--check` found; `samples` are name, first and last value of each list, `first` is what
     the next board gets and keeps: a name, and what there is to say of it."""
-    verdict = "The job has errors." if problems else "Job OK."
+    verdict = f"The job has errors: {len(problems)}." if problems else "Job OK."
+    if listed and not problems:
+        verdict = f"Job OK: {free} of {counted(listed, 'value')} left."
     lines = [f"{clean(source)}, line {line}: {clean(text, 600)}." for line, text in problems]
     lines += [f"Remark: {clean(each, 600)}." for each in remarks]
     if listed:
-        lines.append(f"Values: {free} of {listed} left.")
+        lines.append(f"Values ({free} of {listed} left)" if problems else "Values")
     lines += [f"  {clean(name)}: {clean(a)} to {clean(b)}" for name, a, b in samples]
     if first:
         lines.append("The first board:")
@@ -191,7 +193,13 @@ def summary_text(records: Sequence[BoardRecord], skipped: int) -> str:
     """The end of a run."""
     good = sum(each.good for each in records)
     kinds = sorted({each.kind for each in records if not each.good})
-    by_kind = ", ".join(f"{kind}: {sum(each.kind == kind for each in records)}" for kind in kinds)
-    text = f"{counted(good, 'board')} good, {len(records) - good} failed"
+    by_kind = ", ".join(f"{kind} {sum(each.kind == kind for each in records)}" for kind in kinds)
+    text = f"{good} of {counted(len(records), 'board')} good: {len(records) - good} failed"
     text += f" ({by_kind})" if kinds else ""
     return f"{text}, {skipped} not changed." if skipped else f"{text}."
+
+
+def batch_tone(records: Sequence[BoardRecord]) -> str:
+    """How a batch went: good, mixed or bad."""
+    good = sum(each.good for each in records)
+    return "good" if good == len(records) else "mixed" if good else "bad"

@@ -77,8 +77,8 @@ def test_a_newcomer_gets_from_the_example_to_a_sound_job(tmp_path: Path) -> None
         timeout=240,
     )
     assert done.returncode == 0, done.stderr
-    assert "Values: 128 of 128 left.\n  ethaddr: 00:00:5e:00:53:80 to 00:00" in done.stdout
-    assert done.stdout.count("Job OK.\n") == 1
+    assert "Values\n  ethaddr: 00:00:5e:00:53:80 to 00:00" in done.stdout
+    assert done.stdout.count("Job OK: 128 of 128 values left.\n") == 1
     assert "  serial   HG-2026-0001 (variable serial#, at 7FF000h)\n" in done.stdout
     assert "  label    Heron HG-2026-0001 00:00:5e:00:53:80\n" in done.stdout
     assert (tmp_path / "open.bin").read_bytes() == heron_open()
@@ -95,7 +95,7 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path, here: Here) -> None
     assert not (tmp_path / "ledger.sqlite").exists()
     done = start(tmp_path, "clone", "job.toml", "--adapter", "sim:boards/*", "--clock", "15M")
     assert done.returncode == 32, done.stderr
-    assert done.stdout.startswith("1 board good, 1 failed (chip: 1).\n")
+    assert done.stdout.startswith("1 of 2 boards good: 1 failed (chip 1).\n")
     assert "Ledger OK: 2 rows. Write down the last digest:" in done.stdout
     assert "sim:boards/*: waiting for a board" in done.stderr
     assert "chip: The job does not accept the part XM25QH64C" in done.stderr

@@ -13,6 +13,7 @@ import pytest
 from clone_rig.rows import NASTY, entries, record
 
 from spiflash.report.clone import (
+    batch_tone,
     chain_text,
     check_text,
     reason_line,
@@ -63,14 +64,16 @@ def test_a_long_reason_is_cut_where_the_line_ends_not_what_is_to_be_done() -> No
 def test_check_and_summary_in_words() -> None:
     text = check_text("job.toml", [(7, "it does not fit")], [], 4, 2)
     assert text.splitlines() == [
-        "The job has errors.",
+        "The job has errors: 1.",
         "job.toml, line 7: it does not fit.",
-        "Values: 2 of 4 left.",
+        "Values (2 of 4 left)",
     ]
     text = check_text("job.toml", [], [], 0, 0, (), [("serial", "HG-1"), ("keeps", "factory")])
     assert text == "Job OK.\nThe first board:\n  serial  HG-1\n  keeps   factory"
     records = [record("a"), record("b", "FAIL", kind="read"), record("c", "FAIL", kind="read")]
-    assert summary_text(records, 1) == "1 board good, 2 failed (read: 2), 1 not changed."
+    assert summary_text(records, 1) == "1 of 3 boards good: 2 failed (read 2), 1 not changed."
+    assert batch_tone(records) == "mixed"
+    assert (batch_tone(records[:1]), batch_tone(records[1:])) == ("good", "bad")
 
 
 def test_rows_are_found_by_words_in_any_case() -> None:
