@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import random
 import struct
-import time
 import zlib
 
 import pytest
@@ -23,6 +22,7 @@ from spiflash.dump.compare import compare
 from spiflash.dump.differences import Comparison, How, Says
 from spiflash.report.compare import compare_text
 from spiflash.text import counted
+from tests.effort import effort
 
 FACTORY = heron_factory()
 FILLER = random.Random(5).randbytes(64 << 10)
@@ -140,10 +140,9 @@ def test_changed_secrets_show_that_they_changed_and_nothing_else() -> None:
 def test_two_files_of_16_mib_take_less_than_a_second(kind: str) -> None:
     before = FACTORY + heron_variant(9)
     after = {"random": os.urandom(len(before)), "shifted": b"abc" + before[:-3], "same": before}
-    started = time.process_time()
-    found = compare(before, after[kind])
-    assert time.process_time() - started < 1
-    assert found.equal is (kind == "same")
+    found = []
+    assert effort(lambda: found.append(compare(before, after[kind]))) < 1
+    assert found[0].equal is (kind == "same")
 
 
 def test_a_turned_bit_is_named_with_both_values_and_the_sum_that_holds() -> None:

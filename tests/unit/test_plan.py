@@ -7,7 +7,6 @@ page program 0.4/3 ms, erases 45/400, 120/1600, 150/2000 ms, chip erase 40/200 s
 from __future__ import annotations
 
 import random
-import time
 
 import pytest
 from hypothesis import given, settings
@@ -15,6 +14,7 @@ from hypothesis import strategies as st
 
 from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry, ProgramMethod, uniform
 from spiflash.plan import Erase, Plan, PlanError, Program, TransferCost, make_plan, simulate
+from tests.effort import effort
 
 KIB = 1024
 E4 = EraseType(4 * KIB, 0x20, Duration(45e-3, 400e-3))
@@ -280,7 +280,6 @@ def test_sixteen_mebibytes_are_planned_within_a_second_of_processor_time() -> No
     rng = random.Random(22)
     old, new = rng.randbytes(size), rng.randbytes(size)
     for before in (old, b"\xff" * size):
-        start = time.process_time()
-        plan = make_plan(before, new, chip, BUS)
-        assert time.process_time() - start < 1.0
-        assert plan.programs == size // 256
+        plans = []
+        assert effort(lambda: plans.append(make_plan(before, new, chip, BUS))) < 1.0  # noqa: B023
+        assert plans[0].programs == size // 256
