@@ -571,3 +571,17 @@ def test_own_data_gone_from_a_gap_are_missed_although_the_rest_of_it_is_proven(v
     found = triage(chip, own_backup=reference(old, layout), layout=layout)
     assert set(kinds(found)) == {"gap-014000h"}
     assert found.repairs[0].applied(chip) == old
+
+
+def test_data_of_what_may_be_another_board_come_back_with_the_rest() -> None:
+    """In one gap something else stands altogether, another is blank: it may be another board, and
+    its data are not this board's."""
+    rng = random.Random(3)
+    good = put(put(GOOD, 0x18000, rng.randbytes(0x300)), 0x1C000, rng.randbytes(0x300))
+    chip = put(put(good, 0x18000, rng.randbytes(0x300)), 0x60000, rng.randbytes(0x9000))
+    two = (Region("one", 0x18000, 0x1000), Region("two", 0x1C000, 0x1000))
+    layout = Layout(SIZE, (*LAYOUT.regions[:3], *two, *LAYOUT.regions[3:]))
+    chip = put(chip, 0x1C000, b"\xff" * 0x1000)
+    found = triage(chip, own_backup=reference(good, layout), layout=layout)
+    assert kinds(found) == {"two": Kind.ERASED}
+    assert found.repairs[0].applied(chip) == good

@@ -99,8 +99,8 @@ def _comes_back(case: Case, finding: RegionFinding) -> bool:
     if state is not None and state.stop is not None and region.start < state.reached:
         return True
     wrong = [each for each in case.findings if each.bad]
-    if any(each.kind is Kind.FOREIGN or _others(case, each) for each in wrong):
-        # Whose anything else is, nobody knows.
+    if any(e.kind is Kind.FOREIGN for e in wrong) or any(_others(case, e) for e in case.findings):
+        # Nobody knows whose anything else is.
         return True
     if finding.kind is Kind.NOT_CHECKED and region.role not in _OWNERS:
         return bool(wrong)
@@ -115,14 +115,15 @@ def _others(case: Case, finding: RegionFinding) -> bool:
     """Whether a region that never changes holds something else altogether: neither a few wrong
     bits nor a blank, so that it may be another board's."""
     region, own = finding.region, case.references.backup
-    if own is None or finding.kind is not Kind.DAMAGED:
+    if own is None or finding.kind not in (Kind.DAMAGED, Kind.NOT_CHECKED):
         return False
     if not (region.is_own or region.role is Role.OTHER):
         return False
     now = np.frombuffer(case.chip.contents, np.uint8)[region.start : region.end]
     then = np.frombuffer(own.sized(region.end), np.uint8)[region.start : region.end]
     differing = now[now != then]
-    return bool(((differing != 0xFF) & (differing != 0)).sum() * 2 > len(differing))
+    # Half of it may be blank: what another board has need not be at the same place.
+    return bool(((differing != 0xFF) & (differing != 0)).sum() * 4 > len(differing))
 
 
 def _regions_back(
