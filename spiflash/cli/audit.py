@@ -18,8 +18,7 @@ from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import Amount, PathGiven, SourceGiven
 from spiflash.files import write_page
 from spiflash.jobs.audit import audit as audit_source
-from spiflash.jobs.audit import load_layout, save_layout
-from spiflash.jobs.compare import compare_chip, compare_files
+from spiflash.jobs.audit import compare_chip, compare_files, load_layout, save_layout
 from spiflash.jobs.connection import connect
 from spiflash.report.audit import audit_headline, audit_json, audit_text
 from spiflash.report.compare import compare_json, compare_text

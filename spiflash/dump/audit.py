@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from spiflash.dump.coverage import Coverage, Island, coverage, islands
 from spiflash.dump.finding import Finding
 from spiflash.dump.hints import Hints, hints
-from spiflash.dump.identity import OwnItem, identity
+from spiflash.dump.identity.items import OwnItem, identity
 from spiflash.dump.layout import FoundLayout, Layout, Occupancy, find_layouts, occupancy
 from spiflash.dump.layout.occupancy import Fit, fit, smallest_chip, used_end
 from spiflash.dump.secrets import Masker, masker

@@ -30,7 +30,7 @@ from spiflash.dump.differences import (
 from spiflash.dump.finding import Certainty, Finding, Verdict, environments
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
-from spiflash.dump.identity import OwnItem, identity
+from spiflash.dump.identity.items import OwnItem, identity
 from spiflash.dump.layout.find import find_layouts
 from spiflash.dump.layout.region import Layout, Region
 from spiflash.dump.secrets import Masker, masker

@@ -1,4 +1,4 @@
-"""Audit a file or a backup set; read and write layout files."""
+"""Audit a file or a backup set, compare two of them or one with the chip; layout files."""
 
 from __future__ import annotations
 
@@ -9,10 +9,15 @@ from pathlib import Path
 from spiflash.archive.backupset import open_set
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit, examine
+from spiflash.dump.compare import compare
+from spiflash.dump.differences import Comparison
 from spiflash.dump.layout import Layout, layout_text, read_layout
 from spiflash.errors import LayoutError
 from spiflash.files import read_named_text, write_new
+from spiflash.jobs import Watcher
+from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import load_image
+from spiflash.jobs.reading import read_chip
 
 _LAYOUT_LIMIT = 1 << 20
 """Bytes: the greatest size of a layout file."""
@@ -55,3 +60,35 @@ def load_layout(path: Path) -> Layout:
 def save_layout(layout: Layout, path: Path) -> None:
     """Write a new layout file. Raises `OutputError`, also when the file exists already."""
     write_new(path, layout_text(layout).encode(), state="The dump was only read.")
+
+
+def compare_files(
+    before: Path, after: Path, *, layout: Layout | None = None, show_secrets: bool = False
+) -> Comparison:
+    """Compare image files or backup sets. Raises what `load_image` raises."""
+    return compare(
+        load_image(before).contents,
+        load_image(after).contents,
+        layout,
+        show_secrets=show_secrets,
+    )
+
+
+def compare_chip(
+    before: Path,
+    connection: Connection,
+    watcher: Watcher,
+    *,
+    passes: int = 2,
+    layout: Layout | None = None,
+    show_secrets: bool = False,
+) -> Comparison:
+    """Compare a file or set with the chip, read in passes; what they do not agree on is unsure.
+
+    Raises what `load_image` raises, and `InterruptedWorkError` after Ctrl-C.
+    """
+    contents = load_image(before).contents
+    reading = read_chip(connection, passes, watcher)
+    return compare(
+        contents, reading.contents, layout, unsure=reading.unstable, show_secrets=show_secrets
+    )

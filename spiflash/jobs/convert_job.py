@@ -11,7 +11,7 @@ import os
 from pathlib import Path
 
 from spiflash.dump.board_data import WRITTEN, Fate, saved_environments
-from spiflash.dump.identity import OwnItem
+from spiflash.dump.identity.items import OwnItem
 from spiflash.dump.uboot_env import Environment, set_variables, stored
 from spiflash.errors import CloneJobError
 from spiflash.files import write_new

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, saved_environments
 from spiflash.dump.convert import Proposal
-from spiflash.dump.identity import OwnItem
+from spiflash.dump.identity.items import OwnItem
 from spiflash.dump.image_fits import Concern
 from spiflash.jobs.write import Rewritten, Work
 from spiflash.jobs.write.proof import Proof

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 
 from spiflash.dump.differences import ByteChange, Comparison, VariableChange
-from spiflash.dump.identity import called
+from spiflash.dump.identity.items import called
 from spiflash.report.lines import facts, listed, next_steps, wrapped
 from spiflash.report.plain import document, plain
 from spiflash.text import address, clean, counted, span

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from spiflash.dump.board_data import Fate
-from spiflash.dump.identity import OwnItem
+from spiflash.dump.identity.items import OwnItem
 from spiflash.dump.secrets import MASK
 from spiflash.dump.triage import Kind, RegionFinding, Repair, Triage
 from spiflash.jobs.triage import Proposal, Triaged

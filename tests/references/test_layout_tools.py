@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from spiflash.dump.hints import hints
-from spiflash.dump.identity import identity
+from spiflash.dump.identity.items import identity
 from spiflash.dump.layout import find_layouts
 from spiflash.dump.survey import survey
 

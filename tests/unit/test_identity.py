@@ -17,7 +17,8 @@ from hwmocks.boards.heron import (
 )
 from spiflash.dump import audit
 from spiflash.dump.finding import Certainty, Finding
-from spiflash.dump.identity import OwnItem, identity, mac
+from spiflash.dump.identity import mac
+from spiflash.dump.identity.items import OwnItem, identity
 from spiflash.dump.layout import Layout, Region, Role, find_layouts
 from spiflash.dump.survey import survey
 

@@ -16,7 +16,7 @@ import numpy as np
 from spiflash.dump.coverage import levels
 from spiflash.dump.finding import Finding, Verdict, environments
 from spiflash.dump.hints import Hints, hints
-from spiflash.dump.identity import OwnItem, identity
+from spiflash.dump.identity.items import OwnItem, identity
 from spiflash.dump.layout import Layout, Region, Role, find_layouts
 from spiflash.dump.survey import survey
 from spiflash.spans import SECTOR, Span, merged, without

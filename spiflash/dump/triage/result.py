@@ -5,7 +5,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-from spiflash.dump.identity import OwnItem
+from spiflash.dump.identity.items import OwnItem
 from spiflash.dump.layout.region import Layout, Region
 from spiflash.spans import Span
 
