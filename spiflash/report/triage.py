@@ -26,12 +26,12 @@ _OWN_SHOWN = 40
 
 
 def triage_text(done: Triaged, *, details: bool = False) -> str:
-    """Verdict, damaged regions, the smallest repair and the next steps; see the head of the file
-    for `details`."""
+    """Interrupted work that has to be finished first; verdict, damaged regions, the smallest repair
+    and the next steps; see the head of the file for `details`."""
     found = done.triage
     verdict = found.kind.value
     verdict = verdict.upper() if found.kind is Kind.NOT_CHECKED else verdict.capitalize()
-    lines = [f"{verdict}: {clean(found.headline)}", *_unfinished(done)]
+    lines = [*_unfinished(done), f"{verdict}: {clean(found.headline)}"]
     lines += _all_regions(done) if details else _damaged_regions(found)
     lines += [*([""] if details else []), _basis(done)]
     for number, each in enumerate(done.proposals if details else done.proposals[:1]):
@@ -167,7 +167,7 @@ def _fate(found: Triage, item: OwnItem, after: bytes) -> Fate:
 
 def _own_summary(done: Triaged) -> str:
     fates = [fate for _, fate in own_fates(done.triage, done.proposals[0].repair)]
-    said = [f"{fates.count(each)} {each.value}" for each in Fate if each in fates]
+    said = [f"{each.value} {fates.count(each)}" for each in Fate if each in fates]
     return f"  This board's own items: {', '.join(said)} (--details)."
 
 
@@ -181,7 +181,7 @@ def _own_table(done: Triaged) -> list[str]:
     more = len(rows) - _OWN_SHOWN
     return [
         "",
-        "This board's own items, and what becomes of them with the smallest repair",
+        "This board's own items, and what happens to them in the smallest repair",
         *table(rows[:_OWN_SHOWN]),
         *([f"  and {more:,} more"] if more > 0 else []),
     ]

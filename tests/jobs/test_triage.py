@@ -127,7 +127,7 @@ def test_from_another_boards_dump_with_its_own_identity(board: Board) -> None:
     assert set(repair["regions"]) == {"boot", "env"}
     words = [*board.words, "--image", str(board.folder / "other.bin")]
     said = " ".join(board.give(["triage", *words, "--details"])[1].split())
-    assert "This board's own items, and what becomes of them with the smallest repair" in said
+    assert "This board's own items, and what happens to them in the smallest repair" in said
     for own in (f"MAC address {mac_address(0x17)}", f"serial number {serial_number(0x17)}"):
         assert f"{own} stays" in said
     assert "invented-passphrase" not in said
