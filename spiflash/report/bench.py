@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spiflash.archive.adapters import AdapterRecord, Outcome
-from spiflash.jobs.contact import Contact, Fault
+from spiflash.jobs.contact import LISTENINGS, Contact, Fault
 from spiflash.nor.chip import LOW_VOLTAGE, Chip, volts
 from spiflash.report.lines import Headline, facts, next_steps, wrapped
 from spiflash.report.plain import document
@@ -146,7 +146,8 @@ def contact_headline(found: Contact) -> Headline:
         return Headline(
             "good",
             "Contact good",
-            f"the chip answers the same every time. --clock auto uses {clock(found.clock)}.",
+            f"{LISTENINGS} readings of the chip's ID were alike. --clock auto uses "
+            f"{clock(found.clock)}.",
         )
     said = found.faults[0].sign if found.faults else found.refusal
     return Headline("bad", "Contact bad", said)

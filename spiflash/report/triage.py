@@ -35,7 +35,9 @@ def triage_text(done: Triaged, *, details: bool = False) -> str:
     lines += _all_regions(done) if details else _damaged_regions(found)
     lines += [*([""] if details else []), _basis(done)]
     for number, each in enumerate(done.proposals if details else done.proposals[:1]):
-        lines += ["", *_repair(each, "Wider" if number else "Smallest", details=details)]
+        # The short form has to fit a terminal of 24 lines: it has no blank line here.
+        lines += [""] if details else []
+        lines += _repair(each, "Wider" if number else "Smallest", details=details)
         if details and number:
             lines += [f"    {command}" for command in each.commands]
     if found.own and done.proposals:
@@ -231,7 +233,10 @@ def _next_steps(done: Triaged) -> list[str]:
     if done.proposals:
         return ["", "Next steps", *(f"    {each}" for each in done.proposals[0].commands)]
     if found.kind is Kind.INTACT:
-        return []
+        return [
+            "",
+            "Next steps: the chip is correct. Look elsewhere on the board.",
+        ]
     if found.kind is Kind.NOT_CHECKED:
         return [
             "",
