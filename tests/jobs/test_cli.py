@@ -337,7 +337,7 @@ def test_the_question_before_a_change(
 ) -> None:
     here = saved.copy(tmp_path / "bench")
     terminal = Terminal(here, "erase", "--length", "4K")
-    terminal.wait_for(b"Change the chip?")
+    terminal.wait_for(b"Write to the chip?")
     terminal.type(keys)
     assert terminal.end() == status, terminal.shown.decode()
     assert b"Traceback" not in terminal.shown

@@ -209,7 +209,7 @@ def test_restore_says_what_it_overwrites(here: Bench) -> None:
     """Of a whole image and of regions: before it asks, and with --yes before it writes."""
     regions = ("--region", "env", "--region", "readings")
     said = ("MAC address 00:00:5e:00:53:17", "serial number HG-2019-0023", "spiflash convert")
-    for words, more in (((), "calibration"), (regions, "leave their regions out")):
+    for words, more in (((), "calibration"), (regions, "leave out their regions")):
         if words or FULL:
             (here.board / store.CONTENTS).write_bytes(heron_factory())
             ended = here.on_board("restore", "openfw.img", *words, "--yes")
