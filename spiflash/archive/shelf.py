@@ -198,6 +198,12 @@ class Shelf:
             check,
         )
 
+    def named(self, name: str) -> Path | None:
+        """The folder of the set whose full name, as the list of sets prints it, is `name`."""
+        folder = self.root / name
+        plain = name not in ("", ".", "..", JOURNALS) and Path(name).name == name
+        return folder if plain and folder.is_dir() else None
+
     def of_board(self, label: str) -> Recorded | None:
         """The newest verified set of the board with this label, in any case of its letters; None
         where no set has the label.

@@ -13,6 +13,7 @@ from spiflash.cli.options import (
     json_option,
     passes_option,
     settings_from,
+    shelf_option,
 )
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import Amount, PathGiven, SourceGiven
@@ -27,6 +28,7 @@ from spiflash.report.pages import audit_page
 
 @click.command()
 @click.argument("source", type=SourceGiven())
+@shelf_option
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="A layout file.")
 @click.option(
     "--save",
@@ -47,6 +49,7 @@ from spiflash.report.pages import audit_page
 @json_option
 def audit(
     source: Path,
+    shelf: Path | None,  # `SourceGiven` looks there
     layout: Path | None,
     save: Path | None,
     details: bool,
@@ -78,6 +81,7 @@ def audit(
 @click.command()
 @click.argument("a", type=SourceGiven())
 @click.argument("b", type=SourceGiven(), required=False)
+@shelf_option
 @click.option("--chip", "with_chip", is_flag=True, help="Compare with the chip on the clip.")
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="A layout file.")
 @details_option
@@ -88,6 +92,7 @@ def audit(
 def compare(
     a: Path,
     b: Path | None,
+    shelf: Path | None,  # `SourceGiven` looks there
     with_chip: bool,
     layout: Path | None,
     details: bool,

@@ -20,6 +20,7 @@ from spiflash.cli.options import (
     passes_option,
     settings_from,
     shelf_from,
+    shelf_option,
     words_given,
 )
 from spiflash.cli.screen import Bars, answer, show
@@ -84,11 +85,18 @@ def backup(
 @click.argument("source", type=SourceGiven())
 @details_option
 @bench_options
+@shelf_option
 @at_option
 @passes_option
 @json_option
 def verify(
-    source: Path, at: int, passes: int, details: bool, as_json: bool, **options: Any
+    source: Path,
+    shelf: Path | None,
+    at: int,
+    passes: int,
+    details: bool,
+    as_json: bool,
+    **options: Any,
 ) -> None:
     """Compare the chip with SOURCE, an image file or a backup set.
 
@@ -99,7 +107,7 @@ def verify(
       spiflash verify factory.bin --adapter sim:heron
     """
     image = load_image(source)
-    words = words_given(options)
+    words = words_given(options, shelf)
     with connect(settings_from(options)) as connection:
         found = verify_chip(connection, image, Bars(), at=at, passes=passes)
     document: dict[str, object] = {

@@ -47,8 +47,9 @@ def shelf(
 ) -> None:
     """List the backup sets in which all WORDS are found, and interrupted work.
 
-    A word can be part of a label, a chip, a unique ID, a date or a size. A board's label can be
-    given wherever a command takes a set: the newest verified set of that board is used.
+    A word can be part of a label, a chip, a unique ID, a date or a size. The name of
+    a set can be given wherever a command takes one, and so can a board's label: then the newest
+    verified set of that board is used.
 
     The exit status is 1 when a set or a journal cannot be used.
 

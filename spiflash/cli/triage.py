@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +15,7 @@ from spiflash.cli.options import (
     json_option,
     settings_from,
     shelf_from,
+    shelf_option,
     words_given,
 )
 from spiflash.cli.screen import Bars, show
@@ -104,6 +107,7 @@ def triage(
     required=True,
     help="The image for the whole flash: a file or a backup set.",
 )
+@shelf_option
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="Layout file.")
 @click.option(
     "--name",
@@ -118,6 +122,7 @@ def triage(
 def stage(
     folder: Path,
     image: Path,
+    shelf: Path | None,
     layout: Path | None,
     names: tuple[str, ...],
     chip_size: int | None,
@@ -148,11 +153,12 @@ def stage(
         },
         "remarks": [clean(each) for each in done.remarks],
     }
-    show(document, _text(done), as_json=as_json)
+    show(document, _text(done, words_given({}, shelf)), as_json=as_json)
 
 
-def _text(done: Staged) -> str:
-    """What is on the card now, what to know about it, and what to do next."""
+def _text(done: Staged, words: Sequence[str]) -> str:
+    """What is on the card now, what to know about it, and what to do next; `words` are the options
+    that the next command needs."""
     written, kept = len(done.written), len(done.kept)
     there = f"; {kept} already there" if kept else ""
     folder = clean(str(done.folder))
@@ -163,7 +169,10 @@ def _text(done: Staged) -> str:
     ]
     lines += [clean(each) for each in done.remarks]
     steps = [
-        ("Back up the board before you put the card in", "spiflash backup"),
+        (
+            "Back up the board before you put the card in",
+            shlex.join(["spiflash", "backup", *words]),
+        ),
         ("Unmount the card, put it into the board and switch the board on.", ""),
     ]
     return "\n".join([*lines, *next_steps(steps)])

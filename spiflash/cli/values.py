@@ -97,8 +97,8 @@ class PathGiven(click.Path):
 
 
 class SourceGiven(PathGiven):
-    """A file, the folder of a backup set, or the label of a board: then it is the newest verified
-    set of that board on the shelf, which is said on standard error."""
+    """A file, the folder of a backup set or its name on the shelf, or the label of a board: then it
+    is the newest verified set of that board on the shelf, which is said on standard error."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """The path. Raises `LabelError` for a label that several boards have, and `NoBackupError`
@@ -112,7 +112,11 @@ class SourceGiven(PathGiven):
         if not isinstance(shelf, Path):
             shelf = Path(os.environ["SPIFLASH_SHELF"]) if "SPIFLASH_SHELF" in os.environ else None
         try:
-            found = shelf_from(shelf).of_board(os.fsencode(value).decode())
+            sets = shelf_from(shelf)
+            name = os.fsencode(value).decode()
+            if (folder := sets.named(name)) is not None:
+                return folder
+            found = sets.of_board(name)
         except (UnicodeError, click.UsageError, ShelfError):
             return path  # no label, or no shelf: whoever opens the path says what is wrong
         if found is None:

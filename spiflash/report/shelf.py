@@ -9,7 +9,7 @@ from typing import Any
 
 from spiflash.archive.record import Record
 from spiflash.archive.shelf import Overview, Recorded
-from spiflash.report.lines import wrapped
+from spiflash.report.lines import next_steps, wrapped
 from spiflash.report.plain import plain
 from spiflash.text import amount, clean, counted
 
@@ -38,22 +38,24 @@ _KEYS: dict[Grouping, Callable[[Record], str]] = {
 def shelf_text(view: Overview, grouping: Grouping, options: str = "") -> str:
     """The screen: interrupted work with its next step, the count, the groups, what cannot be used.
 
-    `options` are added to the commands that go on with interrupted work.
+    `options` are added to the commands it names.
     """
     lines = [*_interrupted(view, options), *_count(view), "", *_groups(view.sets, grouping)]
     for each in view.broken:
         lines += [*wrapped(f"CANNOT BE USED: {each.error.cause}", "", "  "), ""]
-    lines += ["Next steps"]
+    steps = []
     if any(each.record.board for each in view.sets):
-        lines += [
-            "  spiflash audit LABEL      says what is in the newest verified set of a board",
-            "  spiflash restore LABEL    writes that set to its board again",
+        steps += [
+            ("See what is in the newest verified set of a board", f"spiflash audit LABEL{options}"),
+            ("Write that set to its board again", f"spiflash restore LABEL{options}"),
         ]
     if not view.sets:
-        lines += ["  spiflash backup --board LABEL    saves a board"]
+        steps += [("Save a board", f"spiflash backup --board LABEL{options}")]
     elif not view.checked:
-        lines += ["  spiflash shelf --check    reads all files and compares their checksums"]
-    return "\n".join(lines)
+        steps += [
+            ("Read all files and compare their checksums", f"spiflash shelf --check{options}")
+        ]
+    return "\n".join([*lines, *(next_steps(steps)[1:] if steps else ())])
 
 
 def _count(view: Overview) -> list[str]:

@@ -156,11 +156,35 @@ def test_a_label_stands_for_the_newest_verified_set_of_its_board(
     assert json.loads(capsys.readouterr().out)["equal"]
 
 
-def test_a_label_is_looked_for_on_the_shelf_that_is_named(
-    place: Place, shelf: Shelf, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+def test_a_label_or_the_name_of_a_set_is_looked_for_on_the_shelf_that_is_named(
+    place: Place,
+    shelf: Shelf,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     taken = place("Heron gauge 07", 0)
     monkeypatch.delenv("SPIFLASH_SHELF")
+    (tmp_path / "card").mkdir()
+    assert run(["shelf", "--shelf", str(shelf.root)]) == 0
+    there = f"LABEL --shelf {shelf.root}"
+    said = capsys.readouterr().out
+    assert f"audit {there}" in said
+    assert f"restore {there}" in said
+    for name in ("Heron gauge 07", taken.path.name):
+        named = [name, "--shelf", str(shelf.root), "--json"]
+        assert run(["audit", *named]) == 0
+        assert json.loads(capsys.readouterr().out)["size"] == taken.record.size
+        assert run(["compare", name, *named]) == 0
+        assert json.loads(capsys.readouterr().out)["equal"]
+        # Found; then this set names no files for a card, and the address no board.
+        assert run(["stage", "card", "--image", *named]) == 40
+        assert "says which files" in json.loads(capsys.readouterr().out)["cause"]
+        assert run(["verify", "--adapter", "sim:x?y", *named]) == 2
+        assert "sim:x?y" in json.loads(capsys.readouterr().out)["cause"]
+    for no_set in ("journals", "..", f"{shelf.root.name}/{taken.path.name}x"):
+        assert run(["audit", no_set, "--shelf", str(shelf.root)]) == 40
+    capsys.readouterr()
     command = ["restore", "Heron gauge 07", "--shelf", str(shelf.root), "--adapter", "sim:x?y"]
     assert run(command) != 0
     assert str(taken.path) in capsys.readouterr().err
