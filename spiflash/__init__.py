@@ -191,13 +191,16 @@ class Chip:
         The result has `contents` (bytes), `record`, `audit` and `set.path`. Raises
         `UnstableReadError` when the passes do not prove what the chip holds (the set is kept, and
         says what is wrong), `ShelfError` when the shelf cannot be written, ValueError for another
-        number of passes.
+        number of passes, or a label that is not one line of at most 100 characters.
         """
+        from spiflash.archive.record import label_problem
         from spiflash.jobs.backup import back_up
         from spiflash.report.pages import set_page
 
         if not 2 <= passes <= 12:
             raise ValueError(f"a backup takes 2 to 12 passes, not {passes}")
+        if problem := label_problem(board):
+            raise ValueError(problem)
         made = back_up(
             self._connection,
             self._on(shelf),
@@ -336,7 +339,8 @@ class Chip:
         def agree(work: Work) -> bool:
             if image is not None and not other_board:
                 refuse_strangers(work)
-            return confirm(work.plan)
+            # A coroutine is true as well, and so is every text: neither is a person's yes.
+            return confirm(work.plan) is True
 
         return restore(
             self._connection, self._on(shelf), image, self._watcher, options, agree=agree

@@ -235,9 +235,10 @@ class Journal:
     def held(self) -> Iterator[None]:
         """No other program works with this journal while the block runs.
 
-        Raises `ShelfError` when one does, or when the journal is gone.
+        Raises `ShelfError` when one does, when the journal is gone, or when it cannot be locked.
         """
-        held = self._lock()
+        with shelf_errors(f"locking the journal “{self.path}”", "The chip was not changed."):
+            held = self._lock()
         if held is None:
             raise ShelfError(
                 f"Another program is working with the journal “{self.path}”, or just finished it.",
@@ -251,21 +252,22 @@ class Journal:
 
     @property
     def in_use(self) -> bool:
-        """Whether another program works with it at this moment."""
-        held = self._lock()
+        """Whether another program works with it at this moment. One that cannot be locked, as on a
+        read-only disk, is not: whoever looks for interrupted work has to find it."""
+        try:
+            held = self._lock()
+        except OSError:
+            return False
         if held is not None:
             held.release()
         return held is None
 
     def _lock(self) -> Held | None:
-        """The lock; None when another program has it, or the journal is gone."""
+        """The lock; None when another program has it, or the journal is gone. Raises OSError."""
         state = self.path / "state.json"
         if not os.path.lexists(state):
             return None
-        try:
-            held = try_lock(lock_path(self.path))
-        except OSError:
-            return None
+        held = try_lock(lock_path(self.path))
         # The work may have ended before the lock was ours; then only the new lock file is there.
         if held is not None and not os.path.lexists(state):
             held.release()

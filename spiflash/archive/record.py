@@ -19,6 +19,9 @@ from spiflash.nor.chip import ChipIdentity
 
 RECORD_VERSION = 3
 
+LABEL_LIMIT = 100
+"""Characters of a board's label: what fits a sticker, and a line of a report."""
+
 _ADDED_IN_3: tuple[tuple[str, str, object], ...] = (
     ("agreement", "changed", []),
     ("evidence", "weak", []),
@@ -26,6 +29,14 @@ _ADDED_IN_3: tuple[tuple[str, str, object], ...] = (
     ("", "one_time", []),
 )
 """What a record of version 2 does not have: the object, the key, and what its absence meant."""
+
+
+def label_problem(label: str) -> str:
+    """Why this can be no label of a board: a record with it could not be read back, or nobody could
+    type it; empty when it can be one."""
+    if label.isprintable() and len(label) <= LABEL_LIMIT:
+        return ""
+    return f"a label is one line of at most {LABEL_LIMIT} characters, without control characters"
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,9 +18,6 @@ CLOCKS = (1e3, 200e6)
 """Hertz: what can be meant by a clock. At 1 kHz a pass over 8 MiB takes 19 hours, and no SPI
 flash chip is specified for 200 MHz on one wire (common practice, no source)."""
 
-LABEL_LIMIT = 100
-"""Characters of a board's label: what fits a sticker, and a line of a report."""
-
 
 class Frequency(click.ParamType[float | None]):
     """A clock such as 12M, 12MHz, 500k or 2000000; "auto" becomes None."""
@@ -135,18 +132,15 @@ class Label(click.ParamType[str]):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """The label, without blanks around it."""
+        from spiflash.archive.record import label_problem
+
         try:
             # In a locale without UTF-8, Python hands over undecoded bytes as surrogates.
             text = os.fsencode(value).decode().strip()
         except UnicodeError:
             self.fail("the label is not UTF-8 text", param, ctx)
-        if not text.isprintable() or len(text) > LABEL_LIMIT:
-            self.fail(
-                f"a label is one line of at most {LABEL_LIMIT} characters, without control "
-                "characters",
-                param,
-                ctx,
-            )
+        if problem := label_problem(text):
+            self.fail(problem, param, ctx)
         return text
 
 

@@ -117,8 +117,16 @@ def _from_set(folder: Path) -> Image:
 def overlay(base: bytes, image: Image, at: int) -> bytes:
     """`base`, the whole chip, with the image put in at address `at`.
 
-    Raises `ImageError` when the image does not fit there, `UsageError` for a bad address.
+    Raises `ImageError` when the image is empty or does not fit there, `UsageError` for a bad
+    address.
     """
+    if not image.contents:
+        # Whatever a chip holds, it holds no bytes of: nothing would be written and all verified.
+        raise ImageError(
+            f"{image.name} is empty.",
+            state=_SAFE,
+            remedy="Check where its bytes come from.",
+        )
     if not 0 <= at < len(base):
         raise UsageError(
             f"The address {at:#x} is not on a chip of {len(base)} bytes.",

@@ -31,6 +31,7 @@ from spiflash.errors import (
 )
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import Verify, WriteOptions, blank, restore
+from tests import small_board
 from tests.benchmarks.cuts import Case, sweep
 from tests.job_rig import WATCHER, Rig
 from tests.small_board import (
@@ -195,6 +196,54 @@ def test_two_programs_on_one_shelf_do_not_take_each_others_journal(tmp_path: Pat
     first.write(shelf, None)
     assert first.holds == image.contents
     assert not open_journals(shelf.journals).whole
+
+
+def test_a_journal_that_cannot_be_locked_is_not_one_in_use(tmp_path: Path) -> None:
+    """On a read-only disk, or with the lock of another user: the chip is half written all the same,
+    and neither is there nothing to resume, nor may other work begin."""
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.save(shelf)
+    board.cut(shelf, image_for(noise(1)))
+    half = board.holds
+    (journal,) = open_journals(shelf.journals).whole
+    (journal.path / "in-use").unlink()
+    (journal.path / "in-use").mkdir()  # permissions would not stop a test that root runs
+    with pytest.raises(ShelfError, match="while locking"):
+        board.write(shelf, None)
+    with pytest.raises(UnfinishedWorkError):
+        board.write(shelf, image_for(noise(1), 0x50000, 0x51000))
+    assert board.holds == half
+    assert open_journals(shelf.journals).whole == (journal,)
+
+
+@pytest.mark.parametrize("unique", [None, SHARED])
+@pytest.mark.parametrize("size", [256 * KIB, 1024 * KIB])
+def test_interrupted_work_on_a_chip_of_another_size(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, unique: bytes | None, size: int
+) -> None:
+    """The same JEDEC ID, and another capacity, stated by a person or of a relabelled chip."""
+    first, shelf = Board(noise(1), nameless=unique is None, unique=unique), Shelf(tmp_path)
+    image = image_for(noise(1))
+    first.cut(shelf, image, without_backup=True)
+    half = first.holds
+    monkeypatch.setattr(small_board, "SIZE", size)
+    theirs = noise(2, size)
+    other = Board(theirs, 2, nameless=unique is None, unique=unique)
+    # With the unique ID it may be this very chip, taken for another part.
+    with pytest.raises(ChipMismatchError if unique is None else UnfinishedWorkError, match="bytes"):
+        other.write(shelf, None)
+    if unique is None:
+        said = other.write(shelf, Image("new", bytes(SECTOR)), without_backup=True)
+        assert "Another board" in " ".join(said.lines)
+        assert other.holds == bytes(SECTOR) + theirs[SECTOR:]
+    else:
+        with pytest.raises(UnfinishedWorkError, match="unique ID"):
+            other.write(shelf, Image("new", bytes(SECTOR)), without_backup=True)
+        assert other.holds == theirs
+    monkeypatch.undo()
+    assert first.holds == half
+    first.write(shelf, None, without_backup=True)
+    assert first.holds == image.contents
 
 
 def test_a_resume_needs_a_backup_like_any_write(tmp_path: Path) -> None:

@@ -117,6 +117,48 @@ def test_nothing_is_written_without_a_backup_or_without_a_yes(bench: Path, tmp_p
     assert [plan.erases for plan in asked] == [0]  # the place is blank: bits only clear
 
 
+def test_only_true_is_a_yes(bench: Path) -> None:
+    """A function that was to be awaited gives a coroutine, and every one of these is true."""
+    before = held(bench)
+
+    async def never(plan: object) -> bool:
+        return False
+
+    with spiflash.open(f"sim:{bench / 'board'}") as chip:
+        for answer in ("no", [False], 1, never):
+            given: list[object] = []
+
+            def confirm(plan: object, answer: object = answer, given: list[object] = given) -> bool:
+                given.append(answer(plan) if callable(answer) else answer)
+                return given[0]  # type: ignore[return-value]
+
+            with pytest.raises(DeclinedError):
+                chip.erase(0, SECTOR, confirm=confirm, shelf=bench / "shelf")
+            if answer is never:
+                given[0].close()  # type: ignore[attr-defined]
+    assert held(bench) == before
+
+
+def test_no_bytes_are_neither_written_nor_equal(bench: Path) -> None:
+    with spiflash.open(f"sim:{bench / 'board'}") as chip:
+        with pytest.raises(ImageError, match="is empty"):
+            chip.write(b"", confirm=lambda plan: True, shelf=bench / "shelf")
+        with pytest.raises(ImageError, match="is empty"):
+            chip.verify(b"")
+
+
+@pytest.mark.parametrize("label", ["x" * 5000, "\ud800", "a\nb"])
+def test_a_label_that_no_record_can_hold(bench: Path, label: str) -> None:
+    """Before the long reading: a set with such a record could not be opened again."""
+    before = sorted((bench / "shelf").iterdir())
+    with (
+        spiflash.open(f"sim:{bench / 'board'}") as chip,
+        pytest.raises(ValueError, match="a label is one line"),
+    ):
+        chip.backup(shelf=bench / "shelf", board=label)
+    assert sorted((bench / "shelf").iterdir()) == before
+
+
 def test_what_is_written_is_verified_and_comes_back(bench: Path) -> None:
     factory = held(bench)
     with spiflash.open(f"sim:{bench / 'board'}", watcher=Unwatched()) as chip:

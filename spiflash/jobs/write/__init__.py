@@ -47,6 +47,7 @@ from spiflash.jobs.write.work import (
     plan_work,
     whole_sectors,
 )
+from spiflash.nor.chip import ChipIdentity
 
 __all__ = [
     "SAFE",
@@ -236,8 +237,8 @@ def find_interrupted(
 
     Journals that another program works with are another chip's. With `needed`, journals of
     chips of this kind of which none is this one's raise `ChipMismatchError`; without, that is
-    said. Raises `UnfinishedWorkError` for a damaged journal that may be this chip's, and
-    `ShelfError` when two journals fit.
+    said. Raises `UnfinishedWorkError` for a damaged journal that may be this chip's, or one of
+    another size with its unique ID, and `ShelfError` when two journals fit.
     """
     identity = connection.identity
     found = open_journals(shelf.journals)
@@ -252,10 +253,12 @@ def find_interrupted(
     journals = [each for each in found.of_chip(identity) if not each.in_use]
     if not journals:
         return None
-    before = read_twice(connection, journals, watcher)
+    alike = [each for each in journals if each.state.size == identity.size]
+    strange = [_of_another_size(each, identity) for each in journals if each not in alike]
     fitting: list[Interrupted] = []
-    strange: list[ChipMismatchError] = []
-    for journal in journals:
+    if alike:
+        before = read_twice(connection, alike, watcher)
+    for journal in alike:
         try:
             outside = refuse_stranger(connection, journal, before)
         except ChipMismatchError as exc:
@@ -279,6 +282,29 @@ def find_interrupted(
         f"{journals[0].path}"
     )
     return None
+
+
+def _of_another_size(journal: Journal, identity: ChipIdentity) -> ChipMismatchError:
+    """The refusal of a journal of a chip with the same ID and another size.
+
+    Raises `UnfinishedWorkError` for one with the same unique ID as well: it is this chip, which was
+    taken for a larger or smaller part then than it is now.
+    """
+    state = journal.state
+    cause = (
+        f"The restore of {state.image_name} that was interrupted on {state.begun:%Y-%m-%d %H:%M} "
+        f"was of a chip of {state.size} bytes; this one has {identity.size}"
+    )
+    if identity.unique_id is None:
+        return ChipMismatchError(
+            f"{cause}.", state=SAFE, remedy="Put the other board on the clip, then repeat."
+        )
+    raise UnfinishedWorkError(
+        f"{cause}, and the same unique ID.",
+        state=f"{SAFE} This chip may be half written. What it held is in {journal.path}.",
+        remedy="Give --part and --size as for that restore, and --resume. If it was another chip, "
+        "move the journal away from the shelf and keep it.",
+    )
 
 
 def _same_request(journal: Journal, image: Image | None, options: WriteOptions) -> None:
