@@ -36,6 +36,10 @@ RECORD = "record.json"
 OTP = "otp.bin"
 PAGE = "report.html"
 
+BEFORE_WRITE = "Saved-Before-Write"
+"""Field of bag-info.txt ("yes") of a set that a write saved by itself, because no other set had
+what it was about to overwrite. Nobody asked for these contents to come back."""
+
 _RECORD_LIMIT = 8 << 20  # bytes; thousands of unstable addresses stay far below that
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
@@ -346,6 +350,15 @@ def open_set(path: Path) -> BackupSet:
     if size != record.size:
         _refuse(path, f"{CONTENTS} has {size} bytes, but {RECORD} says {record.size}")
     return BackupSet(path, record, bag)
+
+
+def saved_before_write(path: Path) -> bool:
+    """Whether a write saved the set at `path` by itself, as far as can be read: of a set that was
+    changed, whoever opens it says what is wrong."""
+    try:
+        return BEFORE_WRITE in _info(path)
+    except (BackupSetError, OSError):
+        return False
 
 
 def read_record(path: Path) -> Record:

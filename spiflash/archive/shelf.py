@@ -20,6 +20,7 @@ from datetime import date
 from pathlib import Path
 
 from spiflash.archive.backupset import (
+    BEFORE_WRITE,
     CONTENTS,
     OTP,
     PAGE,
@@ -27,6 +28,7 @@ from spiflash.archive.backupset import (
     BackupSet,
     open_set,
     read_record,
+    saved_before_write,
     write_bag,
 )
 from spiflash.archive.journal import Damaged, Journal, open_journals
@@ -206,7 +208,8 @@ class Shelf:
 
     def of_board(self, label: str) -> Recorded | None:
         """The newest verified set of the board with this label, in any case of its letters; None
-        where no set has the label.
+        where no set has the label. What a write saved by itself is not meant: that is what the
+        board was to be rid of.
 
         Raises `LabelError` when sets of several chips have it, and `NoBackupError` when none of
         its sets is verified.
@@ -228,10 +231,10 @@ class Shelf:
                 remedy="Name the folder of the set to use.",
             )
         for each in found:
-            if each.record.verified:
+            if each.record.verified and not saved_before_write(each.path):
                 return each
         raise NoBackupError(
-            f"No set of “{label}” is verified. The newest is “{found[0].path}”.",
+            f"No backup of “{label}” is verified. Its newest set is “{found[0].path}”.",
             remedy="Make another backup of the board, or name the folder of the set to use.",
         )
 
@@ -288,12 +291,15 @@ class Shelf:
         otp: bytes | None,
         page: str | None,
         readings: Mapping[str, bytes] | None = None,
+        *,
+        before_write: bool = False,
     ) -> BackupSet:
         """Put a new set on the shelf, read it back, and return it.
 
         The name is made of date, time, chip and board label; it never replaces another set.
         `otp` are the security registers and `page` the HTML page, None where there are none;
         `readings` are further files for data/readings, by name: what unstable sectors read.
+        `before_write` tells that a write saves this by itself.
         Raises `ShelfError`, and `ValueError` when record and contents do not belong together.
         """
         if len(contents) != record.size or hashlib.sha256(contents).hexdigest() != record.sha256:
@@ -316,6 +322,8 @@ class Shelf:
                 ", ".join(f"{name} {version}" for name, version in sorted(record.program.items()))
             ),
         }
+        if before_write:
+            info[BEFORE_WRITE] = "yes"
         stem = _stem(record)
         number = 1
         while True:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import random
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,7 +30,8 @@ from spiflash.errors import (
     UnfinishedWorkError,
     UnstableReadError,
 )
-from spiflash.jobs.image import Image
+from spiflash.jobs.backup import back_up
+from spiflash.jobs.image import Image, load_image
 from spiflash.jobs.write import Verify, WriteOptions, blank, restore
 from tests import small_board
 from tests.benchmarks.cuts import Case, sweep
@@ -196,6 +198,27 @@ def test_two_programs_on_one_shelf_do_not_take_each_others_journal(tmp_path: Pat
     first.write(shelf, None)
     assert first.holds == image.contents
     assert not open_journals(shelf.journals).whole
+
+
+def test_a_label_does_not_mean_what_a_write_saved_by_itself(tmp_path: Path) -> None:
+    """`restore gauge` has to bring back the backup that a person made, also the second time; what
+    the first time overwrote was saved under the same label, later, and is verified as well."""
+    factory, open_firmware = noise(1), noise(5)
+    board, shelf = Board(factory), Shelf(tmp_path)
+    with board.session() as connection:
+        made = back_up(connection, shelf, WATCHER, board="gauge").set
+    for _ in range(2):
+        board.chip.contents[:] = open_firmware
+        taken = shelf.of_board("Gauge")
+        assert taken is not None
+        board.write(shelf, load_image(taken.path))
+        assert board.holds == factory
+    (kept,) = (each for each in shelf.sets().sets if each.path != made.path)
+    assert (kept.record.board, kept.record.verified) == ("gauge", True)
+    assert kept.contents() == open_firmware
+    shutil.rmtree(made.path)
+    with pytest.raises(NoBackupError, match="No backup of “gauge” is verified"):
+        shelf.of_board("gauge")
 
 
 def test_a_journal_that_cannot_be_locked_is_not_one_in_use(tmp_path: Path) -> None:

@@ -234,4 +234,4 @@ def test_a_label_without_a_verified_set_is_refused(
 ) -> None:
     place("Heron", 0, verified=False)
     assert run(["audit", "Heron"]) == 41
-    assert "No set of “Heron” is verified" in capsys.readouterr().err
+    assert "No backup of “Heron” is verified" in capsys.readouterr().err

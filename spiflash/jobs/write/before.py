@@ -258,7 +258,9 @@ def keep(
     record = record_of(connection, old, one_time, (), board, made)
     title = f"{record.chip.name}, before it was written"
     page = _PAGE.format(title=html.escape(title), why=html.escape(f"Saved: {why}."), made=made)
-    placed = shelf.place(record, old.contents, one_time.otp, page, readings_kept(old))
+    placed = shelf.place(
+        record, old.contents, one_time.otp, page, readings_kept(old), before_write=True
+    )
     watcher.say(f"Saved {why}: {placed.path}")
     return placed
 
