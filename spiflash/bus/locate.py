@@ -106,6 +106,20 @@ def open_bus(url: str | None, pins: mpsse.Pins | None = None) -> FtdiBus:
     )
 
 
+_ONCE = ("new", "card", "brick")
+"""Settings of a simulated board that is kept in a folder which are for one command only: given
+again, `card` and `brick` would damage the board again."""
+
+
+def url_from_now_on(url: str) -> str:
+    """The URL by which the commands after this one reach the same board."""
+    name, mark, query = url.partition("?")
+    if not name.startswith("sim:") or name == "sim:heron" or not mark:
+        return url
+    kept = [each for each in query.split("&") if each.partition("=")[0] not in _ONCE]
+    return f"{name}?{'&'.join(kept)}" if kept else name
+
+
 def _only_adapter() -> Adapter:
     adapters = list_adapters()
     if not adapters:

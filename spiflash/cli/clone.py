@@ -11,6 +11,7 @@ import click
 
 from spiflash.cli.options import (
     json_option,
+    ledger_given,
     settings_from,
     shelf_from,
     shelf_option,
@@ -182,7 +183,9 @@ def clone(
     }
     boards = last_of_each(done.records)
     text = summary_text(boards, len(done.skipped))
-    text += "\n" + chain_text(chain.rows, chain.head, chain.broken, chain.problems)
+    text += "\n" + chain_text(
+        chain.rows, chain.head, chain.broken, chain.problems, ledger_given(where)
+    )
     show(document, text, as_json=as_json, tone=batch_tone(boards))
     if done.errors:
         raise done.errors[0]

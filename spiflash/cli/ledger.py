@@ -5,13 +5,14 @@ from __future__ import annotations
 import platform
 import re
 import sys
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from spiflash.cli.options import json_option
+from spiflash.cli.options import json_option, ledger_given
 from spiflash.cli.screen import fitted, remark, show
 from spiflash.cli.values import PathGiven
 from spiflash.errors import DeclinedError, LedgerError
@@ -89,7 +90,7 @@ def ledger(
     place = where or str(default_path())
     with Ledger(place, read_only=True) as found:
         if check:
-            _check(found, expect, as_json=as_json)
+            _check(found, expect, ledger_given(where), as_json=as_json)
         elif not scrap:
             _show(found, words, job, page, labels, full=full, as_csv=as_csv, as_json=as_json)
     if scrap:
@@ -205,7 +206,7 @@ def _cannot_scrap(cause: str) -> LedgerError:
 # -- checking ------------------------------------------------------------------------------
 
 
-def _check(found: Ledger, expect: str | None, *, as_json: bool) -> None:
+def _check(found: Ledger, expect: str | None, words: Sequence[str], *, as_json: bool) -> None:
     from spiflash.archive.ledger import check_ledger
     from spiflash.report.clone import chain_text
 
@@ -228,7 +229,7 @@ def _check(found: Ledger, expect: str | None, *, as_json: bool) -> None:
             "letter. If it is correct, rows were deleted at the end, or this is another ledger.",
         )
     if expect is None:
-        text = chain_text(result.rows, result.head, result.broken)
+        text = chain_text(result.rows, result.head, result.broken, words=words)
     else:
         text = f"Ledger OK: {rows}, and one of them has the digest {wanted}."
     document: dict[str, object] = {"rows": result.rows, "head": result.head, "broken": ""}

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from spiflash.bus.locate import url_from_now_on
 from spiflash.bus.mpsse import Pins
 from spiflash.cli.screen import remark
 from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
@@ -263,16 +264,31 @@ def interrupted_work(
 
 
 def words_given(options: dict[str, Any], shelf: Path | None = None) -> tuple[str, ...]:
-    """The options on the command line that a command proposed for this very board needs too."""
+    """The options on the command line that the next command needs too, for the same board and
+    shelf."""
     source = click.get_current_context().get_parameter_source
     given = click.core.ParameterSource.COMMANDLINE
-    found = [("adapter", options.get("adapter")), ("part", options.get("part")), ("shelf", shelf)]
+    adapter = options.get("adapter")
+    found = [
+        ("adapter", adapter and url_from_now_on(adapter)),
+        ("part", options.get("part")),
+        ("shelf", shelf),
+    ]
     return tuple(
         word
         for name, value in found
         if value is not None and source(name) is given
         for word in (f"--{name}", str(value))
     )
+
+
+def ledger_given(where: str | None) -> tuple[str, ...]:
+    """The option that the next command on the same ledger needs. A database's URL may hold a
+    password, so it is not printed."""
+    source = click.get_current_context().get_parameter_source
+    if where is None or source("where") is not click.core.ParameterSource.COMMANDLINE:
+        return ()
+    return ("--ledger", "URL" if "://" in where else where)
 
 
 def shelf_from(path: Path | None) -> Shelf:

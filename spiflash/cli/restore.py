@@ -16,7 +16,7 @@ from spiflash.cli.changing import (
     show_rewritten,
     write_options,
 )
-from spiflash.cli.options import board_options, json_option, settings_from, shelf_from
+from spiflash.cli.options import board_options, json_option, settings_from, shelf_from, words_given
 from spiflash.cli.screen import Bars, remark, show
 from spiflash.cli.values import Amount, PathGiven, Range, SourceGiven
 from spiflash.dump.audit import examine
@@ -110,6 +110,7 @@ def restore(
     if image is not None and regions:
         image = only_regions(image, regions, load_layout(layout) if layout else None)
     whole = not regions and not wanted.at
+    words = words_given(options, shelf)
     with connect(settings_from(options)) as connection:
         if only_plan:
             work = prepare(connection, shelf_from(shelf), image, Bars(), wanted)
@@ -118,7 +119,7 @@ def restore(
                 "plan": plan_json(work.plan),
                 "overwrites": plain(lost),
             }
-            text = plan_text(work.plan, work) + overwrites_text(lost, source, whole=whole)
+            text = plan_text(work.plan, work) + overwrites_text(lost, source, words, whole=whole)
             text += after_plan(work.plan)
             show(document, text, as_json=as_json, tone="mixed")
             return
@@ -129,7 +130,7 @@ def restore(
                 refuse_strangers(work)
             lost = _lost(work) if image is not None else ()
             if lost:
-                remark(overwrites_text(lost, source, whole=whole).strip("\n"))
+                remark(overwrites_text(lost, source, words, whole=whole).strip("\n"))
             return asked(work)
 
         done = restore_chip(connection, shelf_from(shelf), image, Bars(), wanted, agree=agreed)

@@ -201,9 +201,11 @@ def proposal_text(
     return "\n".join(line.rstrip() for line in lines)
 
 
-def overwrites_text(lost: Sequence[OwnItem], source: object, *, whole: bool = True) -> str:
+def overwrites_text(
+    lost: Sequence[OwnItem], source: object, words: Sequence[str] = (), *, whole: bool = True
+) -> str:
     """What a restore of `source`, the whole or a part of it, does to the board's own items, one
-    line each; empty when nothing."""
+    line each; empty when nothing. `words` are the options that the next command needs."""
     if not lost:
         return ""
     size = max(each.end for each in lost)
@@ -222,7 +224,7 @@ def overwrites_text(lost: Sequence[OwnItem], source: object, *, whole: bool = Tr
             "To write the image and keep them:"
             if whole
             else "To keep them, leave out their regions. To write the whole image and keep them:",
-            f"  spiflash convert {shlex.quote(clean(str(source), 500))}",
+            f"  {shlex.join(('spiflash', 'convert', clean(str(source), 500), *words))}",
         )
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -171,8 +172,15 @@ def check_text(
     return "\n".join([verdict, *lines])
 
 
-def chain_text(rows: int, head: str, broken: str, problems: Sequence[str] = ()) -> str:
-    """How the chain of the ledger stands, and what to write down of it."""
+def chain_text(
+    rows: int,
+    head: str,
+    broken: str,
+    problems: Sequence[str] = (),
+    words: Sequence[str] = (),
+) -> str:
+    """How the chain of the ledger stands, and what to write down of it; `words` are the options
+    that the next command needs."""
     found = broken or next(iter(problems), "")
     if found:
         intact = (
@@ -185,7 +193,7 @@ def chain_text(rows: int, head: str, broken: str, problems: Sequence[str] = ()) 
         f"Ledger OK: {counted(rows, 'row')}. Write down the last digest:\n"
         f"  {clean(head, 64)}\n"
         "Rows deleted at the end leave no trace in the ledger. To prove later that none is missing:"
-        "\n  spiflash ledger --check --expect DIGEST"
+        f"\n  {shlex.join(('spiflash', 'ledger', *words, '--check', '--expect', 'DIGEST'))}"
     )
 
 

@@ -208,7 +208,8 @@ def test_variables_and_files_that_exist(here: Bench) -> None:
 def test_restore_says_what_it_overwrites(here: Bench) -> None:
     """Of a whole image and of regions: before it asks, and with --yes before it writes."""
     regions = ("--region", "env", "--region", "readings")
-    said = ("MAC address 00:00:5e:00:53:17", "serial number HG-2019-0023", "spiflash convert")
+    next_step = "spiflash convert openfw.img --adapter "
+    said = ("MAC address 00:00:5e:00:53:17", "serial number HG-2019-0023", next_step)
     for words, more in (((), "calibration"), (regions, "leave out their regions")):
         if words or FULL:
             (here.board / store.CONTENTS).write_bytes(heron_factory())

@@ -109,6 +109,8 @@ def test_the_chain_is_explained() -> None:
     assert "ab" * 32 in text
     assert text.startswith("Ledger OK: 3 rows.")
     assert "--check --expect" in text
+    words = ("--ledger", "my batch.db")
+    assert "ledger --ledger 'my batch.db' --check" in chain_text(3, "ab" * 32, "", words=words)
     assert chain_text(0, "", "") == "The ledger has no rows yet."
     assert "row 2 was changed" in chain_text(1, "", "row 2 was changed")
 

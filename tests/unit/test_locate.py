@@ -28,7 +28,7 @@ from hwmocks.nor.chip import NorChip
 from spiflash.bus import locate
 from spiflash.bus import usb as usb_module
 from spiflash.bus.ftdi import FtdiBus
-from spiflash.bus.locate import list_adapters, open_bus
+from spiflash.bus.locate import list_adapters, open_bus, url_from_now_on
 from spiflash.bus.mpsse import Pins
 from spiflash.bus.transaction import Transaction
 from spiflash.errors import (
@@ -445,6 +445,23 @@ def test_a_board_in_a_folder_lasts(tmp_path: Path) -> None:
     again = open_bus(url)
     assert again.run([Transaction(bytes.fromhex("03 7f f0 00"), 6)]) == [b"Heron\xff"]
     again.close()
+
+
+@pytest.mark.parametrize(
+    ("url", "later"),
+    [
+        ("sim:b?new=heron", "sim:b"),
+        ("sim:b?card=0x212000&adapter=ft2232h&new=heron", "sim:b?adapter=ft2232h"),
+        ("sim:b?brick=half-erased&seed=3", "sim:b?seed=3"),
+        ("sim:b?clip=noise", "sim:b?clip=noise"),
+        ("sim:b", "sim:b"),
+        # Fresh at every start: without the setting it would be another board.
+        ("sim:heron?brick=half-erased", "sim:heron?brick=half-erased"),
+        ("ftdi://ftdi:232h:FT1/1?new=heron", "ftdi://ftdi:232h:FT1/1?new=heron"),
+    ],
+)
+def test_what_is_done_once_is_not_in_the_next_url(url: str, later: str) -> None:
+    assert url_from_now_on(url) == later
 
 
 def test_a_broken_board_folder(tmp_path: Path) -> None:
