@@ -16,6 +16,7 @@ import shlex
 import subprocess
 import sys
 import tempfile
+from collections.abc import Collection
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -86,13 +87,15 @@ def lasting(text: str) -> str:
     return text
 
 
-def sessions() -> dict[str, str]:
-    """Each session as a block of Markdown, by its name."""
+def sessions(names: Collection[str] = tuple(SESSIONS)) -> dict[str, str]:
+    """Each of these sessions as a block of Markdown, by its name; "convert" comes first always."""
     blocks = {}
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
         printed: list[str] = []
         for name, commands in SESSIONS.items():
+            if name not in names:
+                continue
             shown = ["```console"]
             for command in commands:
                 command = _filled_in(command, folder, printed)

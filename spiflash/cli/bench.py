@@ -46,8 +46,8 @@ from spiflash.text import clock
 def adapters(as_json: bool) -> None:
     """List the FTDI adapters that are plugged in.
 
-    One line for each SPI channel, with the URL that --adapter takes. NO ACCESS marks a device
-    that this user may not open; the others work all the same.
+    One line for each SPI channel, with the URL that --adapter takes. NO ACCESS marks a device that
+    this user may not open; the others still work.
 
     On Linux a channel is a serial port (/dev/ttyUSB…) until spiflash uses it. Unplug the adapter
     and plug it in again to use the serial port afterwards.

@@ -212,7 +212,7 @@ def refuse(prepared: Prepared) -> None:
         + " ".join(each.text for each in refused),
         state=SAFE,
         remedy="Use an image that was made for this board and its chip."
-        + ("" if final else f" To write it all the same: {names}."),
+        + ("" if final else f" To write it anyway: {names}."),
     )
 
 

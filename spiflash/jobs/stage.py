@@ -143,8 +143,8 @@ def _check_sizes(files: Sequence[CardFile], chip_size: int) -> None:
                 f"{each.name} has {len(each.contents)} bytes and goes to {each.start:06X}h; the "
                 f"chip has {chip_size} bytes.",
                 state="Nothing was written.",
-                remedy="Use an image made for a chip of this size: the boot loader would write "
-                "it all the same, and the board would not start.",
+                remedy="Use an image made for a chip of this size: the boot loader would write it "
+                "anyway, and the board would not start.",
             )
 
 

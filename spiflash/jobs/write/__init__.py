@@ -97,7 +97,7 @@ def restore(
             f"No verified backup of this very chip is on the shelf ({shelf.root}).",
             state=SAFE,
             remedy="Run 'spiflash backup' first. If its backup is kept elsewhere, name it with "
-            "--backup; --without-backup writes all the same, and then there is no way back.",
+            "--backup; --without-backup writes anyway, and then there is no way back.",
         )
     if work.journal is not None:
         what = "Undoing" if options.undo else "Finishing"
