@@ -115,8 +115,7 @@ def _filled_in(command: str, folder: Path, printed: list[str]) -> str:
         start = " ".join(word for word in words if not word.startswith("-"))
         options = "".join(f" {word}" for word in words if word.startswith("-"))
         lines = [line.strip() for line in printed if line.strip().startswith(start + " ")]
-        # The update that fails is played by the first command only.
-        return lines[-1].replace("'sim:gauge?card=0x212000'", "sim:gauge") + options
+        return lines[-1] + options
     if " SET " in command:
         sets = sorted(each.parent for each in folder.glob("shelf/*/bagit.txt"))
         command = command.replace("SET", str(sets[0].relative_to(folder)))
