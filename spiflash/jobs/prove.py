@@ -352,11 +352,13 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf, page: SetPa
         if max(busy) > geometry.program.maximum:
             late.append(f"a page took {1000 * max(busy):.2f} ms")
     finally:
+        # Of a chip without a unique ID, what it holds now does not show that the set is its own.
         restore(
             connection,
             shelf,
             load_image(made.set.path),
             proving.watcher,
+            WriteOptions(backup=made.set.path),
             agree=lambda work: True,
         )
     proving.note("busy", _BUSY, not late, ", ".join(late or said))

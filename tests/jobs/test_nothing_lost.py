@@ -192,7 +192,7 @@ def test_two_programs_on_one_shelf_do_not_take_each_others_journal(tmp_path: Pat
     (journal,) = open_journals(shelf.journals).whole
     with journal.held():  # somebody is at it
         second.write(shelf, image, without_backup=True)
-        with pytest.raises(SpiflashError):
+        with pytest.raises(ShelfError, match="Another program"):
             first.write(shelf, None)
     assert second.holds == image.contents
     first.write(shelf, None)

@@ -22,14 +22,18 @@ from hwmocks.ftdi.faults import LongReadFlaw
 from hwmocks.nor.chip import NorChip
 from spiflash.archive import adapters
 from spiflash.archive.adapters import AdapterRecord, Outcome, keep, known
+from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.bus import locate
 from spiflash.cli.main import run
+from spiflash.errors import BusError
 from spiflash.jobs import Unwatched
+from spiflash.jobs import prove as jobs_prove
 from spiflash.jobs.connection import Settings, connect
 from spiflash.jobs.prove import prove
 from spiflash.report.bench import prove_headline, prove_text, proven_sentence
 from spiflash.report.pages import prove_page
+from tests.small_board import noise
 
 URL = "ftdi:///1"
 CONTENTS = heron_factory()[:0x60000].ljust(8 << 20, b"\xff")
@@ -228,3 +232,21 @@ def test_a_protected_chip_is_not_written(bench: Bench, monkeypatch: pytest.Monke
     record = bench.prove()
     assert {outcomes(record)[name] for name in ("busy", "program")} == {Outcome.UNTRIED}
     assert bytes(bench.chip.contents) == before
+
+
+def test_a_chip_without_unique_id_gets_back_what_the_test_of_writing_erased(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where the test ends in its middle, when no set holds what the chip holds then."""
+    contents = heron_factory()[:0x10000].ljust(8 << 20, b"\xff")[:-0x10000] + noise(3, 0x10000)
+    bench.chip = NorChip("MX25L6406E", contents)
+    bench.plug(monkeypatch)
+
+    def stop(*_: object) -> float:
+        raise BusError("The adapter did not answer.", state="", remedy="")
+
+    monkeypatch.setattr(jobs_prove, "_page_busy", stop)
+    with pytest.raises(BusError):
+        bench.prove()
+    assert bytes(bench.chip.contents) == contents
+    assert not open_journals(bench.shelf.journals).whole

@@ -238,7 +238,8 @@ def find_interrupted(
     Journals that another program works with are another chip's. With `needed`, journals of
     chips of this kind of which none is this one's raise `ChipMismatchError`; without, that is
     said. Raises `UnfinishedWorkError` for a damaged journal that may be this chip's, or one of
-    another size with its unique ID, and `ShelfError` when two journals fit.
+    another size with its unique ID, and `ShelfError` when two journals fit, or when another
+    program has the only one that is `needed`.
     """
     identity = connection.identity
     found = open_journals(shelf.journals)
@@ -250,8 +251,16 @@ def find_interrupted(
             remedy=f"Move {path} away from the shelf and keep it; then write the board's backup "
             "set, the whole of it, with 'spiflash restore'.",
         )
-    journals = [each for each in found.of_chip(identity) if not each.in_use]
+    begun = found.of_chip(identity)
+    journals = [each for each in begun if not each.in_use]
     if not journals:
+        if needed and begun:
+            raise ShelfError(
+                f"Another program is writing to this chip, or to one of its kind: it works with "
+                f"the journal {begun[0].path}.",
+                state=SAFE,
+                remedy="Wait until it has finished, or end it, then repeat.",
+            )
         return None
     alike = [each for each in journals if each.state.size == identity.size]
     strange = [_of_another_size(each, identity) for each in journals if each not in alike]
