@@ -229,7 +229,7 @@ class Judge:
         changed = [
             board
             for board in self.boards.values()
-            if board.name in run.first and board.cells != self._without(run, board)
+            if board.name in run.first and self._changed(run, board)
         ]
         self._raised(run, changed)
         self._new_sets(run, others)
@@ -255,6 +255,14 @@ class Judge:
                 f"{len(unpaid)} sectors of {one.board} are lost, the first at {one.at:#x} "
                 f"({one.command})"
             )
+
+    def _changed(self, run: Run, board: Board) -> bool:
+        """Whether anybody but the board itself changed its cells."""
+        now, without = (
+            np.frombuffer(each, np.uint8) for each in (board.cells, self._without(run, board))
+        )
+        # What it writes while work is pending may be what should have been there anyway.
+        return bool(set(np.flatnonzero(now != without).tolist()) - board.touched)
 
     def _without(self, run: Run, board: Board) -> bytes:
         """The board's cells at the start, and what it wrote itself since."""

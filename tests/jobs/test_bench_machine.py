@@ -255,9 +255,10 @@ class BenchMachine(RuleBasedStateMachine):
             shutil.rmtree(self.root, ignore_errors=True)
 
     def settle_up(self) -> None:
-        """No dead end: whatever was cut is finished, or undone, by one undisturbed command, unless
-        a file rotted, the board itself wrote meanwhile, or its chip erases more than its table
-        says (which a person has to put into a table)."""
+        """No dead end: whatever was interrupted is finished, or undone, by one undisturbed command,
+        after a backup where a chip without a unique ID has none by its contents. Not so where a
+        file rotted, the board itself wrote meanwhile, or its chip erases more than its table says
+        (which a person has to put into a table)."""
         if self.here.tally["rotten"]:
             return
         for board in self.here.boards:
@@ -265,6 +266,9 @@ class BenchMachine(RuleBasedStateMachine):
                 continue
             self.run(board, Order(Request("resume")), [])
             if between(board):
+                self.run(board, Order(Request("undo")), [])
+            if between(board) and board.id is None:
+                self.run(board, Order(Request("backup")), [])
                 self.run(board, Order(Request("undo")), [])
             if between(board):
                 self.fail(ViolationError(f"{board.name} is half written, and there is no way on"))
