@@ -88,13 +88,24 @@ MODELS = {
 
 
 @click.command()
-@click.argument("model", type=click.Choice(list(MODELS), case_sensitive=False), default="FT232H")
+@click.argument(
+    "model",
+    type=click.Choice(list(MODELS), case_sensitive=False),
+    default="FT232H",
+    metavar="[MODEL]",
+)
 @click.option(
-    "--channel", type=click.Choice(["A", "B"], case_sensitive=False), default="A", show_default=True
+    "--channel",
+    type=click.Choice(["A", "B"], case_sensitive=False),
+    default="A",
+    show_default=True,
+    help="The channel of the adapter that the clip is wired to.",
 )
 @json_option
 def wiring(model: str, channel: str, as_json: bool) -> None:
     """Show which adapter pin goes to which pin of the flash chip.
+
+    MODEL is FT232H (the one shown without it), FT2232H, FT4232H, FT4232HA, FT2232C or FT2232D.
 
     \b
     Example:

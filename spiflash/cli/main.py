@@ -69,6 +69,18 @@ class Commands(click.Group):
         """Their names, in the order of the work."""
         return list(COMMANDS)
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The same, with the command that was probably meant in the error."""
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            from difflib import get_close_matches
+
+            meant = [f"Did you mean '{each}'?" for each in get_close_matches(name, COMMANDS, 1)]
+            ctx.fail(" ".join([f"No such command '{name}'.", *meant]))
+        return super().resolve_command(ctx, args)
+
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command with this name; loads its module."""
         if cmd_name not in COMMANDS:
@@ -186,9 +198,11 @@ def _stopped(arguments: list[str]) -> SpiflashError:
 
 def _misused(exc: click.ClickException) -> SpiflashError:
     command = exc.ctx.command_path if isinstance(exc, click.UsageError) and exc.ctx else "spiflash"
-    cause = exc.format_message()
+    cause = exc.format_message().rstrip(".")
+    cause = cause[:1].upper() + cause[1:]
     return UsageError(
-        f"{cause[:1].upper()}{cause[1:].rstrip('.')}.",
+        # The sentence may end with a question in brackets: which option was meant.
+        cause if cause.endswith(("?", ")")) else f"{cause}.",
         remedy=f"All options, and an example: {command} --help",
     )
 

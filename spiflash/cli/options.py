@@ -33,6 +33,7 @@ OWN_BACKUP = (
 
 def bench_options(command: F) -> F:
     """How to reach the chip: adapter, clock, part, chip tables, pins."""
+    command = trace_options(command)
     for option in reversed(
         (
             click.option(
@@ -85,7 +86,7 @@ def bench_options(command: F) -> F:
         )
     ):
         command = option(command)
-    return trace_options(command)
+    return command
 
 
 _READS = "spiflash.trace_reads"
@@ -182,7 +183,7 @@ def at_option(command: F) -> F:
         type=Amount(),
         default=0,
         show_default=True,
-        help="Address on the chip at which the image begins, such as 40000h, 0x40000 or 256K.",
+        help="Address on the chip at which to begin, such as 40000h, 0x40000 or 256K.",
     )(command)
 
 

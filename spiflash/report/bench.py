@@ -16,7 +16,7 @@ from spiflash.text import clock, counted
 # The last one: an FTDI channel without a set-up of its own wakes as a UART, with TXD, RTS# and
 # DTR# as outputs (FT232H and FT2232H data sheets, from memory); the program leaves inputs behind.
 CAUTIONS: tuple[str, ...] = (
-    "Unplug the board and its mains adaptor and take out its battery before you clip on.",
+    "Unplug the board and its mains adaptor and take out its battery.",
     "Never open or touch mains-powered parts. Follow your local electrical rules; leave work on "
     "mains to qualified people.",
     "Find out the chip's voltage first. A 3.3 V adapter destroys a 1.8 V chip; use a level "
@@ -24,8 +24,8 @@ CAUTIONS: tuple[str, ...] = (
     "Feed the chip from one source only: the adapter or the board, never both.",
     "Hold the board's processor in reset while the clip is on, or it drives the same wires.",
     "Touch ground before you touch the board: static kills flash chips without a sign.",
-    "Plug the adapter into USB and run 'spiflash contact' once before you clip on. When first "
-    "plugged in it drives D0, D2 and D4; running 'contact' once makes all pins inputs.",
+    "Plug the adapter into USB and run 'spiflash contact' once. When first plugged in it "
+    "drives D0, D2 and D4; after 'contact' all pins are inputs.",
 )
 
 
@@ -132,7 +132,8 @@ def wiring_text(model: str, channel: str) -> str:
         place = f"pin {wire.chip_pin}" if wire.chip_pin else "board"
         lines.append(f"  {wire.adapter_pin:<11} to {place} {wire.chip_name:<6} {wire.remark}")
     lines += ["", "Keep the leads under 20 cm. Before you clip on:"]
-    lines += [f"  * {caution}" for caution in CAUTIONS]
+    for caution in CAUTIONS:
+        lines += wrapped(caution, "  * ", "    ")
     return "\n".join([*lines, *next_steps([("Check the clip", "spiflash contact")])])
 
 

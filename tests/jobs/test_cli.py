@@ -367,3 +367,19 @@ def test_the_json_of_every_command_that_only_looks(bench: Bench) -> None:
         assert found.status == 0
         assert json.loads(found.out)
         assert found.err == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["adapter"], "No such command 'adapter'. Did you mean 'adapters'?\n"),
+        (["zzz"], "No such command 'zzz'.\n"),
+        (["identify", "--adapterr", "x"], "Did you mean '--adapter'?\n"),
+        (["chips", "--volts", "x"], "'x' is not a valid float range.\n"),
+    ],
+)
+def test_a_mistyped_word_is_met_with_the_right_one(
+    words: list[str], said: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert run(words) == 2
+    assert said in capfd.readouterr().err
