@@ -23,7 +23,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spiflash.errors import SpiflashError, UnstableReadError
+from spiflash.errors import SAFE, ImageError, SpiflashError, UnstableReadError
 
 if TYPE_CHECKING:
     from spiflash.archive.shelf import Shelf
@@ -256,7 +256,8 @@ class Chip:
         the shelf (`shelf`; None is the one that `backup` used, or the usual one); for a chip that
         has no unique ID, `backup` names the set. `whole_chip` reads all of the chip back in
         passes, not only what was changed. `unprotect` clears block protection for the time of the
-        work. `other_board` writes an image that states another board's address or serial number.
+        work. `other_board` writes an image that states another board's address or serial number, or
+        the backup of another chip.
 
         A work that was interrupted is continued by the same call, or by `resume`, or `undo`.
 
@@ -338,6 +339,13 @@ class Chip:
 
         def agree(work: Work) -> bool:
             if image is not None and not other_board:
+                if work.of_another_board:
+                    # A command says so on the screen; here nobody need be looking.
+                    raise ImageError(
+                        f"{image.name} is a backup of another board.",
+                        state=SAFE,
+                        remedy="Use this board's own backup, or give other_board=True.",
+                    )
                 refuse_strangers(work)
             # A coroutine is true as well, and so is every text: neither is a person's yes.
             return confirm(work.plan) is True

@@ -15,8 +15,10 @@ import pytest
 import spiflash
 from hwmocks import store
 from hwmocks.boards.heron import heron_factory, heron_variant
+from spiflash.archive.shelf import Shelf
 from spiflash.errors import DeclinedError, ImageError, NoBackupError, UnstableReadError
 from spiflash.jobs import Unwatched
+from tests.small_board import Board, noise
 
 README = Path(__file__).resolve().parents[2] / "README.md"
 SECTOR = 4096
@@ -115,6 +117,21 @@ def test_nothing_is_written_without_a_backup_or_without_a_yes(bench: Path, tmp_p
             chip.erase(chip.size - 1, 2, confirm=lambda plan: True)
     assert held(bench) == before
     assert [plan.erases for plan in asked] == [0]  # the place is blank: bits only clear
+
+
+def test_the_backup_of_another_board_is_refused_also_when_it_has_no_address(tmp_path: Path) -> None:
+    """A command says it on the screen before it asks; here the question has the plan alone."""
+    first, second, shelf = Board(noise(1), 1), Board(noise(2), 2), Shelf(tmp_path)
+    first.save(shelf)
+    (theirs,) = shelf.sets().sets
+    second.save(shelf)
+    with second.session() as connection:
+        chip = spiflash.Chip(connection, Unwatched())
+        with pytest.raises(ImageError, match="backup of another board"):
+            chip.write(theirs.path, confirm=lambda plan: True, shelf=tmp_path)
+        assert second.holds == noise(2)
+        chip.write(theirs.path, confirm=lambda plan: True, shelf=tmp_path, other_board=True)
+    assert second.holds == noise(1)
 
 
 def test_only_true_is_a_yes(bench: Path) -> None:
