@@ -221,6 +221,22 @@ def test_a_label_does_not_mean_what_a_write_saved_by_itself(tmp_path: Path) -> N
         shelf.of_board("gauge")
 
 
+@pytest.mark.parametrize("value", [0x00, 0xFF])
+def test_what_is_erased_again_gets_its_contents_whatever_they_are(
+    tmp_path: Path, value: int
+) -> None:
+    """Sectors that were to become 00h were left as they were, and called correct."""
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.save(shelf)
+    image = Image("new", bytes([value]) * 2 * SECTOR)
+    again = ((0x20000, 0x20000 + 2 * SECTOR),)
+    for _ in range(2):  # the second time it reads as it should already, and is written again
+        before = board.chip.pages_programmed + len(board.chip.erased)
+        board.write(shelf, image, at=0x20000, erase_again=again)
+        assert board.holds == noise(1)[:0x20000] + image.contents + noise(1)[0x22000:]
+        assert board.chip.pages_programmed + len(board.chip.erased) > before
+
+
 def test_a_journal_that_cannot_be_locked_is_not_one_in_use(tmp_path: Path) -> None:
     """On a read-only disk, or with the lock of another user: the chip is half written all the same,
     and neither is there nothing to resume, nor may other work begin."""

@@ -48,9 +48,9 @@ class WriteOptions:
     """How a chip is to be written, and what a person allowed.
 
     `at` is the address of the image's first byte. The whole sectors in the (start, end) ranges
-    `erase_again` are erased whatever they read. `undo` writes back what the chip held before a
-    work that was interrupted. `passes` is the number of whole readings before the work, `verify`
-    how much is read back after it.
+    `erase_again` are erased (or programmed, where all is to be 00h) whatever they read. `undo`
+    writes back what the chip held before a work that was interrupted. `passes` is the number of
+    whole readings before the work, `verify` how much is read back after it.
 
     `without_backup` writes although no verified backup of this very chip is known; `backup` names
     a set that is this board's, for chips that have no unique ID to prove it; `unprotect` clears
@@ -139,9 +139,9 @@ def plan_work(
             )
     inside = whole_sectors(options.erase_again)
     for low, high in inside:
-        # An erase was interrupted there, and what reads as blank today may not tomorrow. 00h:
-        # every bit of an erased sector has to rise.
-        assumed[low:high] = bytes(high - low)
+        # An erase was interrupted there, and what reads as blank today may not tomorrow. The
+        # complement: each bit has to be written, also where all are to be 0.
+        assumed[low:high] = target[low:high].translate(COMPLEMENT)
     plan = make_plan(bytes(assumed), target, connection.flash.geometry, _cost(connection))
     return Work(plan, target, old, connection.chip.name, options, image, inside)
 
