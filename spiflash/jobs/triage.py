@@ -249,21 +249,19 @@ def own_backup(
     identity = connection.identity
     listed = shelf.backups_of(identity)
     ours: list[tuple[str, OwnBackup]] = []
-    seen: set[bytes] = set()
+    known = {chip.contents: chip}
     for candidate in [each for each in listed.sets if each.record.verified][:MOST_SETS]:
         contents = candidate.contents()
-        if contents in seen:
-            continue
-        seen.add(contents)
-        found = OwnBackup(
-            candidate.path, chip if contents == chip.contents else reference(contents)
-        )
+        if contents not in known:
+            known[contents] = reference(contents)
+        found = OwnBackup(candidate.path, known[contents])
         if identity.unique_id is not None or _akin(found.reference, chip):
             ours.append((candidate.name, found))
+    sets = [each.reference for _, each in ours]
+    sound: dict[bytes, bool] = {}
     same: OwnBackup | None = None
-    for place, (name, found) in enumerate(ours):
-        older = [each.reference for _, each in ours[place + 1 :]]
-        if _damaged(found.reference, older):
+    for name, found in ours:
+        if not _sound(sets, found.reference, sound):
             watcher.say(f"{name} is of this chip, but has errors itself: not used")
         elif found.reference.contents == chip.contents:
             same = same or found
@@ -272,10 +270,23 @@ def own_backup(
     return same
 
 
-def _damaged(candidate: Reference, older: Sequence[Reference]) -> bool:
-    """Whether a set was made while something was wrong: judged by itself, and by each older
-    one. What has merely changed since is no damage."""
-    return any(judge(candidate, own_backup=each).damaged for each in (None, *older))
+def _sound(sets: Sequence[Reference], candidate: Reference, known: dict[bytes, bool]) -> bool:
+    """Whether a set was made while nothing was wrong: judged by itself, and by each older one that
+    was. What has merely changed since is no damage. `sets` are all of the board's, the newest
+    first; `known` keeps the answers.
+
+    What an older set holds, too, is as old as that one: a set of the damaged board in between, made
+    before it was repaired, does not speak against it.
+    """
+    contents = candidate.contents
+    if contents not in known:
+        oldest = max(at for at, each in enumerate(sets) if each.contents == contents)
+        known[contents] = not judge(candidate, own_backup=None).damaged and not any(
+            judge(candidate, own_backup=each).damaged
+            for each in sets[oldest + 1 :]
+            if _sound(sets, each, known)
+        )
+    return known[contents]
 
 
 def _akin(backup: Reference, chip: Reference) -> bool:

@@ -112,6 +112,13 @@ def test_a_failed_update_saves_the_only_copy_first(board: Board) -> None:
     again = board.triage()
     assert again["kind"] == "interrupted write"
     assert again["backup"] == found["backup"]
+    # Nor may it speak against a set of the repaired board, which holds what the first one does.
+    board.flash = heron_factory()
+    board.backup()
+    board.flash = damaged
+    last = board.triage()
+    assert last["kind"] == "interrupted write"
+    assert Path(last["backup"]).joinpath("data", "flash.bin").read_bytes() == heron_factory()
 
 
 def test_from_another_boards_dump_with_its_own_identity(board: Board) -> None:
