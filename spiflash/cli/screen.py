@@ -42,7 +42,8 @@ class Bars:
 
     @contextmanager
     def step(self, title: str, total: int) -> Iterator[Advance]:
-        """Show one step; the bar stays when it is finished."""
+        """Show one step; the bar stays when it is finished. A step with nothing to do has
+        none."""
         from tqdm import tqdm
 
         with tqdm(
@@ -52,7 +53,7 @@ class Bars:
             unit_scale=True,
             unit_divisor=1024,
             file=sys.stderr,
-            disable=None,
+            disable=None if total else True,  # None: only where it is no terminal
             dynamic_ncols=True,
             bar_format="{desc:<24} {percentage:3.0f} % {bar} {n_fmt}iB of {total_fmt}iB, "
             "{rate_fmt}, {remaining} left",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import pty
@@ -9,6 +10,7 @@ import re
 import select
 import shlex
 import subprocess
+import sys
 import termios
 import time
 from importlib.resources import files
@@ -22,6 +24,7 @@ from hwmocks import store
 from hwmocks.boards.heron import IMAGE_FILE, heron_open, heron_variant
 from spiflash.cli import main as cli
 from spiflash.cli.main import program, run
+from spiflash.cli.screen import Bars
 
 COMMANDS = sorted(cli.COMMANDS)
 
@@ -383,3 +386,15 @@ def test_a_mistyped_word_is_met_with_the_right_one(
 ) -> None:
     assert run(words) == 2
     assert said in capfd.readouterr().err
+
+
+def test_a_step_with_nothing_to_do_has_no_bar(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    for total, shown in ((0, False), (4096, True)):
+        monkeypatch.setattr(sys, "stderr", Terminal())
+        with Bars().step("reading again", total) as advance:
+            advance(total)
+        assert ("reading again" in sys.stderr.getvalue()) is shown
