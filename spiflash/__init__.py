@@ -23,7 +23,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spiflash.errors import SAFE, ImageError, SpiflashError, UnstableReadError
+from spiflash.errors import SpiflashError, UnstableReadError
 
 if TYPE_CHECKING:
     from spiflash.archive.shelf import Shelf
@@ -339,13 +339,6 @@ class Chip:
 
         def agree(work: Work) -> bool:
             if image is not None and not other_board:
-                if work.of_another_board:
-                    # A command says so on the screen; here nobody need be looking.
-                    raise ImageError(
-                        f"{image.name} is a backup of another board.",
-                        state=SAFE,
-                        remedy="Use this board's own backup, or give other_board=True.",
-                    )
                 refuse_strangers(work)
             # A coroutine is true as well, and so is every text: neither is a person's yes.
             return confirm(work.plan) is True

@@ -276,7 +276,7 @@ def _sound(sets: Sequence[Reference], candidate: Reference, known: dict[bytes, b
     first; `known` keeps the answers.
 
     What an older set holds, too, is as old as that one: a set of the damaged board in between, made
-    before it was repaired, does not speak against it.
+    before it was repaired, is no evidence against it.
     """
     contents = candidate.contents
     if contents not in known:

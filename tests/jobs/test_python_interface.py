@@ -120,7 +120,7 @@ def test_nothing_is_written_without_a_backup_or_without_a_yes(bench: Path, tmp_p
 
 
 def test_the_backup_of_another_board_is_refused_also_when_it_has_no_address(tmp_path: Path) -> None:
-    """A command says it on the screen before it asks; here the question has the plan alone."""
+    """What is a board's own need not be anything that an audit finds."""
     first, second, shelf = Board(noise(1), 1), Board(noise(2), 2), Shelf(tmp_path)
     first.save(shelf)
     (theirs,) = shelf.sets().sets

@@ -24,7 +24,14 @@ from spiflash.errors import (
 )
 from spiflash.jobs.backup import back_up, verify
 from spiflash.jobs.image import Image, load_image
-from spiflash.jobs.write import Work, WriteOptions, blank, prepare, restore
+from spiflash.jobs.write import (
+    Work,
+    WriteOptions,
+    blank,
+    prepare,
+    refuse_strangers,
+    restore,
+)
 from spiflash.nor.commands import write_enable, write_register
 from tests.job_rig import WATCHER, Rig, heron_rig
 from tests.small_board import Said
@@ -195,6 +202,9 @@ def test_another_boards_set_is_named_before_the_question(tmp_path: Path, backups
         ours = prepare(connection, shelf, load_image(work.backup.path), said, WriteOptions())  # type: ignore[union-attr]
     assert work.of_another_board
     assert not ours.of_another_board
+    with pytest.raises(ImageError, match="is a backup of another board"):
+        refuse_strangers(work)
+    refuse_strangers(ours)
     assert [line for line in said.lines if "another board (the neighbour)" in line]
     assert (work.source, work.chip, work.plan.size) == (theirs.name, "W25Q64 family", 8 << 20)
     assert not rig.chip.erased

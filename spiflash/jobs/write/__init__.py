@@ -201,9 +201,18 @@ def named_backup(path: Path, connection: Connection) -> BackupSet:
 
 def refuse_strangers(work: Work) -> None:
     """Raise `ImageError` when the work would bring another board's address or serial number to
-    a board that has its own, on the chip or in a set."""
+    a board that has its own, on the chip or in a set; or all that another board held, which has
+    more of its own than an audit finds."""
     if not work.plan.steps or work.sets is None:
         return
+    if work.of_another_board and work.image is not None and work.image.parts is None:
+        raise ImageError(
+            f"{work.source} is a backup of another board.",
+            state=SAFE,
+            remedy="Name this board's own backup; write parts of it with --region; use 'spiflash "
+            "convert', which keeps this board's own; or give --other-board (in Python "
+            "other_board=True) when this is meant.",
+        )
     sets = work.sets.holding(work.old.contents)[:MOST_SETS]
     found = strangers(
         examine(work.old.contents, "the chip", signs=False),
