@@ -17,7 +17,7 @@ from spiflash.errors import SAFE, ImageError, UsageError
 from spiflash.files import read_named
 from spiflash.nor.chip import ChipIdentity
 from spiflash.spans import merged
-from spiflash.text import span_of
+from spiflash.text import address, counted, span_of
 
 LIMIT = 256 << 20
 """Bytes of the largest chip that is served; a larger file is not read at all."""
@@ -129,17 +129,17 @@ def overlay(base: bytes, image: Image, at: int) -> bytes:
         )
     if not 0 <= at < len(base):
         raise UsageError(
-            f"The address {at:#x} is not on a chip of {len(base)} bytes.",
+            f"The address {address(at)} is not on a chip of {len(base)} bytes.",
             state=_SAFE,
-            remedy="Give --at an address on the chip, such as 0x40000.",
+            remedy="Give --at an address on the chip, such as 040000h.",
         )
     over = at + len(image.contents) - len(base)
     if over > 0:
         tail = image.contents[-over:]
         blank = set(tail) <= {0xFF}
         raise ImageError(
-            f"{image.name} has {len(image.contents)} bytes; from {at:#x} on the chip holds "
-            f"{len(base) - at}. It is {over} bytes too long.",
+            f"{image.name} has {len(image.contents)} bytes; from {address(at)} on the chip holds "
+            f"{len(base) - at}. It is {counted(over, 'byte')} too long.",
             state=_SAFE,
             remedy="The part that does not fit is blank: cut the file at "
             f"{len(image.contents) - over} bytes and write that."

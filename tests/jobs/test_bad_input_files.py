@@ -90,11 +90,11 @@ def nothing(path: Path) -> None:
 
 BAD_IMAGES: list[tuple[Callable[[Path], None], str]] = [
     (empty, "empty"),
-    (too_big, "does not fit"),
+    (too_big, "1 byte too long"),
     (far_too_big, "more than any chip"),
     (a_pipe, "not a file"),
     (a_device, "not a file"),
-    (a_folder, "no backup set"),
+    (a_folder, "not a backup set"),
     (a_loop, "cannot be read"),
     (nothing, "cannot be read"),
 ]

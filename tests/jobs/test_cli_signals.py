@@ -106,9 +106,14 @@ def test_a_restore_that_is_stopped(whole: Bench, lasts: float, tmp_path: Path, m
 
 @pytest.mark.parametrize("moment", range(3))
 def test_a_backup_that_is_stopped(whole: Bench, lasts: float, tmp_path: Path, moment: int) -> None:
-    bench = whole.copy(tmp_path / "bench")
-    before = contents_of(bench.shelf)
-    status, out, err = stopped(bench, SIGNALS[moment], lasts * (0.1 + 0.1 * moment), "backup")
+    after = lasts * (0.1 + 0.1 * moment)
+    for attempt in range(10):
+        # On a busy machine that may be too late: a backup that is done is no case of this test.
+        bench = whole.copy(tmp_path / f"bench-{attempt}")
+        before = contents_of(bench.shelf)
+        status, out, err = stopped(bench, SIGNALS[moment], after / 2**attempt, "backup")
+        if status:
+            break
     assert status == InterruptedWorkError.status, err
     assert "Traceback" not in err
     assert json.loads(out)["status"] == status

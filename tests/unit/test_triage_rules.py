@@ -23,7 +23,7 @@ from spiflash.dump.triage import (
     triage,
 )
 from spiflash.dump.triage.repairs import reason_for
-from spiflash.jobs.triage import _damaged
+from spiflash.jobs.triage import _sound
 
 SIZE = 0x80000
 LAYOUT = Layout(
@@ -322,11 +322,11 @@ def test_a_set_made_of_a_damaged_board_is_no_source() -> None:
     """A wrong byte in a loader that nothing proves: only an older set speaks against it."""
     later = put(GOOD, 0x3000, bytes([GOOD[0x3000] ^ 0xFF]))
     assert not judged(later).damaged
-    assert not _damaged(known(later), [])
-    assert _damaged(known(later), [known(GOOD)])
+    assert _sound([known(later)], known(later), {})
+    assert not _sound([known(later), known(GOOD)], known(later), {})
     # What the board has merely written since is no damage.
     newer = put(put(GOOD, 0x10000, env_of(OWN, delay=9)), 0x60000, bytes(range(256)) * 16)
-    assert not _damaged(known(newer), [known(GOOD)])
+    assert _sound([known(newer), known(GOOD)], known(newer), {})
 
 
 def test_what_an_image_holds_outside_of_its_firmware_is_never_written() -> None:
