@@ -35,10 +35,21 @@ _TRIES = 100
 
 
 @dataclass(frozen=True, slots=True)
+class _Descriptor:
+    """A file whose lock ends as it is closed."""
+
+    number: int
+
+    def release(self) -> None:
+        """Close it."""
+        os.close(self.number)
+
+
+@dataclass(frozen=True, slots=True)
 class Held:
     """A lock of this process, until it is released; `lock` is None where there are no locks."""
 
-    lock: BaseFileLock | None
+    lock: BaseFileLock | _Descriptor | None
 
     def release(self) -> None:
         """Let others have it."""
@@ -48,7 +59,7 @@ class Held:
                 self.lock.release()
 
 
-_held: set[BaseFileLock] = set()
+_held: set[BaseFileLock | _Descriptor] = set()
 """The library releases a lock that nothing refers to any more: these are kept until `release`."""
 
 
@@ -134,10 +145,29 @@ def lock_folder(path: Path) -> LockedFolder | None:
     if not os.path.isdir(path) or not (BESIDE or os.path.lexists(path / LOCK_FILE)):
         return None
     try:
-        held = try_lock(lock_path(path))
+        held = try_lock(lock_path(path)) if BESIDE else _lock_existing(lock_path(path))
     except OSError:
         return None
-    # It may have been removed before the lock was ours; the library then made a new lock file.
-    if held is None or held.lock is None or not os.path.isdir(path):
+    if held is None:
+        return None
+    if held.lock is None or not os.path.isdir(path):
+        held.release()
         return None
     return LockedFolder(path, held)
+
+
+def _lock_existing(path: Path) -> Held | None:
+    """Lock a file as the library does, but never make it, nor the folder that it is in: another
+    process may remove both in this very moment. None when another has it. Raises `OSError`."""
+    import fcntl
+
+    file = os.open(path, os.O_RDWR)
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(file)
+        return None
+    except OSError:
+        os.close(file)
+        raise
+    return Held(_Descriptor(file))

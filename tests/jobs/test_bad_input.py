@@ -78,8 +78,8 @@ NONSENSE: list[tuple[tuple[str, ...], str]] = [
         (("verify", "factory.bin", *BOARD, "--at", text), "--at")
         for text in ("-1", "-4K", "1e3", "", "0x", "4G", "0b11", "1_000", "9" * 40, "0x" + "f" * 40)
     ),
-    (("verify", "factory.bin", *BOARD, "--at", "8M"), "0x800000"),
-    (("verify", "factory.bin", *BOARD, "--at", "0xffffffffffff"), "0xffffffffffff"),
+    (("verify", "factory.bin", *BOARD, "--at", "8M"), "800000h"),
+    (("verify", "factory.bin", *BOARD, "--at", "0xffffffffffff"), "FFFFFFFFFFFFh"),
     *(
         (("erase", *BOARD, *where), "range")
         for where in (
