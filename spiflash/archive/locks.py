@@ -13,6 +13,7 @@ import os
 import shutil
 import tempfile
 from dataclasses import dataclass
+from io import FileIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,32 +36,24 @@ _TRIES = 100
 
 
 @dataclass(frozen=True, slots=True)
-class _Descriptor:
-    """A file whose lock ends as it is closed."""
-
-    number: int
-
-    def release(self) -> None:
-        """Close it."""
-        os.close(self.number)
-
-
-@dataclass(frozen=True, slots=True)
 class Held:
     """A lock of this process, until it is released; `lock` is None where there are no locks."""
 
-    lock: BaseFileLock | _Descriptor | None
+    lock: BaseFileLock | FileIO | None
 
     def release(self) -> None:
         """Let others have it."""
         if self.lock is not None:
             _held.discard(self.lock)
             with contextlib.suppress(OSError):
-                self.lock.release()
+                if isinstance(self.lock, FileIO):
+                    self.lock.close()
+                else:
+                    self.lock.release()
 
 
-_held: set[BaseFileLock | _Descriptor] = set()
-"""The library releases a lock that nothing refers to any more: these are kept until `release`."""
+_held: set[BaseFileLock | FileIO] = set()
+"""A lock that nothing refers to any more is released: these are kept until `release`."""
 
 
 def lock_path(folder: Path) -> Path:
@@ -161,13 +154,13 @@ def _lock_existing(path: Path) -> Held | None:
     process may remove both in this very moment. None when another has it. Raises `OSError`."""
     import fcntl
 
-    file = os.open(path, os.O_RDWR)
+    file = FileIO(path, "r+")
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        os.close(file)
-        return None
-    except OSError:
-        os.close(file)
+    except OSError as error:
+        file.close()
+        if isinstance(error, BlockingIOError):
+            return None
         raise
-    return Held(_Descriptor(file))
+    _held.add(file)
+    return Held(file)

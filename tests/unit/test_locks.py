@@ -135,3 +135,16 @@ def test_the_lock_file_can_be_beside_the_folder(
     assert again is not None
     again.remove()
     assert not (tmp_path / "shelf").exists()
+
+
+def test_a_folder_released_twice_closes_nothing_else(tmp_path: Path) -> None:
+    """The number of a closed file is given to the next one that is opened."""
+    made = new_folder(tmp_path, "x-")
+    made.release()
+    ours = lock_folder(made.path)
+    assert ours is not None
+    ours.release()
+    with (tmp_path / "other").open("wb") as other:
+        ours.release()
+        other.write(b"still open")
+    assert (tmp_path / "other").read_bytes() == b"still open"
