@@ -1,8 +1,10 @@
 """Look at the contact before anything is believed: what answers, how well, and what is wrong.
 
 Listening takes a second: many slow readings of ID and SFDP, spaced so that a fault that comes
-and goes is met. What they show is judged by `diagnose`, which is pure. Nothing is changed on the
-chip: the write enable latch is set and cleared again, which no cell notices.
+and goes is met. What they show is judged by `diagnose`, which is pure. They are some hundred
+thousand bits: bits that rarely go wrong show only in more of them, so contents are read several
+times at the clock that is to be used, and compared. Nothing is changed on the chip: the write
+enable latch is set and cleared again, which no cell notices.
 """
 
 from __future__ import annotations
@@ -14,16 +16,25 @@ from dataclasses import dataclass
 from spiflash.bus.transaction import Bus, Sampling
 from spiflash.errors import SpiflashError
 from spiflash.jobs.clock_sweep import ClockSweep, sweep_clocks
-from spiflash.jobs.connection import Settings, connected, find_out, open_adapter
+from spiflash.jobs.connection import Connection, Settings, connected, find_out, open_adapter
+from spiflash.jobs.reading.passes import apply, pass_setting
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip
+from spiflash.nor.commands import ReadStyle
 from spiflash.nor.probe import ID_BYTES, PROBE_CLOCK
 from spiflash.nor.tables import chip_table
+from spiflash.spans import SECTOR
 
 LISTENINGS = 200
 READINGS = 16
 PAUSE = 4e-3
 """Seconds between two readings: a fault that comes every second or so is met within them."""
+
+REPEATED = 0.25
+"""Seconds on the wires for which contents are read a first time, and as long again: at 30 MHz 7
+million bits, in which one wrong bit in a million shows."""
+
+MOST_REPEATS = 8
 
 TABLE = 64
 SIGNATURE = b"SFDP"
@@ -59,13 +70,30 @@ class ClockLine:
 
 
 @dataclass(frozen=True, slots=True)
+class Repeated:
+    """The first `length` bytes of the contents, read `readings` times at `hertz`; `differing` bits
+    of the later readings were not as in the first."""
+
+    length: int
+    readings: int
+    hertz: float
+    differing: int
+
+    @property
+    def bits(self) -> int:
+        """How many bits were compared with those of the first reading."""
+        return 8 * self.length * (self.readings - 1)
+
+
+@dataclass(frozen=True, slots=True)
 class Contact:
     """What the contact check found.
 
     `chip` is None and `lines` are empty when nothing could be identified; `refusal` says why
     then. `clock` is the one to use and `edge_limit` the fastest for sampling on the rising edge,
     in hertz, 0 for none. `latch` tells whether the write enable latch could be set and cleared,
-    `locked` whether the status register is write-protected.
+    `locked` whether the status register is write-protected. `repeated` is None where no clock
+    works.
     """
 
     adapter: str
@@ -77,6 +105,7 @@ class Contact:
     refusal: str
     latch: bool | None
     locked: bool
+    repeated: Repeated | None = None
 
     @property
     def good(self) -> bool:
@@ -93,6 +122,7 @@ def make_contact(settings: Settings) -> Contact:
         chip: Chip | None = None
         sweep: ClockSweep | None = None
         latch: bool | None = None
+        repeated: Repeated | None = None
         locked, refusal = False, ""
         try:
             chip = find_out(
@@ -101,11 +131,15 @@ def make_contact(settings: Settings) -> Contact:
             settings.announce(chip)
             sweep = sweep_clocks(bus, chip.answers, readings=READINGS, top=chip.clock_fast)
             slow = min(PROBE_CLOCK, bus.clock_limits[1])
-            with connected(bus, chip, slow) as connection:
+            with connected(bus, chip, slow, sweep) as connection:
                 latch = connection.flash.write_enabled()
                 locked = connection.protection.register_locked
+                if sweep.ceiling:
+                    repeated = _read_repeatedly(connection, sweep.ceiling)
             if not latch:
                 faults.append(_LATCH)
+            if repeated is not None and repeated.differing and not faults:
+                faults.append(_rare(repeated))
             if not sweep.ceiling:
                 refusal = "No clock works, neither with early nor with late sampling."
         except SpiflashError as error:
@@ -120,6 +154,7 @@ def make_contact(settings: Settings) -> Contact:
             refusal=refusal,
             latch=latch,
             locked=locked,
+            repeated=repeated,
         )
     finally:
         bus.close()
@@ -132,6 +167,23 @@ def _lines(sweep: ClockSweep) -> tuple[ClockLine, ...]:
         ClockLine(hertz, right[hertz, Sampling.EDGE], right[hertz, Sampling.LATE], READINGS)
         for hertz in dict.fromkeys(each.hertz for each in sweep.points)
     )
+
+
+def _read_repeatedly(connection: Connection, ceiling: float) -> Repeated:
+    """Read the start of the contents several times, as the first pass of a backup would."""
+    chip, bus = connection.chip, connection.bus
+    setting = pass_setting(1, chip, bus.clock_limits, ceiling, connection.edge_limit)
+    apply(connection, setting)
+    style = ReadStyle(setting.fast, chip.fast_read_dummy, setting.chunk)
+    budget = max(int(REPEATED * bus.hertz / 8) // SECTOR * SECTOR, SECTOR)
+    length = min(budget, chip.size)
+    readings = min(1 + -(-budget // length), MOST_REPEATS)
+    first = int.from_bytes(connection.flash.read_all(0, length, style), "big")
+    differing = 0
+    for _ in range(readings - 1):
+        again = int.from_bytes(connection.flash.read_all(0, length, style), "big")
+        differing += (first ^ again).bit_count()
+    return Repeated(length, readings, bus.hertz, differing)
 
 
 def listen(bus: Bus) -> list[tuple[bytes, bytes]]:
@@ -243,6 +295,17 @@ def _comes_and_goes(tally: Counter[tuple[bytes, bytes]], known: bytes, total: in
         "noise",
         sign + "bits go wrong both ways.",
         "leads too long, a bad ground, or a weak supply",
+        (4, 8, 2),
+    )
+
+
+def _rare(repeated: Repeated) -> Fault:
+    return Fault(
+        "read-errors",
+        f"{repeated.differing:,} of {repeated.bits:,} bits of the contents read differently when "
+        f"read again at {repeated.hertz / 1e6:.3g} MHz.",
+        "leads too long, a bad ground, a weak supply, cells that are failing, or a board's "
+        "processor that writes: hold it in reset; a lower --clock may help",
         (4, 8, 2),
     )
 

@@ -11,7 +11,7 @@ from spiflash.jobs.contact import LISTENINGS, Contact, Fault
 from spiflash.nor.chip import LOW_VOLTAGE, Chip, volts
 from spiflash.report.lines import Headline, facts, next_steps, wrapped
 from spiflash.report.plain import document
-from spiflash.text import clock, counted
+from spiflash.text import amount, clock, counted
 
 # The last one: an FTDI channel without a set-up of its own wakes as a UART, with TXD, RTS# and
 # DTR# as outputs (FT232H and FT2232H data sheets, from memory); the program leaves inputs behind.
@@ -143,11 +143,13 @@ _BAR = 16
 
 def contact_headline(found: Contact) -> Headline:
     """What to think of the contact."""
-    if found.good:
+    if found.good and found.repeated is not None:
+        alike = found.repeated
         return Headline(
             "good",
             "Contact good",
-            f"{LISTENINGS} readings of the chip's ID were alike. --clock auto uses "
+            f"{LISTENINGS} readings of the chip's ID were alike, and so were {alike.readings} of "
+            f"{amount(alike.length)} of its contents at {clock(alike.hertz)}. --clock auto uses "
             f"{clock(found.clock)}.",
         )
     said = found.faults[0].sign if found.faults else found.refusal

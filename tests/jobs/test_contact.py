@@ -56,6 +56,10 @@ def test_a_good_clip(monkeypatch: pytest.MonkeyPatch) -> None:
     assert all(line.edge == line.late == line.tried for line in found.lines)
     text = contact_text(found)
     assert "30 MHz" in text
+    # No figure says more than was measured.
+    assert found.repeated is not None
+    assert found.repeated.bits > 5_000_000
+    assert f"{found.repeated.readings} of" in text
     assert max(map(len, text.splitlines())) <= 80
 
 
@@ -84,6 +88,8 @@ def test_a_good_clip(monkeypatch: pytest.MonkeyPatch) -> None:
             1,
         ),
         (lambda c: BitErrors(c, 1e-4, seed=2), "noise", 4),
+        # Too rare for the readings of the ID: 134,400 bits.
+        (lambda c: BitErrors(c, 1e-6, seed=2), "read-errors", 4),
     ],
 )
 def test_a_fault_is_named(monkeypatch: pytest.MonkeyPatch, clip: Clip, name: str, pin: int) -> None:
