@@ -97,9 +97,11 @@ def known(model: str, serial: str, folder: Path | None = None) -> AdapterRecord 
         return None
     try:
         path = _path(folder or default_folder(), model, serial)
-        return _parse(read_plain(path, _LIMIT).decode())
+        found = _parse(read_plain(path, _LIMIT).decode())
     except (OSError, ValueError, RuntimeError, BackupSetError):
         return None
+    # Two serial numbers that differ only in punctuation have one file.
+    return found if (found.model, found.serial) == (model, serial) else None
 
 
 def _parse(text: str) -> AdapterRecord:

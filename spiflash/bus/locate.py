@@ -8,7 +8,7 @@ both.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from pyftdi.ftdi import FtdiError
@@ -17,11 +17,13 @@ from usb.core import USBError
 from spiflash.bus import mpsse, usb
 from spiflash.bus.ftdi import FtdiBus, open_channel
 from spiflash.bus.link import Port
+from spiflash.bus.trace import Device
 from spiflash.bus.transaction import WallClock
 from spiflash.errors import (
     AdapterChoiceError,
     AdapterNotFoundError,
     BusError,
+    SpiflashError,
     UsageError,
 )
 from spiflash.files import UNCHANGED
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Adapter:
-    """One MPSSE channel of one adapter on USB; `access`: this user may open it."""
+    """One MPSSE channel of one adapter on USB. `access`: it can be opened; `refusal` says why not."""
 
     url: str
     model: str
@@ -40,6 +42,7 @@ class Adapter:
     serial: str
     top_hz: float
     access: bool = True
+    refusal: SpiflashError | None = field(default=None, compare=False)
 
 
 def practice_files() -> dict[str, bytes]:
@@ -66,23 +69,21 @@ def list_adapters() -> tuple[Adapter, ...]:
         engine = mpsse.ENGINES.get(each.device.bcdDevice)
         if engine is None:
             continue
-        product = each.device.idProduct
-        name = f"{usb.VENDOR:#06x}:{product:#06x}"
-        if each.serial and serials[product, each.serial] == 1:
-            name += f":{each.serial}"
-        else:
-            name += f":{each.place[0]:x}:{each.place[1]:x}"
-        adapters.extend(
-            Adapter(
-                f"ftdi://{name}/{port}",
-                engine.name,
-                letter,
-                each.serial or "",
-                engine.top_hz,
-                each.serial is not None,
+        unique = serials[each.device.idProduct, each.serial] == 1
+        for port, letter in enumerate(engine.channels, start=1):
+            url = usb.url_of(each, port, by_serial=unique)
+            refusal = None if each.closed is None else usb.usb_error(url, each.closed)
+            adapters.append(
+                Adapter(
+                    url,
+                    engine.name,
+                    letter,
+                    each.serial or "",
+                    engine.top_hz,
+                    each.closed is None,
+                    refusal,
+                )
             )
-            for port, letter in enumerate(engine.channels, start=1)
-        )
     return tuple(sorted(adapters, key=lambda adapter: adapter.url))
 
 
@@ -124,7 +125,7 @@ def _only_adapter() -> Adapter:
     adapters = list_adapters()
     if not adapters:
         raise AdapterNotFoundError(
-            "No FTDI adapter with an SPI engine is plugged in.",
+            f"No FTDI adapter with an SPI engine is plugged in. {usb.without_engine()}".rstrip(),
             state=UNCHANGED,
             remedy="Plug in an FT232H, FT2232H or FT4232H and check with 'spiflash adapters'. "
             "Without an adapter, use the simulated board: --adapter sim:heron.",
@@ -133,8 +134,8 @@ def _only_adapter() -> Adapter:
     first = [adapter for adapter in adapters if adapter.channel == "A"]
     # One that this user may not open is probably something else, such as a serial cable.
     first = [adapter for adapter in first if adapter.access] or first
-    if not first[0].access:
-        raise usb.no_access(first[0].url)
+    if first[0].refusal is not None:
+        raise first[0].refusal
     if len(first) > 1:
         urls = "\n  ".join(adapter.url for adapter in adapters if adapter.access)
         raise AdapterChoiceError(
@@ -152,7 +153,7 @@ def _open_usb(url: str, pins: mpsse.Pins | None) -> FtdiBus:
     try:
         with usb.claimed(found, wanted.channel) as device:
             ftdi.open_from_device(device, wanted.channel)
-    except (FtdiError, OSError, ValueError) as exc:
+    except (FtdiError, OSError, ValueError, NotImplementedError) as exc:
         raise usb.usb_error(url, exc) from exc
     serial = found.serial or ""
     return open_channel(ftdi, WallClock(), description=url, serial=serial, pins=pins)
@@ -184,7 +185,7 @@ def open_bench_bus(bench: Bench, name: str, pins: mpsse.Pins | None = None) -> F
     plugged = next(iter(bench.backend.enumerate_devices()), None)
     if plugged is None:
         raise AdapterNotFoundError("The simulated adapter is unplugged.")
-    device = usb.Device(plugged, bench.backend, bench.clock)
+    device = Device(plugged, bench.backend, bench.clock)
     try:
         device.introduce()
         ftdi.open_from_device(device, bench.interface)

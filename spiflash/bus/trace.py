@@ -15,13 +15,17 @@ import errno
 import os
 import struct
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
+import usb.core
+from usb.backend import IBackend
 from usb.core import USBError
 
+from spiflash.bus.transaction import Clock, WallClock
 from spiflash.errors import UsageError
 from spiflash.files import UNCHANGED
 
@@ -158,3 +162,74 @@ def recording(path: Path, *, data_read: bool = False) -> Iterator[None]:
             yield
         finally:
             _active = None
+
+
+class Device(usb.core.Device):  # type: ignore[misc]  # pyusb has no types
+    """pyusb's device, with two differences.
+
+    It is not configured a second time. The kernel configures a device when it is plugged in; pyftdi
+    requests the same configuration again at every opening, which Linux refuses while a driver is
+    bound, with a line in its log. And its transfers go into the trace, if one is being made.
+    """
+
+    def __init__(self, device: object, backend: IBackend, clock: Clock | None = None) -> None:
+        """`clock` is the one that the device uses: real or simulated."""
+        super().__init__(device, backend)
+        self._now = (clock or WallClock()).now
+        self._zero = time.time() - self._now()
+
+    def set_configuration(self, configuration: object = None) -> None:
+        """Set the first configuration, unless it is set."""
+        with contextlib.suppress(USBError):
+            if self.get_active_configuration().bConfigurationValue == 1:
+                return
+        super().set_configuration(configuration)
+
+    def introduce(self) -> None:
+        """Begin a trace with the device descriptor: a replay needs to know the type."""
+        if active() is not None:
+            self.ctrl_transfer(0x80, usb.REQ_GET_DESCRIPTOR, usb.DT_DEVICE << 8, 0, 18)
+
+    def write(self, endpoint: int, data: bytes, timeout: int | None = None) -> int:
+        """A bulk transfer to the device."""
+        with self._traced(endpoint, len(data), out=bytes(data)) as result:
+            result.append(super().write(endpoint, data, timeout))
+        return int(result[0])
+
+    def read(self, endpoint: int, size_or_buffer: int, timeout: int | None = None) -> Any:
+        """A bulk transfer from the device; an array of bytes."""
+        with self._traced(endpoint, size_or_buffer) as result:
+            result.append(super().read(endpoint, size_or_buffer, timeout))
+        return result[0]
+
+    def ctrl_transfer(
+        self,
+        bmRequestType: int,  # noqa: N803 (pyusb's own names)
+        bRequest: int,  # noqa: N803
+        wValue: int = 0,  # noqa: N803
+        wIndex: int = 0,  # noqa: N803
+        data_or_wLength: Any = None,  # noqa: N803
+        timeout: int | None = None,
+    ) -> Any:
+        """A control transfer; bytes sent, or an array of those received."""
+        given = data_or_wLength
+        out = b"" if given is None or isinstance(given, int) else bytes(given)
+        length = given if isinstance(given, int) else len(out)
+        setup = struct.pack("<BBHHH", bmRequestType, bRequest, wValue, wIndex, length)
+        with self._traced(bmRequestType & IN, length, setup=setup, out=out) as result:
+            result.append(
+                super().ctrl_transfer(bmRequestType, bRequest, wValue, wIndex, given, timeout)
+            )
+        return result[0]
+
+    def _traced(
+        self, endpoint: int, length: int, *, setup: bytes | None = None, out: bytes = b""
+    ) -> contextlib.AbstractContextManager[list[Any]]:
+        capture = active()
+        if capture is None:
+            return contextlib.nullcontext([])
+        place = self.bus, self.address
+        return capture.transfer(self._time, place, endpoint, length, setup=setup, out=out)
+
+    def _time(self) -> float:
+        return self._zero + self._now()

@@ -12,12 +12,11 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import struct
-import time
+import re
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 from urllib.parse import urlsplit
 
 import usb.backend.libusb1
@@ -28,8 +27,8 @@ from pyftdi.usbtools import UsbTools
 from usb.backend import IBackend
 from usb.core import USBError
 
-from spiflash.bus import trace
-from spiflash.bus.transaction import Clock, WallClock
+from spiflash.bus import mpsse
+from spiflash.bus.trace import Device
 from spiflash.errors import (
     AdapterChoiceError,
     AdapterLostError,
@@ -42,15 +41,13 @@ from spiflash.files import UNCHANGED
 
 VENDOR = 0x0403
 PRODUCTS = (0x6010, 0x6011, 0x6014, 0x6048)
-"""USB product numbers of FTDI devices with an MPSSE engine."""
+"""FTDI's own product numbers of devices with an MPSSE engine. Makers of adapters may have another
+one; then the device's release number tells what it is."""
 
 LOST = (errno.ENODEV, errno.EIO, errno.ENOENT, errno.EPIPE, errno.ESHUTDOWN)
 """What libusb reports once a device is unplugged."""
 
 RULE_FILE = "/etc/udev/rules.d/70-spiflash.rules"
-RULE = f'SUBSYSTEM=="usb", ATTR{{idVendor}}=="{VENDOR:04x}", MODE="0666"'
-"""The udev rule (man 7 udev) that lets every user of this computer open FTDI adapters."""
-
 SYS_USB = Path("/sys/bus/usb/devices")
 PROC = Path("/proc")
 LOCKS = Path("/run/lock")
@@ -67,84 +64,14 @@ def get_backend() -> IBackend | None:
     return backend
 
 
-class Device(usb.core.Device):  # type: ignore[misc]  # pyusb has no types
-    """pyusb's device, with two differences.
-
-    It is not configured a second time. The kernel configures a device when it is plugged in; pyftdi
-    requests the same configuration again at every opening, which Linux refuses while a driver is
-    bound, with a line in its log. And its transfers go into the trace, if one is being made.
-    """
-
-    def __init__(self, device: object, backend: IBackend, clock: Clock | None = None) -> None:
-        """`clock` is the one that the device uses: real or simulated."""
-        super().__init__(device, backend)
-        self._now = (clock or WallClock()).now
-        self._zero = time.time() - self._now()
-
-    def set_configuration(self, configuration: object = None) -> None:
-        """Set the first configuration, unless it is set."""
-        with contextlib.suppress(USBError):
-            if self.get_active_configuration().bConfigurationValue == 1:
-                return
-        super().set_configuration(configuration)
-
-    def introduce(self) -> None:
-        """Begin a trace with the device descriptor: a replay needs to know the type."""
-        if trace.active() is not None:
-            self.ctrl_transfer(0x80, usb.REQ_GET_DESCRIPTOR, usb.DT_DEVICE << 8, 0, 18)
-
-    def write(self, endpoint: int, data: bytes, timeout: int | None = None) -> int:
-        """A bulk transfer to the device."""
-        with self._traced(endpoint, len(data), out=bytes(data)) as result:
-            result.append(super().write(endpoint, data, timeout))
-        return int(result[0])
-
-    def read(self, endpoint: int, size_or_buffer: int, timeout: int | None = None) -> Any:
-        """A bulk transfer from the device; an array of bytes."""
-        with self._traced(endpoint, size_or_buffer) as result:
-            result.append(super().read(endpoint, size_or_buffer, timeout))
-        return result[0]
-
-    def ctrl_transfer(
-        self,
-        bmRequestType: int,  # noqa: N803 (pyusb's own names)
-        bRequest: int,  # noqa: N803
-        wValue: int = 0,  # noqa: N803
-        wIndex: int = 0,  # noqa: N803
-        data_or_wLength: Any = None,  # noqa: N803
-        timeout: int | None = None,
-    ) -> Any:
-        """A control transfer; bytes sent, or an array of those received."""
-        given = data_or_wLength
-        out = b"" if given is None or isinstance(given, int) else bytes(given)
-        length = given if isinstance(given, int) else len(out)
-        setup = struct.pack("<BBHHH", bmRequestType, bRequest, wValue, wIndex, length)
-        with self._traced(bmRequestType & trace.IN, length, setup=setup, out=out) as result:
-            result.append(
-                super().ctrl_transfer(bmRequestType, bRequest, wValue, wIndex, given, timeout)
-            )
-        return result[0]
-
-    def _traced(
-        self, endpoint: int, length: int, *, setup: bytes | None = None, out: bytes = b""
-    ) -> contextlib.AbstractContextManager[list[Any]]:
-        capture = trace.active()
-        if capture is None:
-            return contextlib.nullcontext([])
-        place = self.bus, self.address
-        return capture.transfer(self._time, place, endpoint, length, setup=setup, out=out)
-
-    def _time(self) -> float:
-        return self._zero + self._now()
-
-
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One FTDI device with an engine. `serial` is its serial number: "" if it has none, None if
-    this user may not open the device, which is needed to read it."""
+    """One device with an engine. `serial` is its serial number: "" if it has none, None if the
+    device could not be opened, which is needed to read it; `closed` says why."""
 
     device: Device
     serial: str | None
+    closed: Exception | None = None
 
     @property
     def place(self) -> tuple[int, int]:
@@ -152,49 +79,91 @@ class Found:
         return self.device.bus, self.device.address
 
 
+_PLAIN_SERIAL = re.compile(r"[A-Za-z0-9._-]+")
+
+
+def url_of(found: Found, channel: int, *, by_serial: bool) -> str:
+    """The URL of one channel (from 1): by serial number if `by_serial`, and if the number can stand
+    in a URL and in a shell without being taken for something else; otherwise by bus and address."""
+    name = f"{found.device.idVendor:#06x}:{found.device.idProduct:#06x}"
+    serial = found.serial or ""
+    if by_serial and _PLAIN_SERIAL.fullmatch(serial):
+        url = f"ftdi://{name}:{serial}/{channel}"
+        wanted = parse(url)
+        if wanted.serial == serial and wanted.index is None:
+            return url
+    return f"ftdi://{name}:{found.place[0]:x}:{found.place[1]:x}/{channel}"
+
+
 def present() -> list[Found]:
     """The devices on USB that could be adapters, by bus and address.
 
     Raises `AdapterNotFoundError` when USB itself cannot be searched.
     """
-    return [Found(device, _serial(device)) for device in _devices()]
+    found = [_opened(device) for device in _devices() if _has_engine(device)]
+    # What was unplugged since is not there.
+    return [each for each in found if _errno(each.closed) != errno.ENODEV]
 
 
-def _devices() -> list[Device]:
+def without_engine() -> str:
+    """A sentence about the FTDI devices on USB that have no engine; "" if there is none."""
+    names = sorted(
+        f"{Ftdi.DEVICE_NAMES.get(each.bcdDevice, 'device').upper()} "
+        f"({each.idVendor:04x}:{each.idProduct:04x})"
+        for each in _devices()
+        if not _has_engine(each)
+    )
+    return f"What is plugged in has no SPI engine: {', '.join(names)}." if names else ""
+
+
+def _has_engine(device: Device) -> bool:
+    return device.bcdDevice in mpsse.ENGINES or (
+        device.idVendor == VENDOR and device.idProduct in PRODUCTS
+    )
+
+
+def _devices(vendor: int = VENDOR) -> list[Device]:
     if __name__ not in UsbTools.BACKENDS:
         UsbTools.BACKENDS = (__name__, *UsbTools.BACKENDS)
     try:
         backend = UsbTools.find_backend()
         everything = [Device(each, backend) for each in backend.enumerate_devices()]
-        ours = [
-            each for each in everything if each.idVendor == VENDOR and each.idProduct in PRODUCTS
-        ]
+        ours = [each for each in everything if each.idVendor == vendor]
         # Windows also lists a device once for each of its interfaces, with one interface each.
         ours.sort(key=lambda each: (each.bus, each.address, -_interfaces(each)))
-    except (usb.core.NoBackendError, OSError, ValueError) as exc:
+    except (usb.core.NoBackendError, OSError, ValueError, NotImplementedError) as exc:
         raise AdapterNotFoundError(
             f"USB cannot be searched ({exc}).",
             state=UNCHANGED,
-            remedy="Check that your user may use USB devices.",
+            remedy="Check that libusb 1.0 is installed (Debian: libusb-1.0-0) and that your user "
+            "may use USB devices.",
         ) from exc
     return list({(each.bus, each.address): each for each in reversed(ours)}.values())[::-1]
 
 
 def _interfaces(device: Device) -> int:
-    return max(int(each.bNumInterfaces) for each in device)
+    """0 if the device does not say: it must not hide the others."""
+    try:
+        return max((int(each.bNumInterfaces) for each in device), default=0)
+    except (USBError, ValueError):
+        return 0
 
 
-def _serial(device: Device) -> str | None:
+def _opened(device: Device) -> Found:
+    """The device with its serial number, or with the reason why it cannot be read."""
     try:
         # The table of languages is the cheapest request that shows whether the device opens.
         device.ctrl_transfer(0x80, usb.REQ_GET_DESCRIPTOR, usb.DT_STRING << 8, 0, 255)
         if not device.iSerialNumber:
-            return ""
-        return usb.util.get_string(device, device.iSerialNumber) or ""
+            return Found(device, "")
+        return Found(device, usb.util.get_string(device, device.iSerialNumber) or "")
     except (UnicodeDecodeError, ValueError):  # an EEPROM with bad contents
-        return ""
-    except (USBError, NotImplementedError):
-        return None
+        return Found(device, "")
+    except (USBError, NotImplementedError) as exc:
+        # A device that opens, but refuses this request (a stall): its EEPROM has no strings.
+        if _errno(exc) == errno.EPIPE:
+            return Found(device, "")
+        return Found(device, None, exc)
     finally:
         # If this process uses the device, pyftdi's table holds it as another object.
         usb.util.dispose_resources(device)
@@ -206,18 +175,22 @@ def _serial(device: Device) -> str | None:
 @dataclass(frozen=True, slots=True)
 class Wanted:
     """What an adapter URL asks for; None where it does not say. `place` is bus and address, `index`
-    counts matching devices from 0, `channel` counts from 1."""
+    counts matching devices from 0, `channel` counts from 1. A URL with an index has a serial number
+    too: a device with this very serial number is meant rather than the one at this place of a list.
+    """
 
     product: int | None
     serial: str | None
     place: tuple[int, int] | None
     index: int | None
     channel: int
+    vendor: int = VENDOR
 
 
 def parse(url: str) -> Wanted:
     """What `url` asks for, in pyftdi's URL syntax (its documentation, "URL scheme"):
-    ftdi://VENDOR:PRODUCT[:SERIAL|:INDEX|:BUS:ADDRESS]/CHANNEL.
+    ftdi://VENDOR:PRODUCT[:SERIAL|:INDEX|:BUS:ADDRESS]/CHANNEL. Numbers that are not FTDI's are for
+    adapters whose maker gave them others.
 
     Raises `UsageError`.
     """
@@ -226,18 +199,20 @@ def parse(url: str) -> Wanted:
         vendor, product, *where = [*parts.netloc.split(":"), ""]
         where = [each for each in where if each]
         channel = int(parts.path.strip("/"))
-        if Ftdi.VENDOR_IDS.get(vendor, vendor) not in ("", VENDOR) and int(vendor, 0) != VENDOR:
-            raise ValueError("FTDI's vendor number is 0403")
+        maker = Ftdi.VENDOR_IDS.get(vendor or "ftdi") or int(vendor, 0)
         number = Ftdi.PRODUCT_IDS[VENDOR].get(product)
         if number is None and product:
             number = int(product, 0)
         if not 0 <= channel < 256 or parts.query or len(where) > 2:
             raise ValueError("it does not end in a channel number")
         if len(where) == 2:
-            return Wanted(number, None, (int(where[0], 16), int(where[1], 16)), None, channel)
-        if where and where[0].isdecimal() and int(where[0]) < 256:
-            return Wanted(number, None, None, max(0, int(where[0]) - 1), channel)
-        return Wanted(number, where[0] if where else None, None, None, channel)
+            place = int(where[0], 16), int(where[1], 16)
+            return Wanted(number, None, place, None, channel, maker)
+        serial = where[0] if where else None
+        index = None
+        if serial and serial.isdecimal() and int(serial) < 256:
+            index = max(0, int(serial) - 1)
+        return Wanted(number, serial, None, index, channel, maker)
     except ValueError as exc:
         raise UsageError(
             f"'{url}' is not an adapter URL ({exc}).",
@@ -250,21 +225,23 @@ def choose(url: str, wanted: Wanted) -> Found:
     """The one device that matches; only devices that match otherwise are asked for their serial
     number.
 
-    Raises `AdapterNotFoundError`, `AdapterChoiceError`, and `BusError` when this user may not open
-    the device that matches.
+    Raises `AdapterNotFoundError`, `AdapterChoiceError`, and `BusError` when the device that matches
+    cannot be opened.
     """
     fitting = [
-        Found(each, _serial(each))
-        for each in _devices()
-        if wanted.product in (None, each.idProduct)
+        _opened(each)
+        for each in _devices(wanted.vendor)
+        if _has_engine(each)
+        and wanted.product in (None, each.idProduct)
         and wanted.place in (None, (each.bus, each.address))
     ]
-    # One that may not be opened could be it: its serial number is not known.
+    # One that cannot be opened could be it: its serial number is not known.
     closed = [each for each in fitting if each.serial is None]
     if wanted.serial is not None:
+        listed = fitting
         fitting = [each for each in fitting if each.serial == wanted.serial]
-    if wanted.index is not None:
-        fitting = fitting[wanted.index : wanted.index + 1]
+        if not fitting and wanted.index is not None:
+            fitting = listed[wanted.index : wanted.index + 1]
     if len(fitting) > 1 and closed and wanted.index is None:
         fitting = [each for each in fitting if each.serial is not None] or fitting
     if len(fitting) > 1:
@@ -277,9 +254,9 @@ def choose(url: str, wanted: Wanted) -> Found:
     if fitting and fitting[0].serial is not None:
         return fitting[0]
     if fitting or (closed and wanted.index is None):
-        raise no_access(url)
+        raise usb_error(url, (fitting or closed)[0].closed)
     raise AdapterNotFoundError(
-        f"No adapter matches {url}.",
+        f"No adapter matches {url}. {without_engine()}".rstrip(),
         state=UNCHANGED,
         remedy="'spiflash adapters' lists what is plugged in.",
     )
@@ -370,21 +347,65 @@ def serial_port_user(port: str) -> str | None:
 # -- errors ------------------------------------------------------------------------------------
 
 
+_WINUSB = (
+    "In Device Manager, give each of its channels the driver of Windows for such devices: Update "
+    "driver, Browse my computer, Let me pick, Universal Serial Bus devices, WinUsb Device."
+)
+_SERIAL_DRIVER = (
+    "Close every program that has its serial port open. If it still cannot be opened, run the "
+    "command with 'sudo'."
+)
+
+
 def no_access(url: str) -> BusError:
     """The error for an adapter that this user may not open."""
+    vendor = parse(url).vendor
+    # man 7 udev. What is said of the other systems is common practice, from memory.
+    rule = f'SUBSYSTEM=="usb", ATTR{{idVendor}}=="{vendor:04x}", MODE="0666"'
+    remedy = (
+        f"On Linux, put this line into {RULE_FILE}:\n  {rule}\n"
+        "then run 'sudo udevadm control --reload' and plug the adapter in again."
+    )
     return BusError(
         f"This user may not open the adapter {url}.",
         state="Nothing has been sent to the chip.",
-        remedy=f"On Linux, put this line into {RULE_FILE}:\n  {RULE}\n"
-        "then run 'sudo udevadm control --reload' and plug the adapter in again.",
+        remedy={"darwin": _SERIAL_DRIVER, "win32": _WINUSB}.get(sys.platform, remedy),
     )
 
 
-def usb_error(url: str, exc: Exception) -> SpiflashError:
+def _errno(exc: BaseException | None) -> int | None:
+    """The number of the USB error behind `exc`; pyftdi raises its own "from None", so that it is
+    only the context."""
+    while exc is not None and not isinstance(exc, USBError):
+        exc = exc.__cause__ or exc.__context__
+    number: int | None = getattr(exc, "errno", None)
+    return number
+
+
+def usb_error(url: str, exc: Exception | None) -> SpiflashError:
     """Our error for what pyusb or pyftdi raised when the adapter `url` was opened."""
-    number = getattr(exc, "errno", None)
+    number = _errno(exc)
     if number in (errno.EACCES, errno.EPERM):
         return no_access(url)
+    if isinstance(exc, NotImplementedError) or number == errno.ENOSYS:
+        # libusb opens a device only through a driver that lets programs use it (WinUSB).
+        return BusError(
+            f"The driver that has the adapter {url} lets no program use it directly.",
+            state="Nothing has been sent to the chip.",
+            remedy=_SERIAL_DRIVER if sys.platform == "darwin" else f"On Windows: {_WINUSB}",
+        )
+    if number == errno.ENODEV:
+        return AdapterLostError(
+            f"The adapter {url} was unplugged, or its USB port was reset, while it was opened.",
+            state="Nothing has been sent to the chip.",
+            remedy="Plug it in again and repeat the command.",
+        )
+    if number in (errno.ETIMEDOUT, errno.EIO, errno.EPIPE):
+        return BusError(
+            f"The adapter {url} does not answer ({exc}).",
+            state="Nothing has been sent to the chip.",
+            remedy="Unplug it, plug it in again, without a hub if you can, and repeat.",
+        )
     if number == errno.EBUSY:
         return BusError(
             f"Another program is using the adapter {url} ({exc}).",
@@ -409,17 +430,14 @@ def translated() -> Iterator[None]:
 
 def _as_bus_error(exc: Exception) -> BusError:
     """The error: in use, unplugged, or hanging."""
-    origin: BaseException | None = exc
-    while origin is not None and not isinstance(origin, USBError):
-        # pyftdi raises its own error "from None": the USB error is still its context.
-        origin = origin.__cause__ or origin.__context__
-    if isinstance(origin, USBError) and origin.errno == errno.EBUSY:
+    number = _errno(exc)
+    if number == errno.EBUSY:
         return BusError(
             f"Another program is using the adapter ({exc}).",
             state="Nothing has been sent to the chip.",
             remedy="Close the other program and repeat.",
         )
-    if isinstance(origin, USBError) and origin.errno in LOST:
+    if number in LOST:
         return AdapterLostError(
             "The adapter was unplugged, or its USB port was reset.",
             state="Its pins are not driven, so the chip is deselected.",

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from spiflash.bus.locate import list_adapters
-from spiflash.bus.usb import no_access
+from spiflash.bus.usb import without_engine
 from spiflash.cli.options import (
     announce_adapter,
     bench_options,
@@ -46,8 +46,8 @@ from spiflash.text import clock
 def adapters(as_json: bool) -> None:
     """List the FTDI adapters that are plugged in.
 
-    One line for each SPI channel, with the URL that --adapter takes. NO ACCESS marks a device that
-    this user may not open; the others still work.
+    One line for each SPI channel, with the URL that --adapter takes. CANNOT BE OPENED marks a
+    device that this user may not open, or that does not answer; the others still work.
 
     On Linux a channel is a serial port (/dev/ttyUSB…) until spiflash uses it. Unplug the adapter
     and plug it in again to use the serial port afterwards.
@@ -61,16 +61,15 @@ def adapters(as_json: bool) -> None:
     if found:
         lines = [
             f"{each.url}   {each.model} channel {each.channel}, up to {clock(each.top_hz)}"
-            + ("" if each.access else "   NO ACCESS")
+            + ("" if each.access else "   CANNOT BE OPENED")
             for each in found
         ]
-        closed = next((each for each in found if not each.access), None)
-        if closed is not None:
-            lines += ["", str(no_access(closed.url))]
+        refusals = [str(each.refusal) for each in found if each.refusal and each.channel == "A"]
+        lines += [line for refusal in refusals for line in ("", refusal)]
         usable = next((each for each in found if each.access), found[0])
         steps = [("Check the clip", shlex.join(["spiflash", "contact", "--adapter", usable.url]))]
     else:
-        lines = ["No FTDI adapter with an SPI engine is plugged in."]
+        lines = [f"No FTDI adapter with an SPI engine is plugged in. {without_engine()}".rstrip()]
         steps = [("Work on a simulated board", "spiflash identify --adapter sim:heron")]
     text = "\n".join([*lines, *next_steps(steps)])
     show(document, text, as_json=as_json)

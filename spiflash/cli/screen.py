@@ -32,7 +32,7 @@ _NARROWEST = 20
 
 _TONES = {"good": "green", "mixed": "yellow", "bad": "red"}
 _BAD = re.compile(
-    r"\b(?:STOP|DAMAGED|NOT VERIFIED|NO ACCESS|FAIL(?:ED|S)?|LOST|UNSTABLE|INTERRUPTED)\b"
+    r"\b(?:STOP|DAMAGED|NOT VERIFIED|CANNOT BE OPENED|FAIL(?:ED|S)?|LOST|UNSTABLE|INTERRUPTED)\b"
 )
 _DOUBTFUL = re.compile(r"\bNOT CHECKED\b")
 

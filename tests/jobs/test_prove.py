@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
@@ -163,6 +163,8 @@ def test_what_an_adapter_needs_is_kept_and_used(
     assert record.longest_read < 65536
     path = keep(record)
     assert known(record.model, record.serial) == record
+    keep(replace(record, serial="A/1"))
+    assert known(record.model, "A-1") is None, "the record of another adapter"
     said: list[AdapterRecord | None] = []
     with connect(Settings(adapter=URL, announce_adapter=said.append)) as connection:
         read = b"".join(connection.bus.stream(b"\x03\0\0\0", 1 << 20))

@@ -5,13 +5,18 @@ The URL syntax is that of pyftdi's own documentation ("URL scheme").
 
 from __future__ import annotations
 
+import errno
+import shlex
+import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import usb.core
 import usb.util
 from pyftdi.usbtools import UsbTools
+from usb.core import USBError
 
 from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import (
@@ -125,6 +130,174 @@ def test_every_listed_url_opens_what_it_says(port: UsbPort) -> None:
         ]
         assert driven == [(adapter.model, "ABCD".index(adapter.channel) + 1)]
         bus.close()
+
+
+ODD_SERIALS = [
+    "7",
+    "001",
+    "255",
+    "٣",
+    "1:2",
+    "a/b",
+    "a?b",
+    "a#b",
+    "a@b",
+    "[x",
+    "%20",
+    "A B",
+    " ",
+    "0x10",
+] + ["\x00", "\x1b[31mred", "FT\n1", "℀", "ü", "\uffff", "..", "x" * 126]
+
+
+@pytest.mark.parametrize("serial", ODD_SERIALS, ids=ascii)
+def test_the_listed_url_of_any_serial_number_opens_that_very_adapter(
+    port: UsbPort, serial: str
+) -> None:
+    """An EEPROM holds any text. The URL has to survive a terminal and a shell, too."""
+    port.plug(FT232H, "OTHER", "GD25Q64C")
+    port.plug(FT232H, serial)
+    listed = {each.serial: each.url for each in list_adapters()}
+    assert listed.keys() == {serial, "OTHER"}
+    for name, answer in ((serial, "ef 40 17"), ("OTHER", "c8 40 17")):
+        assert shlex.join([listed[name]]) == listed[name]
+        bus = open_bus(listed[name])
+        assert_answers(bus, answer)
+        bus.close()
+
+
+def test_a_serial_number_is_not_taken_for_a_place_in_the_list(port: UsbPort) -> None:
+    """pyftdi's URLs count adapters from 1; adapters may be numbered by their serial numbers."""
+    port.plug(FT232H, "2", "GD25Q64C")
+    port.plug(FT232H, "1", "W25Q64JV")
+    port.plug(FT232H, "X", "MX25L6406E")
+    for word, answer in (("1", "ef 40 17"), ("2", "c8 40 17"), ("3", "c2 20 17")):
+        bus = open_bus(f"ftdi://ftdi:232h:{word}/1")
+        assert_answers(bus, answer)
+        bus.close()
+
+
+def test_devices_without_an_engine_are_named(port: UsbPort) -> None:
+    """FT232R and FT-X: serial ports only (bcdDevice as in the kernel's ftdi_sio.c)."""
+    plain = {"interfaces": 1, "mpsse": frozenset(), "release": 0x0600, "product": 0x6001}
+    port.plug(replace(FT2232C, name="FT232R", **plain), "CABLE")
+    for url in (None, "ftdi://ftdi:232r/1", "ftdi://ftdi:232r:CABLE/1"):
+        with pytest.raises(AdapterNotFoundError, match=r"no SPI engine: FT232R \(0403:6001\)"):
+            open_bus(url)
+    assert list_adapters() == ()
+    assert all(device.transfers == 0 for device in port.devices)
+
+
+def test_adapters_with_numbers_of_their_makers(port: UsbPort) -> None:
+    """FTDI gives product numbers to makers of adapters, and its EEPROM takes any vendor number; the
+    release number still tells the type."""
+    port.plug(replace(FT2232H, product=0xCFF8), "OWN")
+    port.plug(replace(FT232H, vendor=0x1234, product=0x0001), "ALIEN")
+    assert [each.url for each in list_adapters()] == [
+        "ftdi://0x0403:0xcff8:OWN/1",
+        "ftdi://0x0403:0xcff8:OWN/2",
+    ]
+    for url in ("ftdi://0x0403:0xcff8:OWN/2", "ftdi://0x1234:0x0001/1", "ftdi://0x1234:/1"):
+        bus = open_bus(url)
+        assert_answers(bus)
+        bus.close()
+    port.devices[1].accessible = False
+    with pytest.raises(BusError, match="may not open") as caught:
+        open_bus("ftdi://0x1234:0x0001/1")
+    assert 'ATTR{idVendor}=="1234"' in caught.value.remedy
+
+
+def failing(number: int) -> USBError:
+    return USBError("as the test wants", -99, number)
+
+
+@pytest.mark.parametrize(
+    ("error", "platform", "words"),
+    [
+        (failing(errno.EACCES), "linux", "udev"),
+        (failing(errno.EACCES), "darwin", "sudo"),
+        (failing(errno.EACCES), "win32", "WinUsb"),
+        # What pyusb makes of LIBUSB_ERROR_NOT_SUPPORTED: Windows has another driver for it.
+        (NotImplementedError("Operation not supported"), "win32", "WinUsb"),
+        (failing(errno.ETIMEDOUT), "linux", "does not answer"),
+        (failing(errno.EIO), "linux", "does not answer"),
+        (failing(errno.ENODEV), "linux", "unplugged"),
+        (failing(errno.EBUSY), "linux", "Another program"),
+        (failing(errno.ENOMEM), "linux", "as the test wants"),
+    ],
+    ids=str,
+)
+@pytest.mark.parametrize("where", ["open_device", "ctrl_transfer", "claim_interface"])
+def test_what_cannot_be_opened_is_told_by_its_cause(
+    port: UsbPort,
+    monkeypatch: pytest.MonkeyPatch,
+    where: str,
+    error: Exception,
+    platform: str,
+    words: str,
+) -> None:
+    """Whichever step of opening fails, the message says why, and what helps there."""
+    port.plug(FT232H, "S1")
+    monkeypatch.setattr(sys, "platform", platform)
+
+    def fail(*_: object) -> None:
+        raise error
+
+    monkeypatch.setattr(port.backend, where, fail)
+    for url in ("ftdi://ftdi:232h:S1/1", "ftdi://ftdi:232h/1"):
+        with pytest.raises(SpiflashError) as caught:
+            open_bus(url)
+        assert_complete(caught.value)
+        assert words in str(caught.value)
+        assert ("udev" in str(caught.value)) == (words == "udev")
+    listed = list_adapters()
+    unread = where != "claim_interface"
+    assert [each.access for each in listed] == (
+        [] if words == "unplugged" and unread else [not unread]
+    )
+    if unread and listed:
+        assert listed[0].refusal is not None
+        assert words in str(listed[0].refusal)
+    assert UsbTools.Devices == {}
+
+
+def test_an_eeprom_whose_strings_cannot_be_read(
+    port: UsbPort, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The device stalls on string requests, and works."""
+    device = port.plug(FT232H, "S1")
+
+    def stall(*_: object) -> bytes:
+        raise failing(errno.EPIPE)
+
+    monkeypatch.setattr(device, "_string", stall)
+    (listed,) = list_adapters()
+    assert (listed.access, listed.serial) == (True, "")
+    for url in (None, listed.url):
+        bus = open_bus(url)
+        assert_answers(bus)
+        bus.close()
+
+
+def test_a_device_with_unreadable_descriptors_hides_no_other(
+    port: UsbPort, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    broken = port.plug(FT2232H, "BROKEN")
+    port.plug(FT232H, "GOOD")
+    genuine = port.backend.get_configuration_descriptor
+
+    def read(device: FtdiDevice, config: int) -> object:
+        if device is broken:
+            raise failing(errno.EIO)
+        return genuine(device, config)
+
+    monkeypatch.setattr(port.backend, "get_configuration_descriptor", read)
+    bus = open_bus("ftdi://ftdi:232h:GOOD/1")
+    assert_answers(bus)
+    bus.close()
+    with pytest.raises(SpiflashError) as caught:
+        open_bus("ftdi://ftdi:2232h/1")
+    assert_complete(caught.value)
 
 
 def test_a_device_that_may_not_be_opened_stands_in_nobodys_way(port: UsbPort) -> None:
