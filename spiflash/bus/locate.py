@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Adapter:
-    """One MPSSE channel of one adapter on USB. `access`: it can be opened; `refusal` says why not."""
+    """One MPSSE channel of one adapter on USB. `access`: it can be opened; if not, `refusal` is
+    why."""
 
     url: str
     model: str
