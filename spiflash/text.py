@@ -37,6 +37,15 @@ def amount(count: int) -> str:
     return counted(count, "byte")
 
 
+def rounded(count: float) -> str:
+    """A number of bytes to about three digits: 977 KiB, 8 MiB, 73.2 MiB."""
+    for name, unit in _UNITS:
+        if count >= unit:
+            digits = 0 if count >= 100 * unit else 1
+            return f"{count / unit:.{digits}f}".removesuffix(".0") + f" {name}"
+    return counted(round(count), "byte")
+
+
 def address(value: int, size: int = 0) -> str:
     """An address in hexadecimal, as wide as the last one of a chip of `size` bytes and never
     narrower than three bytes."""

@@ -45,7 +45,9 @@ class Said:
     bars: list[str] = field(default_factory=list)
 
     @contextmanager
-    def step(self, title: str, total: int) -> Iterator[Callable[[int], None]]:
+    def step(
+        self, title: str, total: int, counting: str = "bytes"
+    ) -> Iterator[Callable[[int], None]]:
         self.bars.append(title)
         yield lambda count: None
 

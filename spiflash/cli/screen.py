@@ -10,6 +10,7 @@ import re
 import shutil
 import sys
 import textwrap
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TextIO
@@ -17,8 +18,8 @@ from typing import TextIO
 import click
 
 from spiflash.errors import OutputError, SpiflashError
-from spiflash.jobs import Advance
-from spiflash.text import printable
+from spiflash.jobs import BYTES, Advance
+from spiflash.text import printable, rounded
 
 _COMMAND = re.compile(r"\s*(> |spiflash |sha256sum )")
 _HANGING = re.compile(r"(\s*(?:[*-] |\d+\. )?)(?:\S+(?: \S+)?(?: {2,}|: +))?")
@@ -38,28 +39,33 @@ _DOUBTFUL = re.compile(r"\bNOT CHECKED\b")
 
 
 class Bars:
-    """A bar a step on standard error: bytes, rate, time left. Only on a terminal."""
+    """A bar a step on standard error: how much is done, the rate, the time left. Only on a
+    terminal."""
 
     @contextmanager
-    def step(self, title: str, total: int) -> Iterator[Advance]:
+    def step(self, title: str, total: int, counting: str = BYTES) -> Iterator[Advance]:
         """Show one step; the bar stays when it is finished. A step with nothing to do has
         none."""
         from tqdm import tqdm
 
+        def done(count: int) -> str:
+            if counting != BYTES:
+                return f"{count:,} of {total:,} {counting}"
+            rate = count / max(time.monotonic() - begun, 1e-6)
+            return f"{rounded(count)} of {rounded(total)}, {rounded(rate)}/s"
+
+        begun = time.monotonic()
         with tqdm(
             total=total,
             desc=title,
-            unit="iB",
-            unit_scale=True,
-            unit_divisor=1024,
             file=sys.stderr,
             disable=None if total else True,  # None: only where it is no terminal
             dynamic_ncols=True,
-            bar_format="{desc:<24} {percentage:3.0f} % {bar} {n_fmt}iB of {total_fmt}iB, "
-            "{rate_fmt}, {remaining} left",
+            bar_format="{desc:<24} {percentage:3.0f} % {bar} {remaining} left{postfix}",
         ) as bar:
 
             def advance(count: int) -> None:
+                bar.set_postfix_str(done(int(bar.n) + count), refresh=False)
                 bar.update(count)
 
             yield advance
@@ -108,10 +114,10 @@ def _line(line: str, width: int) -> str:
         return line
     found = _HANGING.match(line)
     assert found is not None  # every part of the pattern may be empty
-    hang = found.end()
+    hang = start = found.end()  # the text begins behind its label, even if it is one long path
     if hang > width // _DEEPEST:
         hang = len(found[1]) + _STEP
-    start = len(line) - len(line.lstrip())
+        start = len(line) - len(line.lstrip())
     return "\n".join(
         textwrap.wrap(
             line[start:],

@@ -10,14 +10,20 @@ from contextlib import AbstractContextManager, contextmanager
 from typing import Protocol
 
 Advance = Callable[[int], None]
-"""Called with the number of bytes finished since the last call."""
+"""Called with how much was finished since the last call: bytes, or what the step counts."""
+
+BYTES = "bytes"
+"""What most steps count."""
 
 
 class Watcher(Protocol):
     """Shown the steps of a job as they happen."""
 
-    def step(self, title: str, total: int) -> AbstractContextManager[Advance]:
-        """A step of `total` bytes begins; it ends with the context."""
+    def step(
+        self, title: str, total: int, counting: str = BYTES
+    ) -> AbstractContextManager[Advance]:
+        """A step of `total` bytes begins, or of `total` of what it is `counting` instead; it ends
+        with the context."""
         ...
 
     def say(self, text: str) -> None:
@@ -29,7 +35,7 @@ class Unwatched:
     """Nobody watches."""
 
     @contextmanager
-    def step(self, title: str, total: int) -> Iterator[Advance]:
+    def step(self, title: str, total: int, counting: str = BYTES) -> Iterator[Advance]:
         """Show nothing."""
         yield lambda count: None
 

@@ -134,7 +134,7 @@ def _quiet_between_passes(noise: BitErrors) -> object:
 
     class Watcher:
         @contextmanager
-        def step(self, title: str, total: int) -> Iterator[object]:
+        def step(self, title: str, total: int, counting: str = "bytes") -> Iterator[object]:
             noise.rate = 1e-4
             yield lambda count: None
             noise.rate = 0.0

@@ -40,6 +40,13 @@ def help_text(name: str) -> str:
     return command_of(name).get_help(click.Context(command_of(name), parent=parent))
 
 
+class Screen(io.StringIO):
+    """A stream that is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
     return new_bench(tmp_path_factory.mktemp("bench"))
@@ -388,13 +395,29 @@ def test_a_mistyped_word_is_met_with_the_right_one(
     assert said in capfd.readouterr().err
 
 
-def test_a_step_with_nothing_to_do_has_no_bar(monkeypatch: pytest.MonkeyPatch) -> None:
-    class Terminal(io.StringIO):
-        def isatty(self) -> bool:
-            return True
+@pytest.mark.parametrize(
+    ("total", "counting", "shown"),
+    [
+        (8 << 20, {}, "8 MiB of 8 MiB, "),
+        (1_000_000, {}, "977 KiB of 977 KiB, "),
+        (32, {"counting": "places"}, "00:00 left, 32 of 32 places"),
+    ],
+)
+def test_a_bar_shows_what_its_step_counts(
+    total: int, counting: dict[str, str], shown: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys, "stderr", Screen())
+    monkeypatch.setenv("COLUMNS", "100")
+    with Bars().step("reading again", total, **counting) as advance:
+        advance(total)
+    last = sys.stderr.getvalue().rstrip().rpartition("\r")[2]
+    assert shown in last
+    assert ("B/s" in last) is (not counting)
 
+
+def test_a_step_with_nothing_to_do_has_no_bar(monkeypatch: pytest.MonkeyPatch) -> None:
     for total, shown in ((0, False), (4096, True)):
-        monkeypatch.setattr(sys, "stderr", Terminal())
+        monkeypatch.setattr(sys, "stderr", Screen())
         with Bars().step("reading again", total) as advance:
             advance(total)
         assert ("reading again" in sys.stderr.getvalue()) is shown

@@ -52,7 +52,9 @@ class Acting(Unwatched):
         self.said: list[str] = []
 
     @contextmanager
-    def step(self, title: str, total: int) -> Iterator[Callable[[int], None]]:
+    def step(
+        self, title: str, total: int, counting: str = "bytes"
+    ) -> Iterator[Callable[[int], None]]:
         for name, act in self.acts.items():
             if title.startswith(name):
                 act()

@@ -224,7 +224,7 @@ def test_ctrl_c_in_mid_restore_puts_the_protection_back(tmp_path: Path) -> None:
 
     class Impatient:
         @contextmanager
-        def step(self, title: str, total: int):  # type: ignore[no-untyped-def]
+        def step(self, title: str, total: int, counting: str = "bytes"):  # type: ignore[no-untyped-def]
             def advance(count: int) -> None:
                 if "erasing" in title:
                     assert not chip.protected_ranges

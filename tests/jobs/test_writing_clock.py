@@ -41,7 +41,7 @@ class Watched(Wrapper):
         self.beats: list[Beat] = []
 
     @contextmanager
-    def step(self, title: str, total: int):  # type: ignore[no-untyped-def]
+    def step(self, title: str, total: int, counting: str = "bytes"):  # type: ignore[no-untyped-def]
         self.writing = title.startswith("erasing")
         try:
             yield lambda count: None

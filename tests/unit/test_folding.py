@@ -23,6 +23,8 @@ from spiflash.cli.screen import coloured, fitted, folded
         ("Kind: one two three four five six", 26, "Kind: one two three four\n      five six"),
         ("label          one two three four", 30, "label          one two three\n    four"),
         ("see " + "x" * 30 + " there", 24, "see\n" + "x" * 30 + "\nthere"),
+        ("  Page  " + "x" * 30, 24, "  Page  " + "x" * 30),
+        ("  Page  " + "x" * 30 + " there", 24, "  Page  " + "x" * 30 + "\n        there"),
         ("    spiflash verify a b c", 20, "    spiflash verify a b c"),
         ("  > spiflash verify a b c", 20, "  > spiflash verify a b c"),
     ],

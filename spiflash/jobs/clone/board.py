@@ -27,7 +27,7 @@ from spiflash.errors import (
     UnstableReadError,
     VerifyError,
 )
-from spiflash.jobs import Advance
+from spiflash.jobs import BYTES, Advance
 from spiflash.jobs.backup import now, put_on_shelf, read_for_set
 from spiflash.jobs.clock_sweep import best_clock, sweep_clocks
 from spiflash.jobs.clone.context import BoardRun, Context, Worker, which_board
@@ -250,12 +250,12 @@ class _Checking:
         self._told = False
 
     @contextmanager
-    def step(self, title: str, total: int) -> Iterator[Advance]:
+    def step(self, title: str, total: int, counting: str = BYTES) -> Iterator[Advance]:
         """See `Watcher`."""
         self._check()
         checked = time.monotonic()
 
-        with self._run.worker.watcher.step(title, total) as inner:
+        with self._run.worker.watcher.step(title, total, counting) as inner:
 
             def advance(count: int) -> None:
                 nonlocal checked

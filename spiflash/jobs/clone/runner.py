@@ -15,7 +15,7 @@ from typing import Protocol
 from spiflash.archive.ledger import BoardRecord
 from spiflash.bus.transaction import Bus
 from spiflash.errors import InterruptedWorkError, SpiflashError
-from spiflash.jobs import Advance
+from spiflash.jobs import BYTES, Advance
 from spiflash.jobs.clone.board import clone_board
 from spiflash.jobs.clone.context import Context, SkippedError, Worker
 from spiflash.jobs.clone.station import TAKE_OFF, WAITING, Station
@@ -193,7 +193,7 @@ class _Obedient:
         self._tell = tell
 
     @contextmanager
-    def step(self, title: str, total: int) -> Iterator[Advance]:
+    def step(self, title: str, total: int, counting: str = BYTES) -> Iterator[Advance]:
         """See `Watcher`."""
         done = tenths = 0
 

@@ -189,7 +189,8 @@ def settle(
     allowance = LIMIT * SHARE / max(1, len(places))
     waiting = list(places)
     clock = connection.bus.clock
-    with watcher.step(f"reading {counted(len(places), 'place')} again", len(places)) as advance:
+    title = f"reading {counted(len(places), 'place')} again"
+    with watcher.step(title, len(places), "places") as advance:
         for attempt in range(BUDGET):
             begun = clock.now()
             fast = set_round(connection, attempt)
@@ -249,7 +250,7 @@ def _read_alone(
     bits = sum(8 * place.length * (len(place.readings) - place.passes) for place in places)
     title = f"reading {counted(len(chosen), 'bit')} again"
     if chosen:
-        with watcher.step(title, rounds) as advance:
+        with watcher.step(title, rounds, "times") as advance:
             for attempt in range(MOST_ROUNDS):
                 if attempt >= rounds:
                     chosen = [each for each in chosen if each.unstable]

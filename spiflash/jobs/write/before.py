@@ -74,7 +74,7 @@ def read_before(
     alone = unconfirmed(first.contents, known)
     if _few(len(alone) * SECTOR, len(first.contents)):
         where = sector_spans(alone)
-        second = read_spans(connection, where, 2, "reading again what is new", watcher)
+        second = read_spans(connection, where, 2, "confirming the reading", watcher)
         if second == [first.contents[low:high] for low, high in where]:
             confirmed = len(first.contents) // SECTOR - len(alone)
             return Reading.of_one_pass(first, confirmed, len(alone))

@@ -103,7 +103,7 @@ def read_twice(connection: Connection, journals: Sequence[Journal], watcher: Wat
         if whole is not None:
             again |= set(disagreements([first.contents, whole]))
     where = sector_spans(again)
-    second = read_spans(connection, where, 2, "reading it again", watcher)
+    second = read_spans(connection, where, 2, "confirming the reading", watcher)
     unstable: list[int] = []
     for (low, high), data in zip(where, second, strict=True):
         unstable += [low + at for at in disagreements([first.contents[low:high], data])]

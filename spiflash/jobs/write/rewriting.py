@@ -168,7 +168,7 @@ def _refuse_moved(connection: Connection, work: Work, watcher: Watcher, *, all_a
     if not sectors:
         return
     held = bytearray(work.old.contents)
-    title = "reading once more before writing"
+    title = "reading before writing"
     try:
         moved, _ = compare(
             connection, sector_spans(sectors), held, work.old.contents, watcher, title
