@@ -330,6 +330,13 @@ class BackupSet:
         return data
 
 
+def is_set(folder: Path) -> bool:
+    """Whether the folder holds a set: one that lost some of these files is a damaged set, one
+    without any of them is something else. Raises OSError for a folder that cannot be read."""
+    inside = {entry.name for entry in folder.iterdir()}
+    return not inside.isdisjoint({"bagit.txt", _MANIFEST, _TAG_MANIFEST})
+
+
 def open_set(path: Path) -> BackupSet:
     """Check a backup set completely and open it.
 

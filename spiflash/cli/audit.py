@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from spiflash.cli.options import (
+    Command,
     bench_options,
     details_option,
     json_option,
@@ -26,7 +27,7 @@ from spiflash.report.compare import compare_json, compare_text
 from spiflash.report.pages import audit_page
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("source", type=SourceGiven())
 @shelf_option
 @click.option("--layout", type=PathGiven(), metavar="FILE", help="A layout file.")
@@ -58,7 +59,7 @@ def audit(
     fits: tuple[int, ...],
     as_json: bool,
 ) -> None:
-    """Say what is in SOURCE, a dump or a set, and what its checksums prove.
+    """Say what a dump or set holds, and what its checksums prove.
 
     The exit status is 1 when a checksum inside it fails.
 
@@ -78,7 +79,7 @@ def audit(
     click.get_current_context().exit(1 if found.coverage.damaged else 0)
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("a", type=SourceGiven())
 @click.argument("b", type=SourceGiven(), required=False)
 @shelf_option
@@ -101,9 +102,10 @@ def compare(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Say how B differs from A: files, sets, or the chip as B.
+    """Say how B differs from A: two files or sets, or one and the chip.
 
-    Changes nothing. The exit status is 0 when both are equal and 1 when they are not.
+    With --chip, the chip on the clip takes the place of B. Changes nothing. The exit status is 0
+    when both are equal and 1 when they are not.
 
     \b
     Examples:

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from spiflash.cli.options import (
+    Command,
     announce_adapter,
     at_option,
     bench_options,
@@ -37,7 +38,7 @@ from spiflash.report.record_facts import headline
 from spiflash.text import address
 
 
-@click.command()
+@click.command(cls=Command)
 @board_options
 @click.option(
     "--board",
@@ -81,7 +82,7 @@ def backup(
         click.get_current_context().exit(UnstableReadError.status)
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("source", type=SourceGiven())
 @details_option
 @bench_options
@@ -98,7 +99,7 @@ def verify(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Compare the chip with SOURCE, an image file or a backup set.
+    """Compare the chip with an image file or a backup set.
 
     Changes nothing. The exit status is 0 only when the chip holds SOURCE.
 

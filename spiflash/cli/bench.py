@@ -12,6 +12,7 @@ import click
 from spiflash.bus.locate import list_adapters
 from spiflash.bus.usb import without_engine
 from spiflash.cli.options import (
+    Command,
     announce_adapter,
     bench_options,
     details_option,
@@ -40,7 +41,7 @@ from spiflash.report.plain import plain
 from spiflash.text import clock
 
 
-@click.command()
+@click.command(cls=Command)
 @json_option
 @trace_options
 def adapters(as_json: bool) -> None:
@@ -86,7 +87,7 @@ MODELS = {
 """Adapters and their SPI channels."""
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument(
     "model",
     type=click.Choice(list(MODELS), case_sensitive=False),
@@ -121,7 +122,7 @@ def wiring(model: str, channel: str, as_json: bool) -> None:
     show(document, wiring_text(model, channel), as_json=as_json)
 
 
-@click.command()
+@click.command(cls=Command)
 @details_option
 @bench_options
 @json_option
@@ -143,7 +144,7 @@ def contact(details: bool, as_json: bool, **options: Any) -> None:
         click.get_current_context().exit(kind.status)
 
 
-@click.command()
+@click.command(cls=Command)
 @bench_options
 @shelf_option
 @json_option

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
-from spiflash.cli.options import OWN_BACKUP, at_option
+from spiflash.cli.options import OWN_BACKUP
 from spiflash.cli.screen import remark, show
 from spiflash.cli.values import SourceGiven
 from spiflash.errors import DeclinedError
@@ -49,18 +49,17 @@ unprotect_option = click.option(
 
 
 def change_options(command: F) -> F:
-    """Where to write, what to read back, and what a person may waive or agree to in advance."""
+    """What to read back, and what a person may waive or agree to in advance."""
     for option in (
-        unprotect_option,
         click.option(
             "--without-backup",
             is_flag=True,
             help="Write although no backup of this chip exists.",
         ),
+        unprotect_option,
         backup_option,
-        yes_option,
         verify_option,
-        at_option,
+        yes_option,
     ):
         command = option(command)
     return command

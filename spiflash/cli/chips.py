@@ -6,18 +6,21 @@ from pathlib import Path
 
 import click
 
-from spiflash.cli.options import json_option
+from spiflash.cli.options import Command, json_option
 from spiflash.cli.screen import show
 from spiflash.cli.values import Amount, PathGiven
 from spiflash.nor.tables import ChipTable, chip_table, parts_of_file, select
 from spiflash.report.chips import list_text, part_json, part_text
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("words", nargs=-1)
 @click.option("--size", type=Amount(), help="Only parts of this capacity, such as 8M.")
 @click.option(
-    "--volts", type=click.FloatRange(0.5, 6), help="Only parts that run at this voltage, as 1.8."
+    "--volts",
+    type=click.FloatRange(0.5, 6),
+    metavar="VOLTS",
+    help="Only parts that run at this voltage, such as 1.8.",
 )
 @click.option(
     "--chips",

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spiflash.cli.options import (
+    Command,
     json_option,
     ledger_given,
     settings_from,
@@ -39,7 +40,7 @@ def _show_example(context: click.Context, option: click.Parameter, wanted: bool)
         context.exit()
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("job", type=PathGiven())
 @click.option(
     "--example",
@@ -73,8 +74,12 @@ def _show_example(context: click.Context, option: click.Parameter, wanted: bool)
     show_default=True,
     help="What to do with a finished board; without a terminal, ask means skip.",
 )
-@click.option("--count", type=click.IntRange(1), help="Stop after this many good boards.")
-@click.option("--clock", type=Frequency(), default="auto", help="Fastest SPI clock to use.")
+@click.option(
+    "--count", type=click.IntRange(1), metavar="NUMBER", help="Stop after this many good boards."
+)
+@click.option(
+    "--clock", type=Frequency(), default="auto", help="Fastest SPI clock to use, such as 12M."
+)
 @click.option("--part", metavar="NAME", help="Treat the chip as this part of the chip table.")
 @click.option("--chips", type=PathGiven(), multiple=True, metavar="FILE", help="Chip table.")
 @click.option("--hold-high", type=PinName(), multiple=True, help="Drive a spare pin high.")
@@ -100,7 +105,7 @@ def clone(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Write JOB's image to board after board; each keeps its own data.
+    """Write one image to board after board; each keeps its own data.
 
     Put the clip on, wait for PASS or FAIL, take it off, go on to the next board. Ctrl-C finishes
     the boards on the clips; a second Ctrl-C stops at once, and those boards are continued when they

@@ -19,6 +19,7 @@ from spiflash.cli.changing import (
     yes_option,
 )
 from spiflash.cli.options import (
+    Command,
     board_options,
     json_option,
     settings_from,
@@ -60,14 +61,14 @@ from spiflash.report.plain import plain
 _MOST_CHANGES = 100
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("image", type=SourceGiven())
 @board_options
 @click.option(
     "--keep",
     multiple=True,
     metavar="REGION",
-    help="Keep this region of the board, or range 0x50000+0x1000, whatever IMAGE has there; "
+    help="Keep this region of the board, or range 50000h+4K, whatever IMAGE has there; "
     "REGION=REGION moves it to that region of IMAGE's layout. Can be given several times.",
 )
 @click.option(
@@ -132,7 +133,7 @@ def convert(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Write IMAGE to one board, which keeps its own data.
+    """Write an image to one board, which keeps its own data.
 
     Saves the board first, unless that is done already. Then it says what happens to each MAC
     address, serial number, calibration, key and setting, and whether IMAGE belongs on this board;

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from spiflash.cli.options import json_option, ledger_given
+from spiflash.cli.options import Command, json_option, ledger_given
 from spiflash.cli.screen import fitted, remark, show
 from spiflash.cli.values import PathGiven
 from spiflash.errors import DeclinedError, LedgerError
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from spiflash.report.ledger import Entry
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("words", nargs=-1)
 @click.option(
     "--ledger",
@@ -58,10 +58,11 @@ def ledger(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """List the boards worked on: those in whose rows all WORDS are found.
+    """List the boards worked on, and what each of them got.
 
-    A word can be a label, a serial number, FAIL, or a part. COLUMN=WORD searches one column of the
-    CSV form, such as unique_id or part.
+    With WORDS, only the boards in whose rows all of them are found. A word can be a label, a serial
+    number, FAIL, or a part. COLUMN=WORD searches one column of the CSV form, such as unique_id or
+    part.
 
     --scrap is for one board that is destroyed: its serial numbers and addresses go back to the
     list, and the next board gets them.

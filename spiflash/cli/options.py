@@ -25,6 +25,37 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+SECTIONS = {
+    "Adapter and chip": (
+        *("adapter", "clock", "part", "size", "trust_sfdp", "chips", "hold_high", "hold_low"),
+    ),
+    "Readings, files and output": (
+        *("passes", "shelf", "trace", "trace_reads", "as_json", "_click_default_help"),
+    ),
+}
+"""Options that many commands share, by the section of the help that lists them."""
+
+
+class Command(click.Command):
+    """A command whose help lists its own options first, then those that many commands share."""
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The options: one list, or three where the command works with an adapter."""
+        options = {each.name: each for each in self.get_params(ctx) if _is_listed(each, ctx)}
+        sections = dict(SECTIONS) if "clock" in options else {}
+        shared = {name for names in sections.values() for name in names}
+        own = tuple(name for name in options if name is not None and name not in shared)
+        for title, names in {"Options": own, **sections}.items():
+            rows = [options[name].get_help_record(ctx) for name in names if name in options]
+            if rows:
+                with formatter.section(title):
+                    formatter.write_dl([row for row in rows if row is not None])
+
+
+def _is_listed(each: click.Parameter, ctx: click.Context) -> bool:
+    return isinstance(each, click.Option) and each.get_help_record(ctx) is not None
+
+
 OWN_BACKUP = (
     "The backup set of this board, where it is not on the shelf or the chip has no unique ID."
 )
@@ -153,9 +184,10 @@ def passes_option(command: F) -> F:
     return click.option(
         "--passes",
         type=click.IntRange(2, 12),
+        metavar="NUMBER",
         default=2,
         show_default=True,
-        help="Complete readings, with different opcodes, clocks, transfer lengths and directions.",
+        help="Complete readings, each with another opcode, clock, transfer length and direction.",
     )(command)
 
 

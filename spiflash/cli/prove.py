@@ -10,6 +10,7 @@ import click
 
 from spiflash.archive.adapters import keep
 from spiflash.cli.options import (
+    Command,
     bench_options,
     details_option,
     json_option,
@@ -30,7 +31,7 @@ QUESTION = (
 )
 
 
-@click.command()
+@click.command(cls=Command)
 @click.option("--read-only", is_flag=True, help="Only make the checks that write nothing.")
 @click.option(
     "--unplug",

@@ -21,7 +21,7 @@ import click
 
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import practice_files
-from spiflash.cli.options import json_option
+from spiflash.cli.options import Command, json_option
 from spiflash.cli.screen import Bars, answer, show
 from spiflash.cli.values import PathGiven
 from spiflash.dump.layout import find_layouts
@@ -79,7 +79,7 @@ class Rehearsed:
 Teller = Callable[[Scene], None]
 
 
-@click.command()
+@click.command(cls=Command)
 @click.option(
     "--keep",
     type=PathGiven(),

@@ -16,7 +16,15 @@ from spiflash.cli.changing import (
     show_rewritten,
     write_options,
 )
-from spiflash.cli.options import board_options, json_option, settings_from, shelf_from, words_given
+from spiflash.cli.options import (
+    Command,
+    at_option,
+    board_options,
+    json_option,
+    settings_from,
+    shelf_from,
+    words_given,
+)
 from spiflash.cli.screen import Bars, remark, show
 from spiflash.cli.values import Amount, PathGiven, Range, SourceGiven
 from spiflash.dump.audit import examine
@@ -31,16 +39,15 @@ from spiflash.report.changes import overwrites_text, plan_json, plan_text
 from spiflash.report.plain import plain
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("source", type=SourceGiven(), required=False)
 @board_options
-@change_options
 @click.option(
     "--region",
     "regions",
     multiple=True,
     metavar="NAME",
-    help="Write only this region of SOURCE, by its name in the layout or as 0x40000+0x10000. "
+    help="Write only this region of SOURCE, by its name in the layout or as 40000h+64K. "
     "Can be given several times.",
 )
 @click.option(
@@ -49,6 +56,14 @@ from spiflash.report.plain import plain
     metavar="FILE",
     help="Layout file with the regions; without it, the layout that SOURCE states.",
 )
+@at_option
+@plan_option
+@change_options
+@click.option(
+    "--other-board",
+    is_flag=True,
+    help="Write SOURCE although it holds another board's address or serial number.",
+)
 @click.option("--resume", is_flag=True, help="Finish a write to this chip that was interrupted.")
 @click.option(
     "--undo",
@@ -56,20 +71,14 @@ from spiflash.report.plain import plain
     help="Write back what the chip held before a write that was interrupted.",
 )
 @click.option(
-    "--other-board",
-    is_flag=True,
-    help="Write SOURCE although it holds another board's address or serial number.",
-)
-@click.option(
     "--erase-again",
     "again",
     type=Range(),
     multiple=True,
     metavar="RANGE",
-    help="Erase these whole sectors whatever they read, such as 0x70000+0x10000, because an erase "
+    help="Erase these whole sectors whatever they read, such as 70000h+64K, because an erase "
     "was interrupted in them. They then get SOURCE, or what they held.",
 )
-@plan_option
 @json_option
 def restore(
     source: Path | None,
@@ -85,7 +94,7 @@ def restore(
     as_json: bool,
     **options: Any,
 ) -> None:
-    """Write SOURCE, an image file or a set, to the chip and verify it.
+    """Write an image file or a set to the chip, and verify it.
 
     Only what differs is erased and programmed. Everything outside SOURCE stays as it is.
 
@@ -146,13 +155,14 @@ def _lost(work: Work) -> tuple[OwnItem, ...]:
     return overwritten(examine(work.old.contents, "the chip", signs=False), work.target)
 
 
-@click.command()
+@click.command(cls=Command)
 @board_options
-@change_options
+@at_option
 @click.option(
     "--length", type=Amount(), help="Bytes to erase, such as 64K; to the end when left out."
 )
 @plan_option
+@change_options
 @json_option
 def erase(
     shelf: Path | None,
@@ -166,7 +176,7 @@ def erase(
 
     \b
     Example:
-      spiflash erase --at 0x740000 --length 64K --adapter sim:./board
+      spiflash erase --at 740000h --length 64K --adapter sim:./board
     """
     wanted = replace(write_options(options), passes=passes)
     with connect(settings_from(options)) as connection:

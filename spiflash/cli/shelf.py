@@ -8,11 +8,11 @@ from pathlib import Path
 
 import click
 
-from spiflash.cli.options import json_option, shelf_from, shelf_option, words_given
+from spiflash.cli.options import Command, json_option, shelf_from, shelf_option, words_given
 from spiflash.cli.screen import show
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("words", nargs=-1)
 @shelf_option
 @click.option(
@@ -45,11 +45,11 @@ def shelf(
     check: bool,
     as_json: bool,
 ) -> None:
-    """List the backup sets in which all WORDS are found, and interrupted work.
+    """List the backup sets on the shelf, and interrupted work.
 
-    A word can be part of a label, a chip, a unique ID, a date or a size. The name of
-    a set can be given wherever a command takes one, and so can a board's label: then the newest
-    verified set of that board is used.
+    With WORDS, only the sets in which all of them are found. A word can be part of a label, a chip,
+    a unique ID, a date or a size. The name of a set can be given wherever a command takes one, and
+    so can a board's label: then the newest verified set of that board is used.
 
     The exit status is 1 when a set or a journal cannot be used.
 

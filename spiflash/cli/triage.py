@@ -11,6 +11,7 @@ import click
 
 from spiflash.cli.options import (
     OWN_BACKUP,
+    Command,
     board_options,
     json_option,
     settings_from,
@@ -33,7 +34,7 @@ NOT_CHECKED = 3
 """Exit status: nothing is found wrong, and not everything could be checked."""
 
 
-@click.command()
+@click.command(cls=Command)
 @click.option(
     "--image",
     type=SourceGiven(),
@@ -98,7 +99,7 @@ def triage(
     click.get_current_context().exit(status)
 
 
-@click.command()
+@click.command(cls=Command)
 @click.argument("folder", type=PathGiven(), metavar="DIR")
 @click.option(
     "--image",
@@ -129,10 +130,11 @@ def stage(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """Put the files for an SD-card update on DIR, a mounted card.
+    """Put the files for an SD-card update on a mounted card.
 
-    They get the names that the boot loader in the image looks for. Each is checked against the
-    size of the chip, written through to the card and read back.
+    DIR is the folder where the card is mounted. The files get the names that the boot loader in the
+    image looks for. Each is checked against the size of the chip, written through to the card and
+    read back.
 
     \b
     Example:

@@ -60,7 +60,7 @@ class Amount(click.ParamType[int]):
 
 
 class Range(click.ParamType[tuple[int, int]]):
-    """A range such as 0x70000+0x10000 (start, length) or 070000h–07FFFFh; becomes its start and its
+    """A range such as 70000h+64K (start, length) or 070000h–07FFFFh; becomes its start and its
     end."""
 
     name = "range"
@@ -73,7 +73,7 @@ class Range(click.ParamType[tuple[int, int]]):
             return value
         found = span_of(str(value))
         if found is None or found[0] == found[1]:
-            self.fail(f"'{value}' is not a range: write 0x70000+0x10000", param, ctx)
+            self.fail(f"'{value}' is not a range: write 70000h+64K or 70000h–7FFFFh", param, ctx)
         return found
 
 
@@ -101,7 +101,7 @@ class SourceGiven(PathGiven):
         """The path. Raises `LabelError` for a label that several boards have, and `NoBackupError`
         for one without a verified set."""
         path = super().convert(value, param, ctx)
-        if isinstance(value, Path) or os.path.lexists(path):
+        if isinstance(value, Path) or (os.path.lexists(path) and not _other_folder(path)):
             return path
         from spiflash.cli.options import shelf_from
 
@@ -123,6 +123,17 @@ class SourceGiven(PathGiven):
             err=True,
         )
         return found.path
+
+
+def _other_folder(path: Path) -> bool:
+    """Whether there is a folder that is no set, such as a simulated board: a set or a board on the
+    shelf can have the same name."""
+    from spiflash.archive.backupset import is_set
+
+    try:
+        return path.is_dir() and not is_set(path)
+    except OSError:
+        return False
 
 
 class Label(click.ParamType[str]):

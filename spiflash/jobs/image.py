@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from spiflash.archive.backupset import open_set
+from spiflash.archive.backupset import is_set, open_set
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.layout import Layout, find_layouts
@@ -88,15 +88,14 @@ def _name(path: Path) -> str:
 def _from_set(folder: Path) -> Image:
     """The contents of the backup set in `folder`."""
     try:
-        inside = {entry.name for entry in folder.iterdir()}
+        held = is_set(folder)
     except OSError as exc:
         raise ImageError(
             f"{folder} cannot be read ({exc.strerror or exc}).",
             state=_SAFE,
             remedy="Check the path and the permissions.",
         ) from exc
-    # A set that lost one of these is a damaged set; a folder without any is something else.
-    if not inside & {"bagit.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"}:
+    if not held:
         raise ImageError(
             f"{folder} is a folder but not a backup set.",
             state=_SAFE,

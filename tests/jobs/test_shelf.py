@@ -199,6 +199,23 @@ def test_a_file_goes_before_a_label(
     assert json.loads(capsys.readouterr().out)["size"] == 4096
 
 
+def test_a_folder_that_is_no_set_does_not_hide_a_label(
+    place: Place, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A simulated board is a folder, and is often called like its label."""
+    taken = place("gauge", 0)
+    (tmp_path / "gauge").mkdir()
+    assert run(["audit", "gauge", "--json"]) == 0
+    said = capsys.readouterr()
+    assert json.loads(said.out)["size"] == taken.record.size
+    assert str(taken.path) in said.err
+    (tmp_path / "empty").mkdir()
+    assert run(["audit", "empty"]) == 40
+    assert "a folder but not a backup set" in capsys.readouterr().err
+    (tmp_path / "gauge" / "manifest-sha256.txt").touch()
+    assert run(["audit", "gauge"]) == 42, "a damaged set that was named is not passed over"
+
+
 def test_a_label_of_several_chips_is_refused_with_their_sets(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
