@@ -15,9 +15,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pyftdi.ftdi import Ftdi, FtdiError
 from usb.core import USBError
 
-from spiflash.bus import mpsse
+from spiflash.bus import Clock, Sampling, Transaction, mpsse
 from spiflash.bus.link import READ_PIECE, Link, to_serial_port
-from spiflash.bus.transaction import Clock, Sampling, Transaction
 from spiflash.bus.usb import translated
 from spiflash.errors import BusError, UsageError
 

@@ -21,8 +21,7 @@ import contextlib
 from pyftdi.ftdi import Ftdi, FtdiError
 from usb.core import USBError
 
-from spiflash.bus import mpsse
-from spiflash.bus.transaction import Clock
+from spiflash.bus import Clock, mpsse
 from spiflash.errors import BusError
 
 READ_PIECE = 16384

@@ -14,11 +14,10 @@ from typing import TYPE_CHECKING
 from pyftdi.ftdi import FtdiError
 from usb.core import USBError
 
-from spiflash.bus import mpsse, usb
+from spiflash.bus import WallClock, mpsse, usb
 from spiflash.bus.ftdi import FtdiBus, open_channel
 from spiflash.bus.link import Port
 from spiflash.bus.trace import Device
-from spiflash.bus.transaction import WallClock
 from spiflash.errors import (
     AdapterChoiceError,
     AdapterNotFoundError,

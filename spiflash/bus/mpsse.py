@@ -16,7 +16,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from spiflash.bus.transaction import Sampling, Transaction
+from spiflash.bus import Sampling, Transaction
 
 # -- the adapters ----------------------------------------------------------------------------------
 

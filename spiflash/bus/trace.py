@@ -25,7 +25,7 @@ import usb.core
 from usb.backend import IBackend
 from usb.core import USBError
 
-from spiflash.bus.transaction import Clock, WallClock
+from spiflash.bus import Clock, WallClock
 from spiflash.errors import UsageError
 from spiflash.files import UNCHANGED
 

@@ -23,7 +23,7 @@ from spiflash.jobs.audit import audit as audit_source
 from spiflash.jobs.audit import compare_chip, compare_files, load_layout, save_layout
 from spiflash.jobs.connection import connect
 from spiflash.report.audit import audit_headline, audit_json, audit_text
-from spiflash.report.compare import compare_json, compare_text
+from spiflash.report.changes import compare_json, compare_text
 from spiflash.report.pages import audit_page
 
 

@@ -27,6 +27,7 @@ from spiflash.cli.screen import show
 from spiflash.errors import ChipAbsentError, UnstableReadError
 from spiflash.jobs.connection import connect
 from spiflash.jobs.contact import make_contact
+from spiflash.report import next_steps
 from spiflash.report.bench import (
     CAUTIONS,
     contact_headline,
@@ -36,7 +37,6 @@ from spiflash.report.bench import (
     wiring_text,
 )
 from spiflash.report.chips import identity_headline, identity_json, identity_text
-from spiflash.report.lines import next_steps
 from spiflash.report.plain import plain
 from spiflash.text import clock
 

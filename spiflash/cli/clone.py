@@ -120,13 +120,14 @@ def clone(
       spiflash clone job.toml --check
       spiflash clone job.toml --adapter 'sim:boards/*'
     """
-    from spiflash.archive.ledger import Ledger, check_ledger, default_path, last_of_each
+    from spiflash.archive.ledger import Ledger
+    from spiflash.archive.ledger.rows import check_ledger, last_of_each
+    from spiflash.archive.ledger.store import default_path
     from spiflash.cli.clone_screen import CloneScreen
     from spiflash.jobs.clone.check import check_job, made_by
     from spiflash.jobs.clone.context import Context, nobody_knows
     from spiflash.jobs.clone.job_file import load_job
-    from spiflash.jobs.clone.runner import Runner
-    from spiflash.jobs.clone.station import station_for
+    from spiflash.jobs.clone.runner import Runner, station_for
     from spiflash.nor.tables import chip_table
     from spiflash.report.bench import about_voltage
     from spiflash.report.clone import batch_tone, chain_text, summary_text

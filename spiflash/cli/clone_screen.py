@@ -15,9 +15,9 @@ from dataclasses import replace
 
 import click
 
-from spiflash.archive.ledger import BoardRecord, last_of_each
+from spiflash.archive.ledger.rows import BoardRecord, last_of_each
 from spiflash.cli.screen import folded
-from spiflash.jobs.clone.station import TAKE_OFF, WAITING
+from spiflash.jobs.clone.runner import TAKE_OFF, WAITING
 from spiflash.report.clone import (
     ROWS,
     Panel,

@@ -41,10 +41,10 @@ from spiflash.jobs.convert import (
     prepare_from_set,
     refuse,
     save_image,
+    save_job,
     save_page,
 )
 from spiflash.jobs.convert import convert as convert_chip
-from spiflash.jobs.convert_job import save_job
 from spiflash.jobs.image import load_image
 from spiflash.jobs.write import Verify
 from spiflash.report.changes import (

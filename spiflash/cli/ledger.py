@@ -77,7 +77,8 @@ def ledger(
       spiflash ledger serial=HG-2026-0007 --scrap
       spiflash ledger --check
     """
-    from spiflash.archive.ledger import Ledger, default_path
+    from spiflash.archive.ledger import Ledger
+    from spiflash.archive.ledger.store import default_path
 
     if expect is not None and not check:
         raise click.UsageError("--expect goes with --check")
@@ -208,7 +209,7 @@ def _cannot_scrap(cause: str) -> LedgerError:
 
 
 def _check(found: Ledger, expect: str | None, words: Sequence[str], *, as_json: bool) -> None:
-    from spiflash.archive.ledger import check_ledger
+    from spiflash.archive.ledger.rows import check_ledger
     from spiflash.report.clone import chain_text
 
     result = check_ledger(found)

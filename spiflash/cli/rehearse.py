@@ -24,8 +24,8 @@ from spiflash.bus.locate import practice_files
 from spiflash.cli.options import Command, json_option
 from spiflash.cli.screen import Bars, answer, show
 from spiflash.cli.values import PathGiven
-from spiflash.dump.layout import find_layouts
-from spiflash.dump.survey import survey
+from spiflash.dump.audit import survey
+from spiflash.dump.layout.find import find_layouts
 from spiflash.errors import ShelfError, UsageError, VerifyError
 from spiflash.files import write_new
 from spiflash.jobs import Watcher
@@ -33,8 +33,7 @@ from spiflash.jobs.audit import save_layout
 from spiflash.jobs.backup import Verified, verify
 from spiflash.jobs.connection import Connection, Settings, connect
 from spiflash.jobs.contact import Contact, make_contact
-from spiflash.jobs.convert import Asked, Prepared, convert, prepare
-from spiflash.jobs.convert_job import save_job
+from spiflash.jobs.convert import Asked, Prepared, convert, prepare, save_job
 from spiflash.jobs.image import load_image
 from spiflash.jobs.reading import disagreements
 from spiflash.jobs.triage import Asked as TriageAsked

@@ -28,7 +28,7 @@ from spiflash.cli.options import (
 from spiflash.cli.screen import Bars, remark, show
 from spiflash.cli.values import Amount, PathGiven, Range, SourceGiven
 from spiflash.dump.audit import examine
-from spiflash.dump.identity.items import OwnItem
+from spiflash.dump.identity import OwnItem
 from spiflash.dump.made_image import overwritten
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import connect

@@ -26,7 +26,7 @@ from spiflash.jobs.connection import connect
 from spiflash.jobs.stage import Staged
 from spiflash.jobs.stage import stage as stage_files
 from spiflash.jobs.triage import Asked, triage_chip
-from spiflash.report.lines import next_steps
+from spiflash.report import next_steps
 from spiflash.report.triage import triage_json, triage_text
 from spiflash.text import amount, clean, counted
 

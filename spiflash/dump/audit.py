@@ -1,21 +1,52 @@
-"""Everything about one dump: the results of all examinations together."""
+"""Everything about one dump: what is recognised in it, and the results of all examinations.
+
+A format is a pure function from the contents of a dump to its findings; `survey` lists them all.
+Two rules apply to each: the work stays proportional to the size of the dump whatever the dump
+claims, and only bytes that a checksum covers are VERIFIED. The second argument of a search holds
+the ranges, sorted and without overlap, in which it need not look.
+"""
 
 from __future__ import annotations
 
+import bisect
 import dataclasses
 import functools
-from collections.abc import Sequence
+import itertools
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from spiflash.dump.coverage import Coverage, Island, coverage, islands
-from spiflash.dump.finding import Finding
+import numpy as np
+import numpy.typing as npt
+
+from spiflash.dump.coverage import (
+    Coverage,
+    Island,
+    coverage,
+    find_blank,
+    find_dense,
+    find_zeros,
+    islands,
+)
+from spiflash.dump.finding import Finding, Proof, Verdict
+from spiflash.dump.formats import Budget, outside, runs_of
+from spiflash.dump.formats.boot_images import find_legacy_images, find_trees, find_trx
+from spiflash.dump.formats.credentials import find_der, find_pem
+from spiflash.dump.formats.disks import find_ext, find_fat, find_gpt, find_mbr
+from spiflash.dump.formats.environment import find_environments
+from spiflash.dump.formats.jffs2 import find_jffs2
+from spiflash.dump.formats.programs import find_banners, find_elf, find_kernels
+from spiflash.dump.formats.rom_file_systems import find_cpio, find_cramfs, find_erofs, find_romfs
+from spiflash.dump.formats.squashfs import find_squashfs
+from spiflash.dump.formats.streams import find_streams
+from spiflash.dump.formats.ubi import find_ubi, find_ubifs
 from spiflash.dump.hints import Hints, hints
-from spiflash.dump.identity.items import OwnItem, identity
-from spiflash.dump.layout import FoundLayout, Layout, Occupancy, find_layouts, occupancy
-from spiflash.dump.layout.occupancy import Fit, fit, smallest_chip, used_end
+from spiflash.dump.identity import OwnItem, identity
+from spiflash.dump.layout import Layout
+from spiflash.dump.layout.find import FoundLayout, find_layouts
+from spiflash.dump.layout.occupancy import Fit, Occupancy, fit, occupancy, smallest_chip, used_end
 from spiflash.dump.secrets import Masker, masker
-from spiflash.dump.survey import survey
 from spiflash.dump.symptoms import Symptom, symptoms
+from spiflash.spans import Span, merged, without
 from spiflash.text import counted
 
 
@@ -106,3 +137,185 @@ def _misfit(layout: Layout, size: int) -> tuple[str, ...]:
         f"The given layout is for a flash of {counted(layout.size, 'byte')}, but the contents have "
         f"{counted(size, 'byte')}.",
     )
+
+
+Search = Callable[[bytes, Sequence[Span]], Iterable[Finding]]
+
+FILE_SYSTEMS: tuple[Search, ...] = (
+    find_ubi,
+    find_ubifs,
+    find_jffs2,
+    find_squashfs,
+    find_cramfs,
+    find_erofs,
+)
+"""Searched first, in this order."""
+
+FORMATS: tuple[Search, ...] = (
+    find_romfs,
+    find_ext,
+    find_fat,
+    find_trx,
+    find_mbr,
+    find_gpt,
+    find_legacy_images,
+    find_trees,
+    find_kernels,
+    find_cpio,
+    find_environments,
+    find_streams,
+    find_elf,
+    find_pem,
+    find_der,
+    find_banners,
+    find_blank,
+)
+"""Searched outside the file systems of PACKED."""
+
+REMAINDERS: tuple[Search, ...] = (find_zeros, find_dense)
+"""What is worth noting where nothing else was found."""
+
+PACKED = frozenset({"squashfs", "cramfs", "erofs", "jffs2", "ubi", "ubifs"})
+"""Kinds of file systems that hold the contents of files in pieces."""
+
+IN_PIECES = frozenset({"jffs2", "ubi", "ubifs", "banner", "blank", "default-environment"})
+"""Kinds that are whole even inside such a file system: nodes in an erase block, short texts."""
+
+
+MOST = 4000
+"""Findings kept of one format; real dumps have fewer."""
+
+_MOST_SPANS = 200
+
+
+def survey(contents: bytes) -> tuple[Finding, ...]:
+    """The findings of every format in `contents`, sorted by start, longer ones first.
+
+    Findings may overlap: a version string is inside an image; `parent` says where. Addresses
+    are offsets into `contents`, in bytes. Any contents are accepted; the time is proportional
+    to their size.
+    """
+    found: list[Finding] = []
+    packed: list[Span] = []
+    for search in (*FILE_SYSTEMS, *FORMATS):
+        # These file systems store files in pieces: the data of a file does not follow its header.
+        fresh = itertools.islice(search(contents, packed), MOST)
+        found += [each for each in fresh if not _inside(each, packed)]
+        if search in FILE_SYSTEMS:
+            packed = merged([(f.start, f.end) for f in found if f.kind in PACKED])
+    claimed = merged([(f.start, f.end) for f in found])
+    for search in REMAINDERS:
+        found += itertools.islice(search(contents, claimed), MOST)
+    found.sort(key=lambda finding: (finding.start, -finding.length, finding.kind))
+    return _with_parents(_weighed(found, len(contents)))
+
+
+def _inside(finding: Finding, packed: Sequence[Span]) -> bool:
+    """Whether an item that needs its bytes in one piece starts within such a file system."""
+    return finding.kind not in IN_PIECES and not any(True for _ in outside([finding.start], packed))
+
+
+_UNPACKED = frozenset({"gzip", "xz", "lzma", "bzip2", "zstd", "lz4", "squashfs"})
+"""Kinds whose checksums are over the unpacked contents."""
+
+
+def _weighed(found: Sequence[Finding], size: int) -> list[Finding]:
+    """Every finding with its proof; where one checksum is OK and another fails, the bytes are
+    proven only if the one that is OK is over the stored bytes.
+
+    Say the checksum over a whole image fails. Where a file inside has a CRC over its own bytes
+    that is OK, the damage is elsewhere in the image. A stream inside that unpacks to the right
+    contents does not show that, and is no longer called proven.
+    """
+    found = [_with_proof(each) for each in found]
+    damaged = [each for each in found if each.verdict is Verdict.DAMAGED]
+    if not damaged:
+        return found
+    sure = np.zeros(size, dtype=bool)
+    for start, end in merged(
+        [
+            span
+            for each in found
+            if each.kind not in _UNPACKED
+            for span, verdict in each.verdicts()
+            if verdict is Verdict.VERIFIED
+        ]
+    ):
+        sure[start:end] = True
+    looking = Budget(16 * size)
+    narrowed = {id(each): _narrow(each, sure, looking) for each in damaged}
+    spans = merged([s for each in narrowed.values() for s in each.damage or _whole(each)])
+    return [narrowed.get(id(each)) or _cleared(each, spans) for each in found]
+
+
+def _whole(finding: Finding) -> tuple[Span, ...]:
+    return ((finding.start, finding.end),)
+
+
+def _with_proof(finding: Finding) -> Finding:
+    if finding.verdict is not Verdict.VERIFIED or finding.proof is not None:
+        return finding
+    weak = {"romfs": Proof.SUM, "cpio": Proof.SUM} | dict.fromkeys(_UNPACKED, Proof.UNPACKED)
+    return dataclasses.replace(finding, proof=weak.get(finding.kind, Proof.CRC))
+
+
+def _cleared(finding: Finding, damaged: Sequence[Span]) -> Finding:
+    """What unpacks well, but is in a range whose own checksum fails."""
+    if finding.proof is not Proof.UNPACKED:
+        return finding
+    index = bisect.bisect_left(damaged, finding.start, key=lambda span: span[1])
+    if (
+        index == len(damaged)
+        or damaged[index][0] >= finding.end
+        or damaged[index][1] == finding.start
+    ):
+        return finding
+    return dataclasses.replace(
+        finding,
+        verdict=Verdict.CONSISTENT,
+        checks=(*finding.checks, "but a checksum over a larger range fails"),
+        uncovered=(),
+        proof=None,
+    )
+
+
+def _narrow(finding: Finding, verified: npt.NDArray[np.bool_], looking: Budget) -> Finding:
+    """Damage reduced to what other checksums do not prove, as long as `looking` lasts: hostile
+    contents have thousands of items that overlap."""
+    known = finding.damage or ((finding.start, finding.end),)
+    if len(known) > _MOST_SPANS or not looking.spend(sum(end - start for start, end in known)):
+        return finding
+    spans = [span for start, end in known for span in _clear(verified, start, end)]
+    if not spans or len(spans) > _MOST_SPANS or tuple(spans) == known:
+        return finding
+    # What other checksums prove is uncovered here: this item's own checksum failed.
+    rest = without(known, spans)
+    return dataclasses.replace(
+        finding, damage=tuple(spans), uncovered=tuple(merged([*finding.uncovered, *rest]))
+    )
+
+
+def _clear(marked: npt.NDArray[np.bool_], start: int, end: int) -> list[Span]:
+    """The ranges within `start` to `end` that are not marked."""
+    return [(start + first, start + last) for first, last in runs_of(~marked[start:end])]
+
+
+def _with_parents(found: Sequence[Finding]) -> tuple[Finding, ...]:
+    """`found` must be sorted by start, longer ones first."""
+    open_: list[int] = []
+    result: list[Finding] = []
+    for index, each in enumerate(found):
+        while open_ and found[open_[-1]].end < each.end:
+            open_.pop()
+        proof = each.proof
+        around = result[open_[-1]] if open_ else None
+        if proof is not None and around is not None and around.proof is not None:
+            # It is proven by the strongest checksum over the whole of it.
+            proof = max(proof, around.proof) if _covers(around, each) else proof
+        result.append(dataclasses.replace(each, parent=open_[-1] if open_ else None, proof=proof))
+        open_.append(index)
+    return tuple(result)
+
+
+def _covers(around: Finding, inside: Finding) -> bool:
+    return all(end <= inside.start or start >= inside.end for start, end in around.uncovered)

@@ -13,11 +13,10 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from spiflash.dump.audit import Audit
+from spiflash.dump.audit import PACKED, Audit
 from spiflash.dump.finding import BannerFacts, Finding, environments
-from spiflash.dump.identity.items import OwnItem
+from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout import Layout, Region, Role
-from spiflash.dump.survey import PACKED
 from spiflash.dump.uboot_env import Environment
 from spiflash.errors import UsageError
 from spiflash.spans import SECTOR, merged

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from spiflash.dump.layout.region import Layout
+from spiflash.dump.layout import Layout
 
 _STEPS = 60
 _DEEPEST = 8

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from spiflash.dump.audit import survey
 from spiflash.dump.coverage import Level, levels
 from spiflash.dump.differences import (
     ByteChange,
@@ -30,11 +31,10 @@ from spiflash.dump.differences import (
 from spiflash.dump.finding import Certainty, Finding, Verdict, environments
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
-from spiflash.dump.identity.items import OwnItem, identity
+from spiflash.dump.identity import OwnItem, identity
+from spiflash.dump.layout import Layout, Region
 from spiflash.dump.layout.find import find_layouts
-from spiflash.dump.layout.region import Layout, Region
 from spiflash.dump.secrets import Masker, masker
-from spiflash.dump.survey import survey
 from spiflash.dump.uboot_env import Environment
 from spiflash.spans import SECTOR, sector_spans
 from spiflash.text import readable

@@ -33,7 +33,7 @@ from spiflash.dump.board_data import (
     wholes,
 )
 from spiflash.dump.finding import Finding, environments
-from spiflash.dump.identity.items import OwnItem
+from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.made_image import brought, not_found
 from spiflash.dump.uboot_env import Environment, EnvironmentEditError, set_variables, stored

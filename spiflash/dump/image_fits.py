@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spiflash.dump.audit import Audit
+from spiflash.dump.audit import Audit, survey
 from spiflash.dump.board_data import is_blank, saved_environments
 from spiflash.dump.finding import (
     Architecture,
@@ -27,9 +27,9 @@ from spiflash.dump.finding import (
     images,
     is_loader_banner,
 )
-from spiflash.dump.layout import Region, Role, find_layouts
+from spiflash.dump.layout import Region, Role
+from spiflash.dump.layout.find import find_layouts
 from spiflash.dump.layout.occupancy import fit, repeats_after
-from spiflash.dump.survey import survey
 from spiflash.dump.triage.processor import byte_order, processor
 from spiflash.text import counted
 

@@ -20,7 +20,7 @@ from spiflash.dump.board_data import (
     wholes,
 )
 from spiflash.dump.finding import Finding
-from spiflash.dump.identity.items import OwnItem
+from spiflash.dump.identity import OwnItem
 
 _NOT_THERE = "not found again in the finished image"
 

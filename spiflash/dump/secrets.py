@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from spiflash.dump.finding import Certainty, Finding, images
-from spiflash.dump.formats.search import places
+from spiflash.dump.formats import places
 from spiflash.dump.uboot_env import Environment
 from spiflash.text import readable
 

@@ -13,10 +13,17 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.bus.transaction import Bus, Sampling
+from spiflash.bus import Bus, Sampling
 from spiflash.errors import SpiflashError
-from spiflash.jobs.clock_sweep import ClockSweep, sweep_clocks
-from spiflash.jobs.connection import Connection, Settings, connected, find_out, open_adapter
+from spiflash.jobs.connection import (
+    ClockSweep,
+    Connection,
+    Settings,
+    connected,
+    find_out,
+    open_adapter,
+    sweep_clocks,
+)
 from spiflash.jobs.reading.passes import apply, pass_setting
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip

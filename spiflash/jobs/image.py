@@ -9,10 +9,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from spiflash.archive.backupset import is_set, open_set
+from spiflash.dump.audit import survey
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
-from spiflash.dump.layout import Layout, find_layouts
-from spiflash.dump.survey import survey
+from spiflash.dump.layout import Layout
+from spiflash.dump.layout.find import find_layouts
 from spiflash.errors import SAFE, ImageError, UsageError
 from spiflash.files import read_named
 from spiflash.nor.chip import ChipIdentity

@@ -18,15 +18,13 @@ import numpy as np
 
 from spiflash.archive.adapters import AdapterRecord, Check, Outcome
 from spiflash.archive.shelf import Shelf
-from spiflash.bus import mpsse
+from spiflash.bus import Sampling, Transaction, mpsse
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bus
-from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import AdapterLostError, SpiflashError
 from spiflash.jobs import Watcher
 from spiflash.jobs.backup import SetPage, back_up, now, program_versions
-from spiflash.jobs.clock_sweep import sweep_clocks
-from spiflash.jobs.connection import Connection, Settings, connect
+from spiflash.jobs.connection import Connection, Settings, connect, sweep_clocks
 from spiflash.jobs.image import load_image
 from spiflash.jobs.same_board import SameBoard
 from spiflash.jobs.write import WriteOptions, blank, restore

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from spiflash.bus.transaction import Sampling, Transaction
+from spiflash.bus import Sampling, Transaction
 from spiflash.errors import ChipMismatchError, UnstableReadError
 from spiflash.jobs.connection import Connection
 from spiflash.nor import commands

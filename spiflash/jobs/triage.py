@@ -26,7 +26,8 @@ from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import load_image
 from spiflash.jobs.reading import Reading, read_chip
 from spiflash.jobs.write.work import TURNAROUND
-from spiflash.plan import Plan, TransferCost, make_plan
+from spiflash.plan import Plan, make_plan
+from spiflash.plan.optimum import TransferCost
 
 MOST_SETS = 8
 """Sets of one board that are looked through, from the newest on."""

@@ -20,7 +20,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from spiflash.bus.transaction import Bus, Transaction
+from spiflash.bus import Bus, Transaction
 from spiflash.errors import ChipMismatchError, ChipUnknownError
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip, FourByte

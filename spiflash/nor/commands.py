@@ -10,7 +10,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-from spiflash.bus.transaction import Transaction
+from spiflash.bus import Transaction
 
 WRITE_ENABLE = 0x06
 WRITE_DISABLE = 0x04

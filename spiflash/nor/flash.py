@@ -12,7 +12,7 @@ from dataclasses import replace
 from itertools import groupby
 from types import TracebackType
 
-from spiflash.bus.transaction import Bus, Transaction
+from spiflash.bus import Bus, Transaction
 from spiflash.errors import BusError, UnstableReadError
 from spiflash.nor import commands
 from spiflash.nor.addressing import (
@@ -26,7 +26,7 @@ from spiflash.nor.addressing import (
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import WEL, WIP, ReadStyle
 from spiflash.nor.geometry import Duration, EraseType, Geometry, ProgramMethod
-from spiflash.nor.programming import Programmer
+from spiflash.nor.programming import Programmer, Waiting
 from spiflash.nor.protection import (
     Protection,
     locked_ranges,
@@ -36,7 +36,6 @@ from spiflash.nor.protection import (
     protection,
 )
 from spiflash.nor.scheme import documented
-from spiflash.nor.timing import Waiting
 from spiflash.text import address, amount
 
 BATCH = 32

@@ -20,7 +20,9 @@ from spiflash.errors import ChipMismatchError, ChipUnknownError
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.jedec import CONTINUATION, split
 from spiflash.nor.scheme import scheme
-from spiflash.nor.sfdp import Sfdp, SfdpError, four_byte_methods, leaves_by_bank, parse, quad_enable
+from spiflash.nor.sfdp import Sfdp, parse
+from spiflash.nor.sfdp.derived import four_byte_methods, leaves_by_bank, quad_enable
+from spiflash.nor.sfdp.headers import SfdpError
 from spiflash.nor.shared_id import (
     as_set_up,
     careful_geometry,

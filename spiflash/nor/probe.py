@@ -9,12 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from spiflash.bus.transaction import Bus, Sampling, Transaction
+from spiflash.bus import Bus, Sampling, Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
-from spiflash.nor import commands, sfdp
+from spiflash.nor import commands
 from spiflash.nor.chip import Answers, Chip, ChipIdentity, Part
 from spiflash.nor.jedec import FLOATING, nand
 from spiflash.nor.scheme import MIRRORING, telling
+from spiflash.nor.sfdp import parse
+from spiflash.nor.sfdp.headers import SfdpError, read_whole
 
 PROBE_CLOCK = 1e6
 """Hertz for the first commands to a chip: slow enough for long or bad leads."""
@@ -94,7 +96,7 @@ def probe(bus: Bus) -> Answers:
     def fetch(start: int, count: int) -> bytes:
         return bus.run([commands.read_sfdp(start, count)])[0]
 
-    tables = sfdp.read_whole(fetch)
+    tables = read_whole(fetch)
     second = bus.run([commands.read_id(ID_BYTES)])[0]
     if first != second:
         raise UnstableReadError(
@@ -110,8 +112,8 @@ def _configuration(bus: Bus, tables: bytes) -> tuple[int, ...] | None:
     """The answers to the sector map's detection commands; None if there are none, or if one is not
     known to be harmless or does not say how it is to be sent."""
     try:
-        found = sfdp.parse(tables) if tables else None
-    except sfdp.SfdpError:
+        found = parse(tables) if tables else None
+    except SfdpError:
         return None
     if found is None or found.sector_map is None or not found.sector_map.detections:
         return None

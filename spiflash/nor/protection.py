@@ -18,7 +18,7 @@ import enum
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from spiflash.bus.transaction import Bus, Transaction
+from spiflash.bus import Bus, Transaction
 from spiflash.nor import commands
 from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.chip import Chip

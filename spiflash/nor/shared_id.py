@@ -23,12 +23,8 @@ from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.chip import Answers
 from spiflash.nor.geometry import Geometry, ProgramMethod
 from spiflash.nor.scheme import MIRRORING
-from spiflash.nor.sfdp import (
-    Sfdp,
-    leaves_with_e9h,
-    mode_needs_write_enable,
-    to_geometry,
-)
+from spiflash.nor.sfdp import Sfdp
+from spiflash.nor.sfdp.derived import leaves_with_e9h, mode_needs_write_enable, to_geometry
 from spiflash.text import amount
 
 # -- what those that remain have in common ---------------------------------------------------------

@@ -15,10 +15,9 @@ from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.geometry import Duration, EraseRegion, Geometry
 from spiflash.nor.jedec import CONTINUATION, FLOATING, manufacturer, nand, split
-from spiflash.nor.sfdp import (
+from spiflash.nor.sfdp import Missing, Sfdp
+from spiflash.nor.sfdp.derived import (
     Assumed,
-    Missing,
-    Sfdp,
     four_byte_methods,
     leaves_by_bank,
     leaves_with_e9h,

@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 
-from spiflash.bus.transaction import Sampling, Transaction
+from spiflash.bus import Sampling, Transaction
 from spiflash.errors import ChipAbsentError, ChipProtectedError, SpiflashError
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip

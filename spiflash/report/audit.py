@@ -12,7 +12,7 @@ from spiflash.dump.finding import Finding, Verdict, damaged_spans
 from spiflash.dump.hints import Console, Hints, Write
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.layout.occupancy import Fit
-from spiflash.report.lines import Headline, facts, next_steps, table, wrapped
+from spiflash.report import Headline, facts, next_steps, table, wrapped
 from spiflash.report.plain import document, plain
 from spiflash.text import address, amount, clean, counted, span
 

@@ -13,10 +13,10 @@ from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.jobs.backup import Verified
+from spiflash.report import Headline, facts, listed, next_steps, table, wrapped
 from spiflash.report.audit import VERDICT_WORDS, audit_facts
 from spiflash.report.bench import after_backup
 from spiflash.report.drawing import HOLDS_WORDS, Holds, Sector, sectors
-from spiflash.report.lines import Headline, facts, listed, next_steps, table, wrapped
 from spiflash.report.plain import plain
 from spiflash.report.record_facts import (
     COMMANDS,

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from spiflash.archive.adapters import AdapterRecord, Outcome
 from spiflash.jobs.contact import LISTENINGS, Contact, Fault
 from spiflash.nor.chip import LOW_VOLTAGE, Chip, volts
-from spiflash.report.lines import Headline, facts, next_steps, wrapped
+from spiflash.report import Headline, facts, next_steps, wrapped
 from spiflash.report.plain import document
 from spiflash.text import amount, clock, counted
 

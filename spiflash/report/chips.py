@@ -5,12 +5,11 @@ from __future__ import annotations
 import shlex
 from collections.abc import Mapping, Sequence
 
-from spiflash.nor.chip import Chip
+from spiflash.nor.chip import Chip, Part
 from spiflash.nor.geometry import Duration, EraseType
 from spiflash.nor.protection import Protection
-from spiflash.nor.tables import Part
+from spiflash.report import Headline, facts, next_steps, wrapped
 from spiflash.report.bench import AT_THE_CLIP, about_voltage
-from spiflash.report.lines import Headline, facts, next_steps, wrapped
 from spiflash.report.plain import document, plain
 from spiflash.text import amount, clock, counted, hex_pairs, seconds, span
 

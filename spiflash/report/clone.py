@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spiflash.archive.ledger import BoardRecord
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.text import clean, counted, seconds
 
 ROWS = 5

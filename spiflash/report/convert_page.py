@@ -14,9 +14,9 @@ from spiflash.dump.audit import Audit
 from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, saved_environments
 from spiflash.dump.convert import Proposal
 from spiflash.jobs.convert import Prepared
+from spiflash.report import Headline
 from spiflash.report.changes import decision_names, first_start, verdict
 from spiflash.report.drawing import HOLDS_WORDS, KEY, sectors
-from spiflash.report.lines import Headline
 from spiflash.report.pages import template
 from spiflash.spans import SECTOR
 from spiflash.text import address, amount, clean, span

@@ -10,7 +10,7 @@ import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from spiflash.archive.ledger import BoardRecord, Row
+from spiflash.archive.ledger.rows import BoardRecord, Row
 from spiflash.errors import BackupSetError
 from spiflash.text import clean, counted, seconds
 

@@ -6,7 +6,7 @@ import math
 
 from spiflash.archive.record import EvidenceRecord, Record
 from spiflash.dump.coverage import Coverage
-from spiflash.report.lines import Headline
+from spiflash.report import Headline
 from spiflash.text import address, amount, clock, counted, hex_pairs
 
 COMMANDS = (

@@ -9,7 +9,7 @@ from typing import Any
 
 from spiflash.archive.record import Record
 from spiflash.archive.shelf import Overview, Recorded
-from spiflash.report.lines import next_steps, wrapped
+from spiflash.report import next_steps, wrapped
 from spiflash.report.plain import plain
 from spiflash.text import amount, clean, counted
 

@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from spiflash.dump.board_data import Fate
-from spiflash.dump.identity.items import OwnItem
+from spiflash.dump.identity import OwnItem
 from spiflash.dump.secrets import MASK
 from spiflash.dump.triage import Kind, RegionFinding, Repair, Triage
 from spiflash.jobs.triage import Proposal, Triaged
+from spiflash.report import table
 from spiflash.report.changes import own_words, plan_json
-from spiflash.report.lines import table
 from spiflash.report.plain import document, plain
 from spiflash.text import address, clean, counted, seconds, span
 

@@ -29,8 +29,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from spiflash.dump.audit import survey
 from spiflash.dump.coverage import coverage
-from spiflash.dump.survey import survey
 
 MIB = 1 << 20
 ROOT = Path(__file__).resolve().parents[2]

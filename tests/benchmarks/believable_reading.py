@@ -49,8 +49,7 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
 from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
-from spiflash.jobs.clock_sweep import best_clock, sweep_clocks
-from spiflash.jobs.connection import connected, find_out
+from spiflash.jobs.connection import best_clock, connected, find_out, sweep_clocks
 from spiflash.nor.tables import chip_table
 from spiflash.report.backup import backup_text
 

@@ -48,7 +48,8 @@ from clone_rig.judge import batch_complaints, judge
 
 from hwmocks.bench import Bench
 from hwmocks.nor.chip import NorChip
-from spiflash.archive.ledger import BoardRecord, Ledger
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.jobs.clone.runner import Runner
 
 CHANGE = 20.0

@@ -30,7 +30,8 @@ from hwmocks import store
 from hwmocks.bench import Bench
 from hwmocks.nor.chip import NorChip
 from hwmocks.through import WriteThrough
-from spiflash.archive.ledger import BoardRecord, Ledger
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.jobs.clone.runner import Runner
 
 DONE = "done.txt"

@@ -35,7 +35,8 @@ from triage_damage import DAMAGE, Set, draw_set, made_worse, own_changed, shown,
 from hwmocks.bricks import KINDS, Brick, make_brick
 from spiflash.dump.triage import Kind, Reference, Repair, Triage, reference, triage
 from spiflash.nor.geometry import Duration, EraseType, Geometry, uniform
-from spiflash.plan import TransferCost, make_plan, simulate
+from spiflash.plan import make_plan, simulate
+from spiflash.plan.optimum import TransferCost
 
 SECTOR = 4096
 

@@ -15,9 +15,9 @@ from hwmocks.faults import LooseMiso
 from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import Beat, SpiDevice
-from spiflash.archive.ledger import BoardRecord
+from spiflash.archive.ledger.rows import BoardRecord
+from spiflash.bus import Bus
 from spiflash.bus.locate import open_bench_bus
-from spiflash.bus.transaction import Bus
 from spiflash.errors import AdapterNotFoundError
 
 OPEN, HALF, ON = "open", "half", "on"

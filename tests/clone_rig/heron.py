@@ -16,7 +16,8 @@ from hwmocks.faults import LooseMiso
 from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import SpiDevice
-from spiflash.archive.ledger import BoardRecord, Ledger
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus

@@ -15,7 +15,8 @@ from pathlib import Path
 
 from clone_rig.heron import ENV, FACTORY, SERIAL_AT, Board
 from hwmocks.boards.heron import heron_open, heron_variant
-from spiflash.archive.ledger import BoardRecord, Ledger, check_ledger
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger.rows import BoardRecord, check_ledger
 
 KINDS = {
     "bad clip": "contact",

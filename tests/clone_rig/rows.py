@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from spiflash.archive.ledger import FIRST, BoardRecord, Row
-from spiflash.archive.ledger.rows import digest_of
+from spiflash.archive.ledger.rows import FIRST, BoardRecord, Row, digest_of
 from spiflash.report.ledger import Entry
 
 NASTY = '<script>alert(1)</script>\x1b[31m,"quoted"\n=1+1'

@@ -45,8 +45,9 @@ from hwmocks.clip import Clip
 from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
-from spiflash.archive.ledger import BoardRecord, Ledger
+from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger import claims as ledger_claims
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError

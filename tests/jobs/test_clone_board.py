@@ -11,7 +11,8 @@ from clone_rig.heron import Board, Rig
 from clone_rig.rows import finished_row
 
 from hwmocks.boards.heron import heron_variant, mac_address
-from spiflash.archive.ledger import After, Claim, InHand
+from spiflash.archive.ledger import After, InHand
+from spiflash.archive.ledger.claims import Claim
 from spiflash.archive.ledger.values import Listed
 from spiflash.errors import ShelfError
 

@@ -9,7 +9,8 @@ from unittest import mock
 import pytest
 from clone_rig.world import JOBS, Board, Event, KilledError, World, values_in
 
-from spiflash.archive.ledger import BoardRecord, Ledger, check_ledger
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger.rows import BoardRecord, check_ledger
 
 CUT = Event("kill", 60, written=True)
 

@@ -18,8 +18,7 @@ from clone_rig.rows import finished_row
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import After
 from spiflash.errors import AdapterNotFoundError
-from spiflash.jobs.clone.runner import Cloned, Runner
-from spiflash.jobs.clone.station import ClipStation
+from spiflash.jobs.clone.runner import ClipStation, Cloned, Runner
 
 
 def key_of(chip: NorChip) -> str:

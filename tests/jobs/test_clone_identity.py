@@ -10,7 +10,8 @@ import pytest
 from clone_rig import LONG
 from clone_rig.world import Event, World, settle
 
-from spiflash.archive.ledger import BoardRecord, Ledger
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.errors import LedgerError
 from spiflash.jobs.clone.context import SkippedError
 

@@ -14,7 +14,8 @@ from clone_rig.rows import finished_row
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from spiflash.archive.journal import Journal, JournalState, Range
-from spiflash.archive.ledger import After, Claim, InHand
+from spiflash.archive.ledger import After, InHand
+from spiflash.archive.ledger.claims import Claim
 from spiflash.archive.shelf import Shelf
 
 

@@ -14,7 +14,9 @@ import pytest
 import sqlalchemy as sa
 from clone_rig.postgres import NEEDS, Server, postgres
 
-from spiflash.archive.ledger import After, BoardRecord, Claim, Held, InHand, Ledger, check_ledger
+from spiflash.archive.ledger import After, InHand, Ledger
+from spiflash.archive.ledger.claims import Claim, Held
+from spiflash.archive.ledger.rows import BoardRecord, check_ledger
 from spiflash.archive.ledger.store import ROWS
 from spiflash.archive.ledger.values import Column, Counted
 from spiflash.errors import LedgerError

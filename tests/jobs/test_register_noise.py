@@ -15,7 +15,7 @@ import pytest
 from hwmocks.faults import Wrapper
 from hwmocks.wire import Beat
 from spiflash.archive.shelf import Shelf
-from spiflash.bus.transaction import Sampling, Transaction
+from spiflash.bus import Sampling, Transaction
 from spiflash.errors import ChipAbsentError, UnstableReadError
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import WriteOptions, restore

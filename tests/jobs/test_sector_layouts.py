@@ -20,7 +20,8 @@ from spiflash.jobs.image import Image
 from spiflash.jobs.write import Work, WriteOptions, restore
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import Duration, EraseType, uniform
-from spiflash.plan import Erase, TransferCost, make_plan
+from spiflash.plan import Erase, make_plan
+from spiflash.plan.optimum import TransferCost
 from tests.job_rig import WATCHER, Rig
 from tests.nor_rig import NorRig
 

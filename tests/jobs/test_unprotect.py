@@ -16,7 +16,7 @@ import pytest
 from hwmocks.nor.catalog import describe
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.shelf import Shelf
-from spiflash.bus.transaction import Transaction
+from spiflash.bus import Transaction
 from spiflash.errors import ChipProtectedError, InterruptedWorkError, SpiflashError
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import Connection

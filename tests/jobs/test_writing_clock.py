@@ -17,8 +17,8 @@ from hwmocks.faults import Wrapper
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import Beat
 from spiflash.archive.shelf import Shelf
-from spiflash.bus.transaction import Sampling
-from spiflash.jobs.clock_sweep import ClockSweep, SweepPoint
+from spiflash.bus import Sampling
+from spiflash.jobs.connection import ClockSweep, SweepPoint
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import WriteOptions, restore
 from tests.job_rig import Rig

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from spiflash.bus.transaction import Clock, Sampling, Transaction
+from spiflash.bus import Clock, Sampling, Transaction
 from spiflash.errors import AdapterLostError, BusError
 
 PROGRAM: Final = "qemu-system-arm"

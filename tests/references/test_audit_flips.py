@@ -15,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.survey import survey
 from tests.references.audit_images import PROGRAMS, Item, all_items
 
 pytestmark = pytest.mark.needs(*PROGRAMS, "unsquashfs")

@@ -11,8 +11,8 @@ from collections import Counter
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.survey import survey
 from tests.references.audit_images import PROGRAMS, Item, all_items, text
 
 pytestmark = pytest.mark.needs(*PROGRAMS)

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.finding import Verdict
 from spiflash.dump.formats.unpack import unpack_lzo
-from spiflash.dump.survey import survey
 from tests.references.audit_images import run, text
 
 FIRMWARE = Path("/usr/share/qemu")

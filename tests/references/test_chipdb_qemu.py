@@ -14,7 +14,7 @@ from qemu import MODELS, QemuBus, QemuError, available_models, start_qemu
 
 from chipdb.loader import load_builtin
 from chipdb.part import EraseType, Part
-from spiflash.bus.transaction import Transaction
+from spiflash.bus import Transaction
 from spiflash.errors import AdapterLostError
 
 pytestmark = pytest.mark.needs("qemu-system-arm")

@@ -16,8 +16,8 @@ from pathlib import Path
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.survey import survey
 
 SECTOR = 4096
 

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.hints import hints
-from spiflash.dump.identity.items import identity
-from spiflash.dump.layout import find_layouts
-from spiflash.dump.survey import survey
+from spiflash.dump.identity import identity
+from spiflash.dump.layout.find import find_layouts
 
 SIZE = 4 << 20
 

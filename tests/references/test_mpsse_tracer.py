@@ -16,8 +16,7 @@ import pytest
 from pyftdi.ftdi import Ftdi
 from pyftdi.tracer import FtdiMpsseTracer
 
-from spiflash.bus import mpsse
-from spiflash.bus.transaction import Sampling, Transaction
+from spiflash.bus import Sampling, Transaction, mpsse
 
 H_TYPES = {0x0700: 2, 0x0800: 2, 0x0900: 1}
 """USB device release numbers of the adapters that the tracer knows, and their MPSSE channels."""

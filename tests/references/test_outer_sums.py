@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.coverage import Level, levels
 from spiflash.dump.finding import Finding, Proof, Verdict
-from spiflash.dump.survey import survey
 
 TREE = """/dts-v1/;
 / { description = "heron"; images { kernel {

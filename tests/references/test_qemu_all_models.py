@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 from qemu import MODELS, available_models, start_qemu
 
-from spiflash.bus.transaction import Bus
+from spiflash.bus import Bus
 from spiflash.errors import (
     ChipAbsentError,
     ChipAmbiguousError,

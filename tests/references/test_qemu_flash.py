@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from qemu import MODELS, Model, QemuBus, start_qemu
 
-from spiflash.bus.transaction import Transaction
+from spiflash.bus import Transaction
 from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
@@ -23,7 +23,8 @@ from spiflash.nor.geometry import EraseRegion, Geometry
 from spiflash.nor.identify import candidates_for, identify
 from spiflash.nor.probe import probe, probe_shared_id
 from spiflash.nor.tables import chip_table
-from spiflash.plan import Erase, Plan, TransferCost, make_plan
+from spiflash.plan import Erase, Plan, make_plan
+from spiflash.plan.optimum import TransferCost
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

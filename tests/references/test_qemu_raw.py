@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from qemu import MODELS, Model, QemuError, QtestLink, available_models, model_size, start_qemu
 
-from spiflash.bus.transaction import Sampling, Transaction
+from spiflash.bus import Sampling, Transaction
 from spiflash.errors import AdapterLostError, BusError
 
 pytestmark = pytest.mark.needs("qemu-system-arm")

@@ -16,7 +16,7 @@ import pytest
 
 from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
-from spiflash.bus.transaction import Transaction
+from spiflash.bus import Transaction
 from spiflash.errors import AdapterLostError
 from spiflash.jobs import Unwatched
 from spiflash.jobs.connection import connected, find_out

@@ -19,7 +19,7 @@ from nor_rig import NorRig
 from qemu import QemuBus, start_qemu
 
 from hwmocks.nor import NorChip
-from spiflash.bus.transaction import Transaction
+from spiflash.bus import Transaction
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

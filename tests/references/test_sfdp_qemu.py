@@ -13,15 +13,10 @@ import pytest
 from qemu import QemuBus, start_qemu
 
 from chipdb.part import FourByte
-from spiflash.bus.transaction import Transaction
-from spiflash.nor.sfdp import (
-    SfdpError,
-    four_byte_methods,
-    parse,
-    quad_enable,
-    read_whole,
-    to_geometry,
-)
+from spiflash.bus import Transaction
+from spiflash.nor.sfdp import parse
+from spiflash.nor.sfdp.derived import four_byte_methods, quad_enable, to_geometry
+from spiflash.nor.sfdp.headers import SfdpError, read_whole
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

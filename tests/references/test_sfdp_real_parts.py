@@ -19,15 +19,9 @@ from hypothesis import strategies as st
 from chipdb.part import FourByte
 from spiflash.nor import jedec
 from spiflash.nor.geometry import Geometry, ProgramMethod
-from spiflash.nor.sfdp import (
-    Sfdp,
-    SfdpError,
-    four_byte_methods,
-    parse,
-    quad_enable,
-    read_whole,
-    to_geometry,
-)
+from spiflash.nor.sfdp import Sfdp, parse
+from spiflash.nor.sfdp.derived import four_byte_methods, quad_enable, to_geometry
+from spiflash.nor.sfdp.headers import SfdpError, read_whole
 
 KIB = 1024
 

@@ -14,9 +14,10 @@ from pathlib import Path
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.finding import Architecture, Finding, Holds, ImageFacts, Verdict
-from spiflash.dump.layout import Region, Role, find_layouts
-from spiflash.dump.survey import survey
+from spiflash.dump.layout import Region, Role
+from spiflash.dump.layout.find import find_layouts
 
 BANNER = b"U-Boot 2024.04 (May 18 2024 - 10:00:00)\0"
 SIZE = 1 << 21

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.finding import Verdict, environments
 from spiflash.dump.formats.environment import find_environments
-from spiflash.dump.survey import survey
 from spiflash.dump.uboot_env import Environment, read_environment, set_variables
 
 LINES = (

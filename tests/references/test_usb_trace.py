@@ -20,9 +20,8 @@ from hwmocks.bench import Bench, make_bench
 from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import AdapterProfile, FtdiDevice, UsbFaults
 from hwmocks.nor.chip import NorChip
-from spiflash.bus import trace
+from spiflash.bus import Transaction, trace
 from spiflash.bus.locate import open_bench_bus
-from spiflash.bus.transaction import Transaction
 from spiflash.errors import AdapterLostError, UsageError
 
 ADAPTERS = ("ft232h", "ft2232h", "ft4232h", "ft2232c")

@@ -204,8 +204,8 @@ def peak() -> int:
 
 def main(name: str, size: int) -> None:
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+    from spiflash.dump.audit import survey
     from spiflash.dump.coverage import coverage
-    from spiflash.dump.survey import survey
 
     contents = HOSTILE[name](size)
     begin = time.process_time()

@@ -10,9 +10,9 @@ from hwmocks.bench import make_bench
 from hwmocks.nor.catalog import CATALOG, describe
 from hwmocks.nor.chip import NorChip
 from hwmocks.nor.description import Op
+from spiflash.bus import Transaction
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
-from spiflash.bus.transaction import Transaction
 from spiflash.errors import ChipMismatchError
 from spiflash.nor.addressing import confirm_mode, find_mode, mode_bit
 from spiflash.nor.capacity import check_capacity

@@ -12,7 +12,7 @@ import zlib
 
 import pytest
 
-from spiflash.dump import survey as survey_module
+from spiflash.dump import audit as survey_module
 from spiflash.dump.audit import examine
 from spiflash.dump.formats.jffs2 import find_jffs2
 from spiflash.dump.identity.blocks import Block, data_blocks

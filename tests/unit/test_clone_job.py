@@ -9,7 +9,8 @@ from unittest import mock
 
 import pytest
 
-from spiflash.archive.ledger import After, BoardRecord, InHand, Ledger
+from spiflash.archive.ledger import After, InHand, Ledger
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.ledger.values import Counted, Identity
 from spiflash.errors import CloneJobError
 from spiflash.jobs.clone.check import check_job

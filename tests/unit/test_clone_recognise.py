@@ -11,7 +11,8 @@ from archive_samples import SECTOR, chip_of, contents_of, evidence_of, record_of
 from clone_rig.rows import finished_row
 
 from spiflash.archive.journal import Journal, JournalState, Range
-from spiflash.archive.ledger import BoardRecord, InHand
+from spiflash.archive.ledger import InHand
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.jobs.clone.job import BoardError
 from spiflash.jobs.clone.recognise import Looked, Looks, look, unseen_remark

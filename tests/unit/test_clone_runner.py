@@ -11,9 +11,8 @@ import pytest
 from clone_rig.heron import Quiet, context_in, write_job
 
 from spiflash.archive.ledger import Ledger
-from spiflash.bus.transaction import Bus
-from spiflash.jobs.clone.runner import PRESSED, Runner
-from spiflash.jobs.clone.station import Stopping, Tell
+from spiflash.bus import Bus
+from spiflash.jobs.clone.runner import PRESSED, Runner, Stopping, Tell
 
 
 class Slow:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from spiflash.bus.transaction import Transaction
+from spiflash.bus import Transaction
 from spiflash.nor import commands as c
 from spiflash.nor.commands import ReadStyle, Width
 

@@ -20,7 +20,7 @@ from hwmocks.boards.heron import (
 )
 from spiflash.dump.compare import compare
 from spiflash.dump.differences import Comparison, How, Says
-from spiflash.report.compare import compare_text
+from spiflash.report.changes import compare_text
 from spiflash.text import counted
 from tests.effort import effort
 

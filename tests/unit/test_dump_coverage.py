@@ -6,9 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hwmocks.boards.heron import failed_card_flash, heron_factory, heron_open
+from spiflash.dump.audit import survey
 from spiflash.dump.coverage import Coverage, coverage
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.survey import survey
 
 SIZE = 200
 

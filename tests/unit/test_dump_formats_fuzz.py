@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from spiflash.dump.audit import FILE_SYSTEMS, FORMATS, REMAINDERS, Search, survey
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.formats.unpack import BlockError, LzoError, unpack_block, unpack_lzo
-from spiflash.dump.survey import FILE_SYSTEMS, FORMATS, REMAINDERS, Search, survey
 from spiflash.spans import Span, merged, without
 from tests.unit.hostile_dumps import HOSTILE
 

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.finding import Finding
-from spiflash.dump.survey import survey
 from tests.effort import effort
 from tests.unit.hostile_dumps import HOSTILE, MEMORY, MIB
 

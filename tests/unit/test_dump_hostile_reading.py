@@ -7,9 +7,9 @@ from collections.abc import Callable
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.compare import compare
 from spiflash.dump.hints import hints
-from spiflash.dump.survey import survey
 from tests.effort import effort
 from tests.unit.hostile_dumps import MIB, fill
 

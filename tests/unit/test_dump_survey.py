@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hwmocks.boards import heron
+from spiflash.dump.audit import MOST, survey
 from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Verdict
-from spiflash.dump.survey import MOST, survey
 from spiflash.dump.symptoms import symptoms
 from tests.effort import effort
 

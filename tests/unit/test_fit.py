@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 
 from hwmocks.boards.heron import PARTITIONS, heron_factory, heron_open
-from spiflash.dump.layout import Layout, Region, find_layouts
+from spiflash.dump.audit import survey
+from spiflash.dump.layout import Layout, Region
+from spiflash.dump.layout.find import find_layouts
 from spiflash.dump.layout.occupancy import fit, repeats_after, smallest_chip, used_end
-from spiflash.dump.survey import survey
 
 M = 1 << 20
 

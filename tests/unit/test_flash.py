@@ -17,9 +17,9 @@ from hwmocks.nor.catalog import describe
 from hwmocks.nor.chip import NorChip
 from hwmocks.nor.description import Bit, Time
 from hwmocks.wire import Beat, SpiDevice
+from spiflash.bus import Transaction
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
-from spiflash.bus.transaction import Transaction
 from spiflash.errors import BusError, ChipAbsentError, ChipTimeoutError, ChipUnknownError
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle

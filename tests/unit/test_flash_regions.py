@@ -7,12 +7,13 @@ from collections.abc import Sequence
 import pytest
 
 from hwmocks.clock import VirtualClock
-from spiflash.bus.transaction import Transaction
+from spiflash.bus import Transaction
 from spiflash.nor.chip import Answers
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import identify
 from spiflash.nor.tables import chip_table
-from spiflash.plan import Erase, TransferCost, make_plan
+from spiflash.plan import Erase, make_plan
+from spiflash.plan.optimum import TransferCost
 
 
 class Recorder:

@@ -32,10 +32,10 @@ from hwmocks.ftdi import (
     UsbFaults,
 )
 from hwmocks.wire import Beat
+from spiflash.bus import Sampling, Transaction
 from spiflash.bus.ftdi import FtdiBus, open_channel
 from spiflash.bus.link import GRACE, Port
 from spiflash.bus.mpsse import Pins
-from spiflash.bus.transaction import Sampling, Transaction
 from spiflash.errors import AdapterLostError, BusError, UsageError
 
 ADAPTERS = [FT232H, FT2232H, FT4232H, FT4232HA, FT2232C, FT2232D]

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from hwmocks.boards.heron import IMAGE_FILE, LOADER_FILE, heron_factory, heron_open
+from spiflash.dump.audit import survey
 from spiflash.dump.boot_script import Onto, followed, wanted, written
 from spiflash.dump.hints import Hints, hints
 from spiflash.dump.layout import Layout, Region
-from spiflash.dump.survey import survey
 
 
 def read(contents: bytes, show_secrets: bool = False) -> Hints:

@@ -16,11 +16,11 @@ from hwmocks.boards.heron import (
     serial_number,
 )
 from spiflash.dump import audit
+from spiflash.dump.audit import survey
 from spiflash.dump.finding import Certainty, Finding
-from spiflash.dump.identity import mac
-from spiflash.dump.identity.items import OwnItem, identity
-from spiflash.dump.layout import Layout, Region, Role, find_layouts
-from spiflash.dump.survey import survey
+from spiflash.dump.identity import OwnItem, identity, mac
+from spiflash.dump.layout import Layout, Region, Role
+from spiflash.dump.layout.find import find_layouts
 
 
 def own(contents: bytes, show_secrets: bool = False) -> tuple[OwnItem, ...]:

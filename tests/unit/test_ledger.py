@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from spiflash.archive.ledger import After, BoardRecord, InHand, Ledger, check_ledger, last_of_each
+from spiflash.archive.ledger import After, InHand, Ledger
+from spiflash.archive.ledger.rows import BoardRecord, check_ledger, last_of_each
 from spiflash.archive.ledger.values import Column, Counted, Listed
 from spiflash.errors import LedgerError, ValuesUsedUpError
 
@@ -126,7 +127,7 @@ def test_a_draw_that_is_cut_gives_nothing(ledger: Ledger, monkeypatch: pytest.Mo
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr("spiflash.archive.ledger.ledger._packed", cut)
+        patch.setattr("spiflash.archive.ledger._packed", cut)
         with pytest.raises(KeyboardInterrupt):
             ledger.draw(board("a"), rows)
     assert ledger.free(rows) == 2

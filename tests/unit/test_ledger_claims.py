@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from spiflash.archive.ledger import Claim, Held, Ledger
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger.claims import Claim, Held
 from spiflash.archive.ledger.store import CLAIMS
 from spiflash.errors import ClaimLostError
 

@@ -13,7 +13,8 @@ import pytest
 import sqlalchemy as sa
 from test_ledger import board, listed, record
 
-from spiflash.archive.ledger import SCRAPPED, After, BoardRecord, Ledger, check_ledger
+from spiflash.archive.ledger import After, Ledger
+from spiflash.archive.ledger.rows import SCRAPPED, BoardRecord, check_ledger
 from spiflash.archive.ledger.store import IDENTITIES, ROWS
 from spiflash.archive.ledger.values import (
     Column,

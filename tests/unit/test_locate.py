@@ -30,12 +30,11 @@ from hwmocks.ftdi import (
     UsbBackend,
 )
 from hwmocks.nor.chip import NorChip
-from spiflash.bus import locate
+from spiflash.bus import Transaction, locate
 from spiflash.bus import usb as usb_module
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import list_adapters, open_bus, url_from_now_on
 from spiflash.bus.mpsse import Pins
-from spiflash.bus.transaction import Transaction
 from spiflash.errors import (
     AdapterChoiceError,
     AdapterNotFoundError,

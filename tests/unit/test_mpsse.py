@@ -13,8 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spiflash.bus import mpsse
-from spiflash.bus.transaction import Sampling, Transaction
+from spiflash.bus import Sampling, Transaction, mpsse
 
 FT2232C, FT2232H, FT4232H, FT232H = 0x0500, 0x0700, 0x0800, 0x0900
 FIFOS = {FT2232C: (128, 384), FT2232H: (4096, 4096), FT4232H: (2048, 2048), FT232H: (1024, 1024)}

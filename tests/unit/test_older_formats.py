@@ -18,9 +18,9 @@ from archive_samples import contents_of
 from spiflash.archive.adapters import Outcome, keep, known
 from spiflash.archive.backupset import open_set
 from spiflash.archive.journal import Journal, JournalState, Range, open_journals
-from spiflash.archive.ledger import BoardRecord
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.record import Record
-from spiflash.bus.transaction import Sampling
+from spiflash.bus import Sampling
 from spiflash.jobs.reading.kept_passes import Unfinished, _read
 from spiflash.jobs.reading.passes import PassSetting, PassTaken
 

@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry, ProgramMethod, uniform
-from spiflash.plan import Erase, Plan, PlanError, Program, TransferCost, make_plan, simulate
+from spiflash.plan import Erase, Plan, PlanError, Program, make_plan, simulate
+from spiflash.plan.optimum import TransferCost
 from tests.effort import effort
 
 KIB = 1024

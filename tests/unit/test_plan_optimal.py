@@ -17,7 +17,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry, ProgramMethod
-from spiflash.plan import Erase, Plan, PlanError, Program, Step, TransferCost, make_plan
+from spiflash.plan import Erase, Plan, PlanError, Program, Step, make_plan
+from spiflash.plan.optimum import TransferCost
 
 PAGE = 4
 UNIT = 8

@@ -23,9 +23,9 @@ from hwmocks.faults import (
 from hwmocks.nor.catalog import CATALOG
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import Beat, SpiDevice
+from spiflash.bus import Transaction
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
-from spiflash.bus.transaction import Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError, SpiflashError, UnstableReadError
 from spiflash.nor.addressing import find_mode
 from spiflash.nor.chip import Answers

@@ -10,24 +10,25 @@ import pytest
 from sfdp_tables import ERASE_34, FIRST, NINE, ONES, area, put
 
 from spiflash.nor.geometry import Duration
-from spiflash.nor.sfdp import (
+from spiflash.nor.sfdp import Sfdp, parse
+from spiflash.nor.sfdp.basic import (
     AddressBytes,
     BasicErase,
     BasicFlash,
-    CommandExtension,
-    DeepPowerDown,
     EnterFourByte,
     ExitFourByte,
-    FastRead,
-    OctalMode,
     QuadEnable,
-    QuadMode,
-    Sfdp,
     SoftReset,
     StatusVolatility,
+)
+from spiflash.nor.sfdp.modes import (
+    CommandExtension,
+    DeepPowerDown,
+    FastRead,
+    OctalMode,
+    QuadMode,
     Suspend,
     TopSpeeds,
-    parse,
 )
 
 

@@ -6,14 +6,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from sfdp_tables import ONES, area, check_tiling, layout
 
-from spiflash.nor.sfdp import (
-    SfdpError,
-    four_byte_methods,
-    parse,
-    quad_enable,
-    read_whole,
-    to_geometry,
-)
+from spiflash.nor.sfdp import parse
+from spiflash.nor.sfdp.derived import four_byte_methods, quad_enable, to_geometry
+from spiflash.nor.sfdp.headers import SfdpError, read_whole
 
 
 def survives(raw: bytes) -> None:

@@ -8,7 +8,8 @@ from __future__ import annotations
 import pytest
 from sfdp_tables import FIRST, MIB_8, NINE, ONES, area, header, put
 
-from spiflash.nor.sfdp import SfdpError, parse, read_whole
+from spiflash.nor.sfdp import parse
+from spiflash.nor.sfdp.headers import SfdpError, read_whole
 
 
 def test_header_fields() -> None:

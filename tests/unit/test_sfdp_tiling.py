@@ -9,7 +9,9 @@ import pytest
 from sfdp_tables import KIB, MIB, ONES, TYPES_64K, TYPES_256K, check_tiling, chip, layout, regions
 
 from spiflash.nor.geometry import Duration, ProgramMethod
-from spiflash.nor.sfdp import ASSUMED, Configuration, Detection, MapRegion, SfdpError, to_geometry
+from spiflash.nor.sfdp import Configuration, Detection, MapRegion
+from spiflash.nor.sfdp.derived import ASSUMED, to_geometry
+from spiflash.nor.sfdp.headers import SfdpError
 
 # Uniform chips
 

@@ -20,8 +20,8 @@ from spiflash.nor.flash import NorFlash
 from spiflash.nor.geometry import Duration
 from spiflash.nor.identify import identify
 from spiflash.nor.probe import probe
+from spiflash.nor.programming import PageRest
 from spiflash.nor.tables import chip_table
-from spiflash.nor.timing import PageRest
 
 PROGRAM = Duration(0.4e-3, 3e-3)
 """A page of a W25Q64JV, typical and maximum seconds (data sheet, from memory)."""

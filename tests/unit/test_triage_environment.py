@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from spiflash.dump.audit import survey
 from spiflash.dump.layout import Region, Role
-from spiflash.dump.survey import survey
 from spiflash.dump.triage.environment import boots_nothing, env_block
 from spiflash.dump.uboot_env import Environment, Variable, set_variables
 

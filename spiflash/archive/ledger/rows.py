@@ -34,7 +34,7 @@ from spiflash.archive.ledger.values import TEXT, Identity, kept_by
 from spiflash.errors import BackupSetError
 
 if TYPE_CHECKING:
-    from spiflash.archive.ledger.ledger import Ledger
+    from spiflash.archive.ledger import Ledger
 
 RECORD_VERSION = 1
 PASS: Final = "PASS"

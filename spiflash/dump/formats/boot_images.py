@@ -32,8 +32,8 @@ from spiflash.dump.finding import (
     Proof,
     Verdict,
 )
+from spiflash.dump.formats import Budget, mended, outside, places, places_or_near
 from spiflash.dump.formats.devicetree import Node, Tree, device_tree, trees
-from spiflash.dump.formats.search import Budget, mended, outside, places, places_or_near
 from spiflash.dump.secrets import masked
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.formats.search import outside
+from spiflash.dump.formats import outside
 from spiflash.spans import Span
 from spiflash.text import readable
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from spiflash.dump.finding import Finding, Partition, PartitionTable, TreeFacts, Verdict
-from spiflash.dump.formats.search import Budget, outside, places
+from spiflash.dump.formats import Budget, outside, places
 from spiflash.spans import Span
 from spiflash.text import readable
 

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 
 from spiflash.dump.checksums import crc, crc32
 from spiflash.dump.finding import FileSystemFacts, Finding, Verdict
-from spiflash.dump.formats.search import Budget, mended, one_by_one, outside, places, places_or_near
+from spiflash.dump.formats import Budget, mended, one_by_one, outside, places, places_or_near
 from spiflash.spans import Span
 from spiflash.text import readable
 

@@ -20,7 +20,7 @@ from dataclasses import replace
 
 from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.formats.search import Budget, places
+from spiflash.dump.formats import Budget, places
 from spiflash.dump.secrets import masked
 from spiflash.dump.uboot_env import (
     CHECKSUM,

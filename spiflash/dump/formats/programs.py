@@ -26,7 +26,7 @@ from spiflash.dump.finding import (
     Speaker,
     Verdict,
 )
-from spiflash.dump.formats.search import Budget, one_by_one, outside, places
+from spiflash.dump.formats import Budget, one_by_one, outside, places
 from spiflash.spans import SECTOR, Span
 from spiflash.text import counted, readable
 

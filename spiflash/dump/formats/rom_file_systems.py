@@ -26,7 +26,7 @@ import numpy as np
 
 from spiflash.dump.checksums import crc, crc32
 from spiflash.dump.finding import FileSystemFacts, Finding, Verdict
-from spiflash.dump.formats.search import Budget, one_by_one, outside, places, places_or_near
+from spiflash.dump.formats import Budget, one_by_one, outside, places, places_or_near
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
 

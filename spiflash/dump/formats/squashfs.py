@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from spiflash.dump.finding import FileSystemFacts, Finding, Verdict
-from spiflash.dump.formats.search import Budget, outside, places
+from spiflash.dump.formats import Budget, outside, places
 from spiflash.dump.formats.unpack import BLOCK_COST, BlockError, allowance, unpack_block
 from spiflash.spans import Span, without
 from spiflash.text import counted

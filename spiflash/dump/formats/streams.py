@@ -22,8 +22,7 @@ import zstandard
 
 from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, StreamFacts, Verdict
-from spiflash.dump.formats import unpack
-from spiflash.dump.formats.search import Budget, mended, near_places, one_by_one, outside, places
+from spiflash.dump.formats import Budget, mended, near_places, one_by_one, outside, places, unpack
 from spiflash.dump.formats.unpack import Decoder, End, Outcome
 from spiflash.spans import Span
 from spiflash.text import counted

@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 
 from spiflash.dump.checksums import crc32_uninverted
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.formats.search import Budget, mended, near_places, places
+from spiflash.dump.formats import Budget, mended, near_places, places
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
 

@@ -22,7 +22,7 @@ import lz4.block
 import lz4.frame
 import zstandard
 
-from spiflash.dump.formats.search import Budget
+from spiflash.dump.formats import Budget
 
 # Streams -----------------------------------------------------------------------------------------
 

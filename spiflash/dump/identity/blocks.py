@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spiflash.dump.checksums import crc32
-from spiflash.dump.formats.search import places
+from spiflash.dump.formats import places
 from spiflash.dump.identity.mac import is_plausible
 
 _APART = 64

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spiflash.dump.formats.search import places
+from spiflash.dump.formats import places
 
 _TEXT = re.compile(
     rb"(?<![0-9A-Fa-f:.-])[0-9A-Fa-f]{2}(?:(?::[0-9A-Fa-f]{2}){5}|(?:-[0-9A-Fa-f]{2}){5})"

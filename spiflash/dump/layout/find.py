@@ -21,13 +21,13 @@ from spiflash.dump.finding import (
     Verdict,
     is_loader_banner,
 )
+from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.layout.partitions import (
     MOST,
     find_mtdparts,
     layout_of,
     unused_name,
 )
-from spiflash.dump.layout.region import Layout, Region, Role
 from spiflash.spans import SECTOR
 from spiflash.text import readable
 

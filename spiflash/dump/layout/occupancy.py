@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spiflash.dump.finding import Finding, Verdict, damaged_spans
-from spiflash.dump.layout.region import Layout, Region
+from spiflash.dump.layout import Layout, Region
 from spiflash.spans import SECTOR, Span
 from spiflash.text import counted
 

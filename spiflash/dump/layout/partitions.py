@@ -18,8 +18,8 @@ import re
 from collections.abc import Iterable, Iterator
 
 from spiflash.dump.finding import Partition, PartitionTable
-from spiflash.dump.formats.search import places
-from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.formats import places
+from spiflash.dump.layout import Layout, Region, Role
 
 # Names -------------------------------------------------------------------------------------------
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage.card import card_road
 from spiflash.dump.triage.chip_state import chip_state
 from spiflash.dump.triage.processor import processor

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from spiflash.dump.boot_script import Medium, followed, wanted, written
 from spiflash.dump.hints import Hints
-from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage.references import Reference, References
 from spiflash.dump.triage.result import CardRoad, Kind, Proof, RegionFinding
 

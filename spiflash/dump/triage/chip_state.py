@@ -12,11 +12,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from spiflash.dump.audit import survey
 from spiflash.dump.differences import differing, find_shifts, swapped
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.formats.programs import find_banners
-from spiflash.dump.layout.region import Layout, Region, Role
-from spiflash.dump.survey import survey
+from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage.references import Reference
 from spiflash.dump.triage.result import MOST_PLACES, ChipState, Kind, RegionFinding
 from spiflash.spans import SECTOR, Span

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 from spiflash.dump.boot_script import followed
 from spiflash.dump.finding import Finding, environments
+from spiflash.dump.identity import OwnItem
 from spiflash.dump.identity import mac as addresses
-from spiflash.dump.identity.items import OwnItem
-from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.secrets import masked
 from spiflash.dump.triage.chip_state import by_bits, out_of_place
 from spiflash.dump.triage.references import Reference, References, identity_in

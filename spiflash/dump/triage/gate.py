@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from spiflash.dump.coverage import Level
 from spiflash.dump.differences import differing
 from spiflash.dump.finding import Verdict, environments
-from spiflash.dump.identity.items import OwnItem
-from spiflash.dump.layout.region import Layout, Role
+from spiflash.dump.identity import OwnItem
+from spiflash.dump.layout import Layout, Role
 from spiflash.dump.triage.references import (
     FIRMWARE,
     WRITTEN_BY_THE_BOARD,

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spiflash.dump.finding import Architecture, BannerFacts, Finding, ProgramFacts, images
-from spiflash.dump.layout.region import Region
+from spiflash.dump.layout import Region
 from spiflash.dump.triage.references import Reference, References
 
 Words = NDArray[np.uint32]

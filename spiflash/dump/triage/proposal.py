@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from spiflash.dump import differences
-from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage.gate import (
     lost_items,
     right_bytes,

@@ -13,12 +13,13 @@ from itertools import pairwise
 
 import numpy as np
 
+from spiflash.dump.audit import survey
 from spiflash.dump.coverage import levels
 from spiflash.dump.finding import Finding, Verdict, environments
 from spiflash.dump.hints import Hints, hints
-from spiflash.dump.identity.items import OwnItem, identity
-from spiflash.dump.layout import Layout, Region, Role, find_layouts
-from spiflash.dump.survey import survey
+from spiflash.dump.identity import OwnItem, identity
+from spiflash.dump.layout import Layout, Region, Role
+from spiflash.dump.layout.find import find_layouts
 from spiflash.spans import SECTOR, Span, merged, without
 
 

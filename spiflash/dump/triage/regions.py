@@ -13,7 +13,7 @@ from spiflash.dump.finding import (
     Finding,
     Verdict,
 )
-from spiflash.dump.layout.region import Region, Role
+from spiflash.dump.layout import Region, Role
 from spiflash.dump.triage.chip_state import (
     alike_bytes,
     blank_since,

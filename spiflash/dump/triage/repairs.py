@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from spiflash.dump.finding import Verdict
-from spiflash.dump.layout.region import Region, Role
+from spiflash.dump.layout import Region, Role
 from spiflash.dump.triage.chip_state import empty, only_set
 from spiflash.dump.triage.environment import (
     env_block,

@@ -5,8 +5,8 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-from spiflash.dump.identity.items import OwnItem
-from spiflash.dump.layout.region import Layout, Region
+from spiflash.dump.identity import OwnItem
+from spiflash.dump.layout import Layout, Region
 from spiflash.spans import Span
 
 MOST_PLACES = 64

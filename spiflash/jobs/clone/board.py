@@ -15,9 +15,10 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 
 from spiflash.archive.journal import Journal
-from spiflash.archive.ledger import After, BoardRecord, InHand
+from spiflash.archive.ledger import After, InHand
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.ledger.values import Column, Kept
-from spiflash.bus.transaction import Bus
+from spiflash.bus import Bus
 from spiflash.dump.uboot_env import EnvironmentEditError
 from spiflash.errors import (
     InterruptedWorkError,
@@ -29,11 +30,10 @@ from spiflash.errors import (
 )
 from spiflash.jobs import BYTES, Advance
 from spiflash.jobs.backup import now, put_on_shelf, read_for_set
-from spiflash.jobs.clock_sweep import best_clock, sweep_clocks
 from spiflash.jobs.clone.context import BoardRun, Context, Worker, which_board
 from spiflash.jobs.clone.job import BoardError
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
-from spiflash.jobs.connection import connected, find_out
+from spiflash.jobs.connection import best_clock, connected, find_out, sweep_clocks
 from spiflash.jobs.reading import Reading, disagreements, read_in_passes
 from spiflash.jobs.write import (
     Work,

@@ -7,10 +7,11 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-from spiflash.archive.ledger import SCRAPPED, Ledger
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger.rows import SCRAPPED
 from spiflash.archive.ledger.values import LONGEST, MAC, Counted, Identity, Listed
 from spiflash.dump.audit import examine
-from spiflash.dump.identity.items import OwnItem
+from spiflash.dump.identity import OwnItem
 from spiflash.dump.uboot_env import (
     EnvironmentEditError,
     read_environment,

@@ -14,10 +14,12 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
 
-from spiflash.archive.ledger import FAIL, PASS, BoardRecord, Claim, Held, InHand, Ledger
+from spiflash.archive.ledger import InHand, Ledger
+from spiflash.archive.ledger.claims import Claim, Held
+from spiflash.archive.ledger.rows import FAIL, PASS, BoardRecord
 from spiflash.archive.ledger.values import Identity
 from spiflash.archive.shelf import Shelf
-from spiflash.bus.transaction import Bus
+from spiflash.bus import Bus
 from spiflash.dump.uboot_env import EnvironmentEditError
 from spiflash.errors import (
     BusError,

@@ -27,7 +27,8 @@ import numpy.typing as npt
 
 from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.journal import Journal, open_journals
-from spiflash.archive.ledger import BoardRecord, InHand
+from spiflash.archive.ledger import InHand
+from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.ledger.values import TEXT, Identity
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import BackupSetError, ShelfError

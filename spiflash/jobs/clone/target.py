@@ -8,11 +8,11 @@ from collections.abc import Iterator, Mapping
 
 from spiflash.archive.ledger.values import MAC, TEXT, Identity, Kept, KeptRange
 from spiflash.dump.checksums import crc
-from spiflash.dump.formats.search import places
-from spiflash.dump.identity.items import identity as identities_in
-from spiflash.dump.identity.items import is_serial_name
+from spiflash.dump.formats import places
+from spiflash.dump.identity import identity as identities_in
+from spiflash.dump.identity import is_serial_name
 from spiflash.dump.identity.mac import is_plausible, parse
-from spiflash.dump.layout.region import Layout, Region, Role
+from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.uboot_env import (
     EnvironmentEditError,
     read_environment,

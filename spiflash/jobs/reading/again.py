@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from spiflash.archive.record import OneTimeRecord
-from spiflash.bus.transaction import Sampling
+from spiflash.bus import Sampling
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading.differences import (

@@ -28,7 +28,7 @@ from spiflash.archive import codec
 from spiflash.archive.codec import Count, Number, Positive, Sha256
 from spiflash.archive.locks import LockedFolder, folders, lock_folder, new_folder
 from spiflash.archive.shelf import Shelf
-from spiflash.bus.transaction import Sampling
+from spiflash.bus import Sampling
 from spiflash.errors import BackupSetError
 from spiflash.files import read_plain, shelf_error, sync_folder, write_file
 from spiflash.jobs import Watcher

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spiflash.archive.record import ProbeRecord
-from spiflash.bus.transaction import Sampling, Transaction
+from spiflash.bus import Sampling, Transaction
 from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import levels
 from spiflash.dump.symptoms import symptoms

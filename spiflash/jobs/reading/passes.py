@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spiflash.archive.record import EvidenceRecord, ProbeRecord
-from spiflash.bus.transaction import Sampling
+from spiflash.bus import Sampling
 from spiflash.errors import UnstableReadError
 from spiflash.jobs import Advance, Watcher
 from spiflash.jobs.connection import EDGE_LIMIT, Connection

@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from spiflash.archive.journal import Journal, Range
 from spiflash.dump.audit import examine
-from spiflash.dump.identity.items import OwnItem
+from spiflash.dump.identity import OwnItem
 from spiflash.errors import SAFE, ChipMismatchError, ShelfError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection

@@ -27,7 +27,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spiflash.archive.journal import Journal
-from spiflash.bus.transaction import Bus
+from spiflash.bus import Bus
 from spiflash.errors import SAFE, ChipProtectedError, ChipUnknownError, UnstableReadError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection

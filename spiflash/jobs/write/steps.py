@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from spiflash.bus.transaction import Sampling
+from spiflash.bus import Sampling
 from spiflash.errors import SAFE, ChipMismatchError, EraseSizeError, SupplyLostError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection

@@ -24,7 +24,8 @@ from spiflash.jobs.write.before import SetsOfChip
 from spiflash.jobs.write.interrupted import Outside, replayed
 from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import Geometry
-from spiflash.plan import Plan, TransferCost, make_plan
+from spiflash.plan import Plan, make_plan
+from spiflash.plan.optimum import TransferCost
 from spiflash.spans import SECTOR, Span, merged, sectors_in
 from spiflash.text import span
 

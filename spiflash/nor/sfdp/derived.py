@@ -21,9 +21,9 @@ from spiflash.nor.geometry import (
     GeometryError,
     ProgramMethod,
 )
+from spiflash.nor.sfdp import Configuration, MapRegion, Sfdp
 from spiflash.nor.sfdp.basic import AddressBytes, EnterFourByte, ExitFourByte, QuadEnable
 from spiflash.nor.sfdp.headers import SfdpError
-from spiflash.nor.sfdp.table import Configuration, MapRegion, Sfdp
 
 
 @dataclass(frozen=True, slots=True)
