@@ -31,7 +31,7 @@ import numpy.typing as npt
 from hwmocks.nor.chip import NorChip
 
 SECTOR = 4096
-UNTOUCHED = ("Nothing has been erased or written", "The chip has not been touched", "only read")
+UNTOUCHED = ("Nothing has been erased or written", "only read")
 """Words of an error's `state` that promise an unchanged chip."""
 
 Mask = npt.NDArray[np.bool_]

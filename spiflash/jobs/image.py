@@ -23,8 +23,6 @@ from spiflash.text import address, counted, span_of
 LIMIT = 256 << 20
 """Bytes of the largest chip that is served; a larger file is not read at all."""
 
-_SAFE = "The chip has not been touched."
-
 
 @dataclass(frozen=True, slots=True)
 class Image:
@@ -68,14 +66,14 @@ def load_image(source: Path) -> Image:
         source,
         ImageError,
         limit=LIMIT,
-        state=_SAFE,
+        state=SAFE,
         too_long="any chip served here holds",
         missing="Check the path. Is it a board's label? 'spiflash shelf' lists those of all sets.",
     )
     if not contents:
         raise ImageError(
             f"{source} is empty.",
-            state=_SAFE,
+            state=SAFE,
             remedy="Check that the download or copy is complete.",
         )
     return Image(_name(source), contents)
@@ -93,13 +91,13 @@ def _from_set(folder: Path) -> Image:
     except OSError as exc:
         raise ImageError(
             f"{folder} cannot be read ({exc.strerror or exc}).",
-            state=_SAFE,
+            state=SAFE,
             remedy="Check the path and the permissions.",
         ) from exc
     if not held:
         raise ImageError(
             f"{folder} is a folder but not a backup set.",
-            state=_SAFE,
+            state=SAFE,
             remedy="Name an image file, or the folder of one backup set.",
         )
     found = open_set(folder)
@@ -124,13 +122,13 @@ def overlay(base: bytes, image: Image, at: int) -> bytes:
         # Whatever a chip holds, it holds no bytes of: nothing would be written and all verified.
         raise ImageError(
             f"{image.name} is empty.",
-            state=_SAFE,
+            state=SAFE,
             remedy="Check where its bytes come from.",
         )
     if not 0 <= at < len(base):
         raise UsageError(
             f"The address {address(at)} is not on a chip of {len(base)} bytes.",
-            state=_SAFE,
+            state=SAFE,
             remedy="Give --at an address on the chip, such as 040000h.",
         )
     over = at + len(image.contents) - len(base)
@@ -140,7 +138,7 @@ def overlay(base: bytes, image: Image, at: int) -> bytes:
         raise ImageError(
             f"{image.name} has {len(image.contents)} bytes; from {address(at)} on the chip holds "
             f"{len(base) - at}. It is {counted(over, 'byte')} too long.",
-            state=_SAFE,
+            state=SAFE,
             remedy="The part that does not fit is blank: cut the file at "
             f"{len(image.contents) - over} bytes and write that."
             if blank

@@ -29,9 +29,7 @@ def triage_text(done: Triaged, *, details: bool = False) -> str:
     """Interrupted work that has to be finished first; verdict, damaged regions, the smallest repair
     and the next steps; see the head of the file for `details`."""
     found = done.triage
-    verdict = found.kind.value
-    verdict = verdict.upper() if found.kind is Kind.NOT_CHECKED else verdict.capitalize()
-    lines = [*_unfinished(done), f"{verdict}: {clean(found.headline)}"]
+    lines = [*_unfinished(done), f"{found.kind.value.upper()}: {clean(found.headline)}"]
     lines += _all_regions(done) if details else _damaged_regions(found)
     lines += [*([""] if details else []), _basis(done)]
     for number, each in enumerate(done.proposals if details else done.proposals[:1]):
@@ -104,7 +102,9 @@ def _damaged_regions(found: Triage) -> list[str]:
 
 def _region(finding: RegionFinding) -> str:
     region = finding.region
-    text = f"{clean(region.name, 16):<12} {span(region.start, region.end)}  {finding.kind.value}"
+    kind = finding.kind.value
+    kind = kind.upper() if finding.kind is Kind.NOT_CHECKED else kind
+    text = f"{clean(region.name, 16):<12} {span(region.start, region.end)}  {kind}"
     text += f": {clean(finding.detail)}"
     whole = ((region.start, region.end),)
     if not finding.bad or not finding.places or finding.places == whole:

@@ -166,7 +166,7 @@ def test_nothing_at_hand(board: Board) -> None:
     board.flash = good[:0x210000] + bytes(0x2000) + good[0x212000:]
     status, out = board.give(["triage", *board.words])
     assert status == 1
-    assert "File system damaged" in out
+    assert "FILE SYSTEM DAMAGED" in out
     assert "boot is not proven" in out
     assert "The boot loader looks for: heronldr.bin, heronfw.img." in out
     assert "repeat with --image" in out
@@ -234,7 +234,7 @@ def test_the_summary_fits_a_small_screen(board: Board) -> None:
     said = board.give(["triage", *board.words])[1].splitlines()
     # Folder names are as long as the test's: commands are counted as the bench's own would be.
     rows = [1 + (0 if line.startswith("    ") else (len(line) - 1) // 80) for line in said]
-    assert said[0].startswith("Interrupted write: ")
+    assert said[0].startswith("INTERRUPTED WRITE: ")
     assert sum(rows) <= 20
     assert said[-1].strip().startswith("spiflash restore")
 

@@ -76,3 +76,14 @@ def test_the_strongest_sum_counts_and_a_failed_one_clears(
     assert painted[place] == Level.DAMAGED
     span = slice(stream.start, stream.end)
     assert not (painted[span] == Level.VERIFIED).any()
+
+
+@pytest.mark.needs("mkimage", "gzip", "dtc")
+def test_a_fit_with_none_but_unknown_hashes_is_not_checked(tmp_path: Path) -> None:
+    """A hash that this program does not know is there: it is not "no checksum", and proves
+    nothing."""
+    whole = made(tmp_path, "crc32").replace(b"crc32\0", b"crc99\0")
+    found = the(survey(whole), "fit")
+    assert found.verdict is Verdict.UNCHECKED
+    assert "crc99 of kernel: NOT CHECKED" in found.checks
+    assert not any("OK" in each for each in found.checks)

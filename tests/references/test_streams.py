@@ -70,7 +70,6 @@ def test_every_setting_is_followed_to_its_end(name: str) -> None:
     [
         ("xz", "--lzma2=preset=1,dict=192MiB"),
         ("xz", "--x86", "--check=crc32", "--lzma2=preset=1,dict=512MiB"),
-        ("xz", "--format=lzma", "--lzma1=preset=1,dict=384MiB"),
         ("zstd", "-q", "--long=28"),
         ("zstd", "-q", "--long=31", "--no-check"),
     ],
@@ -84,6 +83,19 @@ def test_what_needs_more_memory_is_not_checked(command: tuple[str, ...]) -> None
     assert isinstance(found.facts, StreamFacts)
     assert found.facts.needs >= 192 << 20
     assert not found.facts.complete
+
+
+@pytest.mark.needs("xz")
+@pytest.mark.parametrize("more", ["", ",lc=1,lp=2,pb=0"])
+def test_lzma_alone_is_unpacked_whatever_dictionary_its_header_asks_for(more: str) -> None:
+    """Program code is full of bytes that read as such a header: each was called NOT CHECKED."""
+    found = one(around(packed("xz", "--format=lzma", f"--lzma1=preset=1,dict=1536MiB{more}")))
+    assert found.verdict is Verdict.CONSISTENT
+    assert isinstance(found.facts, StreamFacts)
+    assert (found.facts.unpacked, found.facts.complete) == (len(TEXT), True)
+    header = bytes([0x5D]) + (1536 << 20).to_bytes(4, "little") + b"\xff" * 8
+    noise = header + b"\0" + random.Random(4).randbytes(3000)
+    assert all(each.kind != "lzma" for each in find_streams(noise))
 
 
 @pytest.mark.needs("xz", "zstd", "gzip", "lz4", "bzip2")

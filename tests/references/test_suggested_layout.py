@@ -38,6 +38,7 @@ def erofs(folder: Path, *options: str) -> bytes:
 
 def cpio(folder: Path, form: str = "newc") -> bytes:
     tree = files(folder)
+    (tree / "link").symlink_to("some/where")
     names = "\n".join(sorted(each.name for each in tree.iterdir())).encode()
     done = subprocess.run(
         ["cpio", "-o", "-H", form], cwd=tree, input=names, capture_output=True, check=True
@@ -136,7 +137,8 @@ def test_the_sum_of_an_erofs_superblock(options: list[str], tmp_path: Path) -> N
 def test_sums_in_cpio_archives(tmp_path: Path) -> None:
     image = cpio(tmp_path, "crc")
     found = of_kind(image, "cpio")
-    assert found.verdict is Verdict.VERIFIED
+    # The path that a symbolic link holds has no sum.
+    assert found.verdict is Verdict.VERIFIED, found.checks
     at = image.index(random.Random(3).randbytes(16)) + 200
     broken = of_kind(image[:at] + bytes([image[at] ^ 1]) + image[at + 1 :], "cpio")
     assert broken.verdict is Verdict.DAMAGED

@@ -21,7 +21,7 @@ LINES = (
     *("arch=arm", "baudrate=115200", "bootcmd=run a", "bootdelay=2", "a=bootm 0x42000000"),
     *("ethaddr=00:00:5e:00:53:2a", "stdin=serial"),
 )
-SIZES = (512, 1024, 1536, 2048, 3072, 9216, 0x1FF0, 266240, 524288, 1 << 20)
+SIZES = (300, 512, 1024, 1536, 2048, 3000, 3072, 9216, 0x1FF0, 266240, 524288, 1 << 20)
 FLAGS = ((), ("-b",), ("-r",), ("-r", "-b"), ("-p", "0x00"), ("-r", "-p", "0x00"))
 
 
@@ -77,6 +77,20 @@ def test_a_broken_one_is_damaged_wherever_it_stands(tmp_path: Path, at: int) -> 
     contents = b"\xff" * at + bytes(env) + b"\xff" * 0x4000
     (finding,) = (each for each in survey(contents) if each.kind == "environment")
     assert (finding.start, finding.verdict) == (at, Verdict.DAMAGED)
+
+
+@pytest.mark.needs("mkenvimage")
+@pytest.mark.parametrize("what", ["lines", "xml"])
+def test_a_factory_s_text_before_an_environment_is_none(tmp_path: Path, what: str) -> None:
+    """Its first word was the checksum, its lines and the blank after them the first variable."""
+    text = {
+        "lines": b"PRODUCT=HG8\nSN=HG-2019-0023\nMAC=00005E00532A\nREGION=EU\n",
+        "xml": b'<?xml version="1.0"?>\n<unit><sn>HG-2019-0023</sn></unit>\n',
+    }[what]
+    env = made(tmp_path, 0x2000, "-p", "0x00")
+    contents = text.ljust(0x4000, b"\xff") + env + b"\xff" * 0x2000
+    found = [(e.start, e.verdict) for e in survey(contents) if e.kind == "environment"]
+    assert found == [(0x4000, Verdict.VERIFIED)]
 
 
 @pytest.mark.parametrize("shift", range(0, 4096, 321))

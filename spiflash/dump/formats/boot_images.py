@@ -280,8 +280,8 @@ class _Image:
 
 
 def find_trees(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
-    """Trees with images, VERIFIED where every hash is OK and DAMAGED where one fails; and plain
-    device trees."""
+    """Trees with images, VERIFIED where every hash that is known is OK, DAMAGED where one fails,
+    UNCHECKED where there are only unknown ones; and plain device trees."""
     budget = Budget(16 * len(contents))
     for tree in trees(contents, packed):
         holder = tree.root.child("images")
@@ -378,12 +378,14 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
             damage.append(image.facts.data)
         elif image.held:
             verified.append(image.facts.data)
-    held = Verdict.VERIFIED if verified else Verdict.CONSISTENT
+    open_ = any(image.unknown for image in images)
+    held = Verdict.VERIFIED if verified else Verdict.UNCHECKED if open_ else Verdict.CONSISTENT
     verdict = Verdict.DAMAGED if damage else held
     whole = [(tree.start, end)]
     # Where the data of an image are missing, its description is all that can be called damaged.
     spans = merged(damage) or ([(tree.start, tree.start + tree.total)] if damage else [])
-    uncovered = [] if verdict is Verdict.CONSISTENT else without(whole, [*verified, *spans])
+    judged = verdict in (Verdict.VERIFIED, Verdict.DAMAGED)
+    uncovered = without(whole, [*verified, *spans]) if judged else []
     return Finding(
         tree.start,
         end - tree.start,

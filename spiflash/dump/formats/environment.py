@@ -46,6 +46,9 @@ _TELLING = (
 """Names that environments of boot loaders have (U-Boot, doc/usage/environment.rst, from memory)."""
 
 _FEWEST = 3
+_BLANK = 16
+"""Bytes of FFh that no variable has."""
+
 _FARTHEST = 64 << 10
 """Bytes of text that are searched before the variable by which it was found."""
 
@@ -303,7 +306,9 @@ class _Search:
             end = self.text_end(start)
             if end is None or not self.reading.spend(end - start):
                 continue
-            strings = contents[start : end - 2].split(b"\0")
+            # What is after a blank may belong to something else: what is before it has to tell.
+            blank = contents.find(b"\xff" * _BLANK, start, end)
+            strings = contents[start : blank if blank >= 0 else end - 2].split(b"\0")
             names = [match[0][:-1] for each in strings if (match := ENTRY.match(each))]
             if len(names) < max(_FEWEST, len(strings) - 1) or not set(_TELLING) & set(names):
                 continue
@@ -315,7 +320,7 @@ class _Search:
                 "environment",
                 f"U-Boot environment, {counted(len(form.variables), 'variable')}",
                 Verdict.DAMAGED,
-                (f"CRC-32 fails for every size up to {LARGEST:,} bytes",),
+                (f"CRC-32 fails for every usual size up to {LARGEST:,} bytes",),
                 shown(form.variables),
                 facts=form,
             )

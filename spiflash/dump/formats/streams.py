@@ -152,10 +152,6 @@ def _lzma_starts(contents: bytes) -> Iterator[int]:
                 yield at
 
 
-def _lzma_needs(contents: bytes, at: int) -> int:
-    return int.from_bytes(contents[at + 1 : at + 5], "little")
-
-
 _BZIP2_BLOCK = int.from_bytes(bytes.fromhex("314159265359"), "big")
 
 
@@ -253,7 +249,6 @@ _KINDS = (
         unpack.lzma_decoder,
         _lzma_starts,
         check=lambda contents, at: "",
-        needs=_lzma_needs,
         head=lambda contents, at: 13,
         proven=lambda contents, at: False,
         weight=4,

@@ -118,6 +118,26 @@ class _Zstd(_Wrapped):
         return bytes(self._inner.decompress(data)) if data else b""
 
 
+class _Lzma(_Wrapped):
+    """`lzma` for LZMA alone, as a Decoder.
+
+    A dictionary larger than MEMORY is cut down to it: contents that are not longer never reach
+    back further, whatever the header asks for.
+    """
+
+    def __init__(self) -> None:
+        self._inner = lzma.LZMADecompressor(lzma.FORMAT_ALONE, _LIMIT)
+        self._header = True
+
+    def decompress(self, data: bytes, max_length: int = -1) -> bytes:
+        if self._header and int.from_bytes(data[1:5], "little") > MEMORY:
+            data = data[:1] + MEMORY.to_bytes(4, "little") + data[5:]
+        self._header = False
+        piece = bytes(self._inner.decompress(data, max_length))
+        self.needs_input = bool(self._inner.needs_input)
+        return piece
+
+
 def gzip_decoder() -> Decoder:
     """Checks CRC-32 and size, as RFC 1952 says."""
     return _Zlib(31)
@@ -128,7 +148,7 @@ def xz_decoder() -> Decoder:
 
 
 def lzma_decoder() -> Decoder:
-    return lzma.LZMADecompressor(lzma.FORMAT_ALONE, _LIMIT)
+    return _Lzma()
 
 
 def bzip2_decoder() -> Decoder:

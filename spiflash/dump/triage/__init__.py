@@ -227,7 +227,7 @@ def _overwritten(finding: RegionFinding, state: ChipState, size: int) -> RegionF
         return RegionFinding(
             region,
             Kind.INTERRUPTED,
-            f"written up to {stop:06X}h, then blank",
+            f"written {'' if state.image_known else 'at least '}up to {stop:06X}h, then blank",
             ((stop, end),),
             stop,
         )

@@ -404,6 +404,10 @@ def _stopped_for_good(chip: Reference, old: bytes, layout: Layout) -> ChipState 
 
 
 def _stopped(contents: bytes, stop: int, reached: int, what: str, *, known: bool) -> ChipState:
-    image = "the image" if known else "an unknown image"
-    detail = f"{image} was written up to {stop:06X}h; after that {what}"
+    # Blank bytes of the image look the same as bytes that were never written. An image that is not
+    # known may also have gone on, where it holds what was there before.
+    certain = not known or contents[stop - 1] != 0xFF
+    upto = f"up to {stop:06X}h" if certain else f"up to {stop:06X}h at the latest"
+    image = "the image was written" if known else "an unknown image was written at least"
+    detail = f"{image} {upto}; after that {what}"
     return ChipState(Kind.INTERRUPTED, detail, contents, stop, reached, image_known=known)
