@@ -16,6 +16,7 @@ import pytest
 from hwmocks.bench import Bench, make_bench
 from hwmocks.clip import Clip
 from hwmocks.ftdi import UsbFaults
+from hwmocks.nor import ChipDescription, describe
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import SpiDevice
 from spiflash.archive.journal import open_journals
@@ -118,6 +119,19 @@ class Board:
         ):
             restore(connection, shelf, image, WATCHER, WriteOptions(**named), agree=yes)  # type: ignore[arg-type]
         assert open_journals(shelf.journals).whole
+
+
+def small_part(**different: object) -> ChipDescription:
+    """A small chip without a unique ID that the chip table has: MX25L2005A (data sheet, from
+    memory), as far as it is not `different`."""
+    return replace(
+        describe("MX25L6406E"),
+        id=bytes.fromhex("C22012"),
+        size=256 * KIB,
+        sfdp=b"",
+        rems=b"",
+        **different,  # type: ignore[arg-type]
+    )
 
 
 def yes(work: object) -> bool:

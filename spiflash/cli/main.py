@@ -33,7 +33,7 @@ STOPPERS = frozenset(
 A_MOMENT = 0.5
 """Seconds that stopping may take without a word."""
 
-WRITING = frozenset({"convert", "restore", "erase", "clone"})
+WRITING = frozenset({"convert", "restore", "erase", "clone", "prove"})
 """The commands that change a chip."""
 
 

@@ -5,7 +5,8 @@ Each check says what is assumed, and holds, does not hold, or was not tried. Whe
 hold, the setting that avoids it goes into the adapter's record and is used from then on.
 
 The checks that write do so in the chip's last block, after a verified backup, which is written
-back at the end.
+back at the end. Until it is, a journal says so: after a power cut or a kill the work is finished
+like any other.
 """
 
 from __future__ import annotations
@@ -17,21 +18,24 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from spiflash.archive.adapters import AdapterRecord, Check, Outcome
+from spiflash.archive.journal import Journal, Range
 from spiflash.archive.shelf import Shelf
 from spiflash.bus import Sampling, Transaction, mpsse
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bus
 from spiflash.errors import AdapterLostError, SpiflashError
 from spiflash.jobs import Watcher
-from spiflash.jobs.backup import SetPage, back_up, now, program_versions
+from spiflash.jobs.backup import Backup, SetPage, back_up, now, program_versions
 from spiflash.jobs.connection import Connection, Settings, connect, sweep_clocks
 from spiflash.jobs.image import load_image
 from spiflash.jobs.same_board import SameBoard
-from spiflash.jobs.write import WriteOptions, blank, restore
-from spiflash.jobs.write.readiness import refuse_unknown
+from spiflash.jobs.write import WriteOptions, blank, find_interrupted, prepare, restore, rewrite
+from spiflash.jobs.write.readiness import prove_commands, refuse_unknown
+from spiflash.jobs.write.work import whole_chip_state
 from spiflash.nor import commands
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import EraseType, ProgramMethod
+from spiflash.text import amount
 
 CLOCKS = (30e6, 15e6, 12e6, 10e6, 7.5e6, 6e6, 3e6, 1e6)
 """Hertz at which the actual clock is measured."""
@@ -310,6 +314,8 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf, page: SetPa
         refusal = "this chip is not erased and programmed in the usual way"
     elif connection.flash.protection().overlaps(low, connection.chip.size):
         refusal = "the chip's last block is write-protected"
+    elif find_interrupted(connection, shelf, proving.watcher, needed=False) is not None:
+        refusal = "a write to this chip was interrupted, and has to be finished first"
     if not refusal:
         made = back_up(connection, shelf, proving.watcher, board="prove", page=page)
         if not made.record.verified:
@@ -322,43 +328,55 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf, page: SetPa
     board.learn(made.contents)
     board.check_thoroughly()
     proving.watcher.say(f"what the chip holds is in {made.set.path}")
-    bus, flash = connection.bus, connection.flash
+    bus = connection.bus
     bus.set_sampling(Sampling.LATE)
     bus.set_clock(min(connection.ceiling, connection.chip.clock_fast, bus.clock_limits[1]))
+    prove_commands(connection, made.contents, proving.watcher)
+    image = load_image(made.set.path)
+    # All of the chip: an erase that takes more than its size is put right as well.
+    state = whole_chip_state(connection, image, Range(low, connection.chip.size - low))
+    journal = Journal.begin(shelf.journals, state, made.contents, made.contents)
+    try:
+        with journal.held():
+            _last_block(proving, connection, made, low)
+    finally:
+        _write_back(proving, connection, shelf, made)
+
+
+def _write_back(proving: Proving, connection: Connection, shelf: Shelf, made: Backup) -> None:
+    """Finish the journal: the chip holds again what it held."""
+    try:
+        work = prepare(connection, shelf, None, proving.watcher)
+        rewrite(connection, shelf, work, proving.watcher, agree=lambda work: True)
+    except SpiflashError as exc:
+        exc.state = f"The chip's last block may be erased. What it held is in {made.set.path}."
+        exc.remedy = f"{exc.remedy} 'spiflash restore --resume' writes it back.".strip()
+        raise
+
+
+def _last_block(proving: Proving, connection: Connection, made: Backup, low: int) -> None:
+    """Erase and program the chip from `low` on, and note how long it takes. What is programmed is
+    what was there."""
+    bus, flash, page = connection.bus, connection.flash, connection.flash.geometry.page
     late: list[str] = []
     said: list[str] = []
-    try:
-        for kind in kinds:
-            times = list(_erase_times(connection, kind, low))
-            limit = kind.time.maximum
-            said.append(f"{kind.size // 1024} KiB {1000 * statistics.median(times):.0f} ms")
-            if max(times) > limit:
-                late.append(f"{kind.size // 1024} KiB took {max(times):.2f} s of {limit:.2f} s")
-        # What is programmed is what was there.
-        pages = [
-            (at, made.contents[at : at + geometry.page])
-            for at in range(low, connection.chip.size, geometry.page)
-        ]
-        busy = [_page_busy(connection, *each) for each in pages[:SINGLE_PAGES]]
-        begun = bus.clock.now()
-        flash.program(pages[SINGLE_PAGES:])
-        took = bus.clock.now() - begun
-        # A page on the wires: write enable, command, address and data.
-        count = len(pages) - SINGLE_PAGES
-        share = count * (8 * (1 + 4 + geometry.page) / bus.hertz + statistics.median(busy)) / took
-        said.append(f"page {1000 * statistics.median(busy):.2f} ms")
-        if max(busy) > geometry.program.maximum:
-            late.append(f"a page took {1000 * max(busy):.2f} ms")
-    finally:
-        # Of a chip without a unique ID, what it holds now does not show that the set is its own.
-        restore(
-            connection,
-            shelf,
-            load_image(made.set.path),
-            proving.watcher,
-            WriteOptions(backup=made.set.path),
-            agree=lambda work: True,
-        )
+    for kind in _in_last_block(connection):
+        times = list(_erase_times(connection, kind, low))
+        limit = kind.time.maximum
+        said.append(f"{amount(kind.size)} {1000 * statistics.median(times):.0f} ms")
+        if max(times) > limit:
+            late.append(f"{amount(kind.size)} took {max(times):.2f} s of {limit:.2f} s")
+    pages = [(at, made.contents[at : at + page]) for at in range(low, connection.chip.size, page)]
+    busy = [_page_busy(connection, *each) for each in pages[:SINGLE_PAGES]]
+    begun = bus.clock.now()
+    flash.program(pages[SINGLE_PAGES:])
+    took = bus.clock.now() - begun
+    # A page on the wires: write enable, command, address and data.
+    count = len(pages) - SINGLE_PAGES
+    share = count * (8 * (1 + 4 + page) / bus.hertz + statistics.median(busy)) / took
+    said.append(f"page {1000 * statistics.median(busy):.2f} ms")
+    if max(busy) > flash.geometry.program.maximum:
+        late.append(f"a page took {1000 * max(busy):.2f} ms")
     proving.note("busy", _BUSY, not late, ", ".join(late or said))
     proving.note(
         "program",

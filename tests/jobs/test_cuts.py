@@ -20,9 +20,11 @@ import pytest
 from hwmocks import store
 from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
+from hwmocks.nor.description import Time
 from spiflash.archive.journal import OpenJournals, open_journals
 from spiflash.archive.shelf import Shelf
-from spiflash.errors import InterruptedWorkError, ShelfError, SpiflashError
+from spiflash.errors import ChipTimeoutError, InterruptedWorkError, ShelfError, SpiflashError
+from spiflash.jobs.backup import back_up
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.addressing import ModeFound
@@ -31,6 +33,7 @@ from spiflash.nor.flash import NorFlash
 from tests.benchmarks.cuts import Case, cut_once, sweep
 from tests.job_rig import WATCHER, Rig
 from tests.power_loss import CutError, Cutter, install
+from tests.small_board import noise, small_part, yes
 
 KIB = 1024
 ROOT = Path(__file__).resolve().parents[2]
@@ -315,3 +318,19 @@ def changed_sectors(before: bytes, now: bytes) -> int:
     return sum(
         before[at : at + 4096] != now[at : at + 4096] for at in range(100 * 4096, 1700 * 4096, 4096)
     )
+
+
+def test_a_chip_erase_that_takes_too_long_is_not_tried_again(tmp_path: Path) -> None:
+    """Of a worn chip blocks may still be erased in time, when all of it no longer is."""
+    old, new = noise(1, 256 * KIB), noise(2, 256 * KIB)
+    rig = Rig(NorChip(small_part(chip_erase=Time(1e3, 1e3)), old))
+    shelf = Shelf(tmp_path)
+    with rig.connect() as connection:
+        back_up(connection, shelf, WATCHER)
+    with pytest.raises(ChipTimeoutError), rig.connect() as connection:
+        restore(connection, shelf, Image("new", new), WATCHER, agree=yes)
+    rig.chip.power(False, 1e9)
+    with rig.connect() as connection:
+        restore(connection, shelf, None, WATCHER, agree=yes)
+    assert bytes(rig.chip.contents) == new
+    assert not open_journals(shelf.journals).whole

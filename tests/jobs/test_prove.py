@@ -33,7 +33,7 @@ from spiflash.jobs.connection import Settings, connect
 from spiflash.jobs.prove import prove
 from spiflash.report.bench import prove_headline, prove_text, proven_sentence
 from spiflash.report.pages import prove_page
-from tests.small_board import noise
+from tests.small_board import noise, small_part
 
 URL = "ftdi:///1"
 CONTENTS = heron_factory()[:0x60000].ljust(8 << 20, b"\xff")
@@ -236,12 +236,18 @@ def test_a_protected_chip_is_not_written(bench: Bench, monkeypatch: pytest.Monke
     assert bytes(bench.chip.contents) == before
 
 
+def nameless_bench(bench: Bench) -> bytes:
+    """A small chip without a unique ID; what it holds."""
+    contents = heron_factory()[:0x10000].ljust(0x30000, b"\xff") + noise(3, 0x10000)
+    bench.chip = NorChip(small_part(), contents)
+    return contents
+
+
 def test_a_chip_without_unique_id_gets_back_what_the_test_of_writing_erased(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Also where the test ends in its middle, when no set holds what the chip holds then."""
-    contents = heron_factory()[:0x10000].ljust(8 << 20, b"\xff")[:-0x10000] + noise(3, 0x10000)
-    bench.chip = NorChip("MX25L6406E", contents)
+    contents = nameless_bench(bench)
     bench.plug(monkeypatch)
 
     def stop(*_: object) -> float:
@@ -252,3 +258,47 @@ def test_a_chip_without_unique_id_gets_back_what_the_test_of_writing_erased(
         bench.prove()
     assert bytes(bench.chip.contents) == contents
     assert not open_journals(bench.shelf.journals).whole
+
+
+class KilledError(BaseException):
+    """The program is gone."""
+
+
+def test_a_test_of_writing_that_was_killed_is_finished_like_any_write(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    contents = nameless_bench(bench)
+    bench.plug(monkeypatch)
+
+    def die(*_: object) -> None:
+        raise KilledError
+
+    with monkeypatch.context() as killed:
+        for name in ("_page_busy", "_write_back"):
+            killed.setattr(jobs_prove, name, die)
+        with pytest.raises(KilledError):
+            bench.prove()
+    assert bytes(bench.chip.contents) != contents
+    record = bench.prove()
+    assert {outcomes(record)[name] for name in ("busy", "program")} == {Outcome.UNTRIED}
+    adapter = ("--adapter", URL, "--shelf", str(bench.shelf.root))
+    assert run(["restore", "--resume", "--yes", *adapter]) == 0
+    assert bytes(bench.chip.contents) == contents
+    assert not open_journals(bench.shelf.journals).whole
+
+
+def test_stopping_the_test_of_writing_does_not_say_that_it_changed_nothing(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    contents = nameless_bench(bench)
+    bench.plug(monkeypatch)
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    for name in ("_page_busy", "_write_back"):
+        monkeypatch.setattr(jobs_prove, name, stop)
+    assert run(["prove", "--yes", "--adapter", URL, "--shelf", str(bench.shelf.root)]) == 130
+    assert bytes(bench.chip.contents) != contents
+    assert "--resume" in (shown := capsys.readouterr().err)
+    assert "did not change" not in shown

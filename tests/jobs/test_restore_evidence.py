@@ -22,12 +22,13 @@ from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import UnstableReadError, VerifyError
 from spiflash.jobs.connection import Connection, connected
-from spiflash.jobs.image import Image
+from spiflash.jobs.image import Image, load_image
 from spiflash.jobs.write import Rewritten, Verify, WriteOptions, prepare, restore
 from spiflash.jobs.write.before import unconfirmed
 from spiflash.spans import SECTOR, sector_spans
 from tests.benchmarks.cuts import Case
 from tests.job_rig import WATCHER, small
+from tests.small_board import SIZE, Board, noise
 
 
 @pytest.fixture(scope="module")
@@ -327,3 +328,36 @@ def test_witnesses_speak_for_whole_sectors_only() -> None:
     assert unconfirmed(contents, [whole]) == [5 * SECTOR]
     assert unconfirmed(contents, [part, whole]) == [5 * SECTOR]
     assert sector_spans([0, SECTOR, 5 * SECTOR]) == [(0, 2 * SECTOR), (5 * SECTOR, 6 * SECTOR)]
+
+
+ODD = {"zeros": bytes(SIZE), "pattern": bytes(range(256)) * (SIZE // 256), "text": b"ab\n" * SIZE}
+
+
+@pytest.mark.parametrize(
+    ("kind", "nameless"), [("zeros", False), ("text", False), ("pattern", True)]
+)
+def test_a_chip_that_holds_what_a_bad_line_gives_can_be_written_again(
+    kind: str, nameless: bool, tmp_path: Path
+) -> None:
+    """It was zeroed, or filled with a test pattern, by this very program."""
+    shelf, odd = Shelf(tmp_path), ODD[kind][:SIZE]
+    board = Board(noise(1), nameless=nameless)
+    board.save(shelf)
+    saved = shelf.sets().sets[0].path
+    board.write(shelf, Image("odd", odd))
+    assert board.holds == odd
+    if nameless:
+        # Nothing shows that the set is this board's: the person has to say so.
+        with pytest.raises(UnstableReadError) as refused:
+            board.write(shelf, load_image(saved))
+        assert "--backup" in refused.value.remedy
+        assert board.holds == odd
+    said = board.write(shelf, load_image(saved), backup=saved if nameless else None)
+    assert any("Caution" in line for line in said.lines)
+    assert board.holds == noise(1)
+
+
+def test_a_verdict_of_odd_contents_is_waived_with_the_backup(tmp_path: Path) -> None:
+    board = Board(bytes(SIZE), nameless=True)
+    board.write(Shelf(tmp_path), Image("new", noise(1)), without_backup=True)
+    assert board.holds == noise(1)

@@ -25,6 +25,7 @@ from spiflash.jobs.reading.differences import (
 )
 from spiflash.jobs.reading.evidence import LIMIT, PAGE
 from spiflash.jobs.reading.line_tests import (
+    ODD_CONTENTS,
     SHORT,
     Attention,
     probe_doubts,
@@ -116,6 +117,13 @@ class Reading:
         """Whether so many bits came wrong that clip or leads are bad, also where enough passes made
         up for it."""
         return self.evidence.rate >= POOR and not (self.changed or self.torn)
+
+    @property
+    def only_odd(self) -> bool:
+        """Whether all there is against it is how the contents look: blank, repeating, one bit the
+        same everywhere. A bad line gives such contents, and so does a chip that holds them."""
+        failed = [probe.name for probe in self.evidence.probes if probe.outcome == "failed"]
+        return failed == [ODD_CONTENTS] and len(self.doubts) == 1
 
     @property
     def doubts(self) -> tuple[str, ...]:

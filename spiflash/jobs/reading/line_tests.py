@@ -47,6 +47,9 @@ SUSPECTS = 64
 LONE_BITS = 3
 """Zero bits, at most, in a sector that is blank otherwise, which look like wrong ones."""
 
+ODD_CONTENTS = "contents"
+"""Name of the test that asks whether the contents look like those of a bad line."""
+
 TRIES = 5
 
 SPEED = 0.25
@@ -288,9 +291,9 @@ def _periodic(contents: bytes) -> ProbeRecord:
     signs = [sign for sign in symptoms(contents) if sign.name != "all-ones"]
     if signs:
         seen = "; ".join(sign.sign.removesuffix(".") for sign in signs)
-        return ProbeRecord("contents", doubt, "failed", seen)
+        return ProbeRecord(ODD_CONTENTS, doubt, "failed", seen)
     if contents.count(0xFF) == len(contents):
         return ProbeRecord(
-            "contents", doubt, "open", "the chip is blank, so that its contents prove nothing"
+            ODD_CONTENTS, doubt, "open", "the chip is blank, so that its contents prove nothing"
         )
-    return ProbeRecord("contents", doubt, "held", "none of these was found")
+    return ProbeRecord(ODD_CONTENTS, doubt, "held", "none of these was found")

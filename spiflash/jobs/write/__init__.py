@@ -154,7 +154,8 @@ def prepare(
         known = [(options.at, image.contents)]
         if (backup := sets.verified()) is not None:
             known.append((0, sets.contents(backup)))
-        old = read_before(connection, known, options.passes, watcher)
+        odd = backup is not None or options.without_backup
+        old = read_before(connection, known, options.passes, watcher, odd=odd)
         target = overlay(old.contents, image, options.at)
         work = plan_work(connection, old, target, image, options)
         work = replace(work, of_another_board=foreign)

@@ -11,7 +11,10 @@ this pass, over this contact, at this clock, and an error that turns other conte
   must then be equal bit for bit;
 * the two readings may share wrong bits by chance. How many is bounded by the error rate that the
   confirmed bits of the same pass show. Where that bound is not below `LIMIT`, or a single sector
-  disagrees, or a quarter of the chip is not confirmed, whole passes are taken as for a backup.
+  disagrees, or a quarter of the chip is not confirmed, whole passes are taken as for a backup;
+* a chip may hold what a bad line would give: all 00h, a test pattern, nothing but text. When all
+  tests of the line hold, that stops the work only where no verified backup is known to be this
+  chip's, and the person has not waived it. Otherwise such a chip could never be written again.
 
 A board that ran since its last backup has written to its flash: settings, logs, counters. Work that
 overwrites those destroys the only copy, however many older backups there are. So:
@@ -61,15 +64,21 @@ one."""
 
 
 def read_before(
-    connection: Connection, known: Sequence[tuple[int, bytes]], passes: int, watcher: Watcher
+    connection: Connection,
+    known: Sequence[tuple[int, bytes]],
+    passes: int,
+    watcher: Watcher,
+    *,
+    odd: bool = False,
 ) -> Reading:
     """Read what the chip holds. `known` is what it may hold by other sources: start address and
-    contents. With `passes` above 2, that many whole passes are taken.
+    contents. With `passes` above 2, that many whole passes are taken. `odd` accepts contents that
+    a bad line could give as well.
 
     Raises `UnstableReadError` when it cannot be believed.
     """
     if passes > 2 or not known:
-        return _believed(read_in_passes(connection, passes, watcher))
+        return _believed(read_in_passes(connection, passes, watcher), odd, watcher)
     first = take_pass(connection, 1, "reading the chip", watcher)
     alone = unconfirmed(first.contents, known)
     if _few(len(alone) * SECTOR, len(first.contents)):
@@ -79,7 +88,7 @@ def read_before(
             confirmed = len(first.contents) // SECTOR - len(alone)
             return Reading.of_one_pass(first, confirmed, len(alone))
     # Not enough is known of this contact: the whole evidence is taken.
-    return _believed(read_in_passes(connection, passes, watcher, earlier=[first]))
+    return _believed(read_in_passes(connection, passes, watcher, earlier=[first]), odd, watcher)
 
 
 def unconfirmed(contents: bytes, known: Sequence[tuple[int, bytes]]) -> list[int]:
@@ -137,16 +146,26 @@ def read_spans(
     return found
 
 
-def _believed(reading: Reading) -> Reading:
+def _believed(reading: Reading, odd: bool, watcher: Watcher) -> Reading:
     refuse_unstable(reading.unstable)
-    if reading.doubts:
-        raise UnstableReadError(
-            f"What the chip holds could not be read reliably: {'; '.join(reading.doubts)}.",
-            state=SAFE,
-            remedy="Seat the clip again, shorten the leads or set a lower --clock; "
-            "'spiflash contact' names the pin to look at.",
+    if not reading.doubts:
+        return reading
+    doubts = "; ".join(reading.doubts)
+    if reading.only_odd and odd:
+        watcher.say(f"Caution: {doubts}")
+        return reading
+    remedy = (
+        "Seat the clip again, shorten the leads or set a lower --clock; 'spiflash contact' names "
+        "the pin to look at."
+    )
+    if reading.only_odd:
+        remedy += (
+            " If the chip really holds this, name its verified set with --backup, or give "
+            "--without-backup."
         )
-    return reading
+    raise UnstableReadError(
+        f"What the chip holds could not be read reliably: {doubts}.", state=SAFE, remedy=remedy
+    )
 
 
 def refuse_unstable(sectors: Sequence[int]) -> None:

@@ -173,7 +173,8 @@ def plan_resumed(
         if start in again or old.contents[start:end] != target[start:end]:
             # The complement: whatever the target is, each of its bits has to be written.
             assumed[start:end] = target[start:end].translate(COMPLEMENT)
-    geometry = within(connection.flash.geometry, ranges)
+    # Never with the erase of the whole chip: where that took longer than it may, so it does again.
+    geometry = replace(connection.flash.geometry, chip_erase=None)
     plan = make_plan(bytes(assumed), target, geometry, _cost(connection))
     return Work(plan, target, old, connection.chip.name, options, journal=journal, outside=outside)
 
@@ -232,20 +233,46 @@ def as_ranges(where: Iterable[Span]) -> tuple[Range, ...]:
 def journal_state(connection: Connection, work: Work) -> JournalState:
     """What the journal of a new work says of chip and request."""
     assert work.image is not None
-    identity, image = connection.identity, work.image
+    image = work.image
+    return _state(
+        connection,
+        image,
+        journal_ranges(work.plan, connection.chip),
+        at=work.options.at,
+        parts=None if image.parts is None else as_ranges(image.parts),
+        again=as_ranges(work.erased_again),
+    )
+
+
+def whole_chip_state(connection: Connection, image: Image, again: Range) -> JournalState:
+    """What a journal says in which the whole chip is to hold `image`, whatever is done to it
+    meanwhile, and `again` is erased in any case."""
+    return _state(connection, image, (Range(0, connection.chip.size),), again=(again,))
+
+
+def _state(
+    connection: Connection,
+    image: Image,
+    ranges: tuple[Range, ...],
+    *,
+    at: int = 0,
+    parts: tuple[Range, ...] | None = None,
+    again: tuple[Range, ...] = (),
+) -> JournalState:
+    identity = connection.identity
     return JournalState(
         chip=connection.chip.name,
         jedec_id=identity.jedec_id.hex(),
         unique_id=identity.unique_hex,
         size=identity.size,
-        ranges=journal_ranges(work.plan, connection.chip),
+        ranges=ranges,
         image_name=image.name,
         image_sha256=image.sha256,
         begun=now(),
         registers={name: value.hex() for name, value in connection.registers.items()},
         four_byte_mode=connection.mode.four,
         segment=connection.mode.segment,
-        at=work.options.at,
-        parts=None if image.parts is None else as_ranges(image.parts),
-        again=as_ranges(work.erased_again),
+        at=at,
+        parts=parts,
+        again=again,
     )
