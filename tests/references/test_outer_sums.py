@@ -6,6 +6,7 @@ an operating system byte that RFC 1952 covers by no checksum: turned, it still u
 
 from __future__ import annotations
 
+import random
 import subprocess
 from pathlib import Path
 
@@ -14,6 +15,8 @@ import pytest
 from spiflash.dump.audit import survey
 from spiflash.dump.coverage import Level, levels
 from spiflash.dump.finding import Finding, Proof, Verdict
+from spiflash.dump.layout import Layout, Region, Role
+from spiflash.dump.triage import Kind, reference, triage
 
 TREE = """/dts-v1/;
 / { description = "heron"; images { kernel {
@@ -23,7 +26,7 @@ TREE = """/dts-v1/;
   configurations { default = "a"; a { kernel = "kernel"; }; }; };"""
 
 
-def made(folder: Path, sort: str) -> bytes:
+def made(folder: Path, sort: str, tree: str = TREE) -> bytes:
     text = b"".join(b"heron %d\n" % (n * 7919) for n in range(30_000))
     gz = subprocess.run(["gzip", "-9", "-c"], input=text, check=True, capture_output=True).stdout
     (folder / "kernel.gz").write_bytes(gz)
@@ -35,7 +38,7 @@ def made(folder: Path, sort: str) -> bytes:
             capture_output=True,
         )
     else:
-        (folder / "a.its").write_text(TREE.replace("HASH", sort))
+        (folder / "a.its").write_text(tree.replace("HASH", sort))
         subprocess.run(
             ["mkimage", "-f", "a.its", "out"], cwd=folder, check=True, capture_output=True
         )
@@ -87,3 +90,20 @@ def test_a_fit_with_none_but_unknown_hashes_is_not_checked(tmp_path: Path) -> No
     assert found.verdict is Verdict.UNCHECKED
     assert "crc99 of kernel: NOT CHECKED" in found.checks
     assert not any("OK" in each for each in found.checks)
+
+
+@pytest.mark.needs("mkimage", "gzip", "dtc")
+@pytest.mark.parametrize("hashed", [True, False])
+def test_a_fit_is_intact_only_when_each_image_in_it_is_proven(tmp_path: Path, hashed: bool) -> None:
+    """The hash of the kernel says nothing of the first root file system beside it."""
+    (tmp_path / "disk").write_bytes(random.Random(2).randbytes(20_000))
+    more = 'ramdisk { data = /incbin/("disk"); type = "ramdisk"; arch = "arm"; os = "linux"; '
+    more += 'compression = "none"; HASH };'.replace("HASH", 'hash { algo = "crc32"; };' * hashed)
+    tree = TREE.replace("images {", f"images {{ {more}", 1).replace('"crc32"', '"HASH"')
+    whole = made(tmp_path, "crc32", tree)
+    layout = Layout(0x40000, (Region("kernel", 0, 0x40000, Role.KERNEL),))
+    found = triage(reference(whole.ljust(0x40000, b"\xff"), layout), layout=layout)
+    assert (found.kind is Kind.INTACT) == hashed
+    if not hashed:
+        assert found.kind is Kind.NOT_CHECKED
+        assert found.regions[0].unsure >= 20_000 - 200  # bytes of 00h and FFh count for nothing

@@ -247,9 +247,11 @@ def _overall(
         if not any(each.region.role in (Role.KERNEL, Role.ROOT) for each in findings):
             return Kind.NOT_CHECKED, "No kernel and no root file system was found."
         if not unchecked:
+            left = sum(each.unsure for each in findings)
+            but = f", but for {counted(left, 'byte')} that no checksum covers" if left else ""
             return (
                 Kind.INTACT,
-                "Everything is correct by a checksum, the backup or the image.",
+                f"Everything is correct by a checksum, the backup or the image{but}.",
             )
         names = [each.region.name for each in unchecked if each.region in layout.regions]
         gaps = len(unchecked) - len(names)

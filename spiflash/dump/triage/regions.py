@@ -83,6 +83,12 @@ def proven(reference: Reference, region: Region) -> Proven:
     )
 
 
+_LEFT_OUT = SECTOR
+"""Bytes of an item that its format's checksums may leave out, such as a superblock or the names in
+a FIT. More is a part of the contents: an image of a FIT without a hash, or the blocks that a file
+system stores as they are."""
+
+
 def by_itself(refs: References, region: Region) -> RegionFinding:
     """What a region's own checksums say.
 
@@ -121,7 +127,7 @@ def by_itself(refs: References, region: Region) -> RegionFinding:
     strict = region.role is Role.BOOT
     if found.used and not found.outside and 2 * found.proven >= found.used:
         left = found.used - found.proven
-        if not (strict and left):
+        if left <= (0 if strict else _LEFT_OUT):
             more = f"; {counted(left, 'byte')} without one" if left else ""
             return RegionFinding(
                 region,
