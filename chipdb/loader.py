@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from pathlib import Path as FilePath
 
@@ -11,26 +11,27 @@ from chipdb.build import build
 from chipdb.errors import FlawError, TableError
 from chipdb.part import Part
 from chipdb.schema import Block
-from chipdb.table import ChipTable
+from chipdb.table import ChipTable, TableFile
 from spiflash import toml_text
 from spiflash.toml_text import KeyPath, line_of, locate
 
 
 @cache
 def load_builtin() -> ChipTable:
-    """The table that comes with the program; read once. Raises `TableError` on a broken file."""
+    """The table that comes with the program. Its files are read at once and parsed when they are
+    needed, which raises `TableError` for a broken one.
+
+    In these files IDs are written as in `ChipTable.by_id`, and a name stands in one file only; the
+    tests see to both.
+    """
     folder = resources.files("chipdb")
-    files = sorted(entry.name for entry in folder.iterdir() if entry.name.endswith(".toml"))
-    parts: list[Part] = []
-    owner: dict[str, str] = {}
-    for name in files:
-        for part in parse((folder / name).read_text(encoding="utf-8"), name):
-            for label in (part.name, *part.aliases):
-                other = owner.setdefault(label.casefold(), name)
-                if other != name:
-                    raise TableError(name, 1, f'"{label}" is already in {other}')
-            parts.append(part)
-    return ChipTable(tuple(parts))
+    names = sorted(entry.name for entry in folder.iterdir() if entry.name.endswith(".toml"))
+    return ChipTable(
+        files=[
+            TableFile((folder / name).read_text(encoding="utf-8"), partial(parse, file=name))
+            for name in names
+        ]
+    )
 
 
 def load_file(path: str | FilePath) -> tuple[Part, ...]:

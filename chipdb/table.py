@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
 
 from chipdb.part import Part
 
@@ -11,11 +10,45 @@ ID_LENGTH = 3
 """Bytes of a JEDEC ID: manufacturer, type, capacity."""
 
 
-@dataclass(frozen=True, slots=True)
+class TableFile:
+    """A file of parts, which is parsed when one of them is looked for: most commands need one
+    vendor's."""
+
+    def __init__(self, text: str, parse: Callable[[str], tuple[Part, ...]]) -> None:
+        self._text = text
+        self._folded = text.casefold()
+        self._parse = parse
+        self._parts: tuple[Part, ...] | None = None
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """All of them; raises what `parse` raises."""
+        if self._parts is None:
+            self._parts = self._parse(self._text)
+        return self._parts
+
+    def mentions(self, folded: str) -> bool:
+        """Whether this text stands in the file, in upper or lower case."""
+        return folded in self._folded
+
+
 class ChipTable:
     """An unchanging set of parts, in the order of their files."""
 
-    parts: tuple[Part, ...]
+    def __init__(self, parts: Iterable[Part] = (), files: Iterable[TableFile] = ()) -> None:
+        self._parts = tuple(parts)
+        self._files = tuple(files)
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """All of them."""
+        return (*(part for file in self._files for part in file.parts), *self._parts)
+
+    def _of_files_with(self, text: str) -> tuple[Part, ...]:
+        """The parts of the files in which `text` stands, and those that are in no file."""
+        wanted = text.casefold()
+        named = (part for file in self._files if file.mentions(wanted) for part in file.parts)
+        return (*named, *self._parts)
 
     def by_id(self, answer: bytes) -> tuple[Part, ...]:
         """The parts that may have sent `answer`, the bytes that follow 9Fh (3 to 16).
@@ -26,7 +59,8 @@ class ChipTable:
         contradicted nor confirmed: its part counts as one without an extended ID.
         """
         extra = answer[ID_LENGTH:]
-        same = [part for part in self.parts if part.id == answer[:ID_LENGTH]]
+        wanted = answer[:ID_LENGTH]
+        same = [part for part in self._of_files_with(wanted.hex(" ")) if part.id == wanted]
         possible = [part for part in same if _agree(part.extended_id, extra)]
         proven = [len(p.extended_id) for p in possible if 0 < len(p.extended_id) <= len(extra)]
         if proven:
@@ -36,7 +70,7 @@ class ChipTable:
     def by_name(self, text: str) -> tuple[Part, ...]:
         """The parts with this name or alias, in upper or lower case."""
         wanted = text.strip().casefold()
-        return tuple(part for part in self.parts if wanted in _names(part))
+        return tuple(part for part in self._of_files_with(wanted) if wanted in _names(part))
 
     def search(self, text: str) -> tuple[Part, ...]:
         """The parts in which every word of `text` is found: in a name, an alias, the vendor, or

@@ -18,7 +18,7 @@ followed by settings after "?" and between "&":
     card=ADDRESS        before the clip goes on, an SD-card update runs and stops at ADDRESS
     brick=KIND          before the clip goes on, the demo board's factory contents are damaged, in
                         one of the ways in `bricks` (half-erased, bit-rot, wrong-offset, ...)
-    clip=KIND           a bad contact, one of `CONTACTS` (loose-miso, noise, ...)
+    clip=KIND           a bad contact, one of `contacts` (loose-miso, noise, ...)
 
 `card` and `brick` happen each time they are named: leave them out from the second command on.
 """
@@ -34,7 +34,6 @@ from typing import TypeVar
 
 import usb.core
 
-from hwmocks import faults as fault
 from hwmocks import store
 from hwmocks.boards.heron import (
     FACTORY_NUMBER,
@@ -47,7 +46,6 @@ from hwmocks.claim import BoardBusyError, Claim
 from hwmocks.clock import VirtualClock
 from hwmocks.ftdi import PROFILES, FtdiDevice, UsbBackend, UsbFaults
 from hwmocks.nor.chip import NorChip
-from hwmocks.through import WriteThrough
 from hwmocks.wire import SpiDevice
 
 T = TypeVar("T")
@@ -62,18 +60,22 @@ SETTINGS = frozenset(
     }
 )
 
-CONTACTS: dict[str, Callable[[SpiDevice, int], SpiDevice]] = {
-    "loose-miso": lambda chip, seed: fault.LooseMiso(chip, None, seed=seed),
-    "loose-mosi": lambda chip, _: fault.LooseMosi(chip, level=True),
-    "loose-select": lambda chip, _: fault.LooseChipSelect(chip),
-    "dead-clock": lambda chip, _: fault.DeadClock(chip),
-    "no-power": lambda chip, _: fault.NoPower(chip),
-    "intermittent": lambda chip, seed: fault.IntermittentContact(chip, quiet=0.1, seed=seed),
-    "noise": lambda chip, seed: fault.BitErrors(chip, 1e-6, seed=seed),
-    "long-wires": lambda chip, seed: fault.SlowWire(chip, delay=60e-9, jitter=1e-9, seed=seed),
-    "other-master": lambda chip, seed: fault.OtherMaster(chip, quiet=0.1, seed=seed),
-}
-"""Bad contacts that a URL can ask for: the faults between adapter and chip, from a seed."""
+
+def contacts() -> dict[str, Callable[[SpiDevice, int], SpiDevice]]:
+    """Bad contacts that a URL can ask for: the faults between adapter and chip, from a seed."""
+    from hwmocks import faults as fault  # with numpy, which a good contact does not need
+
+    return {
+        "loose-miso": lambda chip, seed: fault.LooseMiso(chip, None, seed=seed),
+        "loose-mosi": lambda chip, _: fault.LooseMosi(chip, level=True),
+        "loose-select": lambda chip, _: fault.LooseChipSelect(chip),
+        "dead-clock": lambda chip, _: fault.DeadClock(chip),
+        "no-power": lambda chip, _: fault.NoPower(chip),
+        "intermittent": lambda chip, seed: fault.IntermittentContact(chip, quiet=0.1, seed=seed),
+        "noise": lambda chip, seed: fault.BitErrors(chip, 1e-6, seed=seed),
+        "long-wires": lambda chip, seed: fault.SlowWire(chip, delay=60e-9, jitter=1e-9, seed=seed),
+        "other-master": lambda chip, seed: fault.OtherMaster(chip, quiet=0.1, seed=seed),
+    }
 
 
 class BenchError(ValueError):
@@ -198,7 +200,7 @@ def _bench(
         _damage(chip, settings["brick"], seed)
     contact = None
     if "clip" in settings:
-        contact = _one_of(CONTACTS, "clip", settings["clip"])
+        contact = _one_of(contacts(), "clip", settings["clip"])
     bench = make_bench(
         chip,
         adapter=settings.get("adapter", DEFAULT_ADAPTER),
@@ -211,6 +213,8 @@ def _bench(
         if folder is None:
             raise BenchError("'through' needs a folder")
         faults = bench.device.faults
+        from hwmocks.through import WriteThrough
+
         faults.on_transfer = WriteThrough(chip, folder).hook(faults.on_transfer)
     return bench
 

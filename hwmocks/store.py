@@ -15,8 +15,6 @@ import os
 import tempfile
 from pathlib import Path
 
-import numpy as np
-
 from hwmocks.nor import ChipDescription, NorChip, describe
 
 CONTENTS = "flash.bin"
@@ -70,7 +68,6 @@ def save(chip: NorChip, folder: Path | str) -> None:
 
 def save_state(chip: NorChip, folder: Path) -> None:
     """Write everything but the memory array."""
-    worn = np.flatnonzero(chip.wear)
     state = {
         "format": FORMAT,
         "chip": chip.description.name,
@@ -80,7 +77,7 @@ def save_state(chip: NorChip, folder: Path) -> None:
         "unique_id": chip.unique_id.hex(),
         "registers": {name: f"{value:02x}" for name, value in chip.core.registers.kept.items()},
         "security": [bytes(register).hex() for register in chip.security],
-        "wear": {str(sector): int(chip.wear[sector]) for sector in worn},
+        "wear": {str(sector): erases for sector, erases in enumerate(chip.wear) if erases},
         "stuck": [[place, *masks] for place, masks in sorted(chip.core.cells.stuck.items())],
     }
     _write(folder / STATE, (json.dumps(state, indent=1) + "\n").encode())

@@ -27,7 +27,7 @@ class WriteThrough:
         self._chip = chip
         self._folder = folder
         self._kept = np.frombuffer(bytes(chip.contents), np.uint8).reshape(-1, SECTOR).copy()
-        self._wear = chip.wear.copy()
+        self._wear = chip.wear[:]
         self._registers = dict(chip.core.registers.kept)
         self._done = (0, 0)
 
@@ -46,9 +46,9 @@ class WriteThrough:
                 for sector in changed:
                     os.pwrite(file.fileno(), now[sector].tobytes(), int(sector) * SECTOR)
             self._kept[changed] = now[changed]
-        if registers != self._registers or (chip.wear != self._wear).any():
+        if registers != self._registers or chip.wear != self._wear:
             store.save_state(chip, self._folder)
-            self._wear, self._registers = chip.wear.copy(), registers
+            self._wear, self._registers = chip.wear[:], registers
 
     def hook(self, inner: Callable[[int], None] | None) -> Callable[[int], None]:
         """Call this at every USB transfer, with its number; it calls `inner` first."""

@@ -349,7 +349,8 @@ class Chip:
 
     def _on(self, shelf: str | Path | None) -> Shelf:
         """The shelf that is meant, which is used from now on."""
-        from spiflash.archive.shelf import Shelf, default_root
+        from spiflash.archive.shelf import Shelf
+        from spiflash.files import default_root
 
         if shelf is not None or self._shelf is None:
             self._shelf = Shelf(default_root() if shelf is None else Path(shelf))

@@ -27,6 +27,7 @@ UNCHANGED = "Nothing was changed."
 FILE_MODE = 0o600
 FOLDER_MODE = 0o700
 PARTIAL = ".partial-"  # in the hidden name of a folder that is still being written
+JOURNALS = "journals"  # the folder on the shelf for work that has not ended
 _PIECE = 1 << 20
 _PAGE_BEGINS = b"<!doctype html>"
 
@@ -36,6 +37,18 @@ _CANNOT_SYNC_FOLDERS = (errno.EINVAL, errno.ENOTSUP)
 
 class NameTakenError(ShelfError):
     """The name is taken."""
+
+
+def data_folder() -> Path:
+    """Where the program keeps its files. Raises RuntimeError for a user without a home folder."""
+    import platformdirs
+
+    return Path(platformdirs.user_data_dir("spiflash", appauthor=False))
+
+
+def default_root() -> Path:
+    """Where the shelf is unless another folder is named. Raises as `data_folder` does."""
+    return data_folder() / "shelf"
 
 
 # -- files that a person names ---------------------------------------------------------------

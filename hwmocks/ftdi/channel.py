@@ -9,7 +9,6 @@ from __future__ import annotations
 import errno
 import math
 
-import numpy
 import usb.core
 
 from hwmocks.clock import VirtualClock
@@ -203,8 +202,10 @@ class Channel:
         before = self._status()
         data = engine.take(waiting) + engine.run_burst(needed)
         self.counters.bytes_in += len(data)
-        rows = numpy.empty((count, self.profile.packet), numpy.uint8)
-        rows[:, 0], rows[:, 1] = before
-        rows[-1, 1] = engine.line_status
-        rows[:, _STATUS:] = numpy.frombuffer(data, numpy.uint8).reshape(count, payload)
-        return rows.tobytes()
+        last = bytes((before[0], engine.line_status))
+        heads = [before] * (count - 1) + [last]
+        return b"".join(
+            part
+            for at, head in enumerate(heads)
+            for part in (head, data[at * payload : (at + 1) * payload])
+        )

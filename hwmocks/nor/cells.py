@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import copy
 import random
+from array import array
 from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-
 SECTOR = 4096
-Bytes = npt.NDArray[np.uint8]
 
 
 class Cells:
@@ -24,29 +21,29 @@ class Cells:
         if contents is not None and len(contents) != size:
             raise ValueError(f"contents have {len(contents)} bytes, the chip {size}")
         self.contents = bytearray(b"\xff") * size if contents is None else bytearray(contents)
-        self.view: Bytes = np.frombuffer(self.contents, dtype=np.uint8)
-        self.wear = np.zeros(max(1, size // SECTOR), dtype=np.uint32)
+        self.wear = array("I", bytes(4 * max(1, size // SECTOR)))
         self.stuck: dict[int, tuple[int, int]] = {}
         """Byte address → (bits stuck at 0, bits stuck at 1)."""
         self._rng = rng
 
     def __deepcopy__(self, memo: dict[int, Any]) -> Cells:
-        # The view has to go with its own array.
         other = Cells(len(self.contents), bytes(self.contents), copy.deepcopy(self._rng, memo))
-        other.wear, other.stuck = self.wear.copy(), dict(self.stuck)
+        other.wear, other.stuck = self.wear[:], dict(self.stuck)
         return other
 
     def program(self, address: int, data: bytes) -> None:
         """Clear bits: the cells become old AND new. Must not run past the end."""
         end = address + len(data)
-        self.view[address:end] &= np.frombuffer(data, dtype=np.uint8)
+        old = int.from_bytes(self.contents[address:end])
+        self.contents[address:end] = (old & int.from_bytes(data)).to_bytes(len(data))
         self._settle_stuck(address, end)
 
     def erase(self, start: int, length: int) -> None:
         """Set all bits of the range and count one erase for each sector in it."""
         end = start + length
-        self.view[start:end] = 0xFF
-        self.wear[start // SECTOR : -(-end // SECTOR)] += 1
+        self.contents[start:end] = b"\xff" * length
+        for sector in range(start // SECTOR, -(-end // SECTOR)):
+            self.wear[sector] += 1
         self._settle_stuck(start, end)
 
     def stick(self, address: int, bit: int, value: int) -> None:
@@ -72,21 +69,26 @@ class Cells:
 
     def interrupt_erase(self, start: int, before: bytes) -> None:
         """Leave the range as an interrupted erase does: most bits 1, the rest as before."""
+        import numpy as np  # a board that is only looked at starts faster without it
+
         draw = np.random.default_rng(self._rng.getrandbits(64))
         noise = draw.integers(0, 256, size=(3, len(before)), dtype=np.uint8)
         mask = noise[0] | noise[1] | noise[2]  # seven bits of eight
         end = start + len(before)
-        self.view[start:end] = np.frombuffer(before, dtype=np.uint8) | mask
+        self.contents[start:end] = (np.frombuffer(before, dtype=np.uint8) | mask).tobytes()
         self._settle_stuck(start, end)
 
     def interrupt_program(self, start: int, before: bytes, done: float) -> None:
         """Leave the range as a broken-off program does: each bit to be cleared has been with
         the chance `done` (0–1)."""
+        import numpy as np
+
         end = start + len(before)
         old = np.frombuffer(before, dtype=np.uint8)
         draw = np.random.default_rng(self._rng.getrandbits(64))
         late = np.packbits(draw.random((len(before), 8)) >= done, axis=1)[:, 0]
-        self.view[start:end] |= old & late
+        now = np.frombuffer(self.contents[start:end], dtype=np.uint8)
+        self.contents[start:end] = (now | old & late).tobytes()
         self._settle_stuck(start, end)
 
     def _settle_stuck(self, start: int, end: int) -> None:

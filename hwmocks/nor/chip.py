@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
+from array import array
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-
-import numpy as np
-import numpy.typing as npt
 
 from hwmocks.nor import reading, writing
 from hwmocks.nor.busy import BusyTimes
@@ -241,7 +239,7 @@ class NorChip:
         return self.core.endurance
 
     @property
-    def wear(self) -> npt.NDArray[np.uint32]:
+    def wear(self) -> array[int]:
         """Erases per 4 KiB sector."""
         return self.core.cells.wear
 

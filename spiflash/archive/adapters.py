@@ -16,7 +16,7 @@ from pathlib import Path
 from spiflash.archive import codec
 from spiflash.archive.codec import Count, Moment, Number, Text
 from spiflash.errors import BackupSetError
-from spiflash.files import make_folders, read_plain, replace_file, shelf_error
+from spiflash.files import data_folder, make_folders, read_plain, replace_file, shelf_error
 
 VERSION = 1
 _LIMIT = 1 << 20
@@ -68,9 +68,7 @@ class AdapterRecord:
 
 def default_folder() -> Path:
     """Where these files are."""
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("spiflash", appauthor=False)) / "adapters"
+    return data_folder() / "adapters"
 
 
 def _path(folder: Path, model: str, serial: str) -> Path:

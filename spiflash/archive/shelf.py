@@ -34,21 +34,13 @@ from spiflash.archive.backupset import (
 from spiflash.archive.journal import Damaged, Journal, open_journals
 from spiflash.archive.record import Record
 from spiflash.errors import BackupSetError, LabelError, NoBackupError, ShelfError
-from spiflash.files import NameTakenError, make_folders, shelf_error
+from spiflash.files import JOURNALS, NameTakenError, make_folders, shelf_error
 from spiflash.nor.chip import ChipIdentity
 from spiflash.text import amount, printable
 
-JOURNALS = "journals"
 READINGS = "readings"
 _MOST_NAMED = 8  # sets in an error
 _NAME_PART_LIMIT = 40  # characters of a chip name or board label that go into a folder name
-
-
-def default_root() -> Path:
-    """Where the shelf is unless another folder is named."""
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("spiflash", appauthor=False)) / "shelf"
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,6 @@ from spiflash.cli.options import (
 from spiflash.cli.screen import show
 from spiflash.errors import ChipAbsentError, UnstableReadError
 from spiflash.jobs.connection import connect
-from spiflash.jobs.contact import make_contact
 from spiflash.report import next_steps
 from spiflash.report.bench import (
     CAUTIONS,
@@ -135,6 +134,8 @@ def contact(details: bool, as_json: bool, **options: Any) -> None:
     Example:
       spiflash contact --adapter sim:heron
     """
+    from spiflash.jobs.contact import make_contact
+
     words = words_given(options)
     found = make_contact(replace(settings_from(options), announce_adapter=announce_adapter))
     text = contact_text(found, details=details, words=words)

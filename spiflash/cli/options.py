@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -14,6 +15,7 @@ from spiflash.bus.mpsse import Pins
 from spiflash.cli.screen import remark
 from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
 from spiflash.errors import SpiflashError
+from spiflash.files import JOURNALS, default_root
 from spiflash.jobs.connection import Connection, Settings
 from spiflash.nor.chip import Chip
 from spiflash.report.bench import about_voltage, proven_sentence
@@ -156,8 +158,6 @@ def trace_options(command: F) -> F:
 
 def _usual_root() -> Path | None:
     """Where the shelf usually is; None for a user without a home folder."""
-    from spiflash.archive.shelf import default_root
-
     try:
         root = default_root()
     except RuntimeError:
@@ -273,12 +273,15 @@ def interrupted_work(
 ) -> Path | None:
     """The journal of a write to this chip that was interrupted, told on standard error; `words` are
     the options that the command which finishes it needs."""
+    root = shelf or _usual_root()
+    if root is None or not _has_journals(root):
+        return None
     from spiflash.archive.journal import open_journals
 
     identity = connection.identity
     try:
-        found = open_journals(shelf_from(shelf).journals)
-    except (click.UsageError, SpiflashError):
+        found = open_journals(root / JOURNALS)
+    except SpiflashError:
         return None  # a command that only looks needs no shelf
     for each in found.of_chip(identity):
         if each.in_use:
@@ -294,6 +297,13 @@ def interrupted_work(
         )
         return each.path
     return None
+
+
+def _has_journals(root: Path) -> bool:
+    try:
+        return any(os.scandir(root / JOURNALS))
+    except OSError:
+        return False
 
 
 def words_given(options: dict[str, Any], shelf: Path | None = None) -> tuple[str, ...]:

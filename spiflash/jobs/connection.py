@@ -129,14 +129,15 @@ def open_adapter(settings: Settings) -> tuple[FtdiBus, AdapterRecord | None]:
 
     Raises what `open_bus` raises.
     """
+    bus = open_bus(settings.adapter, settings.pins)
+    if not bus.serial:
+        return bus, None
     from spiflash.archive.adapters import known
 
-    bus = open_bus(settings.adapter, settings.pins)
     record = known(bus.engine.name, bus.serial)
     if record is not None and record.longest_read:
         bus.longest_read = record.longest_read
-    if bus.serial:
-        settings.announce_adapter(record)
+    settings.announce_adapter(record)
     return bus, record
 
 

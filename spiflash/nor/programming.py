@@ -19,7 +19,6 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain, islice
 from math import ceil
-from statistics import median
 
 from spiflash.bus import Bus, Transaction
 from spiflash.errors import ChipAbsentError, ChipTimeoutError
@@ -227,6 +226,12 @@ STEP = 1.015
 """By how much."""
 
 
+def _median(times: Iterable[float]) -> float:
+    from statistics import median  # it loads much that a command that only looks does not need
+
+    return median(times)
+
+
 class PageRest:
     """Seconds to leave the chip alone after each page, within the limits of its data sheet: the
     usual time of some pages that were measured and a margin, then a step longer when too many
@@ -240,7 +245,7 @@ class PageRest:
 
     def measure(self, times: Sequence[float]) -> None:
         """Set the rest by the seconds that some pages took."""
-        self._set(MARGIN * median(times))
+        self._set(MARGIN * _median(times))
         self.measured = True
 
     def count(self, pages: int, late: int) -> None:
@@ -322,7 +327,7 @@ class Waiting:
         start = clock.now() if begun is None else begun
         limit = max(time.maximum * PATIENCE, time.maximum + LEAST_PATIENCE)
         seen = self._seen.setdefault(time, deque(maxlen=REMEMBERED))
-        usual = median(seen) if seen else time.typical
+        usual = _median(seen) if seen else time.typical
         looks = 1
         status = self._status()
         if status & WIP:

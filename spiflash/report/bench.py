@@ -5,13 +5,16 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from spiflash.archive.adapters import AdapterRecord, Outcome
-from spiflash.jobs.contact import LISTENINGS, Contact, Fault
 from spiflash.nor.chip import LOW_VOLTAGE, Chip, volts
 from spiflash.report import Headline, facts, next_steps, wrapped
 from spiflash.report.plain import document
 from spiflash.text import amount, clock, counted
+
+if TYPE_CHECKING:
+    from spiflash.archive.adapters import AdapterRecord
+    from spiflash.jobs.contact import Contact, Fault
 
 # The last one: an FTDI channel without a set-up of its own wakes as a UART, with TXD, RTS# and
 # DTR# as outputs (FT232H and FT2232H data sheets, from memory); the program leaves inputs behind.
@@ -143,6 +146,8 @@ _BAR = 16
 
 def contact_headline(found: Contact) -> Headline:
     """What to think of the contact."""
+    from spiflash.jobs.contact import LISTENINGS
+
     if found.good and found.repeated is not None:
         alike = found.repeated
         return Headline(
@@ -229,6 +234,8 @@ def contact_json(found: Contact) -> dict[str, object]:
 
 def prove_headline(record: AdapterRecord) -> Headline:
     """What to think of the adapter."""
+    from spiflash.archive.adapters import Outcome
+
     tried = [each for each in record.checks if each.outcome is not Outcome.UNTRIED]
     failed = record.failed
     left = len(record.checks) - len(tried)
@@ -261,6 +268,8 @@ def settings_from_it(record: AdapterRecord) -> list[str]:
 def prove_text(record: AdapterRecord, kept: str, *, details: bool = False) -> str:
     """The screen: the verdict, what does not hold, what follows from it; with `details` every
     check and what was measured."""
+    from spiflash.archive.adapters import Outcome
+
     lines = wrapped(prove_headline(record).line, "", "  ")
     for each in record.checks:
         if details or each.outcome is not Outcome.HOLDS:

@@ -134,7 +134,7 @@ def first_and_last_erase(here: Here, *arguments: str) -> tuple[int, int]:
 
     def look(number: int) -> None:
         assert here.opened is not None
-        worn[number] = int(here.opened.chip.wear.sum())
+        worn[number] = sum(here.opened.chip.wear)
 
     here.faults = UsbFaults(on_transfer=look)
     assert here.run(*arguments).status == 0

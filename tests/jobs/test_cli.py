@@ -13,6 +13,7 @@ import subprocess
 import sys
 import termios
 import time
+from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
@@ -93,20 +94,34 @@ def test_the_list_of_commands_says_what_their_help_says(command: str) -> None:
     assert text.startswith(cli.COMMANDS[command][1])
 
 
-def test_the_list_of_commands_loads_none() -> None:
-    """What the list costs is paid by every command as well."""
-    loaded = subprocess.run(
-        [*COMMAND, "--help"],
-        env=environment(Path.cwd(), PYTHONPROFILEIMPORTTIME="1"),
+def loaded(words: Sequence[str], folder: Path) -> set[str]:
+    """The modules that a command loads."""
+    told = subprocess.run(
+        [*COMMAND, *words],
+        env=environment(folder, PYTHONPROFILEIMPORTTIME="1"),
         capture_output=True,
         text=True,
         check=True,
     ).stderr
-    modules = {line.rpartition("|")[2].strip() for line in loaded.splitlines()}
+    return {line.rpartition("|")[2].strip() for line in told.splitlines()}
+
+
+def test_the_list_of_commands_loads_none(tmp_path: Path) -> None:
+    """What the list costs is paid by every command as well."""
+    modules = loaded(["--help"], tmp_path)
     assert "spiflash.cli.main" in modules
     assert modules.isdisjoint(
         {"numpy", "jinja2", "sqlalchemy", "pyftdi", "spiflash.jobs.connection"}
     )
+
+
+def test_an_identification_loads_no_more_than_it_needs(tmp_path: Path) -> None:
+    """The command that comes first; each of these costs 10 to 100 ms. (benchmarks/start_up.py)"""
+    modules = loaded(["identify", "--adapter", "sim:heron"], tmp_path)
+    assert "spiflash.nor.identify" in modules
+    heavy = {"numpy", "jinja2", "sqlalchemy", "msgspec", "tqdm", "statistics", "zstandard", "lz4"}
+    assert modules.isdisjoint(heavy)
+    assert not {each for each in modules if each.startswith(("spiflash.dump", "spiflash.archive"))}
 
 
 def test_help_by_its_short_name(capfd: pytest.CaptureFixture[str]) -> None:

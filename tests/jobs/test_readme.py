@@ -12,7 +12,7 @@ import sys
 
 import pytest
 
-from hwmocks.bench import CONTACTS
+from hwmocks.bench import contacts
 from hwmocks.bricks import NAMES
 from tests.benchmarks.strings import texts
 from tests.readme_session import README, ROOT, SESSIONS, run, sessions, shown, statuses
@@ -80,7 +80,7 @@ def test_the_faults_to_practise_with_are_all_listed(readme: str) -> None:
     for listed in (section.partition("* `clip=`")[2], in_help.partition("Examples:")[0]):
         clips, _, bricks = listed.replace("`", "").partition("brick=")
         bricks = bricks.partition("\n\n")[0]
-        assert re.findall(r"[\w-]+\w", clips) == list(CONTACTS)
+        assert re.findall(r"[\w-]+\w", clips) == list(contacts())
         assert re.findall(r"[\w-]+\w", bricks) == list(NAMES)
 
 

@@ -92,6 +92,26 @@ def journals() -> list[Path]:
     return [each for each in (WORK / "shelf").glob("journals/*") if each.name[0] != "."]
 
 
+def in_mid_write(
+    step: str,
+    image: Path,
+    stop: Callable[[int], None],
+    afterwards: Callable[[], None] = lambda: None,
+) -> None:
+    """Write `image` and stop the write once it has begun. Where it had not begun yet, the program
+    dropped its journal again: then the same with a longer pause."""
+    for pause in (0.5, 2.0, 8.0, 32.0):
+        number = started("restore", str(image), "--yes")
+        until(image, lambda: bool(journals()), number)
+        time.sleep(pause)
+        stop(number)
+        status = finished(number)
+        afterwards()
+        if journals():
+            break
+    tell(step, status=status, pause=pause, text=(WORK / "out").read_text()[-1500:])
+
+
 def capture(step: str) -> None:
     """The same session recorded by the program and by the kernel's own usbmon."""
     words = ["dumpcap", "-q", "-i", "usbmon1", "-w", "/tmp/work/kernel.pcap", "-P"]
@@ -167,20 +187,11 @@ def main() -> None:
     command("resume", "restore", "--resume", "--yes", "--json")
     # Ctrl-C in mid-write.
     image.write_bytes(held)
-    number = started("restore", str(image), "--yes")
-    until(image, lambda: bool(journals()), number)
-    time.sleep(0.5)
-    os.kill(number, signal.SIGINT)
-    tell("interrupted", status=finished(number), text=(WORK / "out").read_text()[-1500:])
+    in_mid_write("interrupted", image, lambda number: os.kill(number, signal.SIGINT))
     command("resume", "restore", "--resume", "--yes", "--json")
     # The cable pulled in mid-write, and plugged in again.
     image.write_bytes(changed)
-    number = started("restore", str(image), "--yes")
-    until(image, lambda: bool(journals()), number)
-    time.sleep(0.5)
-    unplug()
-    tell("unplugged", status=finished(number), text=(WORK / "out").read_text()[-1500:])
-    plug(port)
+    in_mid_write("unplugged", image, lambda _: unplug(), lambda: plug(port))
     command("resume", "restore", "--resume", "--yes", "--json")
     command("verify", "verify", str(image), "--json")
     # A second program at the same adapter.

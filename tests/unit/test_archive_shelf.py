@@ -19,8 +19,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spiflash.archive.backupset import BackupSet, open_set, write_bag
-from spiflash.archive.shelf import Shelf, default_root
+from spiflash.archive.shelf import Shelf
 from spiflash.errors import BackupSetError, NoBackupError, ShelfError
+from spiflash.files import default_root
 from spiflash.jobs.write import named_backup
 from spiflash.jobs.write.before import SetsOfChip
 from spiflash.nor.chip import ChipIdentity

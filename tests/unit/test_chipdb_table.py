@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import pytest
 
 from chipdb.loader import load_builtin, parse
 from chipdb.part import FourByte, Part, ProgramMethod
 from chipdb.schemes import PROTECTION_SCHEMES, QUAD_ENABLE_PLACES
-from chipdb.table import ChipTable
+from chipdb.table import ChipTable, TableFile
 
 HEAD = """\
 vendor = "Example"
@@ -25,13 +23,17 @@ sources = { all = "memory: EX25 data sheet" }
 """
 
 
-def table_of(*rows: tuple[str, str, str]) -> ChipTable:
+def text_of(*rows: tuple[str, str, str]) -> str:
     text = HEAD
     for name, jedec, extended in rows:
         text += f'[[part]]\nname = "{name}"\naliases = ["{name}-A"]\nfamily = "one"\n'
         text += f'size = "4 MiB"\nid = "{jedec}"\n'
         text += f'extended_id = "{extended}"\n' if extended else ""
-    return ChipTable(parse(text, "rows.toml"))
+    return text
+
+
+def table_of(*rows: tuple[str, str, str]) -> ChipTable:
+    return ChipTable(parse(text_of(*rows), "rows.toml"))
 
 
 TABLE = table_of(
@@ -100,8 +102,36 @@ def test_a_users_part_takes_the_place_of_its_namesake() -> None:
 
 def test_the_builtin_table_is_read_once_and_cannot_be_changed() -> None:
     assert load_builtin() is load_builtin()
-    with pytest.raises(dataclasses.FrozenInstanceError):
+    with pytest.raises(AttributeError):
         load_builtin().parts = ()  # type: ignore[misc]
+
+
+def test_a_file_is_parsed_when_one_of_its_parts_is_looked_for() -> None:
+    parsed: list[str] = []
+
+    def file(*rows: tuple[str, str, str]) -> TableFile:
+        def parse_counted(text: str) -> tuple[Part, ...]:
+            parsed.append(rows[0][0])
+            return parse(text, "rows.toml")
+
+        return TableFile(text_of(*rows), parse_counted)
+
+    table = ChipTable(
+        files=[
+            file(("ONE", "12 20 18", "")),
+            file(("TWO", "AB 20 18", ""), ("TEN", "12 20 18", "")),
+            file(("SIX", "12 20 19", "")),
+        ]
+    )
+    assert table.by_id(b"\x12\x20\x17") == ()
+    assert parsed == []
+    assert names(table.by_id(b"\xab\x20\x18")) == ["TWO"]
+    assert parsed == ["TWO"]
+    assert names(table.by_id(b"\x12\x20\x18")) == ["ONE", "TEN"]
+    assert parsed == ["TWO", "ONE"]
+    assert names(table.by_name("six-A")) == ["SIX"]
+    assert names(table.parts) == ["ONE", "TWO", "TEN", "SIX"]
+    assert parsed == ["TWO", "ONE", "SIX"]
 
 
 @pytest.mark.parametrize("part", load_builtin().parts, ids=lambda part: part.name)

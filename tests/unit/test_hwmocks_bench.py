@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from hwmocks.bench import CONTACTS, BenchError, open_bench
+from hwmocks.bench import BenchError, contacts, open_bench
 from hwmocks.boards.heron import heron_variant
 from hwmocks.bricks import KINDS, NAMES, make_brick
 
@@ -21,7 +21,7 @@ def test_a_brick_of_each_kind_can_be_asked_for() -> None:
         bench.put_away()
 
 
-@pytest.mark.parametrize("name", CONTACTS)
+@pytest.mark.parametrize("name", contacts())
 def test_a_bad_contact_of_each_kind_can_be_asked_for(name: str) -> None:
     bench = open_bench(f"heron?clip={name}")
     assert bench.wired is not bench.chip

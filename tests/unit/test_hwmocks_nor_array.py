@@ -74,7 +74,7 @@ def test_erase_sizes(command: str, start: int, length: int) -> None:
     assert chip.erased == [(start, length)]
     assert chip.contents[start : start + length] == b"\xff" * length
     assert chip.contents.count(0) == (8 << 20) - length
-    assert int(chip.wear.sum()) == length // 4096
+    assert sum(chip.wear) == length // 4096
 
 
 @pytest.mark.parametrize(

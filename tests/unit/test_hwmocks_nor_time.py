@@ -286,6 +286,6 @@ def test_counters() -> None:
     rig.write("0200000000")
     assert chip.opcode_counts[0x20] == 2
     assert chip.opcode_counts[0x02] == 1
-    assert int(chip.wear[0]) == 2
+    assert chip.wear[0] == 2
     assert chip.pages_programmed == 1
     assert set(chip.busy_drawn) == {"erase-4096", "program"}
