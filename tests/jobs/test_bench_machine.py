@@ -256,9 +256,11 @@ class BenchMachine(RuleBasedStateMachine):
 
     def settle_up(self) -> None:
         """No dead end: whatever was interrupted is finished, or undone, by one undisturbed command,
-        after a backup where a chip without a unique ID has none by its contents. Not so where a
-        file rotted, the board itself wrote meanwhile, or its chip erases more than its table says
-        (which a person has to put into a table)."""
+        after a backup where a chip without a unique ID has none by its contents. Where a chip has
+        the ID and the new contents of another, the other may have finished its work for it: then
+        a backup and the same command once more are the way on. Not so where a file rotted, the
+        board itself wrote meanwhile, or its chip erases more than its table says (which a person
+        has to put into a table)."""
         if self.here.tally["rotten"]:
             return
         for board in self.here.boards:
@@ -270,6 +272,10 @@ class BenchMachine(RuleBasedStateMachine):
             if between(board) and board.id is None:
                 self.run(board, Order(Request("backup")), [])
                 self.run(board, Order(Request("undo")), [])
+            twins = [each for each in self.here.boards if each.id == board.id]
+            if between(board) and board.pending is not None and len(twins) > 1:
+                self.run(board, Order(Request("backup")), [])
+                self.run(board, Order(board.pending), [])
             if between(board):
                 self.fail(ViolationError(f"{board.name} is half written, and there is no way on"))
 
