@@ -63,6 +63,10 @@ _WORDS = (
 """How msgspec says what it expected, and how a person would. What is not listed is passed on."""
 
 
+_SURROGATE = re.compile(r"\\u[dD][89a-fA-F]|[\ud800-\udfff]")
+"""Where there may be half of a surrogate pair: most documents need no closer look."""
+
+
 def load(text: str, document: str) -> Document:
     """The object that a JSON text holds. Raises `BackupSetError`, which names `document`."""
 
@@ -79,7 +83,8 @@ def load(text: str, document: str) -> Document:
 
     try:
         value = json.loads(text, object_pairs_hook=object_of, parse_constant=constant)
-        _refuse_surrogates(value, document, "")
+        if _SURROGATE.search(text):
+            _refuse_surrogates(value, document, "")
     except (ValueError, RecursionError) as error:
         raise _error(f"{document} is not a JSON document ({error}).") from error
     if not isinstance(value, dict):

@@ -15,8 +15,9 @@ import sqlalchemy as sa
 from clone_rig.postgres import NEEDS, Server, postgres
 
 from spiflash.archive.ledger import After, InHand, Ledger
+from spiflash.archive.ledger import rows as ledger_rows
 from spiflash.archive.ledger.claims import Claim, Held
-from spiflash.archive.ledger.rows import BoardRecord, check_ledger
+from spiflash.archive.ledger.rows import BoardRecord, Row, check_ledger
 from spiflash.archive.ledger.store import ROWS
 from spiflash.archive.ledger.values import Column, Counted
 from spiflash.errors import LedgerError
@@ -93,6 +94,23 @@ def test_two_benches_draw_each_value_once_and_chain_their_rows(server: str) -> N
     with Ledger(server) as ledger:
         checked = check_ledger(ledger)
         assert (checked.rows, checked.problems) == (80, ())
+
+
+def test_a_check_accuses_no_ledger_that_another_bench_is_writing_to(
+    server: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It reads rows first and values after: what another bench finishes between is in neither."""
+    with Ledger(server) as ledger, Ledger(server) as other:
+        values = other.draw(board("racing"), listed(2, "race"))
+        read = ledger_rows.rows_in
+
+        def slowly(connection: sa.Connection) -> list[Row]:
+            found = read(connection)
+            other.append(record("racing", **values), After.KEEP)
+            return found
+
+        monkeypatch.setattr(ledger_rows, "rows_in", slowly)
+        assert check_ledger(ledger).problems == ()
 
 
 def test_the_same_as_on_sqlite(server: str, tmp_path: Path) -> None:

@@ -11,9 +11,12 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from test_ledger import board, listed, record
 
 from spiflash.archive.ledger import After, Ledger
+from spiflash.archive.ledger.claims import Held
 from spiflash.archive.ledger.rows import SCRAPPED, BoardRecord, check_ledger
 from spiflash.archive.ledger.store import IDENTITIES, ROWS
 from spiflash.archive.ledger.values import (
@@ -173,6 +176,15 @@ def test_an_old_ledger_is_taken_over_and_an_old_bench_gives_nothing_more(tmp_pat
         ("delete from boards_in_hand", "given to b, and nothing else is known"),
         ("update boards_in_hand set \"values\" = '{'", "the values of the unfinished board b"),
         ("update ledger_rows set body = '{' where number = 1", "row 1 was changed"),
+        # What nothing in the rows contradicts.
+        ("update identities set state = 'reserved' where text like '%:80'", "were changed"),
+        ("update identities set state = 'weak' where text like '%:80'", "were changed"),
+        ("insert into identities values ('mac', '00:00:5e:00:53:99', 'a', 'written')", "changed"),
+        ("insert into identities values ('mac', '00:00:5e:00:53:99', 'q', 'kept')", "changed"),
+        ("insert into kept_ranges values ('q', '8000+1000', 'x', '1')", "were changed"),
+        ("update boards_in_hand set backup = '/x'", "were changed"),
+        ("update boards_in_hand set \"values\" = '{}'", "were changed"),
+        ("update boards_in_hand set \"values\" = '[]'", "the values of the unfinished board b"),
     ],
 )  # fmt: skip
 def test_what_other_hands_do_to_values_is_found(ledger: Ledger, change: str, words: str) -> None:
@@ -190,9 +202,16 @@ def test_what_other_hands_do_to_values_is_found(ledger: Ledger, change: str, wor
         if change.startswith("drop"):
             with pytest.raises(LedgerError, match="are missing: "):
                 again.draw(board("c"), [macs(0x80, 0x90)])
-        elif "%:80" in change:
-            # Drawing compares with the rows: what a has is given to nobody.
-            assert again.draw(board("c"), [macs(0x80, 0x90)])["ethaddr"][-2:] != "80"
+            return
+        if "\"values\" = '{'" in change or "'[]'" in change:
+            with pytest.raises(LedgerError, match="unfinished board b cannot be read"):
+                again.draw(board("c"), [macs(0x80, 0x90)])
+            return
+        # Drawing compares with the rows: what a has is given to nobody.
+        assert again.draw(board("c"), [macs(0x82, 0x90)] if "81" in change else
+                          [macs(0x80, 0x90)])["ethaddr"][-2:] != "80"  # fmt: skip
+        # And what was altered is not forgotten.
+        assert any(words in each for each in check_ledger(again).problems)
 
 
 @pytest.mark.parametrize(
@@ -200,6 +219,7 @@ def test_what_other_hands_do_to_values_is_found(ledger: Ledger, change: str, wor
     [
         ("delete from identities where state = 'kept'", "row 1: 00:00:5e:00:53:81, which a keeps"),
         ("update identities set key = 'b' where state = 'kept'", "which a keeps, is not noted"),
+        ("update kept_ranges set pages = '0'", "values, kept ranges or unfinished boards were"),
         ("delete from kept_ranges", "row 1: what a keeps at 50000+10000 is no longer noted"),
         ("update kept_ranges set sha256 = 'x'", "no longer noted, or was altered"),
         ("delete from kept_ranges where key = 'b'", "row 2: what b keeps at 50000+10000 is no"),
@@ -234,6 +254,18 @@ def test_what_other_hands_do_to_kept_things_and_boards_in_hand_is_found(
         assert again.free([macs(0x80, 0x83)]) == 1
         with pytest.raises(IdentityTakenError, match="keeps 00:00:5e:00:53:81"):
             again.draw(board("c"), [], kept("00:00:5e:00:53:81", "33"))
+
+
+def test_what_nobody_could_have_written_is_an_error_in_words(ledger: Ledger) -> None:
+    ledger.draw(board("a"), [macs(0x80, 0x90)], kept(sha="22"))
+    with sqlite3.connect(ledger.store.name) as connection:
+        connection.execute("update kept_ranges set pages = 'zz'")
+        connection.execute("insert into claims values ('b', 't', '[1]', 9e99)")
+        connection.execute("insert into claims values ('c', 't', '{}', 'x')")
+    for key in "bc":
+        assert not isinstance(ledger.claim(key, "here"), Held)
+    with pytest.raises(LedgerError, match=r"What a keeps at .* cannot be read"):
+        ledger.draw(board("b"), [macs(0x80, 0x90)], kept(sha="33"))
 
 
 def test_what_a_board_keeps_stays_noted_until_the_chip_is_seen_without_it(ledger: Ledger) -> None:
@@ -291,14 +323,44 @@ def test_an_empty_file_is_an_error_and_gives_no_value(tmp_path: Path) -> None:
     """As a full disk or a copy that was interrupted leaves it: all values would be free again."""
     path = tmp_path / "ledger.sqlite"
     path.touch()
-    os.utime(path, (0, 0))
-    for read_only in (True, False):
-        with (
-            pytest.raises(LedgerError, match=r"is empty \(0 bytes\)") as caught,
-        ):
+    # The other one as a computer leaves it whose clock was set back since.
+    for read_only, made in ((True, 0), (False, 0), (True, 4e9)):
+        os.utime(path, (made, made))
+        with pytest.raises(LedgerError, match=r"is empty \(0 bytes\)") as caught:
             Ledger(path, read_only=read_only)
         assert "Put back a copy" in caught.value.remedy
         assert path.stat().st_size == 0
+
+
+@pytest.mark.parametrize("moved", [True, False])
+def test_a_ledger_that_is_taken_away_in_mid_work_gives_nothing_more(
+    ledger: Ledger, moved: bool
+) -> None:
+    path = Path(ledger.store.name)
+    ledger.draw(board("a"), [macs(0x80, 0x90)])
+    path.rename(path.with_name("moved")) if moved else path.unlink()
+    with pytest.raises(LedgerError, match="was moved, replaced or deleted while it was in use"):
+        ledger.draw(board("b"), [macs(0x80, 0x90)])
+
+
+@given(
+    st.sampled_from(["HG-", " hg", "00:00:5e:00:53:", "0000.5E00.53", "00005E0053", "a.b", ""]),
+    st.sampled_from(["", "X", " ", ":01", "1"]),
+    st.integers(1, 4),
+    st.data(),
+)
+@settings(deadline=None, max_examples=60)
+def test_a_range_has_each_of_its_members_and_nothing_else(
+    before: str, after: str, digits: int, data: st.DataObject
+) -> None:
+    low, high = sorted(data.draw(st.tuples(*[st.integers(0, 10**digits - 1)] * 2)))
+    found = Counted("text", low, high, digits, before, after)
+    members = {Identity.of("text", f"{before}{i:0{digits}d}{after}") for i in range(low, high + 1)}
+    assert all(found.has(each) for each in members)
+    for i in (low - 1, high + 1):
+        if 0 <= i < 10**digits:
+            other = Identity.of("text", f"{before}{i:0{digits}d}{after}")
+            assert found.has(other) == (other in members)
 
 
 def test_a_ledger_of_another_user_is_an_error_in_words() -> None:

@@ -23,27 +23,37 @@ from __future__ import annotations
 import enum
 import json
 import secrets
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
 from spiflash.archive.ledger.claims import (
-    NOTHING_WRITTEN,
     Claim,
     Claims,
     Held,
     Identities,
     Owners,
+    altered,
     count_free,
     first_free,
     give_back,
 )
-from spiflash.archive.ledger.rows import FAIL, FIRST, SCRAPPED, BoardRecord, Row, digest_of
+from spiflash.archive.ledger.rows import (
+    FAIL,
+    FIRST,
+    SCRAPPED,
+    BoardRecord,
+    Row,
+    digest_of,
+    rows_in,
+    sealing,
+    values_from,
+)
 from spiflash.archive.ledger.store import (
     IDENTITIES,
     IN_HAND,
@@ -55,6 +65,8 @@ from spiflash.archive.ledger.store import (
 )
 from spiflash.archive.ledger.values import TEXT, Column, Identity, Kept, KeptRange, kept_by
 from spiflash.errors import BackupSetError, LedgerError
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +165,16 @@ class Ledger:
                 connection.execute(change.values(changes))
             return drawn
 
-        return self.store.changing(step)
+        return self._changing(board.key, step)
+
+    def _changing(self, key: str, step: Callable[[sa.Connection], T]) -> T:
+        """See `Store.changing`, for what is noted of one board."""
+
+        def whole(connection: sa.Connection) -> T:
+            with sealing(connection, key):
+                return step(connection)
+
+        return self.store.changing(whole)
 
     def writing(self, key: str) -> None:
         """The board with this key is about to be written to: from here on its values may stand
@@ -162,17 +183,14 @@ class Ledger:
         def step(connection: sa.Connection) -> None:
             change = sa.update(IN_HAND).where(IN_HAND.c.key == key).values(written=1)
             if connection.execute(change).rowcount != 1:
-                raise LedgerError(
+                raise altered(
                     f"The board {key} is no longer noted as unfinished in the ledger "
-                    f"{self.store.name}.",
-                    state=NOTHING_WRITTEN,
-                    remedy="The ledger was altered outside spiflash: see 'spiflash ledger "
-                    "--check'.",
+                    f"{self.store.name}."
                 )
             theirs = (IDENTITIES.c.key == key) & (IDENTITIES.c.state == RESERVED)
             connection.execute(sa.update(IDENTITIES).where(theirs).values(state=WRITTEN))
 
-        self.store.changing(step)
+        self._changing(key, step)
 
     def may_carry(self, key: str) -> tuple[Identity, ...]:
         """What may stand on the board with this key, of all that it ever got or came with."""
@@ -306,7 +324,7 @@ class Ledger:
             _settle(connection, record, after, without)
             return row
 
-        return self.store.changing(step)
+        return self._changing(record.key, step)
 
     def drawn(self, key: str) -> tuple[str, ...]:
         """Every value that was drawn for the board with this key and not given back."""
@@ -366,13 +384,10 @@ class Ledger:
 
     def rows(self) -> tuple[Row, ...]:
         """All rows, oldest first."""
-        return self._rows(sa.true())
+        return self._rows(None)
 
-    def _rows(self, wanted: sa.ColumnElement[bool]) -> tuple[Row, ...]:
-        columns = [ROWS.c[name] for name in Row.__slots__]
-        chosen = sa.select(*columns).where(wanted).order_by(ROWS.c.number)
-        found = self.store.looking(lambda connection: connection.execute(chosen).all())
-        return tuple(Row(*each) for each in found)
+    def _rows(self, wanted: sa.ColumnElement[bool] | None) -> tuple[Row, ...]:
+        return self.store.looking(lambda connection: tuple(rows_in(connection, wanted)))
 
 
 def _settle(
@@ -411,14 +426,9 @@ def _in_hand(connection: sa.Connection, wanted: sa.ColumnElement[bool]) -> tuple
 
 
 def _unpacked(row: dict[str, Any]) -> dict[str, Any]:
-    try:
-        values = json.loads(str(row["values"]))
-    except ValueError as error:
-        raise LedgerError(
-            f"The values of the unfinished board {row['key']} cannot be read.",
-            state=NOTHING_WRITTEN,
-            remedy="The ledger was altered outside spiflash: see 'spiflash ledger --check'.",
-        ) from error
+    values = values_from(str(row["values"]))
+    if values is None:
+        raise altered(f"The values of the unfinished board {row['key']} cannot be read.")
     return {**row, "values": values, "written": bool(row["written"])}
 
 

@@ -176,11 +176,11 @@ def _held(connection: sa.Connection, key: str) -> tuple[str, Held] | None:
     row = connection.execute(sa.select(CLAIMS).where(CLAIMS.c.key == key)).first()
     if row is None:
         return None
-    left = row.until - now(connection)
     try:
-        holder = json.loads(row.holder)
-    except ValueError:
-        holder = {}
+        left = float(row.until) - now(connection)
+        holder = dict(json.loads(row.holder))
+    except (TypeError, ValueError):
+        return None  # nothing that this program would have written
     # A clock that was set back must not make a lease endless.
     if left <= 0 or left > 2 * LEASE or _ended(holder):
         return None
@@ -225,6 +225,16 @@ def _computer() -> str:
 
 
 NOTHING_WRITTEN = "Nothing was written to this board."
+
+
+def altered(cause: str) -> LedgerError:
+    """The error for what this program would not have written."""
+    return LedgerError(
+        cause,
+        state=NOTHING_WRITTEN,
+        remedy="The ledger was altered outside spiflash: see 'spiflash ledger --check'.",
+    )
+
 
 Owners = Mapping[Identity, tuple[str, str]]
 """Key and state (see `store.IDENTITIES`) of each identity that a board has."""
@@ -363,9 +373,12 @@ class Identities:
                 "all boards, list its name in the job under shared = […].",
             )
         if others:
-            everywhere = int(others[0].pages, 16)
+            everywhere = -1
             for each in others:
-                everywhere &= int(each.pages, 16)
+                try:
+                    everywhere &= int(each.pages, 16)
+                except ValueError as error:
+                    raise altered(f"What {each.key} keeps {where} cannot be read.") from error
             lacking = everywhere & ~int(kept.pages, 16)
             if lacking:
                 first = int(kept.place.partition("+")[0], 16) + 256 * _lowest(lacking)

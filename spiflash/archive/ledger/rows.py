@@ -4,17 +4,19 @@ Each row's digest covers the digest of the row before, so that a row that is cha
 in later breaks the chain at its place. Rows deleted at the end leave no break: whoever wants to
 prove their number writes down the last digest ("head") from time to time.
 
-Values and unfinished boards are not chained; `check_ledger` compares them with the rows. What a
-board that passed has must be noted as its own, what is noted must belong to a board that passed or
-is unfinished, and the newest row of a board that was written to and did not pass must find the
-board still unfinished. Every complaint is given, not only the first.
+Values and unfinished boards are not chained; `check_ledger` compares them with the rows, and with a
+digest that each change by this program leaves. What a board that passed has must be noted as its
+own, what is noted must belong to a board that passed or is unfinished, and the newest row of a
+board that was written to and did not pass must find the board still unfinished. Every complaint is
+given, not only the first. All of it is read in one transaction: other benches may be at work.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -28,6 +30,7 @@ from spiflash.archive.ledger.store import (
     RANGES,
     RESERVED,
     ROWS,
+    WEAK,
     WRITTEN,
 )
 from spiflash.archive.ledger.values import TEXT, Identity, kept_by
@@ -149,24 +152,30 @@ class Row:
         return BoardRecord.from_json(self.body, f"row {self.number} of the ledger")
 
 
+def rows_in(connection: sa.Connection, wanted: sa.ColumnElement[bool] | None = None) -> list[Row]:
+    """The rows that are `wanted`, all of them if that is left out; the oldest first."""
+    chosen = sa.select(*(ROWS.c[name] for name in Row.__slots__)).order_by(ROWS.c.number)
+    if wanted is not None:
+        chosen = chosen.where(wanted)
+    return [Row(*each) for each in connection.execute(chosen)]
+
+
 def digest_of(number: int, before: str, body: str) -> str:
     """SHA-256 over the row's number, the digest of the row before, and the record."""
     return hashlib.sha256(f"{number}\n{before}\n{body}".encode()).hexdigest()
 
 
-def complaint(row: Row, number: int, before: str) -> str:
-    """What is wrong with a row that should have `number` and follow the digest `before`; empty
-    when nothing is."""
+def complaint(row: Row, number: int, before: str, said: BoardRecord | BackupSetError) -> str:
+    """What is wrong with a row that should have `number` and follow the digest `before`, and that
+    says `said`; empty when nothing is."""
     if row.number != number:
         return f"row {number} is missing: row {row.number} follows row {number - 1}"
     if row.before != before:
         return f"row {number} does not follow the row before it"
     if row.digest != digest_of(row.number, row.before, row.body):
         return f"row {number} was changed: its digest is wrong"
-    try:
-        said = row.record()
-    except BackupSetError as error:
-        return f"row {number} cannot be read: {error.cause.rstrip('.')}"
+    if isinstance(said, BackupSetError):
+        return f"row {number} cannot be read: {said.cause.rstrip('.')}"
     if (row.job, row.key, row.result) != (said.job, said.key, said.result):
         return f"row {number} was changed: its columns contradict its record"
     return ""
@@ -186,36 +195,96 @@ class Checked:
     problems: tuple[str, ...] = ()
 
 
+SEAL = "tables"
+"""The name under which `ledger_about` holds the digest of the tables."""
+
+
+def _digest(connection: sa.Connection, key: str | None = None) -> int:
+    """Of what is noted of the board with this key, or of all boards: the sum of the SHA-256 of each
+    line, so that one board's share can be exchanged. What is only perhaps kept is left out."""
+    total = 0
+    for table in (IDENTITIES, RANGES, IN_HAND):
+        chosen = sa.select(*sorted(table.c, key=lambda column: column.name))
+        if key is not None:
+            chosen = chosen.where(table.c.key == key)
+        if table is IDENTITIES:
+            chosen = chosen.where(table.c.state != WEAK)
+        for line in connection.execute(chosen):
+            text = f"{table.name} {tuple(line)}"
+            total += int.from_bytes(hashlib.sha256(text.encode()).digest(), "big")
+    return total % (1 << 256)
+
+
+@contextlib.contextmanager
+def sealing(connection: sa.Connection, key: str) -> Iterator[None]:
+    """For a step that changes what is noted of one board: the digest of the tables changes with it,
+    and keeps telling of what anybody else has changed."""
+    mine = ABOUT.c.name == SEAL
+    sealed = connection.scalar(sa.select(ABOUT.c.text).where(mine))
+    before = _digest(connection, key)
+    yield
+    if sealed is None:
+        now = _digest(connection)
+    else:
+        now = (int(sealed, 16) - before + _digest(connection, key)) % (1 << 256)
+    connection.execute(sa.delete(ABOUT).where(mine))
+    connection.execute(sa.insert(ABOUT).values(name=SEAL, text=f"{now:064x}"))
+
+
+def values_from(stored: str) -> Mapping[str, str] | None:
+    """The values of an unfinished board as its row holds them; None for what are none."""
+    try:
+        found = json.loads(stored)
+    except ValueError:
+        return None
+    whole = isinstance(found, dict) and all(isinstance(each, str) for each in found.values())
+    return found if whole else None
+
+
 def check_ledger(ledger: Ledger) -> Checked:
     """Follow the chain from the first row, and compare values and boards with it. Raises
     `LedgerError` when the ledger cannot be read at all."""
-    rows: tuple[Row, ...] = () if ROWS.name in ledger.store.absent else ledger.rows()
+    return ledger.store.looking(lambda connection: _check(connection, ledger.store.absent))
+
+
+def _check(connection: sa.Connection, absent: Sequence[str]) -> Checked:
     before, held, head = FIRST, 0, FIRST
     wrong: list[str] = []
     records: list[tuple[int, BoardRecord]] = []
     number = 0
-    for row in rows:
-        problem = complaint(row, number + 1, before)
+    for row in () if ROWS.name in absent else rows_in(connection):
+        try:
+            said: BoardRecord | BackupSetError = row.record()
+        except BackupSetError as error:
+            said = error
+        problem = complaint(row, number + 1, before, said)
         if problem:
             wrong.append(problem)
         elif not wrong:
             held, head = held + 1, row.digest
         # From the next row on, as if this one were right: each fault is told once.
         number, before = row.number, row.digest
-        try:
-            records.append((row.number, row.record()))
-        except BackupSetError:
-            continue  # the complaint says so
+        if isinstance(said, BoardRecord):
+            records.append((row.number, said))
     broken = wrong[0] if wrong else ""
-    wrong += [f"the table {name} is missing" for name in ledger.store.absent]
-    if not ledger.store.absent:
-        wrong += ledger.store.looking(lambda connection: list(_against(connection, records)))
+    wrong += [f"the table {name} is missing" for name in absent]
+    if not absent:
+        wrong += _against(connection, records)
     return Checked(held, head, broken, tuple(wrong))
 
 
 def _against(connection: sa.Connection, records: list[tuple[int, BoardRecord]]) -> Iterator[str]:
     if not sa.inspect(connection).has_table(ABOUT.name):
         return  # of an earlier version, opened only to look: its values are in other tables
+    found = list(_tables(connection, records))
+    yield from found
+    sealed = connection.scalar(sa.select(ABOUT.c.text).where(ABOUT.c.name == SEAL))
+    # Of a version that did not seal them nothing is known.
+    if sealed is not None and not found and sealed != f"{_digest(connection):064x}":
+        yield "values, kept ranges or unfinished boards were changed; no row says how"
+
+
+def _tables(connection: sa.Connection, records: list[tuple[int, BoardRecord]]) -> Iterator[str]:
     owners: dict[Identity, tuple[str, str]] = {
         Identity.of(TEXT, each.text): (each.key, each.state)
         for each in connection.execute(sa.select(IDENTITIES))
@@ -281,15 +350,16 @@ def _kept(
     chosen = sa.select(RANGES.c.key, RANGES.c.place, RANGES.c.sha256)
     noted = {(row.key, row.place): row.sha256 for row in connection.execute(chosen)}
     kept: dict[str, dict[Identity, int]] = {}
-    places: dict[tuple[str, str], tuple[int, str, str]] = {}
+    places: dict[str, dict[str, tuple[int, str, str]]] = {}
     for number, record in records:
         identities, ranges = kept_by(record.kept)
         if record.good:
-            kept[record.key] = {}
-            places = {at: said for at, said in places.items() if at[0] != record.key}
+            kept[record.key], places[record.key] = {}, {}
         kept.setdefault(record.key, {}).update(dict.fromkeys(identities, number))
         came = record.before_sha256
-        places |= {(record.key, at): (number, sha256, came) for at, sha256 in ranges.items()}
+        places.setdefault(record.key, {}).update(
+            {at: (number, sha256, came) for at, sha256 in ranges.items()}
+        )
     for key, each in kept.items():
         for identity, number in sorted(each.items()):
             if owners.get(identity, ("", ""))[0] != key:
@@ -297,7 +367,9 @@ def _kept(
                     f"row {number}: {identity.text}, which {key} keeps, is not noted as that "
                     "board's"
                 )
-    for (key, place), (number, sha256, came) in places.items():
+    for key, place, (number, sha256, came) in (
+        (key, place, said) for key, each in places.items() for place, said in each.items()
+    ):
         # What a board in hand came with may be newer than its row: then it has another backup.
         newer = key in in_hand and in_hand[key].before_sha256 != came
         if noted.get((key, place)) != sha256 and not newer:
@@ -307,13 +379,11 @@ def _kept(
 def _values_in_hand(
     key: str, stored: str, owners: dict[Identity, tuple[str, str]]
 ) -> Iterator[str]:
-    try:
-        values = json.loads(stored)
-        texts = {str(name): str(text) for name, text in values.items()}
-    except (ValueError, AttributeError):
+    values = values_from(stored)
+    if values is None:
         yield f"the values of the unfinished board {key} cannot be read"
         return
-    for name, text in texts.items():
+    for name, text in values.items():
         owner = owners.get(Identity.of(TEXT, text))
         if owner is None or owner[0] != key:
             yield f"the {name} {text} of the unfinished board {key} is not noted as that board's"

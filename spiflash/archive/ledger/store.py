@@ -218,11 +218,16 @@ class Store:
         return self._patiently(whole)
 
     def looking(self, step: Callable[[sa.Connection], T]) -> T:
-        """Do `step`, which only reads, in one transaction. Raises `LedgerError`."""
+        """Do `step`, which only reads, in one transaction that sees nothing of what others change
+        meanwhile. Raises `LedgerError`."""
 
         def whole(connection: sa.Connection) -> T:
             if connection.dialect.name == "sqlite":
                 connection.exec_driver_sql("BEGIN")
+            else:
+                connection.exec_driver_sql(
+                    "SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY"
+                )
             return step(connection)
 
         return self._patiently(whole)
@@ -266,8 +271,11 @@ class Store:
                 state="Nothing was changed.",
                 remedy="Run this as the user who clones, or let that user copy the ledger for you.",
             ) from error
+        ends = time.monotonic() + NEW_LEDGER
         while not path.stat().st_size:
-            if time.time() - path.stat().st_mtime > NEW_LEDGER:
+            age = time.time() - path.stat().st_mtime
+            # Where the clock was set back, the file is from the future.
+            if not -NEW_LEDGER <= age <= NEW_LEDGER or time.monotonic() > ends:
                 break
             self._sleep(0.1)
         else:
@@ -316,6 +324,14 @@ class Store:
                 state="Nothing was changed. Earlier rows are safe.",
                 remedy="Open it once where it can be written to, with the file beside it whose "
                 "name ends in -journal: never copy or move one without the other.",
+            )
+        if getattr(original, "sqlite_errorname", "") == "SQLITE_READONLY_DBMOVED":
+            return LedgerError(
+                f"The ledger {self.name} was moved, replaced or deleted while it was in use.",
+                state="Nothing was written to it by this step; the file that was moved has all "
+                "earlier rows.",
+                remedy="Put that file back before anything else is cloned: another ledger would "
+                "give the same values again.",
             )
         return LedgerError(
             f"The ledger {self.name} cannot be used ({cause[0]}).",

@@ -20,6 +20,7 @@ RANGE = "range"
 LONGEST = 1024
 """Characters of a value, at most: what the ledger's tables hold on every database."""
 
+_HEX_DIGITS = "0123456789abcdefABCDEF"
 _PAIRS = re.compile(r"[0-9a-f]{2}([:. _-]?)[0-9a-f]{2}(?:\1[0-9a-f]{2}){4}")
 _GROUPS = re.compile(r"[0-9a-f]{4}([:. -])[0-9a-f]{4}\1[0-9a-f]{4}")
 
@@ -153,10 +154,9 @@ class Counted(ValueList):
         be taken for a MAC address: then they are looked through one by one."""
         if self.kind == MAC or as_mac(self._at(0)) is not None:
             return None
-        sides = [
-            Identity.of(self.kind, f"x{each}x").text[1:-1] for each in (self.before, self.after)
-        ]
-        left, right = (re.escape(each) for each in sides)
+        # As in `Identity.of`, which takes spaces off the ends of the whole, not off these two.
+        left = re.escape(Identity.of(self.kind, f"{self.before}x").text[:-1])
+        right = re.escape(Identity.of(self.kind, f"x{self.after}").text[1:])
         return re.compile(f"{left}([0-9]{{{self.digits}}}){right}")
 
     def has(self, identity: Identity) -> bool:
@@ -167,7 +167,10 @@ class Counted(ValueList):
             return self.low <= int(identity.text.replace(":", ""), 16) <= self.high
         if self._form is None:
             digits = identity.text.replace(":", "")
-            cut = digits[len(self.before) : len(digits) - len(self.after)]
+            before, after = (
+                sum(each in _HEX_DIGITS for each in side) for side in (self.before, self.after)
+            )
+            cut = digits[before : len(digits) - after]
             inside = cut.isdecimal() and self.low <= int(cut) <= self.high
             return inside and Identity.of(self.kind, self._at(int(cut) - self.low)) == identity
         found = self._form.fullmatch(identity.text)

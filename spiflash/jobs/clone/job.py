@@ -246,10 +246,8 @@ class Job:
         has no values yet."""
         if any(rule.name not in values for rule in self.values):
             return ""
-        text = self.label
-        for name, value in values.items():
-            text = text.replace("{" + name + "}", value)
-        return text
+        # In one go: a value may itself look like {name}.
+        return re.sub(r"\{([^{}]*)\}", lambda found: values.get(found[1], found[0]), self.label)
 
 
 # -- values: counted ranges and list files ---------------------------------------------------
@@ -260,6 +258,7 @@ MOST = 1 << 20
 _LIMIT = 64 << 20
 """Bytes of a list file."""
 
+_NEWLINE = re.compile(r"\r\n|\r|\n")
 _SEPARATORS = ",;\t|\"'"
 _COLUMNS = re.compile(r"\s{2,}|\s#")
 _SHORT_MAC = re.compile(r"[0-9A-Fa-f]{1,2}(:[0-9A-Fa-f]{1,2}){5}")
@@ -278,7 +277,11 @@ def mac_text(text: str) -> str:
 
 
 def hex_text(text: str) -> str:
-    """Bytes in hexadecimal, in lower case. Raises ValueError with the cause."""
+    """Bytes in hexadecimal, in lower case; with spaces only where each byte stands by itself: else
+    they are columns. Raises ValueError with the cause."""
+    words = text.split()
+    if len(words) > 1 and any(len(each) != 2 for each in words):
+        raise ValueError(f"“{text[:40]}” is not a single value, or not bytes in hexadecimal")
     try:
         found = bytes.fromhex(text).hex()
     except ValueError as exc:
@@ -374,16 +377,21 @@ def listed(path: Path, kind: str) -> Listed:
 
 
 def _lines(path: Path) -> list[str]:
-    return read_named_text(path, CloneJobError, limit=_LIMIT).splitlines()
+    # Not `splitlines`: it would make two values of one with a stray control character in it.
+    return _NEWLINE.split(read_named_text(path, CloneJobError, limit=_LIMIT))
 
 
 def _refuse_headings(path: Path, lines: Sequence[str], kind: str) -> None:
-    """Raise for a first line without a digit above lines that all have some."""
+    """Raise for a first line without a digit above lines that all have some, and for one that is
+    no MAC address above lines that all are."""
     values = [(number, line.strip()) for number, line in enumerate(lines, 1) if _is_value(line)]
-    if kind != TEXT or len(values) < 2 or any(each.isdigit() for each in values[0][1]):
+    if kind != TEXT or len(values) < 2:
         return
-    if all(any(each.isdigit() for each in text) for _, text in values[1:]):
-        number, text = values[0]
+    (number, text), rest = values[0], [each for _, each in values[1:]]
+    if (
+        not any(each.isdigit() for each in text)
+        and all(any(each.isdigit() for each in line) for line in rest)
+    ) or (as_mac(text) is None and all(as_mac(line) is not None for line in rest)):
         _refuse(path, number, f"“{text[:40]}” looks like a heading; put # before it")
 
 
