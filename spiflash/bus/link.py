@@ -19,6 +19,7 @@ from __future__ import annotations
 import contextlib
 
 from pyftdi.ftdi import Ftdi, FtdiError
+from pyftdi.usbtools import UsbTools
 from usb.core import USBError
 
 from spiflash.bus import Clock, mpsse
@@ -46,6 +47,13 @@ SYNC_GRACE = 0.5
 """Seconds in which an engine that was just started has to answer; it has nothing else to do."""
 
 
+RELEASING = (
+    "The program releases the pins now. An adapter that does not take that either keeps them as "
+    "they are until it is unplugged."
+)
+"""What is safe after an adapter did not answer."""
+
+
 class Port(Ftdi):  # type: ignore[misc]  # pyftdi has no types
     """pyftdi's port, which keeps the pins out of serial port mode at opening and closing too."""
 
@@ -54,6 +62,17 @@ class Port(Ftdi):  # type: ignore[misc]  # pyftdi has no types
         if mode is Ftdi.BitMode.RESET:
             bitmask, mode = 0, Ftdi.BitMode.BITBANG
         super().set_bitmode(bitmask, mode)
+
+    def close(self, freeze: bool = False) -> None:
+        """As in pyftdi. A device that is gone is forgotten all the same: the next one with its
+        address must not be taken for it."""
+        device = self.usb_dev
+        try:
+            super().close(freeze)
+        except USBError:
+            self._usb_dev = None
+            UsbTools.release_device(device)
+            raise
 
 
 def to_serial_port(ftdi: Ftdi) -> None:
@@ -109,7 +128,7 @@ class Link:
             elif self._clock.now() > deadline:
                 raise BusError(
                     f"The adapter stopped answering after {len(reply)} of {count} bytes.",
-                    state="The bus is released.",
+                    state=RELEASING,
                     remedy="Check the USB cable and the hub, then repeat.",
                 )
         return bytes(reply)

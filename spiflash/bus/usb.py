@@ -28,6 +28,7 @@ from usb.backend import IBackend
 from usb.core import USBError
 
 from spiflash.bus import mpsse
+from spiflash.bus.link import RELEASING
 from spiflash.bus.trace import Device
 from spiflash.errors import (
     AdapterChoiceError,
@@ -83,8 +84,8 @@ _PLAIN_SERIAL = re.compile(r"[A-Za-z0-9._-]+")
 
 
 def url_of(found: Found, channel: int, *, by_serial: bool) -> str:
-    """The URL of one channel (from 1): by serial number if `by_serial`, and if the number can stand
-    in a URL and in a shell without being taken for something else; otherwise by bus and address."""
+    """The URL of one channel (from 1): by bus and address, or with `by_serial` by a serial number
+    that nothing in a URL or a shell takes for something else."""
     name = f"{found.device.idVendor:#06x}:{found.device.idProduct:#06x}"
     serial = found.serial or ""
     if by_serial and _PLAIN_SERIAL.fullmatch(serial):
@@ -101,8 +102,7 @@ def present() -> list[Found]:
     Raises `AdapterNotFoundError` when USB itself cannot be searched.
     """
     found = [_opened(device) for device in _devices() if _has_engine(device)]
-    # What was unplugged since is not there.
-    return [each for each in found if _errno(each.closed) != errno.ENODEV]
+    return [each for each in found if _errno(each.closed) != errno.ENODEV]  # unplugged since
 
 
 def without_engine() -> str:
@@ -142,11 +142,9 @@ def _devices(vendor: int = VENDOR) -> list[Device]:
 
 
 def _interfaces(device: Device) -> int:
-    """0 if the device does not say: it must not hide the others."""
-    try:
+    with contextlib.suppress(USBError, ValueError):  # such a device must not hide the others
         return max((int(each.bNumInterfaces) for each in device), default=0)
-    except (USBError, ValueError):
-        return 0
+    return 0
 
 
 def _opened(device: Device) -> Found:
@@ -175,9 +173,8 @@ def _opened(device: Device) -> Found:
 @dataclass(frozen=True, slots=True)
 class Wanted:
     """What an adapter URL asks for; None where it does not say. `place` is bus and address, `index`
-    counts matching devices from 0, `channel` counts from 1. A URL with an index has a serial number
-    too: a device with this very serial number is meant rather than the one at this place of a list.
-    """
+    counts matching devices from 0, `channel` counts from 1. With an index there is a serial number
+    too, of the same digits: a device that has it comes first."""
 
     product: int | None
     serial: str | None
@@ -434,7 +431,7 @@ def _as_bus_error(exc: Exception) -> BusError:
     if number == errno.EBUSY:
         return BusError(
             f"Another program is using the adapter ({exc}).",
-            state="Nothing has been sent to the chip.",
+            state="Commands that were sent before are carried out.",
             remedy="Close the other program and repeat.",
         )
     if number in LOST:
@@ -443,8 +440,10 @@ def _as_bus_error(exc: Exception) -> BusError:
             state="Its pins are not driven, so the chip is deselected.",
             remedy="Plug it in again and repeat the command.",
         )
+    late = number in (None, errno.ETIMEDOUT)
+    what = "The adapter did not accept or send data in time" if late else "A USB transfer failed"
     return BusError(
-        f"The adapter did not accept or send data in time ({exc}).",
-        state="The bus is released.",
+        f"{what} ({exc}).",
+        state=RELEASING,
         remedy="Check the USB cable and the hub, then repeat.",
     )

@@ -400,7 +400,9 @@ def test_an_adapter_that_was_plugged_in_again(port: UsbPort) -> None:
     with pytest.raises(SpiflashError):
         assert_answers(bus)
     bus.close()
+    assert UsbTools.Devices == {}
     device.replug()
+    device.address = 1  # hosts use the numbers again
     for url in ("ftdi://ftdi:232h:S1/1", None):
         again = open_bus(url)
         assert_answers(again)
