@@ -6,7 +6,7 @@ statuses are part of the interface: scripts rely on them, so a number is never r
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 SAFE = "Nothing has been erased or written."
 """What is safe, of every error before the first change of a chip."""
@@ -122,6 +122,14 @@ class VerifyError(SpiflashError):
     """The chip does not hold what was written, or what it should hold."""
 
     status = 31
+
+
+class NotTakenError(VerifyError):
+    """Sectors do not take what is written to them; `held` is what they hold, by address."""
+
+    def __init__(self, held: Mapping[int, bytes], cause: str, *, state: str, remedy: str) -> None:
+        super().__init__(cause, state=state, remedy=remedy)
+        self.held = held
 
 
 class AstrayError(VerifyError):

@@ -4,6 +4,7 @@
     journals/<chip>/after.bin    what the ranges must hold in the end, one after the other
     journals/<chip>/state.json   chip, request, ranges, and digests of all of it
     journals/<chip>/astray.json  sectors outside the ranges that the work changed by accident
+    journals/<chip>/left.txt     what sectors hold that did not take what was written
     journals/<chip>/withdrawn.txt  the job that gave its values to another board (older versions)
     journals/<chip>/in-use       locked by the program that works with it
 
@@ -26,7 +27,7 @@ from typing import NoReturn
 
 from spiflash.archive import codec
 from spiflash.archive.codec import Count, Hex, Moment, Positive, Sha256, Text
-from spiflash.archive.locks import LOCK_FILE, Held, lock_path, try_lock
+from spiflash.archive.locks import LOCK_FILE, lock_work
 from spiflash.errors import BackupSetError, NewerFormatError, ShelfError
 from spiflash.files import (
     NameTakenError,
@@ -43,8 +44,7 @@ from spiflash.nor.chip import ChipIdentity
 from spiflash.spans import merged
 
 JOURNAL_VERSION = 3
-ASTRAY = "astray.json"
-WITHDRAWN = "withdrawn.txt"
+STATE, ASTRAY, LEFT, WITHDRAWN = "state.json", "astray.json", "left.txt", "withdrawn.txt"
 ENDED = ".ended-"  # prefix of a folder that is kept although its work is proven
 Damaged = tuple[Path, BackupSetError | ShelfError]
 _NOTE_LIMIT = 4096
@@ -142,7 +142,7 @@ class Journal:
     def load(cls, path: Path) -> Journal:
         """Read a journal back and check it completely. Raises `BackupSetError` that says what is
         wrong with it, and `ShelfError` when a file cannot be read at all."""
-        text = _read(path, "state.json", _STATE_LIMIT)
+        text = _read(path, STATE, _STATE_LIMIT)
         try:
             version, state, before_sha256, after_sha256 = _parse(text.decode())
         except UnicodeDecodeError:
@@ -216,6 +216,21 @@ class Journal:
         with shelf_errors(f"writing “{self.path / ASTRAY}”", "The journal was not changed."):
             replace_file(self.path / ASTRAY, document.encode())
 
+    def left(self) -> Mapping[int, str]:
+        """SHA-256, by address, of what the last session read in sectors that did not take what was
+        written: they tell the board again. A help: empty where it cannot be read."""
+        with contextlib.suppress(OSError, ValueError):
+            lines = read_plain(self.path / LEFT, _STATE_LIMIT).decode().splitlines()
+            return {int(at, 16): digest for at, digest in (each.split() for each in lines)}
+        return {}
+
+    def note_left(self, sectors: Mapping[int, bytes]) -> None:
+        """Note what sectors hold now. Raises `ShelfError`."""
+        now = {at: hashlib.sha256(data).hexdigest() for at, data in sectors.items()}
+        lines = [f"{at:06X} {digest}\n" for at, digest in {**self.left(), **now}.items()]
+        with shelf_errors(f"writing “{self.path / LEFT}”", "The journal was not changed."):
+            replace_file(self.path / LEFT, "".join(lines).encode())
+
     def withdrawn(self) -> str | None:
         """The cloning job that gave the values in this journal to another board, as earlier
         versions noted it: the work can only be undone. None when it may be finished.
@@ -238,7 +253,7 @@ class Journal:
         Raises `ShelfError` when one does, when the journal is gone, or when it cannot be locked.
         """
         with shelf_errors(f"locking the journal “{self.path}”", "The chip was not changed."):
-            held = self._lock()
+            held = lock_work(self.path, STATE)
         if held is None:
             raise ShelfError(
                 f"Another program is working with the journal “{self.path}”, or just finished it.",
@@ -255,27 +270,12 @@ class Journal:
         """Whether another program works with it at this moment. One that cannot be locked, as on a
         read-only disk, is not: whoever looks for interrupted work has to find it."""
         try:
-            held = self._lock()
+            held = lock_work(self.path, STATE)
         except OSError:
             return False
         if held is not None:
             held.release()
         return held is None
-
-    def _lock(self) -> Held | None:
-        """The lock; None when another program has it, or the journal is gone. Raises OSError."""
-        state = self.path / "state.json"
-        if not os.path.lexists(state):
-            return None
-        held = try_lock(lock_path(self.path))
-        # The work may have ended before the lock was ours; then only the new lock file is there.
-        if held is not None and not os.path.lexists(state):
-            held.release()
-            with contextlib.suppress(OSError):
-                lock_path(self.path).unlink()
-                self.path.rmdir()
-            return None
-        return held
 
     def put_aside(self) -> Path:
         """Keep the journal of work that is proven where later work does not find it; returns its
@@ -379,7 +379,7 @@ def _write(path: Path, state: JournalState, before: bytes, after: bytes) -> tupl
         document["before_sha256"], document["after_sha256"] = digests
         document["digest"] = _digest(document)
         text = json.dumps(document, indent=1, ensure_ascii=False)
-        write_file(folder / "state.json", (text.encode(), b"\n"))
+        write_file(folder / STATE, (text.encode(), b"\n"))
         write_file(folder / LOCK_FILE, ())
     return digests[0], digests[1], version
 
@@ -411,7 +411,7 @@ def _problem(ranges: Iterable[Range], size: int) -> str:
 
 
 def _parse(text: str) -> tuple[int, JournalState, str, str]:
-    name = "state.json"
+    name = STATE
     found = codec.load(text, name)
     whole = dict(found)
     version = codec.take_version(found, "journal_version", range(1, JOURNAL_VERSION + 1), name)

@@ -79,6 +79,22 @@ def try_lock(path: Path) -> Held | None:
     return Held(lock)
 
 
+def lock_work(folder: Path, state: str) -> Held | None:
+    """Lock the folder of work, which is there as long as its file `state` is; None when another
+    process has it, or the work has ended. Raises `OSError`."""
+    if not os.path.lexists(folder / state):
+        return None
+    held = try_lock(lock_path(folder))
+    # The work may have ended before the lock was ours; then only the new lock file is there.
+    if held is not None and not os.path.lexists(folder / state):
+        held.release()
+        with contextlib.suppress(OSError):
+            lock_path(folder).unlink()
+            folder.rmdir()
+        return None
+    return held
+
+
 @dataclass(frozen=True, slots=True)
 class LockedFolder:
     """A folder of this process until `release` or `remove`, or until the process ends."""

@@ -18,7 +18,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from spiflash.archive.adapters import AdapterRecord, Check, Outcome
-from spiflash.archive.journal import Journal, Range
 from spiflash.archive.shelf import Shelf
 from spiflash.bus import Sampling, Transaction, mpsse
 from spiflash.bus.ftdi import FtdiBus
@@ -27,11 +26,9 @@ from spiflash.errors import AdapterLostError, SpiflashError
 from spiflash.jobs import Watcher
 from spiflash.jobs.backup import Backup, SetPage, back_up, now, program_versions
 from spiflash.jobs.connection import Connection, Settings, connect, sweep_clocks
-from spiflash.jobs.image import load_image
 from spiflash.jobs.same_board import SameBoard
-from spiflash.jobs.write import WriteOptions, blank, find_interrupted, prepare, restore, rewrite
+from spiflash.jobs.write import Begun, WriteOptions, blank, find_interrupted, restore
 from spiflash.jobs.write.readiness import prove_commands, refuse_unknown
-from spiflash.jobs.write.work import whole_chip_state
 from spiflash.nor import commands
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import EraseType, ProgramMethod
@@ -221,7 +218,7 @@ def _clocks(proving: Proving, connection: Connection) -> None:
         if not bus.clock_limits[0] <= wanted <= top:
             continue
         hertz = bus.set_clock(wanted)
-        length = max(1, int(hertz * 0.02 / 8))
+        length = max(1, min(int(hertz * 0.02 / 8), connection.chip.size // 3))
         one, two = (_stream_seconds(connection, count * length) for count in (1, 3))
         measured = 8 * 2 * length / (two - one) if two > one else 0.0
         tried += 1
@@ -237,11 +234,10 @@ def _clocks(proving: Proving, connection: Connection) -> None:
 
 def _stream_seconds(connection: Connection, length: int) -> float:
     """Seconds of one read command of `length` bytes; the least of a few."""
-    size = min(length, connection.chip.size)
     times = []
     for _ in range(3):
         start = connection.bus.clock.now()
-        connection.flash.read_all(0, size, ReadStyle(fast=False))
+        connection.flash.read_all(0, length, ReadStyle(fast=False))
         times.append(connection.bus.clock.now() - start)
     return min(times)
 
@@ -332,24 +328,22 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf, page: SetPa
     bus.set_sampling(Sampling.LATE)
     bus.set_clock(min(connection.ceiling, connection.chip.clock_fast, bus.clock_limits[1]))
     prove_commands(connection, made.contents, proving.watcher)
-    image = load_image(made.set.path)
-    # All of the chip: an erase that takes more than its size is put right as well.
-    state = whole_chip_state(connection, image, Range(low, connection.chip.size - low))
-    journal = Journal.begin(shelf.journals, state, made.contents, made.contents)
+    begun = Begun.on(connection, shelf, made.set, low)
     try:
-        with journal.held():
+        with begun.journal.held():
             _last_block(proving, connection, made, low)
     finally:
-        _write_back(proving, connection, shelf, made)
+        _write_back(proving, board, begun, low)
 
 
-def _write_back(proving: Proving, connection: Connection, shelf: Shelf, made: Backup) -> None:
-    """Finish the journal: the chip holds again what it held."""
+def _write_back(proving: Proving, board: SameBoard, begun: Begun, low: int) -> None:
+    """Finish the journal of the board that is still on the clip: it holds again what it held."""
     try:
-        work = prepare(connection, shelf, None, proving.watcher)
-        rewrite(connection, shelf, work, proving.watcher, agree=lambda work: True)
+        board.changes(low, len(begun.journal.before()))
+        board.check_thoroughly()
+        begun.finish(proving.watcher)
     except SpiflashError as exc:
-        exc.state = f"The chip's last block may be erased. What it held is in {made.set.path}."
+        exc.state = f"The chip's last block may be erased. What it held is in {begun.backup.path}."
         exc.remedy = f"{exc.remedy} 'spiflash restore --resume' writes it back.".strip()
         raise
 

@@ -12,7 +12,13 @@ import pytest
 from hwmocks.ftdi import UsbFaults
 from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
-from spiflash.errors import ChipMismatchError, NoBackupError, SpiflashError, UnfinishedWorkError
+from spiflash.errors import (
+    ChipMismatchError,
+    NoBackupError,
+    SpiflashError,
+    UnfinishedWorkError,
+    UsageError,
+)
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import WriteOptions, restore
 from tests.job_rig import WATCHER
@@ -233,3 +239,26 @@ def test_what_is_to_be_erased_again_is_so_after_a_cut_as_well(tmp_path: Path) ->
     assert board.holds == image.contents
     erased = {at for low, size in board.chip.erased for at in range(low, low + size, SECTOR)}
     assert set(range(*blank, SECTOR)) <= erased
+
+
+def test_work_on_this_very_chip_that_no_longer_fits_is_said_and_kept(tmp_path: Path) -> None:
+    """Whose it is, is not said to be another board's: the unique ID is this chip's."""
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.cut(shelf, image_for(noise(1)), without_backup=True)
+    board.chip.contents[:] = noise(5)
+    said = board.write(shelf, image_for(noise(5)), without_backup=True)
+    assert any("same unique ID" in line for line in said.lines)
+    assert board.holds == image_for(noise(5)).contents
+    assert len(open_journals(shelf.journals).whole) == 1
+
+
+def test_a_range_without_a_whole_sector_is_not_passed_over(tmp_path: Path) -> None:
+    board = Board(noise(1))
+    with pytest.raises(UsageError, match="no whole sector"):
+        board.write(
+            Shelf(tmp_path),
+            image_for(noise(1)),
+            without_backup=True,
+            erase_again=((0x20800, 0x21800),),
+        )
+    assert board.holds == noise(1)

@@ -264,6 +264,16 @@ class KilledError(BaseException):
     """The program is gone."""
 
 
+def test_a_chip_that_is_read_in_no_time_does_not_make_the_clock_wrong(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """MX25L512E, 64 KiB: less than a sixtieth of a second at 30 MHz."""
+    part = replace(small_part(), id=bytes.fromhex("C22010"), size=0x10000)
+    bench.chip = NorChip(part, noise(3, 0x10000))
+    bench.plug(monkeypatch)
+    assert bench.prove(writing=False).failed == ()
+
+
 def test_a_test_of_writing_that_was_killed_is_finished_like_any_write(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from archive_samples import MADE, contents_of
 
-from spiflash.archive import journal, locks
+from spiflash.archive import locks
 from spiflash.archive.journal import Journal, JournalState, Range, open_journals
 from spiflash.errors import BackupSetError, ShelfError
 
@@ -312,13 +312,13 @@ def test_a_journal_that_ended_meanwhile_leaves_no_lock_file(
 ) -> None:
     """Found, then finished by another program before its lock was asked for."""
     begun = begin(folder)
-    real = journal.try_lock
+    real = locks.try_lock
 
     def late(path: Path) -> object:
         begun.finish()
         return real(path)
 
-    monkeypatch.setattr(journal, "try_lock", late)
+    monkeypatch.setattr(locks, "try_lock", late)
     with pytest.raises(ShelfError, match="Another program"), begun.held():
         pass
     assert os.listdir(folder) == []

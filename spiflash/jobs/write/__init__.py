@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spiflash.archive.backupset import BackupSet, open_set
-from spiflash.archive.journal import Journal, open_journals
+from spiflash.archive.journal import Journal, Range, open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.audit import examine
 from spiflash.dump.made_image import strangers
@@ -28,7 +28,7 @@ from spiflash.errors import (
 )
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.image import Image, overlay
+from spiflash.jobs.image import Image, load_image, overlay
 from spiflash.jobs.reading import Reading
 from spiflash.jobs.write.before import SetsOfChip, read_before
 from spiflash.jobs.write.interrupted import (
@@ -45,12 +45,14 @@ from spiflash.jobs.write.work import (
     WriteOptions,
     plan_resumed,
     plan_work,
+    whole_chip_state,
     whole_sectors,
 )
 from spiflash.nor.chip import ChipIdentity
 
 __all__ = [
     "SAFE",
+    "Begun",
     "Interrupted",
     "Rewritten",
     "Verify",
@@ -240,6 +242,35 @@ class Interrupted:
     outside: Outside
 
 
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """A journal of this very session, in which the whole chip is to hold again what it holds,
+    whatever is done to it meanwhile. `backup` is the set that has it."""
+
+    connection: Connection
+    shelf: Shelf
+    backup: BackupSet
+    journal: Journal
+
+    @classmethod
+    def on(cls, connection: Connection, shelf: Shelf, backup: BackupSet, low: int) -> Begun:
+        """Write the journal; from `low` on the chip will be erased in any case. Raises
+        `ShelfError`."""
+        again = Range(low, connection.chip.size - low)
+        state = whole_chip_state(connection, load_image(backup.path), again)
+        held = backup.contents()
+        return cls(connection, shelf, backup, Journal.begin(shelf.journals, state, held, held))
+
+    def finish(self, watcher: Watcher) -> Rewritten:
+        """Write back what the chip held. That it is this board is for the caller to know: its
+        contents may show nothing of it any more. Raises what `rewrite` does."""
+        found = read_twice(self.connection, [self.journal], watcher)
+        work = plan_resumed(self.connection, found, self.journal, USUAL)
+        sets = SetsOfChip(self.connection, self.shelf, self.backup)
+        work = replace(work, sets=sets, backup=self.backup)
+        return rewrite(self.connection, self.shelf, work, watcher, agree=lambda work: True)
+
+
 def find_interrupted(
     connection: Connection, shelf: Shelf, watcher: Watcher, *, needed: bool
 ) -> Interrupted | None:
@@ -296,9 +327,14 @@ def find_interrupted(
         return fitting[0]
     if needed:
         raise strange[0]
+    which = "another board with such a chip"
+    if identity.unique_id is not None:
+        which = "this chip, or of one that has the same unique ID"
+    state = journals[0].state
     watcher.say(
-        f"Another board with such a chip has an interrupted restore; its journal is kept in "
-        f"{journals[0].path}"
+        f"Caution: a restore of {state.image_name} was interrupted on {state.begun:%Y-%m-%d %H:%M} "
+        f"and not finished. It was of {which}: what this chip holds does not fit it. It is left "
+        f"alone; its journal is {journals[0].path}"
     )
     return None
 

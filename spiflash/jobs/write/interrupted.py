@@ -15,6 +15,7 @@ copied chips share. So the contents decide, inside the journal's ranges and outs
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
@@ -119,7 +120,7 @@ def refuse_stranger(connection: Connection, journal: Journal, found: Reading) ->
     inside = sorted(_sectors(journal.ranges))
     rows = np.array(inside, np.int64) // SECTOR
     before, after = _rows(journal.before()), _rows(journal.after())
-    ours = held[rows]
+    ours = _without_left(journal, inside, held[rows], after)
     fits = _between(ours, before, after)
     strange = int((~fits).sum())
     largest = max(connection.chip.largest_erase, SECTOR)
@@ -197,8 +198,8 @@ def _refuse_other_items(
     if not had and rewritten and connection.unique_id is None:
         raise _not_this(
             journal,
-            f"{counted(len(rewritten), 'sector')} hold something that the work cannot have left, "
-            "and nothing shows whether this board wrote it",
+            f"something that the work cannot have left stands in "
+            f"{counted(len(rewritten), 'sector')}, and nothing shows whether this board wrote it",
         )
     # Every pattern of bits is on the way to zeros: there, the items found have to decide.
     if strange and any(where[item] & strange for item in had):
@@ -260,8 +261,9 @@ def unexplained(journal: Journal, found: Reading) -> list[int]:
     """Sectors of the ranges with bytes that the interrupted work cannot have left there: somebody
     else wrote them."""
     inside = sorted(_sectors(journal.ranges))
-    held = _rows(found.contents)[np.array(inside, np.int64) // SECTOR]
     before, after = _rows(journal.before()), _rows(journal.after())
+    held = _rows(found.contents)[np.array(inside, np.int64) // SECTOR]
+    held = _without_left(journal, inside, held, after)
     usual = (held == before) | (held == after) | (held == 0xFF) | (held == before & after)
     explained = usual.all(axis=1) | _half_done(held, before) | _half_done(held, after)
     return [at for at, known in zip(inside, explained.tolist(), strict=True) if not known]
@@ -275,6 +277,23 @@ def half_done(journal: Journal, found: Reading) -> list[int]:
     for once in (journal.before(), journal.after()):
         whole |= (held == _rows(once)).all(axis=1)
     return [at for at, known in zip(inside, whole.tolist(), strict=True) if not known]
+
+
+def _without_left(
+    journal: Journal, inside: Sequence[int], held: Sectors, after: Sectors
+) -> Sectors:
+    """What is `held` in the sectors `inside`; those that still hold what the last session saw them
+    hold when they did not take what was written count as written."""
+    left = journal.left()
+    known = [
+        row
+        for row, at in enumerate(inside)
+        if at in left and hashlib.sha256(held[row].tobytes()).hexdigest() == left[at]
+    ]
+    if known:
+        held = held.copy()
+        held[known] = after[known]
+    return held
 
 
 def _between(held: Sectors, before: Sectors, after: Sectors) -> npt.NDArray[np.bool_]:

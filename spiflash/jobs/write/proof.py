@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spiflash.errors import AstrayError, UnstableReadError, VerifyError
+from spiflash.errors import AstrayError, NotTakenError, UnstableReadError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import disagreements, read_in_passes
@@ -223,10 +223,11 @@ def _gone_astray(sectors: Sequence[int], wrong: Sequence[int]) -> AstrayError:
     )
 
 
-def _given_up(wrong: Sequence[int], held: bytes, target: bytes) -> VerifyError:
+def _given_up(wrong: Sequence[int], held: bytes, target: bytes) -> NotTakenError:
     scattered = len(sector_spans(wrong)) > 4
     low, high = _stuck_bits(held, target)
-    return VerifyError(
+    return NotTakenError(
+        {start: held[start : start + SECTOR] for start in wrong},
         f"{_counted(wrong)} do not hold what was written, even after {REPAIRS} more attempts: "
         f"{_listed(wrong)} ({low} bits stay 0, {high} stay 1).",
         state="All other sectors are correct.",
@@ -234,7 +235,8 @@ def _given_up(wrong: Sequence[int], held: bytes, target: bytes) -> VerifyError:
         "chip: check the voltage at pin 8, seat the clip again and run 'spiflash restore "
         "--resume'."
         if scattered
-        else "Those sectors are worn out or have stuck bits: replace the chip.",
+        else "Check the contact with 'spiflash contact'. If it is good, those sectors are worn out "
+        "or have stuck bits: replace the chip.",
     )
 
 

@@ -22,6 +22,7 @@ from spiflash.errors import (
     ChipMismatchError,
     DeclinedError,
     InterruptedWorkError,
+    NotTakenError,
     ShelfError,
     SpiflashError,
     UnstableReadError,
@@ -217,6 +218,9 @@ def _left_behind(error: SpiflashError, steps: Steps, journal: Journal, *, resume
     if isinstance(error, AstrayError):
         with contextlib.suppress(SpiflashError):
             journal.note_astray(as_ranges(sector_spans(error.sectors)))
+    if isinstance(error, NotTakenError):
+        with contextlib.suppress(SpiflashError):
+            journal.note_left(error.held)
     error.state = (
         f"{error.state} What the chip held before and what it is to hold are kept in "
         f"{journal.path}."

@@ -128,7 +128,8 @@ def plan_work(
 ) -> Work:
     """The least work from `old` to `target` (the whole chip), which comes of writing `image`.
 
-    Raises `UsageError` for a range of `options.erase_again` that is not on the chip.
+    Raises `UsageError` for a range of `options.erase_again` that is not on the chip, or without a
+    whole sector.
     """
     assumed = bytearray(old.contents)
     for start, end in options.erase_again:
@@ -137,6 +138,13 @@ def plan_work(
                 f"The range {span(start, end)} is not on a chip of {len(assumed)} bytes.",
                 state=SAFE,
                 remedy="Give a range within the chip.",
+            )
+        if not whole_sectors(((start, end),)):
+            raise UsageError(
+                f"There is no whole sector of {SECTOR // 1024} KiB in {span(start, end)}.",
+                state=SAFE,
+                remedy="Give the whole sectors that are to be erased again, such as "
+                f"{start // SECTOR * SECTOR:#x}+{SECTOR:#x}.",
             )
     inside = whole_sectors(options.erase_again)
     for low, high in inside:
