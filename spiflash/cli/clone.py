@@ -162,10 +162,10 @@ def clone(
             shelf_from(shelf),
             table,
             bench,
+            about_voltage,
+            set_page,
             screen.again if asks else lambda station, record: again == "redo",
             screen.same if asks else nobody_knows,
-            cautions=about_voltage,
-            page=set_page,
             part=settings.part,
             ceiling=settings.ceiling,
             unprotect=unprotect,
@@ -176,6 +176,7 @@ def clone(
         done = runner.run()
         screen.end()
         chain = check_ledger(ledger)
+        made = len(made_by(work, ledger))
     document = {
         "records": [{"number": i, **_plain(each)} for i, each in enumerate(done.records, 1)],
         "left_alone": [each.key for each in done.skipped],
@@ -188,7 +189,7 @@ def clone(
         },
     }
     boards = last_of_each(done.records)
-    text = summary_text(boards, len(done.skipped))
+    text = summary_text(boards, len(done.skipped), made, work.boards)
     text += "\n" + chain_text(
         chain.rows, chain.head, chain.broken, chain.problems, ledger_given(where)
     )

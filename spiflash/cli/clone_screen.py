@@ -118,6 +118,8 @@ class CloneScreen:
             if self._live:
                 self._draw()
             else:
+                if old and not panel.old:
+                    self._print(self._tally())
                 self._print(clean(f"{self._named(station)}: {text}", LONGEST))
 
     def progress(self, station: str, text: str) -> None:
@@ -133,7 +135,9 @@ class CloneScreen:
             self._records.append(record)
             self._sign(station, record.result, reason_line(record), GOOD if record.good else BAD)
             if not self._live:
-                self._print(result_text(self._named(station), record, LONGEST) + self._tally())
+                # How far the batch is, is said when the next board comes: after the last one the
+                # result of the command says it.
+                self._print(result_text(self._named(station), record, LONGEST))
             else:
                 self._above(f"{self._named(station)}  {record.result}  {reason_line(record)}")
 
@@ -210,10 +214,10 @@ class CloneScreen:
         return ""
 
     def end(self) -> None:
-        """Leave the panels behind."""
+        """Leave the panels behind, without the tally: the result of the command has its own."""
         with self._lock:
             if self._drawn:
-                click.echo(err=True)
+                click.echo("\r\x1b[K", nl=False, err=True, color=True)
             self._drawn = 0
 
     # -- drawing ---------------------------------------------------------------------------

@@ -116,33 +116,62 @@ def _show(
         batch_page,
         board_text,
         labels_page,
+        newest_of_each,
         rows_csv,
         rows_json,
         rows_text,
+        unfinished_text,
     )
 
-    chosen = _chosen(found, words, job)
+    everything, held = _entries(found)
+    chosen, waiting = _chosen([*everything, *held], words, job)
     title = job or "All jobs"
+    written = []
     if page is not None:
         write_page(page, batch_page(chosen, title))
+        written.append(f"Page about {counted(len(chosen), 'row')}: {page}")
     if labels is not None:
-        write_page(labels, labels_page(chosen, title))
-    if as_csv and not as_json:
-        show({}, rows_csv(chosen), as_json=False)
+        # By all rows: a board that was scrapped or has failed since gets none.
+        newest = {each.number for each in newest_of_each(everything)}
+        good = [each for each in chosen if each.number in newest and each.record.good]
+        write_page(labels, labels_page(good, title))
+        written.append(f"Page of {counted(len(good), 'label')}: {labels}")
+    if as_csv or as_json:
+        for line in written:
+            remark(line)
+        show(rows_json(chosen, waiting), rows_csv(chosen), as_json=as_json)
         return
-    show(rows_json(chosen), (board_text if full else rows_text)(chosen), as_json=as_json)
+    texts = [(board_text if full else rows_text)(chosen), unfinished_text(waiting), *written]
+    if waiting and not chosen:
+        del texts[0]
+    show({}, "\n".join(filter(None, texts)), as_json=False)
 
 
-def _chosen(found: Ledger, words: tuple[str, ...], job: str | None) -> list[Entry]:
-    from spiflash.report.ledger import matching, readable
+def _entries(found: Ledger) -> tuple[list[Entry], list[Entry]]:
+    """All rows that can be read, and boards in hand."""
+    from spiflash.report.ledger import readable, unfinished
 
-    entries, unreadable = readable(found.rows())
+    rows, unreadable = readable(found.rows())
     for problem in unreadable:
         remark(f"{problem}; see 'spiflash ledger --check'.")
     try:
-        return matching(entries, words, job)
+        return rows, unfinished(found.all_in_hand())
+    except LedgerError as error:
+        remark(error.cause)  # the rows can be shown all the same
+        return rows, []
+
+
+def _chosen(
+    entries: Sequence[Entry], words: Sequence[str], job: str | None
+) -> tuple[list[Entry], list[Entry]]:
+    """The rows and the boards in hand that match."""
+    from spiflash.report.ledger import matching
+
+    try:
+        found = matching(entries, words, job)
     except ValueError as error:
         raise click.UsageError(str(error)) from error
+    return [e for e in found if e.number], [e for e in found if not e.number]
 
 
 # -- scrapped boards -----------------------------------------------------------------------
@@ -151,19 +180,21 @@ def _chosen(found: Ledger, words: tuple[str, ...], job: str | None) -> list[Entr
 def _scrap(
     found: Ledger, words: tuple[str, ...], job: str | None, *, yes: bool, as_json: bool
 ) -> None:
+    from spiflash.report.ledger import newest_of_each
+
     # Of a board that was interrupted before its first row there is only what is in hand of it.
-    held = [
-        each.key
-        for each in found.all_in_hand()
-        if job in (None, each.job)
-        and all(word.lower() in f"{each.key} {each.values}".lower() for word in words)
-    ]
-    names = {each.record.key: each.record.label for each in _chosen(found, words, job)}
-    keys = sorted({*held, *names} - {""})
+    everything, held = _entries(found)
+    chosen, waiting = _chosen([*everything, *held], words, job)
+    names = {each.record.key: each.record.label for each in [*waiting, *chosen]}
+    keys = sorted(names.keys() - {""})
+    # One that was scrapped before has values in its rows that may be another board's now.
+    last = newest_of_each([*everything, *held])
+    scrapped = {each.record.key for each in last if each.record.scrapped}
+    keys = [key for key in keys if key not in scrapped] or keys
     if not keys:
         raise _cannot_scrap("No board matches.")
     if len(keys) > 1:
-        shown = ", ".join(clean(names.get(key) or key, 60) for key in keys[:4])
+        shown = ", ".join(f"{clean(names[key] or key, 60)} (key={key})" for key in keys[:4])
         raise _cannot_scrap(f"{len(keys)} boards match: {shown}{' …' if len(keys) > 4 else ''}.")
     (key,) = keys
     values = found.drawn(key)
@@ -200,7 +231,7 @@ def _cannot_scrap(cause: str) -> LedgerError:
     return LedgerError(
         cause,
         state="The ledger was not changed.",
-        remedy="Name one board, for example by its label or with unique_id=…; 'spiflash ledger' "
+        remedy="Name one board, for example by its label or with key=…; 'spiflash ledger --full' "
         "lists them.",
     )
 
@@ -219,7 +250,7 @@ def _check(found: Ledger, expect: str | None, words: Sequence[str], *, as_json: 
     if result.problems:
         raise LedgerError(
             f"The ledger was altered outside spiflash: {result.problems[0]}.",
-            state=f"{rows} before that are intact." if result.broken else f"All {rows} are intact.",
+            state=f"Intact{' before that' if result.broken else ''}: {rows}.",
             remedy="Compare with a copy or a CSV export from earlier.",
         )
     wanted = None if expect is None else expect.strip().lower()

@@ -183,9 +183,7 @@ def chain_text(
     that the next command needs."""
     found = broken or next(iter(problems), "")
     if found:
-        intact = (
-            f"The {rows} rows before it are intact." if broken else f"All {rows} rows are intact."
-        )
+        intact = f"Intact{' before it' if broken else ''}: {counted(rows, 'row')}."
         return f"The ledger was altered outside spiflash: {clean(found, 300)}. {intact}"
     if not rows:
         return "The ledger has no rows yet."
@@ -197,14 +195,19 @@ def chain_text(
     )
 
 
-def summary_text(records: Sequence[BoardRecord], skipped: int) -> str:
-    """The end of a run."""
+def summary_text(
+    records: Sequence[BoardRecord], skipped: int, made: int = 0, wanted: int = 0
+) -> str:
+    """The end of a run; `made` boards of the batch's `wanted` (0: not said) are good by now."""
     good = sum(each.good for each in records)
     kinds = sorted({each.kind for each in records if not each.good})
     by_kind = ", ".join(f"{kind} {sum(each.kind == kind for each in records)}" for kind in kinds)
     text = f"{good} of {counted(len(records), 'board')} good: {len(records) - good} failed"
     text += f" ({by_kind})" if kinds else ""
-    return f"{text}, {skipped} not changed." if skipped else f"{text}."
+    text += f", {skipped} not changed." if skipped else "."
+    return (
+        f"{text}\nThe whole batch: {made} of {counted(wanted, 'board')} good." if wanted else text
+    )
 
 
 def batch_tone(records: Sequence[BoardRecord]) -> str:

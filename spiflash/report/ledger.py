@@ -10,7 +10,8 @@ import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from spiflash.archive.ledger.rows import BoardRecord, Row
+from spiflash.archive.ledger import InHand
+from spiflash.archive.ledger.rows import FAIL, BoardRecord, Row
 from spiflash.errors import BackupSetError
 from spiflash.text import clean, counted, seconds
 
@@ -62,16 +63,55 @@ def matching(entries: Sequence[Entry], words: Sequence[str], job: str | None) ->
 
 def _test(word: str, entries: Sequence[Entry]) -> Callable[[Entry], bool]:
     name, equals, text = word.partition("=")
-    if not (equals and re.fullmatch("[A-Za-z_#]+", name)):
-        return lambda each: word.lower() in each.row.body.lower()
-    if name in _COLUMNS:
-        return lambda each: text.lower() in str(getattr(each.record, name)).lower()
     values = {value for each in entries for value in each.record.values}
-    if name not in values:
+    if equals and name in _COLUMNS:
+        return lambda each: text.casefold() in str(getattr(each.record, name)).casefold()
+    if equals and name in values:
+        return lambda each: text.casefold() in each.record.values.get(name, "").casefold()
+    if equals and re.fullmatch("[A-Za-z_#]+", name):
         raise ValueError(
             f"“{name[:40]}” is not a column. Columns: {', '.join([*_COLUMNS, *sorted(values)])}."
         )
-    return lambda each: text.lower() in each.record.values.get(name, "").lower()
+    return lambda each: word.casefold() in _searched(each)
+
+
+def _searched(entry: Entry) -> str:
+    """All that a row says, as a person reads it, in one case of letters."""
+    record = entry.record
+    texts = [str(getattr(record, name)) for name in _COLUMNS]
+    texts += [f"{name} {text}\n{text}" for name, text in record.values.items()]
+    return "\n".join([*texts, *record.passes, *record.kept, entry.row.digest]).casefold()
+
+
+def unfinished(boards: Sequence[InHand]) -> list[Entry]:
+    """Boards whose work has begun and not ended, as if they had a row number 0: to search them like
+    rows, and to show them where there is no row."""
+    entries = []
+    for each in boards:
+        record = BoardRecord(
+            *("", "", each.job, "", "", each.bench, "", "", "", each.jedec_id, each.unique_id),
+            key=each.key,
+            values=each.values,
+            label="",
+            result=FAIL,
+            touched=each.written,
+            backup=each.backup,
+            before_sha256=each.before_sha256,
+        )
+        entries.append(Entry(Row(0, "", "", "", each.job, each.key, FAIL), record))
+    return entries
+
+
+def unfinished_text(entries: Sequence[Entry]) -> str:
+    """Boards in hand; empty where there are none."""
+    lines = [f"Unfinished, to be put on again: {counted(len(entries), 'board')}"] if entries else []
+    for each in entries:
+        record = each.record
+        values = ", ".join(f"{name} {text}" for name, text in record.values.items())
+        state = "perhaps written to" if record.touched else "not written to"
+        said = (record.key, values, state, f"bench {record.bench}, job {record.job}")
+        lines.append("  " + clean("; ".join(filter(None, said)), 300))
+    return "\n".join(lines)
 
 
 def rows_text(entries: Sequence[Entry]) -> str:
@@ -125,7 +165,9 @@ def _full(entry: Entry) -> str:
 
 
 def rows_csv(entries: Sequence[Entry]) -> str:
-    """RFC 4180, with a line of names; values and times have columns of their own."""
+    """RFC 4180, with a line of names; values and times have columns of their own. A spreadsheet
+    takes a cell that begins with "=", "+", "-" or "@" for a formula: such a text gets a "'" in
+    front (common practice, no source)."""
     values = sorted({name for each in entries for name in each.record.values})
     times = sorted({name for each in entries for name in each.record.seconds})
     text = io.StringIO()
@@ -137,8 +179,8 @@ def rows_csv(entries: Sequence[Entry]) -> str:
         writer.writerow(
             [
                 each.number,
-                *(getattr(record, name) for name in _COLUMNS),
-                *(record.values.get(name, "") for name in values),
+                *(_cell(getattr(record, name)) for name in _COLUMNS),
+                *(_cell(record.values.get(name, "")) for name in values),
                 *(record.seconds.get(name, "") for name in times),
                 " ".join(record.passes),
                 "; ".join(record.kept),
@@ -148,13 +190,28 @@ def rows_csv(entries: Sequence[Entry]) -> str:
     return text.getvalue()
 
 
-def rows_json(entries: Sequence[Entry]) -> dict[str, object]:
-    """One document."""
+def _cell(value: object) -> object:
+    return f"'{value}" if isinstance(value, str) and value.startswith(tuple("=+-@\t\r")) else value
+
+
+def rows_json(entries: Sequence[Entry], waiting: Sequence[Entry] = ()) -> dict[str, object]:
+    """One document; `waiting` are boards in hand (see `unfinished`)."""
     return {
         "rows": [
             {"number": each.number, "digest": each.row.digest, **json.loads(each.row.body)}
             for each in entries
-        ]
+        ],
+        "unfinished": [
+            {
+                "key": each.record.key,
+                "job": each.record.job,
+                "bench": each.record.bench,
+                "values": dict(each.record.values),
+                "touched": each.record.touched,
+                "backup": each.record.backup,
+            }
+            for each in waiting
+        ],
     }
 
 
@@ -181,7 +238,7 @@ def batch_page(entries: Sequence[Entry], title: str) -> str:
     """The page about these rows, as HTML."""
     from spiflash.report.pages import template  # what a list of rows does without takes long
 
-    last = _last_of_each(entries)
+    last = newest_of_each(entries)
     good = sum(each.record.good for each in last)
     times = sorted(each.record.seconds.get("all", 0.0) for each in last if each.record.good)
     failed: dict[str, int] = {}
@@ -207,7 +264,7 @@ def batch_page(entries: Sequence[Entry], title: str) -> str:
     )
 
 
-def _last_of_each(entries: Sequence[Entry]) -> list[Entry]:
+def newest_of_each(entries: Sequence[Entry]) -> list[Entry]:
     """The newest row of each board; a board that never got a name counts each time."""
     found: dict[str, Entry] = {}
     for each in entries:
@@ -285,7 +342,7 @@ def labels_page(entries: Sequence[Entry], title: str) -> str:
     from spiflash.report.pages import template
 
     labels = []
-    for each in _last_of_each(entries):
+    for each in newest_of_each(entries):
         record = each.record
         if not record.good:
             continue

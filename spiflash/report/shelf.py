@@ -44,10 +44,17 @@ def shelf_text(view: Overview, grouping: Grouping, options: str = "") -> str:
     for each in view.broken:
         lines += [*wrapped(f"CANNOT BE USED: {each.error.cause}", "", "  "), ""]
     steps = []
-    if any(each.record.board for each in view.sets):
+    named = [found.record for found in view.sets if found.record.board]
+    if named:
+        # A label can be given for a set where it is that of one chip only.
+        boards = {(each.board, each.identity, each.chip.unique_id or each.made) for each in named}
+        labels = [board for board, *_ in boards]
+        word, which = "LABEL", "the newest verified set of a board"
+        if all(labels.count(each) > 1 for each in labels):
+            word, which = "SET", "a set, by its name"
         steps += [
-            ("See what is in the newest verified set of a board", f"spiflash audit LABEL{options}"),
-            ("Write that set to its board again", f"spiflash restore LABEL{options}"),
+            (f"See what is in {which}", f"spiflash audit {word}{options}"),
+            ("Write that set to its board again", f"spiflash restore {word}{options}"),
         ]
     if not view.sets:
         steps += [("Save a board", f"spiflash backup --board LABEL{options}")]
@@ -61,12 +68,21 @@ def shelf_text(view: Overview, grouping: Grouping, options: str = "") -> str:
 def _count(view: Overview) -> list[str]:
     if not view.sets:
         return wrapped(f"No such backup set in {view.root}.", "", "")
-    boards = {each.record.board for each in view.sets if each.record.board}
-    of_boards = f" of {counted(len(boards), 'labelled board')}" if boards else ""
     size = amount(sum(each.record.size for each in view.sets))
     checked = "all files read, checksums OK" if view.checked else "files NOT CHECKED now"
     sets = counted(len(view.sets), "backup set")
-    return wrapped(f"{sets}{of_boards} in {view.root}: {size}, {checked}.", "", "")
+    return wrapped(f"{sets} in {view.root}: {size}, {checked}. {_of(view.sets)}", "", "")
+
+
+def _of(sets: Sequence[Recorded]) -> str:
+    """How many chips and labels the sets are of; those without a unique ID cannot be counted."""
+    chips = {each.record.identity for each in sets if each.record.chip.unique_id}
+    nameless = sum(not each.record.chip.unique_id for each in sets)
+    labels = {each.record.board for each in sets if each.record.board}
+    said = [f"{counted(len(chips), 'chip')} by unique ID"] if chips else []
+    said += [f"{counted(nameless, 'set')} of chips without one"] if nameless else []
+    said += [counted(len(labels), "label")] if labels else []
+    return f"{', '.join(said)}."
 
 
 def _interrupted(view: Overview, options: str) -> list[str]:

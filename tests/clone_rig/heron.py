@@ -243,7 +243,13 @@ class Quiet:
 def context_in(folder: Path, ledger: Ledger) -> Context:
     """The context of a batch in `folder`; finished boards are left alone."""
     job, shelf = load_job(folder / "job.toml"), Shelf(folder / "shelf")
-    return Context(job, ledger, shelf, chip_table(), "bench", lambda station, record: False)
+    return _context(job, ledger, shelf, lambda station, record: False)
+
+
+def _context(
+    job: Job, ledger: Ledger, shelf: Shelf, again: Callable[[str, BoardRecord], bool]
+) -> Context:
+    return Context(job, ledger, shelf, chip_table(), "b", lambda chip: (), None, again)
 
 
 def kept_board(board: Board, folder: Path) -> None:
@@ -278,9 +284,7 @@ class Rig:
             self.asked.append(record)
             return redo
 
-        context = Context(
-            job or self.job, self.ledger, Shelf(self.folder / "shelf"), chip_table(), "b", again
-        )
+        context = _context(job or self.job, self.ledger, Shelf(self.folder / "shelf"), again)
         screen = Quiet()
         screen.status = lambda station, text: tell(text)  # type: ignore[method-assign]
         return Runner(context, Table(list(boards), self.open).stations(1), screen).run()

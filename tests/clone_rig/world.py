@@ -169,6 +169,8 @@ class World:
                     Shelf(self.folder / "shelf"),
                     chip_table(),
                     bench,
+                    lambda chip: (),
+                    None,
                     lambda station, record: again,
                     lambda station, name, backup: person and self.is_it(session.board, backup),
                     ceiling=30e6,

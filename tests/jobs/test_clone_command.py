@@ -18,7 +18,8 @@ from clone_rig.heron import ENV, FACTORY, Board, kept_board, write_job
 from clone_rig.rows import finished_row
 
 from hwmocks.boards.heron import heron_open, heron_variant
-from spiflash.archive.ledger import After, Ledger
+from spiflash.archive.ledger import After, InHand, Ledger
+from spiflash.archive.ledger.values import Column, Listed
 from spiflash.cli.main import run
 from spiflash.dump.uboot_env import read_environment
 
@@ -95,7 +96,10 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path, here: Here) -> None
     assert not (tmp_path / "ledger.sqlite").exists()
     done = start(tmp_path, "clone", "job.toml", "--adapter", "sim:boards/*", "--clock", "15M")
     assert done.returncode == 32, done.stderr
-    assert done.stdout.startswith("1 of 2 boards good: 1 failed (chip 1).\n")
+    told = "1 of 2 boards good: 1 failed (chip 1).\nThe whole batch: 1 of 1 board good.\n"
+    assert done.stdout.startswith(told), done.stdout
+    assert done.stderr.count("good, 0 failed") == 1  # between the two
+    assert [path.name for path in tmp_path.glob("shelf/*/report.html")] == ["report.html"]
     assert "Ledger OK: 2 rows. Write down the last digest:" in done.stdout
     assert "sim:boards/*: waiting for a board" in done.stderr
     assert "chip: The job does not accept the part XM25QH64C" in done.stderr
@@ -119,6 +123,7 @@ def test_a_batch_from_the_folder_to_the_page(tmp_path: Path, here: Here) -> None
     assert "<strong>Heron HG-2026-0001" in (tmp_path / "labels.html").read_text()
     assert "Result          PASS" in found.stdout
     assert "1 of 1 board good" in (tmp_path / "batch.html").read_text()
+    assert found.stdout.endswith("Page about 1 row: batch.html\nPage of 1 label: labels.html\n")
     _scrap_a_board(here)
     _check_chain(here, table[-1]["digest"])
 
@@ -145,6 +150,15 @@ def _scrap_a_board(here: Here) -> None:
     assert done.stdout.endswith("Back on the list: 00:00:5e:00:53:80, HG-2026-0001.\n")
     assert "HG-2026-0001 (variable" in here("clone", "job.toml", "--check", *copy).stdout
     assert scrap("serial=HG-2026-0001", "--yes").returncode == 54
+    here("ledger", *copy, "PASS", "--labels", "left.html")
+    assert "HG-2026-0001" not in (here.folder / "left.html").read_text()
+    # Its serial number is another's now: that one is meant, even before it has a row.
+    with Ledger(here.folder / "copy.sqlite") as ledger:
+        held = InHand("ef4017-cc", "j", "b", "ef4017", "cc", 8 << 20, "", "", {})
+        ledger.draw(held, [Column(("serial",), (Listed("text", ("HG-2026-0001",)),))])
+    waiting = here("ledger", *copy, "serial=HG-2026-0001")
+    assert "Unfinished, to be put on again: 1 board\n  ef4017-cc; serial HG" in waiting.stdout
+    assert scrap("serial=HG-2026-0001", "--yes").stdout.startswith("Row 5: ef4017-cc is recorded")
     assert here("ledger", *copy, "--check").returncode == 0
 
 

@@ -49,6 +49,19 @@ def place(shelf: Shelf) -> Place:
     return placed
 
 
+def test_a_label_of_several_boards_is_not_offered_for_a_set(
+    place: Place, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As of a batch, whose sets bear the name of its job."""
+    for day, unique in enumerate(("aa01", "bb02", None, None)):
+        place("batch", day, unique)
+    assert run(["shelf"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "2 chips by unique ID, 2 sets of chips without one, 1 label." in said
+    assert "spiflash audit SET" in said
+    assert "LABEL" not in said
+
+
 def test_sets_are_listed_by_board_and_found_by_words(
     place: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -60,7 +73,9 @@ def test_sets_are_listed_by_board_and_found_by_words(
     said = capsys.readouterr().out
     headings = [line for line in said.splitlines() if line in ("No label", "Heron gauge 07")]
     assert headings == ["Heron gauge 07", "No label"]
-    assert "4 backup sets of 2 labelled boards" in said.splitlines()[0]
+    assert said.startswith("4 backup sets in")
+    assert "3 chips by unique ID, 2 labels." in " ".join(said.split("\n\n")[0].split())
+    assert "spiflash audit LABEL" in said
     assert said.count("NOT VERIFIED") == 1
     assert "NOT CHECKED" in said
     for words, count in (

@@ -89,6 +89,14 @@ def test_rows_are_found_by_words_in_any_case() -> None:
     assert [each.number for each in matching(found, ["result=pass", "job=k"], None)] == [3]
     assert [each.number for each in matching(found, ["ethaddr=53:01"], None)] == [1, 2, 3]
     assert matching(found, ["ethaddr=W25"], None) == []
+    odd = entries(record("aa", label='Größe 5" {x}', values={"wifi2": "=1+2", "s-nr": "Ä-1"}))
+    for word in ('5" {X}', "GRÖSSE", "ä-1", "wifi2=1+", "s-nr=ä", "wifi2 =1"):
+        assert len(matching(odd, [word], None)) == 1, word
+    # What is searched is what a person reads, not how it is stored.
+    for word in ("u00f6", "job_sha256", "wifi2=ä", '\\"'):
+        assert matching(odd, [word], None) == [], word
+    cells = next(csv.DictReader(io.StringIO(rows_csv(odd))))
+    assert (cells["value:wifi2"], cells["value:s-nr"]) == ("'=1+2", "Ä-1")
     with pytest.raises(ValueError, match="“color” is not a column"):
         matching(found, ["color=red"], None)
     assert [line.split()[4] for line in rows_text(found).splitlines()[1:]] == ["aa", "bb", "aa"]

@@ -86,9 +86,14 @@ def test_each_change_is_a_line_of_its_own_elsewhere(capsys: pytest.CaptureFixtur
     plain.status("one", "reading")
     plain.status("one", "reading")
     plain.result("one", record("a"))
+    said = capsys.readouterr().err
+    assert said.count("[1] one: reading") == 1
+    assert "board good" not in said  # it is the command's to say after the last
+    plain.result("one", record("a"))
+    plain.status("one", "identifying the chip")
     plain.closed("two", "no more boards")
     shown = capsys.readouterr().err
-    assert shown.count("[1] one: reading") == 1
+    assert shown.count("[1] one: identifying") == 1
     assert sign("PASS") in shown
     assert "[2] two has stopped: no more boards" in shown
     assert "\n1 board good, 0 failed\n" in shown

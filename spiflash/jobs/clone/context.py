@@ -74,8 +74,9 @@ class Context:
     `bench` is the name of this computer in the ledger. `again` is asked whether a finished board is
     to be written once more (station, its row), `same` whether a board is the very one that it looks
     like (station, that board's name, its backup). `cautions` says what must be known of a chip's
-    supply, `page` makes the page of a backup set. `unprotect` allows block protection to be
-    cleared. `ceiling` is the fastest SPI clock in Hz, None for the fastest that proves reliable.
+    supply, `page` makes the page of a backup set (None: it gets none). `unprotect` allows block
+    protection to be cleared. `ceiling` is the fastest SPI clock in Hz, None for the fastest that
+    proves reliable.
     """
 
     job: Job
@@ -83,13 +84,13 @@ class Context:
     shelf: Shelf
     table: ChipTable
     bench: str
+    cautions: Callable[[Chip], Sequence[str]]
+    page: SetPage | None
     again: Callable[[str, BoardRecord], bool]
     same: Callable[[str, str, str], bool] = nobody_knows
     part: str | None = None
     ceiling: float | None = None
     unprotect: bool = False
-    cautions: Callable[[Chip], Sequence[str]] = lambda _chip: ()
-    page: SetPage | None = None
 
 
 @dataclass(frozen=True, slots=True)
