@@ -20,12 +20,11 @@ from spiflash.cli.options import (
     json_option,
     passes_option,
     settings_from,
-    shelf_from,
     shelf_option,
     words_given,
 )
 from spiflash.cli.screen import Bars, answer, show
-from spiflash.cli.values import Label, SourceGiven
+from spiflash.cli.values import Label, SourceGiven, shelf_from
 from spiflash.errors import UnstableReadError, VerifyError
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.backup import verify as verify_chip

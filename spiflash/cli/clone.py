@@ -14,12 +14,11 @@ from spiflash.cli.options import (
     json_option,
     ledger_given,
     settings_from,
-    shelf_from,
     shelf_option,
     trace_options,
 )
 from spiflash.cli.screen import answer, show
-from spiflash.cli.values import Frequency, PathGiven, PinName
+from spiflash.cli.values import Frequency, PathGiven, PinName, shelf_from
 from spiflash.errors import BoardsFailedError, CloneJobError
 from spiflash.text import counted
 

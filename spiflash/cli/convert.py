@@ -18,16 +18,9 @@ from spiflash.cli.changing import (
     verify_option,
     yes_option,
 )
-from spiflash.cli.options import (
-    Command,
-    board_options,
-    json_option,
-    settings_from,
-    shelf_from,
-    words_given,
-)
+from spiflash.cli.options import Command, board_options, json_option, settings_from, words_given
 from spiflash.cli.screen import Bars, answer, show, show_error
-from spiflash.cli.values import Label, PathGiven, SourceGiven
+from spiflash.cli.values import Label, PathGiven, SourceGiven, shelf_from
 from spiflash.dump.board_data import Wishes, turned
 from spiflash.errors import SpiflashError
 from spiflash.files import refuse_existing

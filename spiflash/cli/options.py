@@ -13,9 +13,9 @@ import click
 from spiflash.bus.locate import url_from_now_on
 from spiflash.bus.mpsse import Pins
 from spiflash.cli.screen import remark
-from spiflash.cli.values import Amount, Frequency, PathGiven, PinName
+from spiflash.cli.values import Amount, Frequency, PathGiven, PinName, usual_root
 from spiflash.errors import SpiflashError
-from spiflash.files import JOURNALS, default_root
+from spiflash.files import JOURNALS
 from spiflash.jobs.connection import Connection, Settings
 from spiflash.nor.chip import Chip
 from spiflash.report.bench import about_voltage, proven_sentence
@@ -23,7 +23,6 @@ from spiflash.text import printable
 
 if TYPE_CHECKING:
     from spiflash.archive.adapters import AdapterRecord
-    from spiflash.archive.shelf import Shelf
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -156,16 +155,6 @@ def trace_options(command: F) -> F:
     )(command)
 
 
-def _usual_root() -> Path | None:
-    """Where the shelf usually is; None for a user without a home folder."""
-    try:
-        root = default_root()
-    except RuntimeError:
-        return None
-    # A relative place would be another one from wherever the next command is run.
-    return root if root.is_absolute() else None
-
-
 def shelf_option(command: F) -> F:
     """Where backup sets are kept."""
     return click.option(
@@ -175,7 +164,7 @@ def shelf_option(command: F) -> F:
         is_eager=True,  # `SourceGiven` looks there for the label of a board
         metavar="FOLDER",
         help=f"Where backup sets are kept. [env: SPIFLASH_SHELF; default: "
-        f"{_usual_root() or 'none, because there is no home folder'}]",
+        f"{usual_root() or 'none, because there is no home folder'}]",
     )(command)
 
 
@@ -273,7 +262,7 @@ def interrupted_work(
 ) -> Path | None:
     """The journal of a write to this chip that was interrupted, told on standard error; `words` are
     the options that the command which finishes it needs."""
-    root = shelf or _usual_root()
+    root = shelf or usual_root()
     if root is None or not _has_journals(root):
         return None
     from spiflash.archive.journal import open_journals
@@ -332,16 +321,3 @@ def ledger_given(where: str | None) -> tuple[str, ...]:
     if where is None or source("where") is not click.core.ParameterSource.COMMANDLINE:
         return ()
     return ("--ledger", "URL" if "://" in where else where)
-
-
-def shelf_from(path: Path | None) -> Shelf:
-    """The shelf at `path`, or at its usual place.
-
-    Raises click.UsageError when there is no usual place.
-    """
-    root = path or _usual_root()
-    if root is None:
-        raise click.UsageError("there is no home folder to keep the shelf in; name one: --shelf")
-    from spiflash.archive.shelf import Shelf
-
-    return Shelf(root)

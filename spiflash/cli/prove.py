@@ -15,11 +15,10 @@ from spiflash.cli.options import (
     details_option,
     json_option,
     settings_from,
-    shelf_from,
     shelf_option,
 )
 from spiflash.cli.screen import Bars, show
-from spiflash.cli.values import PathGiven
+from spiflash.cli.values import PathGiven, shelf_from
 from spiflash.files import write_page
 from spiflash.jobs.prove import prove as prove_adapter
 from spiflash.report.bench import prove_headline, prove_text

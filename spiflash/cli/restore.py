@@ -22,11 +22,10 @@ from spiflash.cli.options import (
     board_options,
     json_option,
     settings_from,
-    shelf_from,
     words_given,
 )
 from spiflash.cli.screen import Bars, remark, show
-from spiflash.cli.values import Amount, PathGiven, Range, SourceGiven
+from spiflash.cli.values import Amount, PathGiven, Range, SourceGiven, shelf_from
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.made_image import overwritten

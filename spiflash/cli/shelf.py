@@ -8,8 +8,9 @@ from pathlib import Path
 
 import click
 
-from spiflash.cli.options import Command, json_option, shelf_from, shelf_option, words_given
+from spiflash.cli.options import Command, json_option, shelf_option, words_given
 from spiflash.cli.screen import show
+from spiflash.cli.values import shelf_from
 
 
 @click.command(cls=Command)

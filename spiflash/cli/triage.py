@@ -15,12 +15,11 @@ from spiflash.cli.options import (
     board_options,
     json_option,
     settings_from,
-    shelf_from,
     shelf_option,
     words_given,
 )
 from spiflash.cli.screen import Bars, show
-from spiflash.cli.values import Amount, PathGiven, SourceGiven
+from spiflash.cli.values import Amount, PathGiven, SourceGiven, shelf_from
 from spiflash.dump.triage import Kind
 from spiflash.jobs.connection import connect
 from spiflash.jobs.stage import Staged

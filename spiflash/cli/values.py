@@ -5,12 +5,16 @@ from __future__ import annotations
 import os
 import re
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from spiflash.errors import ShelfError
+from spiflash.files import default_root
 from spiflash.text import number_of, span_of
+
+if TYPE_CHECKING:
+    from spiflash.archive.shelf import Shelf
 
 _UNITS = {"": 1.0, "k": 1e3, "m": 1e6}
 
@@ -103,8 +107,6 @@ class SourceGiven(PathGiven):
         path = super().convert(value, param, ctx)
         if isinstance(value, Path) or (os.path.lexists(path) and not _other_folder(path)):
             return path
-        from spiflash.cli.options import shelf_from
-
         shelf = ctx.params.get("shelf") if ctx is not None else None
         if not isinstance(shelf, Path):
             shelf = Path(os.environ["SPIFLASH_SHELF"]) if "SPIFLASH_SHELF" in os.environ else None
@@ -168,3 +170,26 @@ class PinName(click.ParamType[int]):
         if found is None:
             self.fail(f"'{value}' is not a spare pin: D4, D5, D6 or D7", param, ctx)
         return 1 << int(found[1])
+
+
+def usual_root() -> Path | None:
+    """Where the shelf usually is; None for a user without a home folder."""
+    try:
+        root = default_root()
+    except RuntimeError:
+        return None
+    # A relative place would be another one from wherever the next command is run.
+    return root if root.is_absolute() else None
+
+
+def shelf_from(path: Path | None) -> Shelf:
+    """The shelf at `path`, or at its usual place.
+
+    Raises click.UsageError when there is no usual place.
+    """
+    root = path or usual_root()
+    if root is None:
+        raise click.UsageError("there is no home folder to keep the shelf in; name one: --shelf")
+    from spiflash.archive.shelf import Shelf
+
+    return Shelf(root)
