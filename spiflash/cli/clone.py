@@ -174,7 +174,7 @@ def clone(
         screen.stopping = runner.stopping
         done = runner.run()
         screen.end()
-        chain = check_ledger(ledger)
+        chain = check_ledger(ledger.store)
         made = len(made_by(work, ledger))
     document = {
         "records": [{"number": i, **_plain(each)} for i, each in enumerate(done.records, 1)],

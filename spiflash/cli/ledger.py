@@ -243,7 +243,7 @@ def _check(found: Ledger, expect: str | None, words: Sequence[str], *, as_json: 
     from spiflash.archive.ledger.rows import check_ledger
     from spiflash.report.clone import chain_text
 
-    result = check_ledger(found)
+    result = check_ledger(found.store)
     for problem in result.problems[1:]:
         remark(f"Also: {problem}.")
     rows = counted(result.rows, "row")

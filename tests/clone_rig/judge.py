@@ -114,7 +114,7 @@ def _wrong_board(
 def batch_complaints(ledger: Ledger, records: Sequence[BoardRecord]) -> list[str]:
     """What is wrong with the ledger after a batch, in words."""
     good = {record.key for record in records if record.good}
-    checked = check_ledger(ledger)
+    checked = check_ledger(ledger.store)
     wrong = list(checked.problems)
     given = {text for record in records if record.good for text in record.values.values()}
     if len(given) != 2 * len(good):

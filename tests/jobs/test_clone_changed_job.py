@@ -44,7 +44,7 @@ def killed_at(step: str, world: World, board: Board, job: str) -> None:
 
 def problems(world: World) -> tuple[str, ...]:
     with Ledger(world.where, read_only=True) as ledger:
-        return check_ledger(ledger).problems
+        return check_ledger(ledger.store).problems
 
 
 def good(world: World, board: Board, job: str, **more: bool) -> BoardRecord:

@@ -92,7 +92,7 @@ def test_two_benches_draw_each_value_once_and_chain_their_rows(server: str) -> N
     assert max(drawn[0]) > min(drawn[1])
     assert max(drawn[1]) > min(drawn[0])
     with Ledger(server) as ledger:
-        checked = check_ledger(ledger)
+        checked = check_ledger(ledger.store)
         assert (checked.rows, checked.problems) == (80, ())
 
 
@@ -110,7 +110,7 @@ def test_a_check_accuses_no_ledger_that_another_bench_is_writing_to(
             return found
 
         monkeypatch.setattr(ledger_rows, "rows_in", slowly)
-        assert check_ledger(ledger).problems == ()
+        assert check_ledger(ledger.store).problems == ()
 
 
 def test_the_same_as_on_sqlite(server: str, tmp_path: Path) -> None:
@@ -129,7 +129,7 @@ def test_the_same_as_on_sqlite(server: str, tmp_path: Path) -> None:
             ledger.append(record("a", "FAIL"), After.FORGET)
             story += [ledger.in_hand("c"), ledger.in_hand("a"), ledger.last_values("b")]
             story += [row.record() for row in ledger.rows()[before:]]
-            story.append(check_ledger(ledger).broken)
+            story.append(check_ledger(ledger.store).broken)
             told.append(story)
     assert told[0] == told[1]
 
@@ -156,7 +156,7 @@ def test_a_changed_row_is_named(server: str) -> None:
         change = sa.update(ROWS).where(ROWS.c.number == number)
         change = change.values(body=sa.func.replace(ROWS.c.body, "PASS", "FAIL"))
         ledger.store.changing(lambda connection: connection.execute(change))
-        assert f"row {number} " in check_ledger(ledger).broken
+        assert f"row {number} " in check_ledger(ledger.store).broken
 
 
 def test_a_server_that_is_not_there_is_an_error_in_words_without_the_password() -> None:
@@ -231,7 +231,7 @@ def test_a_ledger_of_an_earlier_version_is_taken_over(machine: Server) -> None:
                 connection.exec_driver_sql(step)
     engine.dispose()
     with Ledger(machine.url) as ledger:
-        assert check_ledger(ledger).problems == ()
+        assert check_ledger(ledger.store).problems == ()
         assert {each.key: each.written for each in ledger.all_in_hand()} == {"b": True, "c": True}
         column = [Column(("serial",), (Counted("text", 0, 3, 4, "HG-2026-"),))]
         assert ledger.draw(board("new"), column) == {"serial": "HG-2026-0003"}

@@ -277,6 +277,34 @@ def test_a_file_with_one_importer_is_seen() -> None:
     assert with_one_importer(made_up) == {"spiflash.bus.trace"}
 
 
+def circles(modules: list[tuple[str, str, bool]]) -> set[str]:
+    """The modules that import themselves by way of others, at whatever depth."""
+    names = {name for name, _, _ in modules}
+    ahead = {module[0]: (imports(*module) & names) - {module[0]} for module in modules}
+    while True:
+        ends = {name for name, targets in ahead.items() if not targets}
+        if not ends:
+            break
+        ahead = {name: targets - ends for name, targets in ahead.items() if name not in ends}
+    starts = ahead
+    while unused := starts.keys() - set().union(*starts.values(), set()):
+        starts = {name: targets for name, targets in starts.items() if name not in unused}
+    return set(starts)
+
+
+def test_nothing_is_imported_in_a_circle() -> None:
+    """Nor from inside a function, which only hides the circle. The page of the program itself is
+    left out: it holds the version, and what a caller from Python uses."""
+    assert circles([module for module in sources() if module[0] != "spiflash"]) == set()
+    made_up = [
+        ("a", "import b", False),
+        ("b", "def f():\n    import c", False),
+        ("c", "import b, d", False),
+        ("d", "", False),
+    ]
+    assert circles(made_up) == {"b", "c"}
+
+
 def classes() -> dict[str, list[type]]:
     """Every dataclass of the program and of the chip table, by name."""
     found: dict[str, list[type]] = {}

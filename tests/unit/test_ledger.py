@@ -172,7 +172,7 @@ def test_the_chain_is_what_the_definition_says(ledger: Ledger) -> None:
         assert stored == before
         before = hashlib.sha256(f"{number}\n{before}\n{body}".encode()).hexdigest()
         assert digest == before
-    found = check_ledger(ledger)
+    found = check_ledger(ledger.store)
     assert (found.rows, found.head, found.broken) == (4, before, "")
 
 
@@ -194,7 +194,7 @@ def test_every_change_is_named_with_its_row(ledger: Ledger, change: str, row: in
     connection = sqlite3.connect(path)
     assert connection.execute(change).rowcount == 1
     connection.commit()
-    assert f"row {row} " in check_ledger(ledger).broken
+    assert f"row {row} " in check_ledger(ledger.store).broken
 
 
 def test_a_changed_row_with_a_new_digest_breaks_the_next(ledger: Ledger) -> None:
@@ -204,7 +204,7 @@ def test_a_changed_row_with_a_new_digest_breaks_the_next(ledger: Ledger) -> None
     digest = hashlib.sha256(f"2\n{before}\n{body}".encode()).hexdigest()
     connection.execute("update ledger_rows set body=?, digest=? where number=2", (body, digest))
     connection.commit()
-    assert check_ledger(ledger).broken == "row 3 does not follow the row before it"
+    assert check_ledger(ledger.store).broken == "row 3 does not follow the row before it"
 
 
 def test_records_come_back_as_they_were(ledger: Ledger) -> None:
@@ -275,7 +275,7 @@ def test_a_ledger_cut_in_mid_write_can_be_looked_at(tmp_path: Path) -> None:
     subprocess.run([sys.executable, "-c", KILLED, path], check=False)
     assert (tmp_path / "ledger.sqlite-journal").stat().st_size
     with Ledger(path, read_only=True) as ledger:
-        assert check_ledger(ledger).problems == ()
+        assert check_ledger(ledger.store).problems == ()
         assert [row.result for row in ledger.rows()] == ["PASS"]
 
 
@@ -291,7 +291,7 @@ def test_a_ledger_cut_in_mid_write_can_be_looked_at_where_it_cannot_be_written(
     assert len(held) == 2
     monkeypatch.setattr("os.access", lambda *arguments: False)  # root may do all
     with Ledger(path, read_only=True) as ledger:
-        assert check_ledger(ledger).problems == ()
+        assert check_ledger(ledger.store).problems == ()
         assert [row.result for row in ledger.rows()] == ["PASS"]
     assert {each.name: each.read_bytes() for each in tmp_path.iterdir()} == held
 

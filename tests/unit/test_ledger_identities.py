@@ -144,9 +144,9 @@ def test_an_old_ledger_is_taken_over_and_an_old_bench_gives_nothing_more(tmp_pat
     connection.close()
     with Ledger(path, read_only=True) as looked:
         assert [row.number for row in looked.rows()] == [1, 2, 3]
-        assert check_ledger(looked).problems == ()
+        assert check_ledger(looked.store).problems == ()
     with Ledger(path) as ledger:
-        assert check_ledger(ledger).problems == ()
+        assert check_ledger(ledger.store).problems == ()
         assert {each.key: each.written for each in ledger.all_in_hand()} == {"b": True, "c": True}
         # Also what b gave back: it may stand on it.
         assert ledger.free(listed(4)) == 1
@@ -192,12 +192,12 @@ def test_what_other_hands_do_to_values_is_found(ledger: Ledger, change: str, wor
         values = dict(ledger.draw(board(key), [macs(0x80, 0x90)]))
         if key == "a":
             finish(ledger, key, values)
-    assert check_ledger(ledger).problems == ()
+    assert check_ledger(ledger.store).problems == ()
     connection = sqlite3.connect(ledger.store.name)
     connection.executescript(change)
     connection.commit()
     with Ledger(ledger.store.name) as again:
-        found = check_ledger(again)
+        found = check_ledger(again.store)
         assert any(words in each for each in found.problems), found.problems
         if change.startswith("drop"):
             with pytest.raises(LedgerError, match="are missing: "):
@@ -211,7 +211,7 @@ def test_what_other_hands_do_to_values_is_found(ledger: Ledger, change: str, wor
         assert again.draw(board("c"), [macs(0x82, 0x90)] if "81" in change else
                           [macs(0x80, 0x90)])["ethaddr"][-2:] != "80"  # fmt: skip
         # And what was altered is not forgotten.
-        assert any(words in each for each in check_ledger(again).problems)
+        assert any(words in each for each in check_ledger(again.store).problems)
 
 
 @pytest.mark.parametrize(
@@ -244,11 +244,11 @@ def test_what_other_hands_do_to_kept_things_and_boards_in_hand_is_found(
     row = record("b", "FAIL", values=values, touched=True, backup="/shelf/b", attempt="1",
                  kept=theirs.noted)  # fmt: skip
     ledger.append(replace(row, before_sha256="00" * 32), After.FORGET)
-    assert check_ledger(ledger).problems == ()
+    assert check_ledger(ledger.store).problems == ()
     with sqlite3.connect(ledger.store.name) as connection:
         connection.execute(change)
     with Ledger(ledger.store.name) as again:
-        found = check_ledger(again).problems
+        found = check_ledger(again.store).problems
         assert any(words in each for each in found), found
         # The rows say what a keeps: it is given to nobody all the same.
         assert again.free([macs(0x80, 0x83)]) == 1
@@ -276,13 +276,13 @@ def test_what_a_board_keeps_stays_noted_until_the_chip_is_seen_without_it(ledger
     ledger.draw(board("a"), [], Kept())
     ledger.append(record("a", "FAIL"), After.FORGET)
     assert ledger.draw(board("b"), [macs(0x81, 0x82)])["ethaddr"][-2:] == "82"
-    assert check_ledger(ledger).problems == ()
+    assert check_ledger(ledger.store).problems == ()
     ledger.draw(board("a"), [], Kept())
     gone = ledger.may_carry("a")
     assert gone == (Identity.of("mac", "00:00:5e:00:53:81"),)
     ledger.append(record("a", touched=True), After.KEEP, gone)
     assert ledger.draw(board("c"), [macs(0x81, 0x82)])["ethaddr"][-2:] == "81"
-    assert check_ledger(ledger).problems == ()
+    assert check_ledger(ledger.store).problems == ()
 
 
 def test_a_guess_does_not_hide_what_another_board_keeps_for_sure(ledger: Ledger) -> None:
@@ -300,7 +300,7 @@ def test_one_unreadable_row_hides_no_other(ledger: Ledger) -> None:
     ledger.store.changing(lambda connection: connection.execute(change.values(body="no JSON")))
     change = sa.update(ROWS).where(ROWS.c.number == 3).values(result="FAIL")
     ledger.store.changing(lambda connection: connection.execute(change))
-    found = check_ledger(ledger)
+    found = check_ledger(ledger.store)
     assert found.rows == 1
     assert [each[:6] for each in found.problems] == ["row 2 ", "row 3 "]
     assert [each.key for each in ledger.finished_like("ef4017", "a")] == []
@@ -313,7 +313,7 @@ def test_a_read_only_ledger_can_be_listed_and_checked(tmp_path: Path) -> None:
     path.chmod(stat.S_IRUSR)
     before = path.read_bytes()
     with Ledger(path, read_only=True) as looked:
-        assert (check_ledger(looked).rows, len(looked.rows())) == (1, 1)
+        assert (check_ledger(looked.store).rows, len(looked.rows())) == (1, 1)
         with pytest.raises(LedgerError, match=r"readonly|read-only"):
             looked.append(record("b"), After.KEEP)
     assert path.read_bytes() == before
@@ -404,18 +404,18 @@ def test_the_values_of_a_scrapped_board_are_given_to_the_next(ledger: Ledger) ->
     for key, values in (("a", first), ("b", second)):
         gone = record(key, "FAIL", kind=SCRAPPED, values=values)
         assert ledger.append(gone, After.SCRAP).record().scrapped
-    assert check_ledger(ledger).problems == ()
+    assert check_ledger(ledger.store).problems == ()
     assert ledger.all_in_hand() == ()
     assert ledger.finished_like("ef4017", "a") == ()
     for again in (ledger, Ledger(ledger.store.name)):  # the rows read anew say the same
         assert again.free([macs(0x80, 0x83)]) == 3
     assert ledger.draw(board("c"), [macs(0x80, 0x90)]) == first
     assert ledger.draw(board("d"), [macs(0x80, 0x90)]) == second
-    assert check_ledger(ledger).problems == ()
+    assert check_ledger(ledger.store).problems == ()
     # The scrapped board turns up all the same: it gets new values, and no row is called altered.
     assert ledger.draw(board("a"), [macs(0x80, 0x90)])["ethaddr"][-2:] == "83"
     ledger.append(record("a", "FAIL", touched=False), After.FORGET)
-    assert check_ledger(ledger).problems == ()
+    assert check_ledger(ledger.store).problems == ()
 
 
 def test_a_row_is_written_once_even_when_it_is_written_twice(ledger: Ledger) -> None:

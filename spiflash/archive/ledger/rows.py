@@ -18,7 +18,7 @@ import hashlib
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
 
 import sqlalchemy as sa
 
@@ -32,12 +32,10 @@ from spiflash.archive.ledger.store import (
     ROWS,
     WEAK,
     WRITTEN,
+    Store,
 )
 from spiflash.archive.ledger.values import TEXT, Identity, kept_by
 from spiflash.errors import BackupSetError
-
-if TYPE_CHECKING:
-    from spiflash.archive.ledger import Ledger
 
 RECORD_VERSION = 1
 PASS: Final = "PASS"
@@ -241,10 +239,10 @@ def values_from(stored: str) -> Mapping[str, str] | None:
     return found if whole else None
 
 
-def check_ledger(ledger: Ledger) -> Checked:
+def check_ledger(store: Store) -> Checked:
     """Follow the chain from the first row, and compare values and boards with it. Raises
     `LedgerError` when the ledger cannot be read at all."""
-    return ledger.store.looking(lambda connection: _check(connection, ledger.store.absent))
+    return store.looking(lambda connection: _check(connection, store.absent))
 
 
 def _check(connection: sa.Connection, absent: Sequence[str]) -> Checked:
