@@ -45,6 +45,7 @@ _OPTIONAL = (
     "sfdp",
     "sfdp_size",
     "sfdp_minor",
+    "map_bits",
     "refused",
     "notes",
 )

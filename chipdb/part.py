@@ -160,6 +160,9 @@ class Part:
     """Minor revision of its basic flash table (0: JESD216, 5: A, 6: B), if it distinguishes the
     part from another with the same ID. Only whether it is 0 counts: later ones change with the
     date."""
+    map_bits: int = 0
+    """Bits that belong into the number of the sector map's configuration, although the chip answers
+    with 0 for them (S25FS512S)."""
     refused: str = ""
     """The reason, in words, if this part does not follow the common command set closely enough to
     be written with this program; empty otherwise."""

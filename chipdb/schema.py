@@ -161,6 +161,7 @@ _SHARED: dict[str, values.Reader] = {
     "sfdp": values.boolean,
     "sfdp_size": values.size,
     "sfdp_minor": lambda raw, path: values.integer(raw, path, 0, 255),
+    "map_bits": lambda raw, path: values.integer(raw, path, 0, 255),
     "refused": values.text,
     "notes": values.texts,
 }

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spiflash.bus import Bus, Sampling
-from spiflash.errors import SpiflashError
+from spiflash.errors import BusError, SpiflashError
 from spiflash.jobs.connection import (
     ClockSweep,
     Connection,
@@ -149,6 +149,8 @@ def make_contact(settings: Settings) -> Contact:
                 faults.append(_rare(repeated))
             if not sweep.ceiling:
                 refusal = "No clock works, neither with early nor with late sampling."
+        except BusError:
+            raise  # an adapter that does not answer says nothing of the clip
         except SpiflashError as error:
             refusal = f"{error.cause} {error.remedy}".strip()
         return Contact(

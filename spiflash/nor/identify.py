@@ -238,7 +238,8 @@ def _known(
         doubt = doubt or "it could not be read at which end its small sectors are"
     if sfdp is not None and sfdp.basic.size == first.size:
         try:
-            geometry = as_set_up(geometry, sfdp, answers.sector_map)
+            bits = first.map_bits if same else 0
+            geometry = as_set_up(geometry, sfdp, answers.sector_map, bits)
         except SfdpError as exc:
             doubt = doubt or (
                 f"its sector layout could not be found out ({exc}), and an erase might clear "

@@ -274,17 +274,19 @@ def is_mirrored(parts: Sequence[Part], answers: Answers) -> bool | None:
     return bool(values[0] & mask) if values else None
 
 
-def as_set_up(geometry: Geometry, sfdp: Sfdp, answers: Sequence[int] | None) -> Geometry:
+def as_set_up(
+    geometry: Geometry, sfdp: Sfdp, answers: Sequence[int] | None, map_bits: int = 0
+) -> Geometry:
     """The erase map of this very chip, if its SFDP has a sector map: such parts can be configured
     in several ways (S25FS, S25H), and the table has only the configuration from the factory. Times
-    and 4-byte opcodes are the table's, if it has that erase.
+    and 4-byte opcodes are the table's, if it has that erase; `map_bits` is the part's.
 
     Raises `SfdpError` if the map does not cover the chip, or if no erase is the same in all
     configurations that it may have.
     """
     if sfdp.sector_map is None or not sfdp.sector_map.configurations:
         return geometry
-    mapped = to_geometry(sfdp, answers)
+    mapped = to_geometry(sfdp, answers, map_bits=map_bits)
     ours = {(kind.size, kind.opcode): kind for kind in geometry.erase_types}
     wide = {kind.opcode: kind.opcode_4byte for kind in geometry.erase_types}
 

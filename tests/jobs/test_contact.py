@@ -23,10 +23,12 @@ from hwmocks.faults import (
     SlowWire,
     StuckBits,
 )
+from hwmocks.ftdi import UsbFaults
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import SpiDevice
 from spiflash.bus.locate import open_bench_bus
 from spiflash.cli.main import run
+from spiflash.errors import AdapterLostError
 from spiflash.jobs import contact
 from spiflash.jobs.connection import Settings
 from spiflash.jobs.contact import Contact
@@ -36,16 +38,28 @@ Clip = Callable[[SpiDevice], SpiDevice]
 
 
 def look(
-    monkeypatch: pytest.MonkeyPatch, clip: Clip | None = None, *, quad: bool = True
+    monkeypatch: pytest.MonkeyPatch,
+    clip: Clip | None = None,
+    *,
+    quad: bool = True,
+    faults: UsbFaults | None = None,
 ) -> Contact:
     """The contact check of a demo board whose clip has a fault."""
     chip = NorChip("W25Q64JV", heron_factory(), seed=3)
     if not quad:
         chip.set_register("SR2", chip.registers["SR2"] & ~0x02, lasting=True)
-    bench = make_bench(chip, clip=clip)
+    bench = make_bench(chip, clip=clip, faults=faults)
     bench.clock.advance(0.1)
     monkeypatch.setattr(contact, "open_adapter", lambda _: (open_bench_bus(bench, "test"), None))
     return contact.make_contact(Settings())
+
+
+@pytest.mark.parametrize("transfer", [40, 620, 920])
+def test_an_adapter_that_is_pulled_out_says_nothing_of_the_clip(
+    monkeypatch: pytest.MonkeyPatch, transfer: int
+) -> None:
+    with pytest.raises(AdapterLostError):
+        look(monkeypatch, faults=UsbFaults(unplug_at=transfer))
 
 
 def test_a_good_clip(monkeypatch: pytest.MonkeyPatch) -> None:

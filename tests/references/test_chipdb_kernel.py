@@ -1,10 +1,10 @@
 """The chip table and the protection rules against the Linux kernel's spi-nor tables.
 
 Source: data/kernel_spi_nor.csv, taken from the `flash_info` arrays in drivers/mtd/spi-nor/*.c of
-Linux 6.12.117 (`apt-get download linux-source-6.12`, unpack that folder): each entry with a
-SNOR_ID, split at the closing brace of the entry; .name, .size, .sector_size and the four flag
-fields as written. What a flag means is in core.h there; how a locked range follows from the status
-register is spi_nor_get_locked_range_sr in swp.c, written anew here.
+Linux 6.12.117 and 7.2.13 (`apt-get download linux-source-6.12`, unpack that folder): each entry
+with a SNOR_ID, split at the closing brace of the entry; .name, .size, .sector_size and the four
+flag fields as written. What a flag means is in core.h there; how a locked range follows from the
+status registers is spi_nor_get_locked_range_sr in swp.c of 7.2.13, written anew here.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ OTHER_COMMANDS = {"at45db081d"}
 
 @dataclass(frozen=True, slots=True)
 class Entry:
+    file: str
     name: str
     answer: bytes
     size: int | None
@@ -44,6 +45,7 @@ def entries() -> list[Entry]:
     with DATA.open(encoding="utf-8", newline="") as file:
         return [
             Entry(
+                row["file"],
                 row["name"] or row["id"],
                 bytes.fromhex(row["id"] + row["extended"]),
                 int(row["size"]) if row["size"] else None,
@@ -63,7 +65,7 @@ def parts(entry: Entry) -> tuple[Part, ...]:
 
 
 def test_every_entry_is_there_or_a_reason_is_given() -> None:
-    assert len(ENTRIES) == 230
+    assert len(ENTRIES) == 236
     assert {each.name for each in ENTRIES if not parts(each)} == set(LEFT_OUT)
 
 
@@ -86,13 +88,18 @@ def test_sizes_erases_and_locks(entry: Entry) -> None:
         if "4B_OPCODES" in entry.flags and part.size > 1 << 24:
             # Of parts with one ID, those without are known by their SFDP.
             assert FourByte.OPCODES in part.four_byte, part.name
+        if entry.file == "micron-st.c":
+            # Where SFDP does not say it: 06h before B7h, which every chip takes
+            # (micron_st_nor_late_init and core.c, spi_nor_set_4byte_addr_mode_wren_en4b_ex4b).
+            assert FourByte.ENTER not in part.four_byte or part.vendor != "Micron", part.name
 
 
 # -- protection --------------------------------------------------------------------------------
 
 
-def locked(entry: Entry, size: int, status: int) -> tuple[tuple[int, int], ...]:
+def locked(entry: Entry, size: int, status: int, second: int) -> tuple[tuple[int, int], ...]:
     """spi_nor_get_locked_range_sr and spi_nor_get_min_prot_length_sr."""
+    complement = "HAS_CMP" in entry.flags and second & 0x40
     value = status & 0x1C
     bits = 3
     if "BP3_SR_BIT6" in entry.flags:
@@ -101,14 +108,17 @@ def locked(entry: Entry, size: int, status: int) -> tuple[tuple[int, int], ...]:
         value, bits = status & 0x3C, 4
     bp = value >> 2
     if not bp:
-        return ()
+        return ((0, size),) if complement else ()
     slots, needed = (1 << bits) - 2, (size // entry.sector).bit_length() - 1
     least = entry.sector << max(0, needed - slots)
     length = min(size, least << (bp - 1))
     top_or_bottom = 0x40 if "TB_SR_BIT6" in entry.flags else 0x20
-    if "HAS_TB" in entry.flags and status & top_or_bottom:
-        return ((0, length),)
-    return ((size - length, size),)
+    bottom = "HAS_TB" in entry.flags and status & top_or_bottom
+    if complement:
+        bottom, length = not bottom, size - length
+    if not length:
+        return ()
+    return ((0, length),) if bottom else ((size - length, size),)
 
 
 def unlike(entry: Entry, part: Part) -> str:
@@ -146,12 +156,16 @@ def test_enough_parts_are_held_against_the_rule() -> None:
 
 @pytest.mark.parametrize(("entry", "part"), CASES)
 def test_what_each_status_register_protects(entry: Entry, part: Part) -> None:
-    """All 256 values, or those without SEC, which the kernel leaves alone; CMP clear."""
+    """All 256 values, or those without SEC, which the kernel leaves alone; CMP clear, and set where
+    the kernel knows it."""
     with_sec = part.protection in ("bp3-tb-sec-cmp", "bp3-tb-sec")
     for status in range(256):
         if with_sec and status & 0x40:
             continue
         if part.protection == "bp3-tb" and "HAS_TB" not in entry.flags and status & 0x20:
             continue  # TB (SST25WF040B data sheet, from memory) is not in the kernel's rule
-        found = protection((part.protection,), part.size, {"SR1": status, "SR2": 0, "SR3": 0})
-        assert found.ranges == locked(entry, part.size, status), f"{status:02X}h"
+        for second in (0x00, 0x40) if "HAS_CMP" in entry.flags else (0x00,):
+            values = {"SR1": status, "SR2": second, "SR3": 0}
+            found = protection((part.protection,), part.size, values)
+            expected = locked(entry, part.size, status, second)
+            assert found.ranges == expected, f"{status:02X}h {second:02X}h"

@@ -6,9 +6,23 @@ Bit positions from JESD216F section 6.5, from memory of the standard.
 from __future__ import annotations
 
 import pytest
-from sfdp_tables import KIB, MIB, ONES, TYPES_64K, TYPES_256K, check_tiling, chip, layout, regions
+from sfdp_tables import (
+    KIB,
+    MIB,
+    ONES,
+    TYPES_64K,
+    TYPES_256K,
+    area,
+    check_tiling,
+    chip,
+    layout,
+    regions,
+)
 
+from chipdb.loader import load_builtin
+from spiflash.nor.chip import Answers
 from spiflash.nor.geometry import Duration, ProgramMethod
+from spiflash.nor.identify import identify
 from spiflash.nor.sfdp import Configuration, Detection, MapRegion
 from spiflash.nor.sfdp.derived import ASSUMED, to_geometry
 from spiflash.nor.sfdp.headers import SfdpError
@@ -242,3 +256,42 @@ def test_remainders_of_equal_size_stay_regions_of_their_own() -> None:
         (8 * KIB, [4096]),
     ]
     check_tiling(geometry)
+
+
+# The map of S25FS512S as the kernel describes it (Linux 7.2, spansion.c, the comment in
+# s25fs_s_nor_smpt_map_id_dummy): CR3NV bit 3, CR1NV bit 2 and CR3NV bit 1 are asked for, and every
+# configuration expects a 1 from the last, which is reserved and reads 0.
+MIB_64 = 64 << 20
+FS512S = (
+    *command(0x65, 0x08, 0x000004),
+    *command(0x65, 0x04, 0x000002),
+    *command(0x65, 0x02, 0x000004, last=True),
+    *layout(1, (32 * KIB, 1), (224 * KIB, 4), (MIB_64 - 256 * KIB, 4)),
+    *layout(3, (MIB_64 - 256 * KIB, 4), (224 * KIB, 4), (32 * KIB, 1)),
+    *layout(5, (MIB_64, 4), last=True),
+)
+
+
+@pytest.mark.parametrize(
+    ("cr3", "cr1", "expected"),
+    [
+        (0x00, 0x00, [(32 * KIB, [4096]), (224 * KIB, [224 * KIB]), (65280 * KIB, [256 * KIB])]),
+        (0x00, 0x04, [(65280 * KIB, [256 * KIB]), (224 * KIB, [224 * KIB]), (32 * KIB, [4096])]),
+        (0x08, 0x00, [(MIB_64, [256 * KIB])]),
+    ],
+)
+def test_a_chip_whose_map_asks_for_a_reserved_bit(
+    cr3: int, cr1: int, expected: list[tuple[int, list[int]]]
+) -> None:
+    words = (0xFFF120E5, 8 * MIB_64 - 1, 0, 0, 0, 0, 0, *TYPES_256K)
+    found = identify(
+        Answers(
+            id=bytes.fromhex("0102204D00810000"),
+            sfdp=area((0xFF00, words), (0xFF81, FS512S)),
+            sector_map=(cr3, cr1, cr3),
+        ),
+        load_builtin(),
+    )
+    assert found.name == "S25FS512S"
+    assert not found.write_doubt
+    assert regions(found.geometry) == expected

@@ -87,8 +87,9 @@ class SectorMap:
     detections: tuple[Detection, ...]
     configurations: tuple[Configuration, ...]
 
-    def select(self, answers: Sequence[int]) -> Configuration | None:
-        """The configuration for the bytes read by `detections`, in the same order.
+    def select(self, answers: Sequence[int], also: int = 0) -> Configuration | None:
+        """The configuration for the bytes read by `detections`, in the same order; the bits in
+        `also` are set in its number, whatever was read.
 
         None if no configuration has the number that they make, or if an answer is missing. A chip
         with a single configuration needs no answers.
@@ -100,6 +101,7 @@ class SectorMap:
         number = 0
         for detection, answer in zip(self.detections, answers, strict=True):
             number = number << 1 | detection.bit(answer)
+        number |= also
         return next((one for one in self.configurations if one.id == number), None)
 
 

@@ -54,13 +54,15 @@ def to_geometry(
     sfdp: Sfdp,
     answers: Sequence[int] | None = None,
     *,
+    map_bits: int = 0,
     chip_erase_opcode: int | None = None,
     assumed: Assumed = ASSUMED,
 ) -> Geometry:
     """The geometry that the tables describe.
 
-    `answers` are the bytes read by the sector map's detection commands. Without them a chip with
-    several configurations gets only what holds in all of them. SFDP gives no chip erase opcode (and
+    `answers` are the bytes read by the sector map's detection commands; `map_bits` are set in the
+    number that they make (`Part.map_bits`). Without them a chip with several configurations gets
+    only what holds in all of them. SFDP gives no chip erase opcode (and
     each die of a stack may need its own), so there is a chip erase only if the caller gives its
     opcode and the table its time.
 
@@ -74,7 +76,7 @@ def to_geometry(
         raise SfdpError("the tables have no erase type that tiles the chip")
     pieces: list[tuple[int, list[EraseType]]] = []
     start = 0
-    for region in _regions(sfdp, answers, tuple(types)):
+    for region in _regions(sfdp, answers, map_bits, tuple(types)):
         pieces += _tile(
             start, start + region.length, [types[n] for n in region.erases if n in types]
         )
@@ -130,7 +132,7 @@ def _types(sfdp: Sfdp, assumed: Assumed) -> dict[int, EraseType]:
 
 
 def _regions(
-    sfdp: Sfdp, answers: Sequence[int] | None, numbers: tuple[int, ...]
+    sfdp: Sfdp, answers: Sequence[int] | None, map_bits: int, numbers: tuple[int, ...]
 ) -> tuple[MapRegion, ...]:
     size = sfdp.basic.size
     if sfdp.sector_map is None:
@@ -138,7 +140,7 @@ def _regions(
     configurations = sfdp.sector_map.configurations
     if not configurations:
         raise SfdpError("the sector map describes no configuration")
-    chosen = sfdp.sector_map.select(answers or ())
+    chosen = sfdp.sector_map.select(answers or (), map_bits)
     if answers is not None and chosen is None:
         raise SfdpError("the sector map has no configuration for the chip's answers")
     candidates = configurations if chosen is None else (chosen,)
