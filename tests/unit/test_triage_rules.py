@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hwmocks.boards.heron import heron_factory, heron_open
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage import (
     Kind,
@@ -585,3 +586,29 @@ def test_data_of_what_may_be_another_board_come_back_with_the_rest() -> None:
     found = triage(chip, own_backup=reference(good, layout), layout=layout)
     assert kinds(found) == {"two": Kind.ERASED}
     assert found.repairs[0].applied(chip) == good
+
+
+def test_a_converted_board_with_a_shorter_root_file_system_was_not_interrupted() -> None:
+    """It keeps its data after a blank where the longer file system of before ended. Without the
+    image, the checksums of the new file system say that it is whole."""
+    before, image = heron_factory(), heron_open()
+    own, model = reference(before), reference(image)
+    # What a conversion leaves: the image, and the board's own regions where the image is blank.
+    kept = bytearray(image)
+    for region in own.layout.regions:
+        if image[region.start : region.end].count(0xFF) == region.length:
+            kept[region.start : region.end] = before[region.start : region.end]
+    kept[0x40000:0x50000] = before[0x40000:0x50000]
+    chip = bytes(kept)
+    assert triage(chip, own_backup=own, model_image=model).kind is Kind.INTACT
+    alone = triage(chip, own_backup=own)
+    assert alone.kind is Kind.NOT_CHECKED
+    assert not any(each.bad for each in alone.regions)
+    # One that did stop is still found, wherever it stopped in the file system.
+    for stop in (0x210000, 0x228000):
+        short = chip[:stop] + b"\xff" * (0x230000 - stop) + chip[0x230000:]
+        for found in (
+            triage(short, own_backup=own, model_image=model),
+            triage(short, own_backup=own),
+        ):
+            assert found.kind is Kind.INTERRUPTED, hex(stop)

@@ -58,7 +58,7 @@ def alike_bytes(a: bytes, b: bytes) -> float:
 
 
 def empty(contents: bytes) -> bool:
-    """Whether nothing is held: FFh throughout, or 00h."""
+    """Whether nothing is held: FFh throughout, or 00h; also of no bytes."""
     return len(contents) in (contents.count(0xFF), contents.count(0))
 
 
@@ -314,7 +314,8 @@ def interrupted(
             return found
     if own is not None:
         old = own.sized(len(contents))
-        return _stopped_unknown(contents, old) or _stopped_for_good(chip, old, layout)
+        new = model.sized(len(contents)) if model is not None else None
+        return _stopped_unknown(chip, old, new, layout) or _stopped_for_good(chip, old, layout)
     return None
 
 
@@ -352,9 +353,16 @@ def _stopped_image(contents: bytes, image: bytes, own: Reference | None) -> Chip
     return _stopped(contents, stop, erased, "blank, then the old contents", known=True)
 
 
-def _stopped_unknown(contents: bytes, old: bytes) -> ChipState | None:
+def _stopped_unknown(
+    chip: Reference, old: bytes, new: bytes | None, layout: Layout
+) -> ChipState | None:
     """The chip holds `old` from a place on, in front of it a blank, and other contents before
-    that: an update with an unknown image."""
+    that: an update with an unknown image.
+
+    A board that was converted, and keeps its data, looks the same where its root file system is
+    shorter than before: there the blank is that of the image `new`, or what ends at it is whole.
+    """
+    contents = chip.contents
     same_from = last_difference(contents, old)
     end = -(-same_from // SECTOR) * SECTOR
     stop = blank_since(contents, same_from)
@@ -369,7 +377,30 @@ def _stopped_unknown(contents: bytes, old: bytes) -> ChipState | None:
     before = used(contents[:front])
     if not before.any() or alike(old[:front], contents[:front]) > _MOSTLY:
         return None
+    last = (stop - 1) // SECTOR * SECTOR
+    if new is not None and contents[last:end] == new[last:end]:
+        return None
+    whole = any(
+        each.verdict is Verdict.VERIFIED
+        and each.start < stop <= -(-each.end // SECTOR) * SECTOR
+        and each.end <= end
+        and empty(contents[each.end : stop])  # what fills up its last sector
+        for each in chip.findings
+    )
+    if whole and not _firmware_from(layout, old, stop, end):
+        return None
     return _stopped(contents, stop, end, "blank, then the old contents", known=False)
+
+
+def _firmware_from(layout: Layout, old: bytes, low: int, high: int) -> list[Region]:
+    """Kernels and root file systems of `old` that begin from `low` to `high`."""
+    return [
+        each
+        for each in layout.regions
+        if each.role in (Role.KERNEL, Role.ROOT)
+        and low <= each.start < high
+        and used(old[each.start : each.end]).any()
+    ]
 
 
 def only_set(now: bytes, before: bytes) -> bool:
@@ -386,13 +417,7 @@ def _stopped_for_good(chip: Reference, old: bytes, layout: Layout) -> ChipState 
     front = stop // SECTOR * SECTOR
     if front < SECTOR or alike(old[:front], contents[:front]) > _MOSTLY:
         return None
-    missing = [
-        region
-        for region in layout.regions
-        if region.role in (Role.KERNEL, Role.ROOT)
-        and region.start >= stop
-        and used(old[region.start : region.end]).any()
-    ]
+    missing = _firmware_from(layout, old, stop, len(old))
     cut = [
         each
         for each in chip.findings
