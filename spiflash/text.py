@@ -11,6 +11,7 @@ import math
 import re
 import unicodedata
 from collections.abc import Sequence
+from datetime import datetime
 
 _UNITS = (("GiB", 1 << 30), ("MiB", 1 << 20), ("KiB", 1 << 10))
 _RANGES_SHOWN = 12
@@ -91,6 +92,11 @@ def span_of(text: str) -> tuple[int, int] | None:
     return (low, high + 1) if low is not None and high is not None and low <= high else None
 
 
+def range_given(start: int, end: int) -> str:
+    """A range as an option takes it: 040000h+10000h, its start and its length."""
+    return f"{address(start)}+{end - start:X}h"
+
+
 def clock(hertz: float) -> str:
     """A clock in MHz or kHz."""
     if hertz >= 1e6:
@@ -112,6 +118,11 @@ def decimal(value: float) -> str:
     if value < 1e-12:
         return "0" if value <= 0 else "less than 0.000000000001"
     return f"{value:.{max(0, -math.floor(math.log10(value)))}f}"
+
+
+def moment(value: datetime) -> str:
+    """A time of day with its UTC offset, to the second: 2026-11-25 10:15:00 +00:00."""
+    return f"{value:%Y-%m-%d %H:%M:%S} {value.isoformat()[-6:]}"
 
 
 def hex_pairs(data: bytes) -> str:

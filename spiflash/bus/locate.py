@@ -101,7 +101,6 @@ def open_bus(url: str | None, pins: mpsse.Pins | None = None) -> FtdiBus:
         return _open_usb(url, pins)
     raise UsageError(
         f"'{url}' is not an adapter URL.",
-        state=UNCHANGED,
         remedy="Write ftdi://… ('spiflash adapters' lists them), or sim:heron for the simulated "
         "board.",
     )
@@ -173,7 +172,6 @@ def _open_simulated(spec: str, pins: mpsse.Pins | None) -> FtdiBus:
     except BenchError as exc:
         raise UsageError(
             f"The simulated board 'sim:{spec}' cannot be set up: {exc}.",
-            state=UNCHANGED,
             remedy="sim:heron is the built-in board; 'sim:FOLDER?new=heron' makes one that lasts.",
         ) from exc
     return open_bench_bus(bench, f"sim:{spec}", pins)

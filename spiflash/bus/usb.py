@@ -213,7 +213,6 @@ def parse(url: str) -> Wanted:
     except ValueError as exc:
         raise UsageError(
             f"'{url}' is not an adapter URL ({exc}).",
-            state=UNCHANGED,
             remedy="Write ftdi://ftdi:MODEL:SERIAL/CHANNEL, as 'spiflash adapters' lists it.",
         ) from exc
 
@@ -345,8 +344,8 @@ def serial_port_user(port: str) -> str | None:
 
 
 _WINUSB = (
-    "In Device Manager, give each of its channels the driver of Windows for such devices: Update "
-    "driver, Browse my computer, Let me pick, Universal Serial Bus devices, WinUsb Device."
+    "In Device Manager, give each of its channels the WinUSB driver: Update driver, Browse my "
+    "computer, Let me pick, Universal Serial Bus devices, WinUsb Device."
 )
 _SERIAL_DRIVER = (
     "Close every program that has its serial port open. If it still cannot be opened, run the "
@@ -387,7 +386,7 @@ def usb_error(url: str, exc: Exception | None) -> SpiflashError:
     if isinstance(exc, NotImplementedError) or number == errno.ENOSYS:
         # libusb opens a device only through a driver that lets programs use it (WinUSB).
         return BusError(
-            f"The driver that has the adapter {url} lets no program use it directly.",
+            f"The driver of the adapter {url} does not let programs use it directly.",
             state="Nothing has been sent to the chip.",
             remedy=_SERIAL_DRIVER if sys.platform == "darwin" else f"On Windows: {_WINUSB}",
         )

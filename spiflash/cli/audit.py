@@ -70,11 +70,14 @@ def audit(
     """
     done = audit_source(source, layout=layout, sizes=fits, show_secrets=show_secrets)
     found = done.audit
+    saved = []
     if save is not None:
         save_layout(found.layout, save)
+        saved.append(("Layout file", save))
     if page is not None:
         write_page(page, audit_page(found, done.agreement))
-    text = audit_text(found, details=details).rstrip("\n")
+        saved.append(("Page", page))
+    text = audit_text(found, details=details, saved=saved).rstrip("\n")
     show(audit_json(found), text, as_json=as_json, tone=audit_headline(found).tone)
     click.get_current_context().exit(1 if found.coverage.damaged else 0)
 

@@ -16,7 +16,7 @@ from dataclasses import replace
 import click
 
 from spiflash.archive.ledger.rows import BoardRecord, last_of_each
-from spiflash.cli.screen import folded
+from spiflash.cli.screen import AMBER, GREEN, RED, folded
 from spiflash.jobs.clone.runner import TAKE_OFF, WAITING
 from spiflash.report.clone import (
     ROWS,
@@ -41,7 +41,7 @@ GOOD, BAD, LOOK = (0.0,), (0.0, 0.35, 0.35), (0.0, 0.9)
 REST = 1.2
 """Seconds between the bells of two events."""
 
-_COLOURS = {"PASS": "green", "FAIL": "red", "END": "yellow", "?": "yellow"}
+_COLOURS = {"PASS": GREEN, "FAIL": RED, "END": AMBER, "?": AMBER}
 
 
 class Bell:
@@ -281,10 +281,10 @@ class CloneScreen:
         lines: list[str] = []
         spaced = ROWS * count + count + 3 <= height
         for panel in self._panels.values():
-            colour = "yellow" if panel.old else _COLOURS.get(panel.sign)
+            colour = AMBER if panel.old else _COLOURS.get(panel.sign)
             for number, word, text in panel.lines(width):
                 if self._coloured:
-                    word = click.style(word, fg=colour, bold=not panel.old, dim=panel.old)
+                    word = click.style(word, fg=colour, bold=not panel.old)
                     number = click.style(number, bold=True)
                 lines.append(f"{number}{word}{text}")
             lines += [""] if spaced else []

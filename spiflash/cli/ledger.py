@@ -202,12 +202,12 @@ def _scrap(
         raise _cannot_scrap("This board has no values that could go back to the list.")
     name = clean(names.get(key) or key, 80)
     shown = clean(", ".join(values), 300)
-    remark(f"Board {name}, with {shown}.")
+    remark(f"{name} is to be recorded as scrapped. It has these values: {shown}.")
     if not yes:
         _ask(as_json=as_json)
     row = found.scrap(key, platform.node(), datetime.now(UTC).astimezone().replace(microsecond=0))
     document = {"row": row.number, "key": key, "values": list(values)}
-    text = f"Row {row.number}: {name} is recorded as scrapped. Back on the list: {shown}."
+    text = f"SCRAPPED: {name}, in row {row.number}. Back on the list: {shown}."
     show(document, text, as_json=as_json)
 
 

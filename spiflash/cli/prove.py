@@ -16,6 +16,7 @@ from spiflash.cli.options import (
     json_option,
     settings_from,
     shelf_option,
+    words_given,
 )
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import PathGiven, shelf_from
@@ -64,6 +65,7 @@ def prove(
       spiflash prove --read-only
       spiflash prove --adapter sim:heron --yes
     """
+    words = words_given(options)
     settings = settings_from(options)
 
     def agree() -> bool:
@@ -86,7 +88,7 @@ def prove(
         write_page(page, prove_page(record))
     show(
         record.document() | {"kept": kept or None},
-        prove_text(record, kept, details=details),
+        prove_text(record, kept, details=details, page=page, words=words),
         as_json=as_json,
         tone=prove_headline(record).tone,
     )

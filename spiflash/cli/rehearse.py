@@ -32,12 +32,12 @@ from spiflash.jobs import Watcher
 from spiflash.jobs.audit import save_layout
 from spiflash.jobs.backup import Verified, verify
 from spiflash.jobs.connection import Connection, Settings, connect
-from spiflash.jobs.contact import Contact, make_contact
+from spiflash.jobs.contact import make_contact
 from spiflash.jobs.convert import Asked, Prepared, convert, prepare, save_job
 from spiflash.jobs.image import load_image
 from spiflash.jobs.reading import disagreements
 from spiflash.jobs.triage import Asked as TriageAsked
-from spiflash.jobs.triage import Triaged, triage_chip
+from spiflash.jobs.triage import triage_chip
 from spiflash.jobs.write import Rewritten, restore
 from spiflash.report.backup import verify_text
 from spiflash.report.bench import contact_text
@@ -46,6 +46,7 @@ from spiflash.report.chips import identity_text
 from spiflash.report.pages import set_page
 from spiflash.report.triage import triage_text
 from spiflash.spans import sector_spans
+from spiflash.text import address
 
 JOB = "clone-job.toml"
 """The job that converting the first board leaves for the others."""
@@ -56,12 +57,11 @@ STOPPED_AT = 0x212000
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """One step: what happens at the bench, which command it is, what the command shows."""
+    """One step: what happens at the bench, and which command it is."""
 
     title: str
     bench: str
     command: str
-    shown: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,8 @@ class Rehearsed:
     proof: Verified
 
 
-Teller = Callable[[Scene], None]
+Teller = Callable[[Scene | str], None]
+"""Told each step before its work, and then, as text, what its command shows."""
 
 
 @click.command(cls=Command)
@@ -143,11 +144,14 @@ def rehearse(keep: Path | None, save: Path | None, as_json: bool) -> None:
 def _rehearse(folder: Path, *, as_json: bool, kept: bool) -> None:
     number = 0
 
-    def tell(scene: Scene) -> None:
+    def tell(what: Scene | str) -> None:
         nonlocal number
-        number += 1
+        text = f"{what}\n"
+        if isinstance(what, Scene):
+            number += 1
+            text = _told(number, what)
         if not as_json:
-            answer(_told(number, scene))
+            answer(text)
 
     result = play(folder, tell, Bars())
     clones = _clone_two(folder, tell)
@@ -165,7 +169,7 @@ def _rehearse(folder: Path, *, as_json: bool, kept: bool) -> None:
         raise VerifyError("The rehearsal did not end with the factory contents.")
 
 
-def _clone_two(folder: Path, tell: Callable[[Scene], None]) -> int:
+def _clone_two(folder: Path, tell: Teller) -> int:
     """Clone two more boards with the job that the conversion left, by the command itself; how
     many are good."""
     from spiflash.cli.clone import clone
@@ -180,18 +184,18 @@ def _clone_two(folder: Path, tell: Callable[[Scene], None]) -> int:
         *("--adapter", f"sim:{folder / 'boards'}/*"),
         *("--shelf", str(folder / "shelf"), "--ledger", str(folder / "ledger.db")),
     ]
-    said = io.StringIO()
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(io.StringIO()):
-        clone.main([*words, "--json"], standalone_mode=False)
-    good = len(json.loads(said.getvalue())["records"])  # a failed one is an error
     tell(
         Scene(
             "Clone two more",
             "Two other boards get the same image, one after the other; each keeps its own data.",
             shlex.join(["spiflash", "clone", *words]),
-            f"{good} boards passed, each with its own addresses, serial number and settings.",
         )
     )
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(io.StringIO()):
+        clone.main([*words, "--json"], standalone_mode=False)
+    good = len(json.loads(said.getvalue())["records"])  # a failed one is an error
+    tell(f"{good} boards passed, each with its own addresses, serial number and settings.")
     return good
 
 
@@ -213,8 +217,8 @@ def _saved_text(folder: Path) -> str:
 
 def _told(number: int, scene: Scene) -> str:
     bench = textwrap.fill(scene.bench, 78)
-    shown = textwrap.indent(scene.shown, "  ")
-    return f"{number}. {scene.title}\n{bench}\n\n  > {scene.command}\n{shown}\n"
+    gap = "\n" if number > 1 else ""
+    return f"{gap}{number}. {scene.title}\n{bench}\n\n> {scene.command}"
 
 
 def _document(result: Rehearsed, folder: Path | None) -> dict[str, object]:
@@ -239,22 +243,57 @@ def play(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsed:
     save_practice(folder)
     open_image, job = folder / "open.bin", folder / JOB
     here = f"sim:{board}"
-    bench = ("--adapter", here, "--shelf", str(shelf.root))
-    tell(_contact(make_contact(Settings(adapter=f"{here}?new=heron")), here))
+    reach = ("--adapter", here)
+    bench = (*reach, "--shelf", str(shelf.root))
+    tell(
+        Scene(
+            "Check the clip",
+            "The board is unplugged and its battery is out. The adapter goes into USB first, so "
+            "that 'contact' makes all its pins inputs; then the clip goes on, its pin 1 at the "
+            "chip's dot.",
+            _command("contact", *reach),
+        )
+    )
+    tell(contact_text(make_contact(Settings(adapter=f"{here}?new=heron")), words=reach))
+    tell(
+        Scene(
+            "Identify the chip",
+            "The name on the package and the voltage should match what the chip answers.",
+            _command("identify", *reach),
+        )
+    )
     with connect(Settings(adapter=here)) as found:
-        tell(_identity(found, here))
+        tell(_identity(found, reach))
+        tell(
+            Scene(
+                "Convert the board",
+                "The factory contents are saved and verified first. Then the open image is "
+                "written; the board keeps its own data.",
+                _command(
+                    *("convert", str(open_image), "--board", "rehearsal"),
+                    *("--save-job", str(job), *bench),
+                ),
+            )
+        )
         asked = Asked(label="rehearsal")
         prepared = prepare(found, shelf, load_image(open_image), asked, watcher, page=set_page)
         converted = convert(found, shelf, prepared, watcher, agree=lambda work: True)
     save_job(prepared, open_image, job)
-    tell(_converted(prepared, converted, job, bench))
+    tell(_converted(prepared, converted, bench))
     image = load_image(prepared.set.path)
+    tell(
+        Scene(
+            "A later update fails",
+            "The clip comes off and the board starts. Months later an SD card goes in, and the "
+            f"power fails when the update has reached {address(STOPPED_AT)}. The board does not "
+            "start any more. The clip goes on again.",
+            _command("triage", *bench),
+        )
+    )
     with connect(Settings(adapter=f"{here}?card={STOPPED_AT:#x}")) as found:
         triaged = triage_chip(found, shelf, watcher, TriageAsked(words=bench))
-    tell(_damage(triaged, bench))
+    tell(triage_text(triaged))
     damaged = tuple(sector_spans(disagreements([triaged.reading.contents, prepared.proposal.made])))
-    with connect(Settings(adapter=here)) as found:
-        done = restore(found, shelf, image, watcher, agree=lambda work: True)
     tell(
         Scene(
             "Go back to the factory contents",
@@ -262,12 +301,23 @@ def play(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsed:
             "it came. Only sectors that differ are rewritten, and a journal on the shelf keeps the "
             "work safe if it is interrupted.",
             _command("restore", str(prepared.set.path), *bench),
-            f"{plan_text(done.plan)}\n{rewritten_text(done, 'the chip holds the backup set')}",
+        )
+    )
+    with connect(Settings(adapter=here)) as found:
+        done = restore(found, shelf, image, watcher, agree=lambda work: True)
+    held = f"the chip holds {prepared.set.path}"
+    tell(f"{plan_text(done.plan)}\n{rewritten_text(done, held)}")
+    tell(
+        Scene(
+            "Verify",
+            "Before the clip comes off, the chip is read once more and compared with the set. Then "
+            "the board starts as it did before.",
+            _command("verify", str(prepared.set.path), *reach),
         )
     )
     with connect(Settings(adapter=here)) as found:
         proof = verify(found, image, watcher)
-    tell(_end(proof, prepared, here))
+    tell(verify_text(proof, str(prepared.set.path), ""))
     return Rehearsed(prepared, damaged, done.plan.erased_bytes, proof)
 
 
@@ -297,29 +347,14 @@ def _command(name: str, *words: str) -> str:
     return shlex.join(["spiflash", name, *words])
 
 
-def _contact(found: Contact, here: str) -> Scene:
-    return Scene(
-        "Check the clip",
-        "The board is unplugged and its battery is out. The adapter goes into USB first, so that "
-        "'contact' makes all its pins inputs; then the clip goes on, its pin 1 at the chip's dot.",
-        _command("contact", "--adapter", here),
-        contact_text(found),
+def _identity(found: Connection, words: tuple[str, ...]) -> str:
+    return identity_text(
+        *(found.chip, found.unique_id, found.registers, found.protection, found.bus.description),
+        words,
     )
 
 
-def _identity(found: Connection, here: str) -> Scene:
-    return Scene(
-        "Identify the chip",
-        "The name on the package and the voltage should match what the chip answers.",
-        _command("identify", "--adapter", here),
-        identity_text(
-            found.chip, found.unique_id, found.registers, found.protection, found.bus.description
-        ),
-    )
-
-
-def _converted(prepared: Prepared, done: Rewritten, job: Path, bench: tuple[str, ...]) -> Scene:
-    saved = ("--save-job", str(job))
+def _converted(prepared: Prepared, done: Rewritten, bench: tuple[str, ...]) -> str:
     text = proposal_text(
         prepared.board,
         prepared.image,
@@ -330,31 +365,4 @@ def _converted(prepared: Prepared, done: Rewritten, job: Path, bench: tuple[str,
     )
     back = _command("restore", str(prepared.set.path), *bench)
     end = conversion_end(prepared.proposal, done, page="", back=back)
-    return Scene(
-        "Convert the board",
-        "The factory contents are saved and verified first. Then the open image is written; the "
-        "board keeps its own data.",
-        _command("convert", prepared.source.name, "--board", "rehearsal", *saved, *bench),
-        f"{text}\n\n{plan_text(done.plan)}\n\n{end}",
-    )
-
-
-def _damage(found: Triaged, bench: tuple[str, ...]) -> Scene:
-    return Scene(
-        "A later update fails",
-        "The clip comes off and the board starts. Months later an SD card goes in, and the power "
-        f"fails when the update has reached {STOPPED_AT:06X}h. The board does not start any more. "
-        "The clip goes on again.",
-        _command("triage", *bench),
-        triage_text(found),
-    )
-
-
-def _end(proof: Verified, made: Prepared, here: str) -> Scene:
-    return Scene(
-        "Verify",
-        "Before the clip comes off, the chip is read once more and compared with the set. Then the "
-        "board starts as it did before.",
-        _command("verify", str(made.set.path), "--adapter", here),
-        verify_text(proof, str(made.set.path), ""),
-    )
+    return f"{text}\n\n{plan_text(done.plan)}\n\n{end}"

@@ -27,11 +27,18 @@ _STEP = 4
 _DEEPEST = 3
 """A continuation line is indented by at most one third of the width."""
 
+_LONGEST_LABEL = 10
+"""Characters of a label with a colon; what is longer is a verdict."""
+
 _NARROWEST = 20
 """Columns left for text, however narrow the terminal."""
 
 
-_TONES = {"good": "green", "mixed": "yellow", "bad": "red"}
+GREEN, AMBER, RED = 28, 130, 160
+"""Colours of the 256-colour table that can be read on a light and on a dark terminal; the yellow
+and the bright green of the first sixteen vanish on white."""
+
+_TONES = {"good": GREEN, "mixed": AMBER, "bad": RED}
 _BAD = re.compile(
     r"\b(?:STOP|DAMAGED|NOT VERIFIED|CANNOT BE OPENED|FAIL(?:ED|S)?|LOST|UNSTABLE|INTERRUPTED)\b"
 )
@@ -103,8 +110,9 @@ def fitted(text: str, stream: TextIO | None) -> str:
 def folded(text: str, width: int) -> str:
     """`text` with no line longer than `width` columns where a blank allows it.
 
-    What continues a line stands under its text: behind a bullet, or behind the label that two
-    blanks or a colon end. Commands stay in one line, so that they can be copied.
+    What continues a line stands under its text: after a bullet, or after the label that two blanks
+    or a colon end; two columns in where a verdict begins the line. Commands stay
+    in one line, so that they can be copied.
     """
     return "\n".join(_line(line, width) for line in text.split("\n"))
 
@@ -115,7 +123,9 @@ def _line(line: str, width: int) -> str:
     found = _HANGING.match(line)
     assert found is not None  # every part of the pattern may be empty
     hang = start = found.end()  # the text begins behind its label, even if it is one long path
-    if hang > width // _DEEPEST:
+    if found[0].endswith(": ") and hang - len(found[1]) > _LONGEST_LABEL:
+        hang = len(found[1]) + _STEP // 2  # a verdict
+    elif hang > width // _DEEPEST:
         hang = len(found[1]) + _STEP
         start = len(line) - len(line.lstrip())
     return "\n".join(
@@ -138,7 +148,7 @@ def _colours(stream: TextIO | None) -> bool:
 
 
 def _red(text: str, stream: TextIO | None) -> str:
-    return click.style(text, fg="red", bold=True) if _colours(stream) else text
+    return click.style(text, fg=RED, bold=True) if _colours(stream) else text
 
 
 def coloured(text: str, stream: TextIO | None, tone: str = "") -> str:
@@ -147,8 +157,8 @@ def coloured(text: str, stream: TextIO | None, tone: str = "") -> str:
     if not _colours(stream):
         return text
     head, colon, rest = text.partition(":") if tone in _TONES else ("", "", text)
-    rest = _BAD.sub(lambda found: click.style(found[0], fg="red", bold=True), rest)
-    rest = _DOUBTFUL.sub(lambda found: click.style(found[0], fg="yellow"), rest)
+    rest = _BAD.sub(lambda found: click.style(found[0], fg=RED, bold=True), rest)
+    rest = _DOUBTFUL.sub(lambda found: click.style(found[0], fg=AMBER), rest)
     if not tone:
         return rest
     return click.style(head + colon, fg=_TONES[tone], bold=True) + rest

@@ -31,7 +31,7 @@ from spiflash.dump.layout import Region, Role
 from spiflash.dump.layout.find import find_layouts
 from spiflash.dump.layout.occupancy import fit, repeats_after
 from spiflash.dump.triage.processor import byte_order, processor
-from spiflash.text import counted
+from spiflash.text import address, counted
 
 STRONG = frozenset(
     {
@@ -115,13 +115,15 @@ def _size(board: Audit, image: Audit) -> Iterator[Concern]:
         )
     elif (cut := _cut(image)) is not None:
         over = cut.start + _stated_size(cut) - have
-        text = f"{cut.title} at {cut.start:06X}h goes on for {_amount(over)} after its end."
+        text = (
+            f"{cut.title} at {cut.start:06X}h extends {_amount(over)} beyond the end of the file."
+        )
         yield Concern("short", text)
     elif have < size and (lacking := _lacking(board, image)):
-        text = f"It ends at {have:#x}, and has no {lacking}; this board has one after that."
+        text = f"It ends at {address(have)}, and has no {lacking}; this board has one after that."
         yield Concern("short", text)
     elif have < size:
-        text = f"It ends at {have:#x}; what the chip holds from there on stays."
+        text = f"It ends at {address(have)}; what the chip holds from there on stays."
         yield Concern("ends", text, refuses=False)
     if stated > size:
         text = f"Its layout is for a flash of {_amount(stated)}; the chip has {_amount(size)}."

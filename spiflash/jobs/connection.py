@@ -28,6 +28,7 @@ from spiflash.nor.identify import candidates_for, identify
 from spiflash.nor.probe import PROBE_CLOCK, probe, probe_shared_id, read_unique_id
 from spiflash.nor.protection import Protection
 from spiflash.nor.tables import ChipTable, chip_table
+from spiflash.text import amount
 
 if TYPE_CHECKING:
     from spiflash.archive.adapters import AdapterRecord
@@ -237,8 +238,8 @@ def _annotated(chip: Chip, capacity: Capacity, mode: ModeFound) -> Chip:
         and not (doubt or capacity.proven or chip.size_confirmed)
     ):
         doubt = (
-            f"its SFDP gives {chip.sfdp.basic.size} bytes, the chip table {chip.size}, and the "
-            "contents do not show which is correct; if you know it, state it with --size"
+            f"its SFDP gives {amount(chip.sfdp.basic.size)}, the chip table {amount(chip.size)}, "
+            "and the contents do not show which is correct; if you know it, state it with --size"
         )
     return replace(
         chip,

@@ -18,7 +18,7 @@ from spiflash.errors import SAFE, ImageError, UsageError
 from spiflash.files import read_named
 from spiflash.nor.chip import ChipIdentity
 from spiflash.spans import merged
-from spiflash.text import address, counted, span_of
+from spiflash.text import address, amount, counted, span_of
 
 LIMIT = 256 << 20
 """Bytes of the largest chip that is served; a larger file is not read at all."""
@@ -127,7 +127,7 @@ def overlay(base: bytes, image: Image, at: int) -> bytes:
         )
     if not 0 <= at < len(base):
         raise UsageError(
-            f"The address {address(at)} is not on a chip of {len(base)} bytes.",
+            f"The address {address(at)} is not on this chip: it has {amount(len(base))}.",
             state=SAFE,
             remedy="Give --at an address on the chip, such as 040000h.",
         )
@@ -136,11 +136,11 @@ def overlay(base: bytes, image: Image, at: int) -> bytes:
         tail = image.contents[-over:]
         blank = set(tail) <= {0xFF}
         raise ImageError(
-            f"{image.name} has {len(image.contents)} bytes; from {address(at)} on the chip holds "
-            f"{len(base) - at}. It is {counted(over, 'byte')} too long.",
+            f"{image.name} has {len(image.contents):,} bytes; from {address(at)} the chip has room "
+            f"for {len(base) - at:,}. It is {counted(over, 'byte')} too long.",
             state=SAFE,
             remedy="The part that does not fit is blank: cut the file at "
-            f"{len(image.contents) - over} bytes and write that."
+            f"{len(image.contents) - over:,} bytes and write that."
             if blank
             else "Use an image made for a chip of this size.",
         )
@@ -157,7 +157,7 @@ def only_regions(
 ) -> Image:
     """`image`, of which only the regions `names` are to be written.
 
-    A name is a region's or a group's, or a range such as 0x40000+0x10000 (start, length).
+    A name is a region's or a group's, or a range such as 40000h+64K (start, length).
     Regions are those of `layout`, or of the layout that the image states. `size` is
     that of the chip, whose layout it has to be.
 
@@ -179,12 +179,12 @@ def only_regions(
             raise UsageError(
                 f"The region {name} is not on this chip.",
                 state=SAFE,
-                remedy="Give a region of the layout, or a range such as 0x40000+0x10000.",
+                remedy="Give a region of the layout, or a range such as 40000h+64K.",
             )
         if end > len(image.contents):
             raise ImageError(
-                f"{image.name} has {len(image.contents)} bytes and does not reach the end of "
-                f"{name}, {end:#x}.",
+                f"{image.name} has {len(image.contents):,} bytes and does not reach the end of "
+                f"{name}, {address(end - 1)}.",
                 state=SAFE,
                 remedy="Use an image of the whole chip, or leave that region out.",
             )

@@ -32,7 +32,7 @@ from spiflash.jobs.write.readiness import prove_commands, refuse_unknown
 from spiflash.nor import commands
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import EraseType, ProgramMethod
-from spiflash.text import amount
+from spiflash.text import address, amount
 
 CLOCKS = (30e6, 15e6, 12e6, 10e6, 7.5e6, 6e6, 3e6, 1e6)
 """Hertz at which the actual clock is measured."""
@@ -83,7 +83,8 @@ class Proving:
         """Add a check; None for one that was not tried."""
         outcome = {True: Outcome.HOLDS, False: Outcome.FAILS, None: Outcome.UNTRIED}[holds]
         self.checks.append(Check(name, assumption, outcome, measured))
-        self.watcher.say(f"{name}: {outcome.value}")
+        if holds is not None:  # the others are listed at the end
+            self.watcher.say(f"{outcome.value:<14} {assumption}")
 
 
 def prove(
@@ -153,7 +154,7 @@ def _opening(proving: Proving, bus: FtdiBus) -> None:
         "inputs",
         "every pin is an input once the adapter is released",
         True if free else None,
-        "D0, D1 and D3 were driven low and went high by themselves"
+        "D0, D1 and D3 were driven low and went high again when released"
         if free
         else "a pin stayed low: the board may hold it; measure D0, D1 and D3 against ground with "
         "the clip off (3 V: inputs)",
@@ -161,7 +162,7 @@ def _opening(proving: Proving, bus: FtdiBus) -> None:
     expected = (LATENCIES[1] - LATENCIES[0]) / 1000
     proving.note(
         "latency",
-        "an adapter with nothing to send says so after the time it was told",
+        "an adapter with nothing to send answers after the latency that was set",
         abs(long - short - expected) < LATENCY_TOLERANCE,
         f"{1000 * short:.1f} ms at {LATENCIES[0]} ms, {1000 * long:.1f} ms at {LATENCIES[1]} ms",
     )
@@ -228,7 +229,7 @@ def _clocks(proving: Proving, connection: Connection) -> None:
         "clock",
         "the SPI clock is what its divisor says",
         not wrong,
-        ", ".join(wrong) or f"{tried} clocks, each within {CLOCK_TOLERANCE:.0%}",
+        ", ".join(wrong) or f"{tried} clocks, each within {100 * CLOCK_TOLERANCE:.0f} %",
     )
 
 
@@ -268,9 +269,9 @@ def _reading(proving: Proving, connection: Connection) -> None:
     share = 8 * size / hertz / (bus.clock.now() - start)
     proving.note(
         "reading",
-        f"reading reaches {READ_SHARE:.0%} of what the clock allows",
+        f"reading reaches {100 * READ_SHARE:.0f} % of what the clock allows",
         share >= READ_SHARE,
-        f"{share:.1%} at {hertz / 1e6:g} MHz",
+        f"{100 * share:.1f} % at {hertz / 1e6:g} MHz",
     )
     other = flash.read_all(0, size, replace(style, chunk=ODD))
     wrong = np.flatnonzero(np.frombuffer(held, np.uint8) != np.frombuffer(other, np.uint8))
@@ -294,7 +295,7 @@ def _reading(proving: Proving, connection: Connection) -> None:
 
 # -- writing -----------------------------------------------------------------------------------
 
-_PROGRAM = f"programming reaches {PROGRAM_SHARE:.0%} of what the clock and the chip allow"
+_PROGRAM = f"programming reaches {100 * PROGRAM_SHARE:.0f} % of what the clock and the chip allow"
 _BUSY = "erasing and programming take no longer than the chip table says"
 _UNPLUG = "a restore whose cable was pulled can be finished"
 
@@ -323,7 +324,7 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf, page: SetPa
     board = SameBoard(connection)
     board.learn(made.contents)
     board.check_thoroughly()
-    proving.watcher.say(f"what the chip holds is in {made.set.path}")
+    proving.watcher.say(f"The chip's contents are saved in {made.set.path}.")
     bus = connection.bus
     bus.set_sampling(Sampling.LATE)
     bus.set_clock(min(connection.ceiling, connection.chip.clock_fast, bus.clock_limits[1]))
@@ -376,7 +377,8 @@ def _last_block(proving: Proving, connection: Connection, made: Backup, low: int
         "program",
         _PROGRAM,
         share >= PROGRAM_SHARE if proving.fast else None,
-        f"{share:.1%} over {count} pages" + ("" if proving.fast else "; USB is the limit here"),
+        f"{100 * share:.1f} % over {count} pages"
+        + ("" if proving.fast else "; USB is the limit here"),
     )
 
 
@@ -404,7 +406,7 @@ def _page_busy(connection: Connection, start: int, data: bytes) -> float:
     way = flash.addressing
     order = commands.program(way.shown(start), data, way.width, native=way.native)
     answers = connection.bus.run([commands.write_enable(), order, *[look] * looks])[2:]
-    flash.wait(geometry.program, f"programming at {start:#x}")
+    flash.wait(geometry.program, f"programming at {address(start)}")
     ready = next((n for n, answer in enumerate(answers) if not answer[0] & commands.WIP), looks)
     return ready * step
 
@@ -417,7 +419,7 @@ def _unplugging(
     try:
         with connect(settings) as connection:
             start = max(0, connection.chip.size - (1 << 20))
-            proving.watcher.say("NOW: pull the USB cable out while the bar moves")
+            proving.watcher.say("NOW: pull the USB cable out while the bar moves.")
             image = blank(connection, start, None)
             options = WriteOptions(at=start)
             restore(connection, shelf, image, proving.watcher, options, agree=lambda work: True)

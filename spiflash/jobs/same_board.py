@@ -30,6 +30,7 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.probe import PROBE_CLOCK, read_unique_id, unique_id_order
 from spiflash.spans import SECTOR, Span
+from spiflash.text import hex_pairs
 
 PAGE = 256
 """Bytes of one place."""
@@ -105,7 +106,7 @@ def still_there(connection: Connection) -> None:
             remedy="Seat the clip again, shorten the leads, connect ground, then repeat.",
         )
     raise ChipMismatchError(
-        f"The chip answered {expected.hex(' ')} at first and {answers[0].hex(' ')} now.",
+        f"The chip answered {hex_pairs(expected)} at first and {hex_pairs(answers[0])} now.",
         state="Nothing has been changed by this step.",
         remedy="The clip has moved or the board's processor has started: seat the clip "
         "again, hold the processor in reset, then repeat.",
@@ -367,7 +368,7 @@ class SameBoard:
         found = [self._unique_now() for _ in range(AGAIN)]
         if known in found:
             return
-        shown = [each.hex(" ") if each else "none" for each in (known, found[-1])]
+        shown = [hex_pairs(each) if each else "none" for each in (known, found[-1])]
         raise _another(f"its unique ID was {shown[0]} and is {shown[1]} now", state)
 
     def _accuse(self, wrong: list[int], pages: Sequence[int], state: str) -> None:

@@ -20,7 +20,7 @@ from spiflash.errors import CardError, ImageError
 from spiflash.files import replace_file
 from spiflash.jobs.audit import load_layout
 from spiflash.jobs.image import load_image
-from spiflash.text import span
+from spiflash.text import address, span
 
 SMALLEST_CARD = 256_000_000
 """Bytes: 256 MB as cards count them."""
@@ -140,8 +140,8 @@ def _check_sizes(files: Sequence[CardFile], chip_size: int) -> None:
     for each in files:
         if each.start + len(each.contents) > chip_size:
             raise ImageError(
-                f"{each.name} has {len(each.contents)} bytes and goes to {each.start:06X}h; the "
-                f"chip has {chip_size} bytes.",
+                f"{each.name} has {len(each.contents):,} bytes and goes to {address(each.start)}; "
+                f"the chip has {chip_size:,} bytes.",
                 state="Nothing was written.",
                 remedy="Use an image made for a chip of this size: the boot loader would write it "
                 "anyway, and the board would not start.",
@@ -170,7 +170,7 @@ def _check_card(folder: Path) -> tuple[str, ...]:
         )
     total = _usage(folder).total
     if total < SMALLEST_CARD:
-        return (f"The card holds {total} bytes; some boards want 256 MB at least.",)
+        return (f"The card has {total:,} bytes; some boards need 256 MB at least.",)
     return ()
 
 
@@ -200,7 +200,7 @@ def _check_room(folder: Path, files: Sequence[CardFile]) -> None:
     free = _usage(folder).free
     if needed > free:
         raise CardError(
-            f"{needed} bytes are needed in {folder}, and {free} are free.",
+            f"{needed:,} bytes are needed in {folder}, and {free:,} are free.",
             state="Nothing was written.",
             remedy="Make room, or use another card.",
         )

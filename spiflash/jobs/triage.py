@@ -28,6 +28,7 @@ from spiflash.jobs.reading import Reading, read_chip
 from spiflash.jobs.write.work import TURNAROUND
 from spiflash.plan import Plan, make_plan
 from spiflash.plan.optimum import TransferCost
+from spiflash.text import range_given
 
 MOST_SETS = 8
 """Sets of one board that are looked through, from the newest on."""
@@ -187,11 +188,11 @@ def commands(
     for name, (start, end) in zip(repair.regions, repair.ranges, strict=True):
         known = any(each.name == name for each in found.layout.named)
         by_name = known and (named or asked.layout is not None)
-        regions += ["--region", name if by_name else f"{start:#x}+{end - start:#x}"]
+        regions += ["--region", name if by_name else range_given(start, end)]
     if asked.layout is not None:
         regions += ["--layout", str(asked.layout)]
     for start, end in repair.erase:
-        regions += ["--erase-again", f"{start:#x}+{end - start:#x}"]
+        regions += ["--erase-again", range_given(start, end)]
     lines.append(_line("restore", (str(source),), *regions, *asked.words))
     return tuple(lines)
 

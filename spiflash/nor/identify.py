@@ -143,7 +143,9 @@ def _named(wanted: str, table: ChipTable, answers: Answers) -> Part:
         raise ChipUnknownError(
             f"The chip table has no part '{wanted}'.",
             state="Nothing has been changed on the chip.",
-            remedy=f"Similar names: {near}." if near else "Give its figures with --chips.",
+            remedy=f"Similar names: {near}."
+            if near
+            else "'spiflash chips WORDS' finds names; --chips FILE adds a table of your own.",
         )
     answered = (answers.jedec_id, _without_continuation(answers.id)[:3])
     # An order code may stand for several parts.

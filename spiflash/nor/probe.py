@@ -17,6 +17,7 @@ from spiflash.nor.jedec import FLOATING, nand
 from spiflash.nor.scheme import MIRRORING, telling
 from spiflash.nor.sfdp import parse
 from spiflash.nor.sfdp.headers import SfdpError, read_whole
+from spiflash.text import hex_pairs
 
 PROBE_CLOCK = 1e6
 """Hertz for the first commands to a chip: slow enough for long or bad leads."""
@@ -100,7 +101,8 @@ def probe(bus: Bus) -> Answers:
     second = bus.run([commands.read_id(ID_BYTES)])[0]
     if first != second:
         raise UnstableReadError(
-            f"The chip answered with two different IDs: {first.hex(' ')}, then {second.hex(' ')}.",
+            f"The chip answered with two different IDs: {hex_pairs(first)}, then "
+            f"{hex_pairs(second)}.",
             state="Nothing has been changed on it.",
             remedy="Seat the clip again, shorten the leads, and make sure that the board's own "
             "processor is held in reset.",

@@ -10,7 +10,6 @@ from dataclasses import replace
 
 from spiflash import text
 from spiflash.errors import ChipUnknownError, UsageError
-from spiflash.files import UNCHANGED
 from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.geometry import Duration, EraseRegion, Geometry
@@ -197,7 +196,6 @@ def check_size(size: int) -> None:
     """Raise `UsageError` unless `size` is a multiple of 4 KiB and at least 64 KiB."""
     if size < 1 << 16 or size % SECTOR:
         raise UsageError(
-            f"A chip of {size} bytes does not exist.",
-            state=UNCHANGED,
+            f"A chip of {size:,} bytes does not exist.",
             remedy="State a size such as 512K, 8M or 16M.",
         )

@@ -10,6 +10,9 @@ from spiflash.text import clean
 
 WIDTH = 80
 
+_LONGEST_PATH = 240
+"""Characters of a word that is not broken."""
+
 
 @dataclass(frozen=True, slots=True)
 class Headline:
@@ -42,7 +45,9 @@ def wrapped(text: str, first: str = "  ", rest: str = "  ", limit: int = 2000) -
         WIDTH,
         initial_indent=first,
         subsequent_indent=rest,
-        break_on_hyphens=False,  # a path stays in one piece where it can
+        break_on_hyphens=False,
+        # A path stays in one piece, so that it can be copied; hostile text need not.
+        break_long_words=max(map(len, text.split()), default=0) > _LONGEST_PATH,
     ) or [first]
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import shlex
 from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
 
 from spiflash.dump.audit import Audit
 from spiflash.dump.boot_script import Onto
@@ -121,7 +123,7 @@ def need_words(audit: Audit) -> str:
     tail = size - audit.used_end
     end = f"The last used sector ends at {address(audit.used_end, size)}"
     cut = f"; the {amount(tail)} after it are blank" if tail else ""
-    return f"{end}{cut}. It fits chips from {amount(audit.smallest)} on."
+    return f"{end}{cut}. It fits chips of {amount(audit.smallest)} or more."
 
 
 def audit_facts(audit: Audit) -> tuple[tuple[str, str], ...]:
@@ -139,9 +141,12 @@ def audit_facts(audit: Audit) -> tuple[tuple[str, str], ...]:
     )
 
 
-def audit_text(audit: Audit, *, details: bool = False) -> str:
+def audit_text(
+    audit: Audit, *, details: bool = False, saved: Sequence[tuple[str, Path]] = ()
+) -> str:
     """Lines for the terminal, with a newline at the end: the verdict, what is damaged, and the dump
-    in a few lines; with `details` everything that was found."""
+    in a few lines; with `details` everything that was found. `saved` are files that were written
+    besides, each with its label."""
     size = len(audit.contents)
     lines = wrapped(audit_headline(audit).line, "", "  ")
     lines += [f"  ! {clean(str(each))}" for each in audit.symptoms]
@@ -152,6 +157,7 @@ def audit_text(audit: Audit, *, details: bool = False) -> str:
             ("Contents", audit.coverage.headline),
             *audit_facts(audit),
             *(("Fits", clean(fit_words(each), 800)) for each in audit.fits),
+            *((label, clean(str(path))) for label, path in saved),
         )
     )
     if details:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from spiflash.nor.chip import LOW_VOLTAGE, Chip, volts
 from spiflash.report import Headline, facts, next_steps, wrapped
 from spiflash.report.plain import document
-from spiflash.text import amount, clock, counted
+from spiflash.text import amount, clean, clock, counted
 
 if TYPE_CHECKING:
     from spiflash.archive.adapters import AdapterRecord
@@ -153,9 +154,9 @@ def contact_headline(found: Contact) -> Headline:
         return Headline(
             "good",
             "Contact good",
-            f"{LISTENINGS} readings of the chip's ID were alike, and so were {alike.readings} of "
-            f"{amount(alike.length)} of its contents at {clock(alike.hertz)}. --clock auto uses "
-            f"{clock(found.clock)}.",
+            f"{LISTENINGS} readings of the chip's ID were the same, and so were {alike.readings} "
+            f"readings of {amount(alike.length)} of its contents at {clock(alike.hertz)}. --clock "
+            f"auto uses {clock(found.clock)}.",
         )
     said = found.faults[0].sign if found.faults else found.refusal
     return Headline("bad", "Contact bad", said)
@@ -265,23 +266,31 @@ def settings_from_it(record: AdapterRecord) -> list[str]:
     return found
 
 
-def prove_text(record: AdapterRecord, kept: str, *, details: bool = False) -> str:
+def prove_text(
+    record: AdapterRecord,
+    kept: str,
+    *,
+    details: bool = False,
+    page: Path | None = None,
+    words: Sequence[str] = (),
+) -> str:
     """The screen: the verdict, what does not hold, what follows from it; with `details` every
-    check and what was measured."""
+    check and what was measured. `words` are the options that a next command needs."""
     from spiflash.archive.adapters import Outcome
 
     lines = wrapped(prove_headline(record).line, "", "  ")
     for each in record.checks:
         if details or each.outcome is not Outcome.HOLDS:
-            lines.append(f"  {each.outcome.value:<10} {each.assumption}")
-            lines += [f"{'':13}  {each.measured}"] if details or each in record.failed else []
+            lines.append(f"  {each.outcome.value:<14} {each.assumption}")
+            lines += [f"{'':16} {each.measured}"] if details or each in record.failed else []
     lines += [f"  {each}" for each in settings_from_it(record)]
     if kept:
         lines.append(f"  The result is kept in {kept} and used from now on.")
     else:
         lines.append("  The result is not kept: the adapter is simulated or has no serial number.")
+    lines += [f"  Page: {clean(str(page))}"] if page is not None else []
     steps = [] if details else [("--details lists every check and what was measured.", "")]
-    steps.append(("Check the clip", "spiflash contact"))
+    steps.append(("Check the clip", shlex.join(["spiflash", "contact", *words])))
     return "\n".join([*lines, *next_steps(steps)])
 
 
@@ -292,5 +301,5 @@ def proven_sentence(record: AdapterRecord | None) -> str:
     failed = counted(len(record.failed), "assumption")
     day = f"{record.made:%Y-%m-%d}"
     if record.failed:
-        return f"This adapter was tried on {day}: {failed} wrong, which is allowed for."
+        return f"This adapter was tried on {day}: {failed} wrong; its settings avoid that."
     return f"This adapter was proven on {day}."

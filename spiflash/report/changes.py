@@ -28,7 +28,7 @@ def plan_text(plan: Plan, work: Work | None = None) -> str:
     """What will be erased and programmed, how long it takes, and the wear; of `work` also what is
     written to which board, and what protects it."""
     if not plan.steps:
-        return "NOTHING TO DO: the chip holds this already."
+        return "NOTHING TO DO: the chip holds exactly this already."
     erases = ", ".join(f"{count} × {amount(kind.size)}" for kind, count in plan.erase_counts)
     share = 100 * plan.erased_bytes / plan.size
     head = (
@@ -265,7 +265,7 @@ def conversion_end(proposal: Proposal, done: Rewritten, *, page: str, back: str)
 def rewritten_text(done: Rewritten, what: str) -> str:
     """The end of a restore or an erase; `what` says what was done."""
     if not done.plan.steps:
-        text = "VERIFIED: nothing to do. The chip holds this already, and the passes agree on it."
+        text = f"VERIFIED: {what}. Nothing had to be written; the passes agree on it."
     else:
         proof = f" {proof_text(done.proof)}" if done.proof else ""
         text = f"VERIFIED: {what}.{proof} It took {seconds(done.seconds)}."
@@ -319,7 +319,7 @@ def compare_text(found: Comparison, before: str, after: str, *, details: bool = 
         lines += ["", "By region"]
         width = max(len(clean(each.name)) for each in changed)
         for each in changed:
-            ways = ", ".join(f"{how.value} {count}" for how, count in each.ways)
+            ways = ", ".join(f"{count} {how.value}" for how, count in each.ways)
             lines.append(
                 f"  {clean(each.name):<{width}}  {address(each.start, size)}  "
                 f"{each.differing:>5} of {counted(each.sectors, 'sector')}: {ways}"

@@ -157,18 +157,27 @@ def check_text(
 ) -> str:
     """What `--check` found; `samples` are name, first and last value of each list, `first` is what
     the next board gets and keeps: a name, and what there is to say of it."""
-    verdict = f"The job has errors: {len(problems)}." if problems else "Job OK."
-    if listed and not problems:
-        verdict = f"Job OK: {free} of {counted(listed, 'value')} left."
+    if problems:
+        verdict = f"JOB HAS ERRORS: {counted(len(problems), 'error')}."
+    elif listed:
+        verdict = f"JOB OK: {free} of {counted(listed, 'value')} left."
+    else:
+        verdict = "JOB OK."
     lines = [f"{clean(source)}, line {line}: {clean(text, 600)}." for line, text in problems]
     lines += [f"Remark: {clean(each, 600)}." for each in remarks]
     if listed:
         lines.append(f"Values ({free} of {listed} left)" if problems else "Values")
     lines += [f"  {clean(name)}: {clean(a)} to {clean(b)}" for name, a, b in samples]
     if first:
-        lines.append("The first board:")
+        lines.append("The first board")
         width = max(len(name) for name, _ in first)
         lines += [f"  {clean(name):<{width}}  {clean(text, 200)}" for name, text in first]
+    lines += ["", "Next steps"]
+    if problems:
+        lines += ["  Correct the job file, then check it again."]
+    else:
+        command = shlex.join(["spiflash", "clone", clean(source, 500)])
+        lines += ["  Clip on the first board, and start:", f"    {command}"]
     return "\n".join([verdict, *lines])
 
 

@@ -9,11 +9,12 @@ import re
 import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from spiflash.archive.ledger import InHand
 from spiflash.archive.ledger.rows import FAIL, BoardRecord, Row
 from spiflash.errors import BackupSetError
-from spiflash.text import clean, counted, seconds
+from spiflash.text import clean, counted, decimal, moment, seconds, span
 
 _COLUMNS = (
     *("begun", "ended", "job", "result", "kind", "reason", "remark", "label", "part", "jedec_id"),
@@ -118,7 +119,7 @@ def rows_text(entries: Sequence[Entry]) -> str:
     """A line a row, below the names of the columns."""
     if not entries:
         return "No board matches."
-    ids = [clean(each.record.unique_id or "none", 40) for each in entries]
+    ids = [_unique(each.record) for each in entries]
     width = max(len("Unique ID"), *map(len, ids))
     lines = [f"{'Row':>5}  {'Ended':<16}  Result  {'Unique ID':<{width}}  Board"]
     for each, unique in zip(entries, ids, strict=True):
@@ -140,18 +141,23 @@ def board_text(entries: Sequence[Entry]) -> str:
 def _full(entry: Entry) -> str:
     record = entry.record
     why = f"{record.kind}: {record.reason}" if record.kind else ""
-    errors = f"expected undetected bit errors: {record.expected:.1e}"
+    errors = f"expected undetected bit errors: {decimal(record.expected)}"
     facts = [
-        ("Row", f"{entry.number}, digest {entry.row.digest}"),
+        ("Row", str(entry.number)),
+        ("Digest", entry.row.digest),
         ("Result", f"{record.result} {why}".strip()),
         ("Remark", record.remark),
         ("Label", record.label),
         ("Values", ", ".join(f"{name} {text}" for name, text in record.values.items())),
-        ("Keeps", "; ".join(record.kept)),
-        ("Began, ended", f"{record.begun}, {record.ended}"),
-        ("Job", f"{record.job} ({record.job_sha256[:16]}…)"),
-        ("Place", f"{record.bench}, {record.station}, {record.adapter}"),
-        ("Part", f"{record.part}, ID {record.jedec_id}, unique ID {record.unique_id or 'none'}"),
+        *zip(("Keeps", *[""] * len(record.kept)), map(_kept, record.kept), strict=False),
+        ("Begun", _moment(record.begun)),
+        ("Ended", _moment(record.ended)),
+        ("Job", record.job),
+        ("Job file", f"SHA-256 {record.job_sha256[:16]}…" if record.job_sha256 else ""),
+        ("Place", ", ".join(filter(None, (record.bench, record.station, record.adapter)))),
+        ("Part", record.part),
+        ("JEDEC ID", re.sub(r"(..)(?=.)", r"\1 ", record.jedec_id.upper())),
+        ("Unique ID", _unique(record)),
         ("Board", record.key),
         ("Backup", record.backup),
         ("SHA-256 before", record.before_sha256),
@@ -161,7 +167,30 @@ def _full(entry: Entry) -> str:
         ("Written to", "yes" if record.touched else "no"),
         ("Continued", "yes" if record.resumed else "no"),
     ]
-    return "\n".join(f"  {label:<16}{clean(text, 900)}" for label, text in facts if text)
+    # A digest of 64 digits ends at column 80.
+    return "\n".join(f"{label:<16}{clean(text, 900)}" for label, text in facts if text)
+
+
+def _unique(record: BoardRecord) -> str:
+    """The chip's unique ID as other screens print it."""
+    return clean(record.unique_id.upper() if record.unique_id else "none", 64)
+
+
+def _kept(text: str) -> str:
+    """An entry of `BoardRecord.kept`, such as "range 50000+10000 SHA-256", for people."""
+    found = re.fullmatch(r"range ([0-9a-f]+)\+([0-9a-f]+) ([0-9a-f]+)", text)
+    if found is None:
+        return text
+    start, length = int(found[1], 16), int(found[2], 16)
+    return f"{span(start, start + length)}, SHA-256 {found[3][:16]}…"
+
+
+def _moment(text: str) -> str:
+    """A time of the ledger (ISO 8601) as times are printed."""
+    try:
+        return moment(datetime.fromisoformat(text))
+    except ValueError:
+        return text
 
 
 def rows_csv(entries: Sequence[Entry]) -> str:
@@ -249,7 +278,7 @@ def batch_page(entries: Sequence[Entry], title: str) -> str:
         title=clean(title, 80),
         tone="good" if last and good == len(last) else "mixed" if good else "bad",
         headline=f"{good} of {counted(len(last), 'board')} good",
-        share=f"Yield {100 * good / len(last):.1f} %" if last else "No board yet",
+        share=f"{100 * good / len(last):.1f} % of them are good" if last else "No board yet",
         facts=_facts(entries, times),
         failed=sorted(
             ((clean(kind), count, _bar(count, failed)) for kind, count in failed.items()),
@@ -277,11 +306,16 @@ def _facts(entries: Sequence[Entry], times: Sequence[float]) -> list[tuple[str, 
     if entries:
         begun = min(each.record.begun for each in entries)
         ended = max(each.record.ended for each in entries)
-        facts.append(("From, to", f"{begun}, {ended}".replace("T", " ")))
-        facts.append(("Last row", f"{entries[-1].number}, digest {entries[-1].row.digest}"))
+        facts += [("From", _moment(begun)), ("To", _moment(ended))]
+        facts.append(("Last digest", f"{entries[-1].row.digest} (row {entries[-1].number})"))
     if times:
-        facts.append(("A good board", f"median {seconds(statistics.median(times))}"))
-        facts.append(("Fastest, slowest", f"{seconds(times[0])}, {seconds(times[-1])}"))
+        facts.append(
+            (
+                "Time for a good board",
+                f"median {seconds(statistics.median(times))}, "
+                f"from {seconds(times[0])} to {seconds(times[-1])}",
+            )
+        )
     return facts
 
 
@@ -322,7 +356,7 @@ def _line(entry: Entry) -> _Line:
         record.ended[:16].replace("T", " "),
         record.result,
         clean(record.label or record.key or "not identified", 80),
-        clean(record.unique_id or "none", 64),
+        _unique(record),
         clean(record.part, 40),
         clean(", ".join(f"{name} {text}" for name, text in record.values.items()), 200),
         seconds(record.seconds["all"]) if "all" in record.seconds else "",
@@ -349,7 +383,7 @@ def labels_page(entries: Sequence[Entry], title: str) -> str:
         values = ", ".join(f"{name} {text}" for name, text in record.values.items())
         rest = [text for text in record.values.values() if text not in record.label]
         lines = [", ".join(rest)] if record.label else []
-        lines += [record.part, f"ID {record.unique_id}" if record.unique_id else ""]
+        lines += [record.part, f"ID {_unique(record)}" if record.unique_id else ""]
         lines += [f"{record.ended[:10]}, {record.job}"]
         shown = tuple(clean(line, 80) for line in lines if line)
         labels.append(_Label(clean(record.label or values or record.key, 80), shown))

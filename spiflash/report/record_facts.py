@@ -7,7 +7,7 @@ import math
 from spiflash.archive.record import EvidenceRecord, Record
 from spiflash.dump.coverage import Coverage
 from spiflash.report import Headline
-from spiflash.text import address, amount, clock, counted, hex_pairs
+from spiflash.text import address, amount, clock, counted, hex_pairs, moment
 
 COMMANDS = (
     ("See everything that was found in it", "spiflash audit . --details"),
@@ -53,7 +53,7 @@ def backup_facts(record: Record) -> tuple[tuple[str, str], ...]:
     """(label, value) about how the backup was made; not yet cleaned."""
     return (
         ("Board", record.board or "not named"),
-        ("Made", record.made.isoformat(sep=" ", timespec="seconds")),
+        ("Made", moment(record.made)),
         ("Adapter", record.adapter),
         ("Program", ", ".join(f"{k} {v}" for k, v in sorted(record.program.items()))),
         ("SHA-256", record.sha256),

@@ -14,7 +14,7 @@ from spiflash.dump.identity import OwnItem
 from spiflash.dump.secrets import MASK
 from spiflash.dump.triage import Kind, RegionFinding, Repair, Triage
 from spiflash.jobs.triage import Proposal, Triaged
-from spiflash.report import table
+from spiflash.report import next_steps, table
 from spiflash.report.changes import own_words, plan_json
 from spiflash.report.plain import document, plain
 from spiflash.text import address, clean, counted, seconds, span
@@ -134,12 +134,12 @@ def _repair(proposal: Proposal, title: str, *, details: bool) -> list[str]:
         lines.append(
             f"  Overwrites what is correct by its checksum ({spans}): only you can say so."
         )
-    first = "; parts are in no source: save them first" if repair.rescue else ""
+    first = "; parts exist only here: save them first" if repair.rescue else ""
     if repair.unproven:
         spans = _ranges(repair.unproven, details=details)
         lines.append(f"  Overwrites {spans} with no checksum{first}.")
     elif repair.rescue:
-        lines.append("  Overwrites what is in no source: save it first.")
+        lines.append("  Overwrites what exists only here: save it first.")
     if repair.erase:
         spans = _ranges(repair.erase, details=details)
         lines.append(f"  Erases {spans} again, because an erase was interrupted there.")
@@ -169,8 +169,9 @@ def _fate(found: Triage, item: OwnItem, after: bytes) -> Fate:
 
 def _own_summary(done: Triaged) -> str:
     fates = [fate for _, fate in own_fates(done.triage, done.proposals[0].repair)]
-    said = [f"{each.value} {fates.count(each)}" for each in Fate if each in fates]
-    return f"  This board's own items: {', '.join(said)} (--details)."
+    words = {Fate.STAYS: "unchanged"}
+    said = [f"{fates.count(each)} {words.get(each, each.value)}" for each in Fate if each in fates]
+    return f"  This board's own items: {', '.join(said)} (see --details)."
 
 
 def _own_table(done: Triaged) -> list[str]:
@@ -222,32 +223,36 @@ def _card(done: Triaged) -> list[str]:
     looks = f"The boot loader looks for: {names}."
     after = " and ".join(clean(name) for name in road.after)
     if road.open:
-        return [f"SD card: the boot loader is proven, so the rest can go by card. {looks}"]
+        return [f"SD card: the boot loader is proven, so a card can write the rest. {looks}"]
     if not done.proposals:
         return [f"SD card: {after} is not proven, so a card may not help. {looks}"]
-    return [f"SD card: once {after} is rewritten, the rest can go by card. {looks}"]
+    return [f"SD card: once {after} is rewritten, a card can write the rest. {looks}"]
 
 
 def _next_steps(done: Triaged) -> list[str]:
     found = done.triage
     if done.proposals:
-        return ["", "Next steps", *(f"    {each}" for each in done.proposals[0].commands)]
+        commands = done.proposals[0].commands
+        order = ", in this order" if len(commands) > 1 else ""
+        return ["", f"Next steps{order}", *(f"    {each}" for each in commands)]
     if found.kind is Kind.INTACT:
-        return [
-            "",
-            "Next steps: the chip is correct. Look elsewhere on the board.",
-        ]
+        return next_steps([("The chip is correct. Look for the fault elsewhere on the board.", "")])
     if found.kind is Kind.NOT_CHECKED:
-        return [
-            "",
-            "Next step: this board's own backup (--backup) or an image of its model (--image) can "
-            "tell more.",
+        return next_steps(
+            [
+                (
+                    "To find out more, repeat with this board's own backup (--backup) or an image "
+                    "of its model (--image).",
+                    "",
+                )
+            ]
+        )
+    return next_steps(
+        [
+            ("There is nothing to repair it with yet. Save what is there", "spiflash backup"),
+            ("Find an image of this model, and repeat with --image.", ""),
         ]
-    return [
-        "",
-        "There is nothing to repair it with. Next steps: save what is there ('spiflash backup'), "
-        "find an image of this model, and repeat with --image.",
-    ]
+    )
 
 
 def triage_json(done: Triaged) -> dict[str, object]:

@@ -79,7 +79,7 @@ def test_a_newcomer_gets_from_the_example_to_a_sound_job(tmp_path: Path) -> None
     )
     assert done.returncode == 0, done.stderr
     assert "Values\n  ethaddr: 00:00:5e:00:53:80 to 00:00" in done.stdout
-    assert done.stdout.count("Job OK: 128 of 128 values left.\n") == 1
+    assert done.stdout.count("JOB OK: 128 of 128 values left.\n") == 1
     assert "  serial   HG-2026-0001 (variable serial#, at 7FF000h)\n" in done.stdout
     assert "  label    Heron HG-2026-0001 00:00:5e:00:53:80\n" in done.stdout
     assert (tmp_path / "open.bin").read_bytes() == heron_open()

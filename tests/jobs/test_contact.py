@@ -73,7 +73,7 @@ def test_a_good_clip(monkeypatch: pytest.MonkeyPatch) -> None:
     # No figure says more than was measured.
     assert found.repeated is not None
     assert found.repeated.bits > 5_000_000
-    assert f"{found.repeated.readings} of" in text
+    assert f"{found.repeated.readings} readings of" in " ".join(text.split())
     assert max(map(len, text.splitlines())) <= 80
 
 

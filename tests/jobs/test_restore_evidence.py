@@ -281,7 +281,7 @@ def test_an_erase_that_went_astray_is_found_outside_the_image(
     ):
         write(connection, shelf, case)
     assert f"{case.size - SECTOR:06X}h" in caught.value.cause
-    assert "went astray" in caught.value.remedy
+    assert "corrupted on the way" in caught.value.remedy
     assert len(open_journals(shelf.journals).whole) == 1
 
 

@@ -80,7 +80,7 @@ def test_what_is_there_is_kept_and_never_replaced_unasked(image: Path, tmp_path:
 def test_too_big_for_the_chip(image: Path, tmp_path: Path) -> None:
     with pytest.raises(ImageError) as caught:
         stage(tmp_path, image, chip_size=4 << 20)
-    assert "4194304" in caught.value.cause
+    assert "4,194,304" in caught.value.cause
     assert not os.listdir(tmp_path)
 
 
@@ -90,7 +90,7 @@ def test_no_room(image: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(stage_module.shutil, "disk_usage", lambda folder: full)
     with pytest.raises(CardError) as caught:
         stage(tmp_path, image)
-    assert "4096 are free" in caught.value.cause
+    assert "4,096 are free" in caught.value.cause
     assert not os.listdir(tmp_path)
 
 

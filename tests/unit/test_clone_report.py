@@ -64,12 +64,24 @@ def test_a_long_reason_is_cut_where_the_line_ends_not_what_is_to_be_done() -> No
 def test_check_and_summary_in_words() -> None:
     text = check_text("job.toml", [(7, "it does not fit")], [], 4, 2)
     assert text.splitlines() == [
-        "The job has errors: 1.",
+        "JOB HAS ERRORS: 1 error.",
         "job.toml, line 7: it does not fit.",
         "Values (2 of 4 left)",
+        "",
+        "Next steps",
+        "  Correct the job file, then check it again.",
     ]
     text = check_text("job.toml", [], [], 0, 0, (), [("serial", "HG-1"), ("keeps", "factory")])
-    assert text == "Job OK.\nThe first board:\n  serial  HG-1\n  keeps   factory"
+    assert text.splitlines() == [
+        "JOB OK.",
+        "The first board",
+        "  serial  HG-1",
+        "  keeps   factory",
+        "",
+        "Next steps",
+        "  Clip on the first board, and start:",
+        "    spiflash clone job.toml",
+    ]
     records = [record("a"), record("b", "FAIL", kind="read"), record("c", "FAIL", kind="read")]
     assert summary_text(records, 1) == "1 of 3 boards good: 2 failed (read 2), 1 not changed."
     assert batch_tone(records) == "mixed"
@@ -99,9 +111,9 @@ def test_rows_are_found_by_words_in_any_case() -> None:
     assert (cells["value:wifi2"], cells["value:s-nr"]) == ("'=1+2", "Ä-1")
     with pytest.raises(ValueError, match="“color” is not a column"):
         matching(found, ["color=red"], None)
-    assert [line.split()[4] for line in rows_text(found).splitlines()[1:]] == ["aa", "bb", "aa"]
+    assert [line.split()[4] for line in rows_text(found).splitlines()[1:]] == ["AA", "BB", "AA"]
     assert "read: x" in rows_text(found)
-    assert "unique ID aa" in board_text(found[:1])
+    assert "Unique ID       AA" in board_text(found[:1])
 
 
 def test_a_remark_is_told_wherever_a_board_is() -> None:
@@ -134,7 +146,7 @@ def test_csv_gives_back_what_went_in() -> None:
     assert table[1]["digest"] == found[1].row.digest
     kept = entries(record("a", kept=("mac 00:00:5e:00:53:07", "text x")))
     assert next(csv.DictReader(io.StringIO(rows_csv(kept))))["kept"].startswith("mac 00:00:5e")
-    assert "Keeps           mac 00:00:5e:00:53:07; text x" in board_text(kept)
+    assert "Keeps           mac 00:00:5e:00:53:07\n                text x\n" in board_text(kept)
     document = rows_json(found)["rows"]
     assert isinstance(document, list)
     assert document[0]["label"] == NASTY
@@ -180,7 +192,7 @@ def test_the_page_is_self_contained_and_runs_nothing() -> None:
     assert page.policy.startswith("default-src 'none'")
     # Four boards: a, b, c (good at the second try), and one that never got a name.
     assert "3 of 4 boards good" in page.text
-    assert "Yield 75.0 %" in page.text
+    assert "75.0 % of them are good" in page.text
     assert "Written to." in page.text
     assert len(re.findall(r"<tr class=", text)) == 5
     assert found[-1].row.digest in page.text
@@ -210,5 +222,5 @@ def test_every_good_board_gets_a_label() -> None:
     assert page.policy.startswith("default-src 'none'")
     assert text.count('<div class="label">') == 2
     assert "<strong>ethaddr 00:00:5e:00:53:01</strong>" in text
-    assert "ID b" in text
+    assert "ID B" in text
     assert "ID c" not in text

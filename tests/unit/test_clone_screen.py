@@ -134,7 +134,7 @@ def test_colours_are_left_out_where_nobody_wants_them(
     for value, coloured in (("", True), ("1", False)):
         monkeypatch.setenv("NO_COLOR", value)
         live().result(NAMES[0], record("a"))
-        assert ("\x1b[32m" in capsys.readouterr().err) is coloured
+        assert ("\x1b[38;5;28m" in capsys.readouterr().err) is coloured
 
 
 def test_more_stations_than_fit_have_a_line_each(capsys: pytest.CaptureFixture[str]) -> None:

@@ -31,7 +31,7 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 from spiflash.errors import LayoutError
-from spiflash.text import counted
+from spiflash.text import address, counted
 from spiflash.toml_text import KeyPath, TomlText
 
 NAME = re.compile(r"[!#-\[\]-~]{1,64}")
@@ -96,7 +96,7 @@ class Layout:
         reached = 0
         for region in self.regions:
             if region.start < reached:
-                raise ValueError(f"{region.name} begins before {reached:#x}")
+                raise ValueError(f"{region.name} begins before {address(reached)}")
             reached = region.end
         for region in self.named:
             if not NAME.fullmatch(region.name):

@@ -113,7 +113,7 @@ def stretches(job: Job) -> list[Stretch]:
 def _places(job: Job) -> Iterator[Problem]:
     size = len(job.image.contents)
     if job.layout is not None and job.layout.size != size:
-        yield Problem(1, f"the layout is for {job.layout.size} bytes, the image has {size}")
+        yield Problem(1, f"the layout is for {job.layout.size:,} bytes, the image has {size:,}")
     ordered = sorted(stretches(job), key=lambda each: each.start)
     covers = [value.sum.covers for value in job.values if value.sum]
     for each in (*ordered, *covers):

@@ -130,15 +130,15 @@ def third_look_record(looked: int, differed: int, wrong: Sequence[int]) -> Probe
             "fixed-place",
             doubt,
             "failed",
-            f"{len(wrong)} of {looked} sectors read differently in transfers of {SHORT} bytes, "
-            f"the first at {wrong[0]:#x}",
+            f"{len(wrong)} of {looked} sectors read differently in transfers of {SHORT:,} bytes, "
+            f"the first at {address(wrong[0])}",
         )
     again = f", {differed} of them when read again" if differed else ""
     return ProbeRecord(
         "fixed-place",
         doubt,
         "held",
-        f"{looked} sectors read the same in transfers of {SHORT} bytes{again}: the board's own "
+        f"{looked} sectors read the same in transfers of {SHORT:,} bytes{again}: the board's own "
         "data and what no checksum covers first, then others at random",
     )
 

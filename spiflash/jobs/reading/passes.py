@@ -44,7 +44,7 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.probe import PROBE_CLOCK
 from spiflash.spans import SECTOR
-from spiflash.text import counted
+from spiflash.text import address, counted
 
 PERIOD = 16
 """Transfers in one select period of an upward pass: a chip select that opens for a moment
@@ -196,7 +196,8 @@ def read_range(connection: Connection, start: int, length: int) -> bytes:
         taken.append(connection.flash.read_all(start, length, style))
     if taken[0] != taken[1] or not answers_known(connection):
         raise UnstableReadError(
-            f"Two readings of {length} bytes at {start:#x} differ, or the chip stopped answering.",
+            f"Two readings of {length:,} bytes at {address(start)} differ, or the chip stopped "
+            "answering.",
             state="The chip was only read.",
             remedy="Seat the clip again or use a lower clock, then repeat.",
         )

@@ -49,6 +49,7 @@ from spiflash.jobs.write.work import (
     whole_sectors,
 )
 from spiflash.nor.chip import ChipIdentity
+from spiflash.text import amount, span
 
 __all__ = [
     "SAFE",
@@ -116,11 +117,11 @@ def blank(connection: Connection, at: int, length: int | None) -> Image:
     end = size if length is None else at + length
     if not 0 <= at < end <= size:
         raise UsageError(
-            f"The range {at:#x}–{end:#x} is not on a chip of {size} bytes.",
+            f"The range {span(at, end)} is not on this chip: it has {amount(size)}.",
             state=SAFE,
             remedy="Give --at and --length within the chip.",
         )
-    return Image(f"blank {at:#x}–{end - 1:#x}", b"\xff" * (end - at))
+    return Image(f"blank {span(at, end)}", b"\xff" * (end - at))
 
 
 def prepare(
@@ -348,7 +349,7 @@ def _of_another_size(journal: Journal, identity: ChipIdentity) -> ChipMismatchEr
     state = journal.state
     cause = (
         f"The restore of {state.image_name} that was interrupted on {state.begun:%Y-%m-%d %H:%M} "
-        f"was of a chip of {state.size} bytes; this one has {identity.size}"
+        f"was of a chip of {amount(state.size)}; this one has {amount(identity.size)}"
     )
     if identity.unique_id is None:
         return ChipMismatchError(

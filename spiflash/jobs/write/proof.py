@@ -217,7 +217,7 @@ def _gone_astray(sectors: Sequence[int], wrong: Sequence[int]) -> AstrayError:
         wrong,
         f"{_counted(sectors)} outside the area to be written changed: {_listed(sectors)}.",
         state="Writing has stopped.",
-        remedy="Either the board's processor wrote there, or commands went astray on the way to "
+        remedy="Either the board's processor wrote there, or commands were corrupted on the way to "
         "the chip: hold the processor in reset, seat the clip again, shorten the leads, set a "
         "lower --clock, and run 'spiflash restore --resume', which restores those sectors too.",
     )

@@ -27,7 +27,7 @@ from spiflash.nor.geometry import Geometry
 from spiflash.plan import Plan, make_plan
 from spiflash.plan.optimum import TransferCost
 from spiflash.spans import SECTOR, Span, merged, sectors_in
-from spiflash.text import span
+from spiflash.text import amount, span
 
 TURNAROUND = 0.3e-3
 """Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and
@@ -135,7 +135,7 @@ def plan_work(
     for start, end in options.erase_again:
         if end > len(assumed):
             raise UsageError(
-                f"The range {span(start, end)} is not on a chip of {len(assumed)} bytes.",
+                f"The range {span(start, end)} is not on this chip: it has {amount(len(assumed))}.",
                 state=SAFE,
                 remedy="Give a range within the chip.",
             )

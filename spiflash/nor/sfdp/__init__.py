@@ -37,6 +37,7 @@ from spiflash.nor.sfdp.headers import (
     hexcode,
     parameter_headers,
 )
+from spiflash.text import address
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,7 +327,8 @@ def parse(raw: bytes) -> Sfdp:
 
 def _table(raw: bytes, header: ParameterHeader, anomalies: list[str]) -> RawTable:
     if header.pointer % 4:
-        anomalies.append(f"The {header.name} table starts at {header.pointer:#x}, not at a DWORD.")
+        start = address(header.pointer)
+        anomalies.append(f"The {header.name} table starts at {start}, not at a DWORD.")
     found = dwords(raw, header.pointer, header.length)
     if len(found) < header.length:
         anomalies.append(
