@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from archive_samples import contents_of, record_of
-
 from spiflash.archive.record import AgreementRecord, Record
 from spiflash.dump.coverage import Coverage, coverage
 from spiflash.dump.finding import Finding, Verdict
+from tests.archive_samples import contents_of, record_of
 
 SECTOR = 4096
 CONTENTS = (

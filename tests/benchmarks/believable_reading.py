@@ -32,11 +32,8 @@ from functools import lru_cache
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(Path(__file__).resolve().parent))
 if __name__ == "__main__":
     sys.path.insert(0, str(ROOT))
-
-from believable_rows import MIB, ROWS, STATES, Row, places, sister
 
 from hwmocks.bench import make_bench
 from hwmocks.boards.heron import heron_factory
@@ -52,6 +49,7 @@ from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import best_clock, connected, find_out, sweep_clocks
 from spiflash.nor.tables import chip_table
 from spiflash.report.backup import backup_text
+from tests.benchmarks.believable_rows import MIB, ROWS, STATES, Row, places, sister
 
 __all__ = ["MIB", "ROWS", "Row", "contents_of", "described", "places", "run_trial"]
 

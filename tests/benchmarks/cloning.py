@@ -33,9 +33,14 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 if __name__ == "__main__":
-    sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "benchmarks")]
+    sys.path.insert(0, str(ROOT))
 
-from clone_rig.heron import (
+from hwmocks.bench import Bench
+from hwmocks.nor.chip import NorChip
+from spiflash.archive.ledger import Ledger
+from spiflash.archive.ledger.rows import BoardRecord
+from spiflash.jobs.clone.runner import Runner
+from tests.clone_rig.heron import (
     FAULTS,
     Board,
     Quiet,
@@ -44,13 +49,7 @@ from clone_rig.heron import (
     context_in,
     write_job,
 )
-from clone_rig.judge import batch_complaints, judge
-
-from hwmocks.bench import Bench
-from hwmocks.nor.chip import NorChip
-from spiflash.archive.ledger import Ledger
-from spiflash.archive.ledger.rows import BoardRecord
-from spiflash.jobs.clone.runner import Runner
+from tests.clone_rig.judge import batch_complaints, judge
 
 CHANGE = 20.0
 """Seconds to take the clip off one board and seat it on the next (common practice, no source)."""
@@ -126,7 +125,7 @@ def main() -> int:
 
 
 def _kills(options: argparse.Namespace, folder: Path) -> list[str]:
-    from cloning_kills import survive_kills
+    from tests.benchmarks.cloning_kills import survive_kills
 
     # A board that is unplugged in mid-write is what each kill does to it anyway.
     faults = [each for each in FAULTS if each != "unplugged"]
@@ -143,7 +142,7 @@ def _kills(options: argparse.Namespace, folder: Path) -> list[str]:
 
 
 def _twins(options: argparse.Namespace, folder: Path) -> list[str]:
-    from clone_rig.world import Event, ViolationError, World
+    from tests.clone_rig.world import Event, ViolationError, World
 
     rng = random.Random(options.seed)
     kinds = [("shared", False) if i % 2 == 0 else ("none", True) for i in range(options.twins)]

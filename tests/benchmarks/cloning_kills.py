@@ -16,16 +16,6 @@ from dataclasses import dataclass
 from multiprocessing.context import ForkProcess
 from pathlib import Path
 
-from clone_rig.heron import (
-    Board,
-    Quiet,
-    Table,
-    context_in,
-    kept_board,
-    write_job,
-)
-from clone_rig.judge import batch_complaints, board_number, judge
-
 from hwmocks import store
 from hwmocks.bench import Bench
 from hwmocks.nor.chip import NorChip
@@ -33,6 +23,15 @@ from hwmocks.through import WriteThrough
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.jobs.clone.runner import Runner
+from tests.clone_rig.heron import (
+    Board,
+    Quiet,
+    Table,
+    context_in,
+    kept_board,
+    write_job,
+)
+from tests.clone_rig.judge import batch_complaints, board_number, judge
 
 DONE = "done.txt"
 POWER_CUT = 9

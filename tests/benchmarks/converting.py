@@ -28,18 +28,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 if __name__ == "__main__":
-    sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
-
-from convert_boards import (
-    BOARDS,
-    IMAGES,
-    SIZE,
-    Identity,
-    heron,
-    same_layout,
-    silent_losses,
-    volumes,
-)
+    sys.path.insert(0, str(ROOT))
 
 from hwmocks.bench import Bench, make_bench
 from hwmocks.ftdi import UsbFaults
@@ -54,6 +43,16 @@ from spiflash.jobs import Unwatched
 from spiflash.jobs import convert as job
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image
+from tests.convert_boards import (
+    BOARDS,
+    IMAGES,
+    SIZE,
+    Identity,
+    heron,
+    same_layout,
+    silent_losses,
+    volumes,
+)
 from tests.job_rig import small
 
 NAME = "W25Q64JV"

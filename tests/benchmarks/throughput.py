@@ -336,8 +336,7 @@ def row(
 
 def in_the_guest() -> int:
     """Run `kernel_throughput` in the guest and print what it measured."""
-    sys.path.insert(0, str(ROOT / "tests" / "references"))
-    import kernel_guest
+    from tests.references import kernel_guest
 
     missing = kernel_guest.missing()
     if missing:

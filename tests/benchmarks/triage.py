@@ -27,16 +27,22 @@ from functools import lru_cache
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "references"))
-
-from triage_boards import Board, draw_model
-from triage_damage import DAMAGE, Set, draw_set, made_worse, own_changed, shown, strangers
 
 from hwmocks.bricks import KINDS, Brick, make_brick
 from spiflash.dump.triage import Kind, Reference, Repair, Triage, reference, triage
 from spiflash.nor.geometry import Duration, EraseType, Geometry, uniform
 from spiflash.plan import make_plan, simulate
 from spiflash.plan.optimum import TransferCost
+from tests.references.triage_boards import Board, draw_model
+from tests.references.triage_damage import (
+    DAMAGE,
+    Set,
+    draw_set,
+    made_worse,
+    own_changed,
+    shown,
+    strangers,
+)
 
 SECTOR = 4096
 

@@ -13,10 +13,10 @@ import zlib
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
-from clone_rig.heron import ENV, FACTORY, SERIAL_AT, Board
 from hwmocks.boards.heron import heron_open, heron_variant
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger.rows import BoardRecord, check_ledger
+from tests.clone_rig.heron import ENV, FACTORY, SERIAL_AT, Board
 
 KINDS = {
     "bad clip": "contact",

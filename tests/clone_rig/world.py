@@ -26,20 +26,7 @@ from typing import Any
 from unittest import mock
 
 import sqlalchemy as sa
-from job_rig import small
 
-from clone_rig.small_boards import (
-    JOBS,
-    KINDS,
-    SAME,
-    SHARED,
-    SIZE,
-    TEXT,
-    expected,
-    factory,
-    image,
-    values_in,
-)
 from hwmocks.bench import Bench, make_bench
 from hwmocks.clip import Clip
 from hwmocks.clock import VirtualClock
@@ -57,6 +44,19 @@ from spiflash.jobs.clone.context import Context, SkippedError, Worker
 from spiflash.jobs.clone.job import Job
 from spiflash.jobs.clone.job_file import load_job
 from spiflash.nor.tables import chip_table
+from tests.clone_rig.small_boards import (
+    JOBS,
+    KINDS,
+    SAME,
+    SHARED,
+    SIZE,
+    TEXT,
+    expected,
+    factory,
+    image,
+    values_in,
+)
+from tests.job_rig import small
 
 GONE = 1 << 30
 """Number of a process that there cannot be."""

@@ -9,7 +9,6 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from job_rig import WATCHER, Rig, heron_rig
 
 from hwmocks.faults import BitErrors
 from hwmocks.ftdi import LongReadFlaw, UsbFaults
@@ -21,6 +20,7 @@ from spiflash.jobs.backup import Backup, back_up, now, put_on_shelf, read_for_se
 from spiflash.jobs.reading import read_in_passes
 from spiflash.report.pages import set_page
 from tests.effort import effort
+from tests.job_rig import WATCHER, Rig, heron_rig
 
 ADAPTERS = ("ft232h", "ft2232h", "ft4232h", "ft2232c", "ft2232d")
 

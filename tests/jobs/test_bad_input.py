@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import NoReturn
 
 import pytest
-from cli_rig import (
+
+from spiflash.cli.main import run
+from tests.jobs.cli_rig import (
     Bench,
     Ended,
     assert_said,
@@ -19,8 +21,6 @@ from cli_rig import (
     contents_of,
     new_bench,
 )
-
-from spiflash.cli.main import run
 
 MISUSE = 2
 

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from cli_rig import Bench, Ended, assert_said, contents_of, new_bench
 
 import hwmocks.bench
 from hwmocks.bench import Bench as SimulatedBench
@@ -29,6 +28,7 @@ from spiflash.errors import (
     ChipAbsentError,
     ChipUnknownError,
 )
+from tests.jobs.cli_rig import Bench, Ended, assert_said, contents_of, new_bench
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from cli_rig import (
+
+from hwmocks import store
+from spiflash.archive.shelf import Shelf
+from spiflash.cli.main import run
+from spiflash.errors import ImageError
+from spiflash.jobs.image import LIMIT, load_image
+from tests.jobs.cli_rig import (
     Bench,
     assert_said,
     assert_said_in_json,
@@ -22,12 +28,6 @@ from cli_rig import (
     new_bench,
     power_cycles_apart,
 )
-
-from hwmocks import store
-from spiflash.archive.shelf import Shelf
-from spiflash.cli.main import run
-from spiflash.errors import ImageError
-from spiflash.jobs.image import LIMIT, load_image
 
 WITHOUT_OVERRIDE = (
     ("setpriv", "--bounding-set=-dac_override,-dac_read_search", "--") if os.geteuid() == 0 else ()

@@ -19,13 +19,13 @@ from pathlib import Path
 
 import click
 import pytest
-from cli_rig import COMMAND, PATIENCE, Bench, assert_said, environment, new_bench
 
 from hwmocks import store
 from hwmocks.boards.heron import IMAGE_FILE, heron_open, heron_variant
 from spiflash.cli import main as cli
 from spiflash.cli.main import program, run
 from spiflash.cli.screen import Bars
+from tests.jobs.cli_rig import COMMAND, PATIENCE, Bench, assert_said, environment, new_bench
 
 COMMANDS = sorted(cli.COMMANDS)
 

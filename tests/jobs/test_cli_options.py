@@ -8,10 +8,10 @@ import time
 from pathlib import Path
 
 import pytest
-from cli_rig import PATIENCE, Bench, new_bench
 
 from hwmocks.boards.heron import heron_variant
 from spiflash.errors import ChipMismatchError
+from tests.jobs.cli_rig import PATIENCE, Bench, new_bench
 
 
 @pytest.fixture(scope="module")

@@ -18,10 +18,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from cli_rig import PATIENCE, Bench, contents_of, kept_passes_apart, new_bench
 
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ImageError, InterruptedWorkError
+from tests.jobs.cli_rig import PATIENCE, Bench, contents_of, kept_passes_apart, new_bench
 
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 MOMENTS = 24 if os.environ.get("SPIFLASH_SWEEP") == "full" else 4

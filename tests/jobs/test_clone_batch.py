@@ -6,10 +6,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from benchmarks.cloning import run_batch
-from benchmarks.cloning_kills import survive_kills
-from clone_rig import LONG
-from clone_rig.heron import Board, batch
+
+from tests.benchmarks.cloning import run_batch
+from tests.benchmarks.cloning_kills import survive_kills
+from tests.clone_rig import LONG
+from tests.clone_rig.heron import Board, batch
 
 pytestmark = pytest.mark.needs("mkenvimage", "fw_printenv")
 

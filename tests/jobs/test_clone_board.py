@@ -7,14 +7,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from clone_rig.heron import Board, Rig
-from clone_rig.rows import finished_row
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from spiflash.archive.ledger import After, InHand
 from spiflash.archive.ledger.claims import Claim
 from spiflash.archive.ledger.values import Listed
 from spiflash.errors import ShelfError
+from tests.clone_rig.heron import Board, Rig
+from tests.clone_rig.rows import finished_row
 
 
 @pytest.fixture

@@ -7,10 +7,10 @@ from pathlib import Path
 from unittest import mock
 
 import pytest
-from clone_rig.world import JOBS, Board, Event, KilledError, World, values_in
 
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger.rows import BoardRecord, check_ledger
+from tests.clone_rig.world import JOBS, Board, Event, KilledError, World, values_in
 
 CUT = Event("kill", 60, written=True)
 
@@ -86,7 +86,7 @@ def test_a_finished_board_gets_another_value_where_its_own_cannot_be_written(
     board = world.boards[0]
     first = good(world, board, "first")
     job = changed(world, monkeypatch, "first", *changes)
-    monkeypatch.setattr("clone_rig.world.expected", lambda own, job, values: board.cells)
+    monkeypatch.setattr("tests.clone_rig.world.expected", lambda own, job, values: board.cells)
     again = good(world, board, job, again=True)
     assert again.key == first.key
     assert again.values["serial"] in ("001", "0001")

@@ -11,14 +11,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from clone_rig.clip import BOUNCING, HALF_FIRST, NEVER_RIGHT, ON, Person, Visit
-from clone_rig.heron import Board, Rig, context_in
-from clone_rig.rows import finished_row
 
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import After
 from spiflash.errors import AdapterNotFoundError
 from spiflash.jobs.clone.runner import ClipStation, Cloned, Runner
+from tests.clone_rig.clip import BOUNCING, HALF_FIRST, NEVER_RIGHT, ON, Person, Visit
+from tests.clone_rig.heron import Board, Rig, context_in
+from tests.clone_rig.rows import finished_row
 
 
 def key_of(chip: NorChip) -> str:

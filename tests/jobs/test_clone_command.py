@@ -13,15 +13,15 @@ import sys
 from pathlib import Path
 
 import pytest
-from cli_rig import COMMAND, environment
-from clone_rig.heron import ENV, FACTORY, Board, kept_board, write_job
-from clone_rig.rows import finished_row
 
 from hwmocks.boards.heron import heron_open, heron_variant
 from spiflash.archive.ledger import After, InHand, Ledger
 from spiflash.archive.ledger.values import Column, Listed
 from spiflash.cli.main import run
 from spiflash.dump.uboot_env import read_environment
+from tests.clone_rig.heron import ENV, FACTORY, Board, kept_board, write_job
+from tests.clone_rig.rows import finished_row
+from tests.jobs.cli_rig import COMMAND, environment
 
 
 def start(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:

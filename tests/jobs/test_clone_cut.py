@@ -7,12 +7,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from clone_rig.heron import FACTORY, Board, Rig
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import InHand
 from spiflash.jobs.clone.runner import Cloned, Runner
+from tests.clone_rig.heron import FACTORY, Board, Rig
 
 
 @pytest.fixture

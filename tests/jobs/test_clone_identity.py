@@ -7,13 +7,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from clone_rig import LONG
-from clone_rig.world import Event, World, settle
 
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.errors import LedgerError
 from spiflash.jobs.clone.context import SkippedError
+from tests.clone_rig import LONG
+from tests.clone_rig.world import Event, World, settle
 
 CUT = Event("kill", 40, written=True)
 

@@ -22,9 +22,6 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from clone_rig import LONG
-from clone_rig.postgres import NEEDS, postgres
-from clone_rig.world import JOBS, KINDS, Event, ViolationError, World, settle
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
@@ -33,6 +30,10 @@ from hypothesis.stateful import (
     rule,
     run_state_machine_as_test,
 )
+
+from tests.clone_rig import LONG
+from tests.clone_rig.postgres import NEEDS, postgres
+from tests.clone_rig.world import JOBS, KINDS, Event, ViolationError, World, settle
 
 USED = sorted(JOBS.keys() - {"batch"})
 HAPPENS = ("kill", "kill", "unplug", "power", "ctrl-c", "swap", "kill ledger", "server")

@@ -7,16 +7,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from archive_samples import chip_of, record_of
-from clone_rig import LONG
-from clone_rig.heron import Board, Rig
-from clone_rig.rows import finished_row
 
 from hwmocks.boards.heron import heron_variant, mac_address
 from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.ledger import After, InHand
 from spiflash.archive.ledger.claims import Claim
 from spiflash.archive.shelf import Shelf
+from tests.archive_samples import chip_of, record_of
+from tests.clone_rig import LONG
+from tests.clone_rig.heron import Board, Rig
+from tests.clone_rig.rows import finished_row
 
 
 @pytest.fixture

@@ -8,9 +8,6 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from clone_rig.heron import FACTORY, Board, Rig
-from job_rig import WATCHER
-from job_rig import Rig as Bench
 
 from hwmocks.boards.heron import heron_open, heron_variant, mac_address
 from spiflash.archive.journal import open_journals
@@ -20,6 +17,9 @@ from spiflash.archive.shelf import Shelf
 from spiflash.errors import ShelfError
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import WriteOptions, prepare, restore
+from tests.clone_rig.heron import FACTORY, Board, Rig
+from tests.job_rig import WATCHER
+from tests.job_rig import Rig as Bench
 
 OPEN = Image("open.bin", heron_open())
 OTHER = InHand("other", "heron-open", "b", "ef4017", "00", 8 << 20, "/s", "00" * 32, {})

@@ -12,12 +12,12 @@ from pathlib import Path
 import bagit
 import click
 import pytest
-from cli_rig import Bench, Ended, new_bench
 
 from hwmocks import store
 from hwmocks.boards.heron import heron_factory, heron_open, mac_address, serial_number
 from spiflash.cli.convert import convert as convert_command
 from tests.benchmarks.converting import cuts
+from tests.jobs.cli_rig import Bench, Ended, new_bench
 
 ENV = slice(0x40000, 0x50000)
 FACTORY = slice(0x50000, 0x60000)

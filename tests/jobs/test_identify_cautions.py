@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from clone_rig.heron import write_job
 
 from chipdb.table import ChipTable
 from hwmocks import store
@@ -23,6 +22,7 @@ from spiflash.nor.identify import identify
 from spiflash.nor.tables import chip_table
 from spiflash.report.bench import about_voltage
 from spiflash.report.chips import identity_json, identity_text
+from tests.clone_rig.heron import write_job
 from tests.job_rig import Rig
 
 FULL = os.environ.get("SPIFLASH_SWEEP") == "full"

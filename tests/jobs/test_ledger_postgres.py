@@ -12,7 +12,6 @@ from pathlib import Path
 import psycopg
 import pytest
 import sqlalchemy as sa
-from clone_rig.postgres import NEEDS, Server, postgres
 
 from spiflash.archive.ledger import After, InHand, Ledger
 from spiflash.archive.ledger import rows as ledger_rows
@@ -21,6 +20,7 @@ from spiflash.archive.ledger.rows import BoardRecord, Row, check_ledger
 from spiflash.archive.ledger.store import ROWS
 from spiflash.archive.ledger.values import Column, Counted
 from spiflash.errors import LedgerError
+from tests.clone_rig.postgres import NEEDS, Server, postgres
 
 pytestmark = pytest.mark.needs(*NEEDS)
 

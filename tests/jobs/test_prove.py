@@ -12,7 +12,6 @@ from pathlib import Path
 
 import pytest
 from markupsafe import escape
-from nor_rig import chip_with
 from pyftdi.usbtools import UsbTools
 
 from hwmocks.boards.heron import heron_factory
@@ -33,6 +32,7 @@ from spiflash.jobs.connection import Settings, connect
 from spiflash.jobs.prove import prove
 from spiflash.report.bench import prove_headline, prove_text, proven_sentence
 from spiflash.report.pages import prove_page
+from tests.nor_rig import chip_with
 from tests.small_board import noise, small_part
 
 URL = "ftdi:///1"

@@ -6,11 +6,9 @@ import itertools
 import json
 import os
 import stat
-import sys
 from pathlib import Path
 
 import pytest
-from job_rig import WATCHER, Rig
 
 from hwmocks.boards.heron import heron_factory
 from hwmocks.faults import BitErrors, FixedPlaceError, SlowWire
@@ -25,9 +23,8 @@ from spiflash.jobs.reading.evidence import LIMIT
 from spiflash.jobs.reading.kept_passes import UNFINISHED
 from spiflash.jobs.reading.passes import _blocks, pass_setting
 from spiflash.report.pages import set_page
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
-import believable_reading as benchmark
+from tests.benchmarks import believable_reading as benchmark
+from tests.job_rig import WATCHER, Rig
 
 
 class Listener(Unwatched):

@@ -8,14 +8,12 @@ the hundred.
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from job_rig import WATCHER, Rig
 
 from hwmocks.faults import MovedClip, WeakCells, Wrapper
 from hwmocks.nor.chip import NorChip
@@ -29,9 +27,8 @@ from spiflash.jobs.backup import Backup, back_up
 from spiflash.jobs.reading.kept_passes import FRESH, UNFINISHED
 from spiflash.jobs.reading.passes import MOST_TRIES
 from spiflash.report.backup import backup_text
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
-import believable_reading as benchmark
+from tests.benchmarks import believable_reading as benchmark
+from tests.job_rig import WATCHER, Rig
 
 MIB = benchmark.MIB
 WHEN = datetime(2026, 5, 4, 19, 30, tzinfo=UTC)

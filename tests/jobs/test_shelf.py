@@ -9,12 +9,12 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from archive_samples import MADE, chip_of, contents_of, record_of
 
 from spiflash.archive.backupset import BackupSet
 from spiflash.archive.journal import WITHDRAWN, Journal, JournalState, Range
 from spiflash.archive.shelf import Shelf
 from spiflash.cli.main import run
+from tests.archive_samples import MADE, chip_of, contents_of, record_of
 
 CONTENTS = contents_of(2)
 STATE = JournalState(

@@ -9,9 +9,9 @@ from __future__ import annotations
 import os
 
 import pytest
-from benchmarks.triage import Tally, count
 
 from hwmocks.bricks import KINDS, make_brick
+from tests.benchmarks.triage import Tally, count
 
 FULL = os.environ.get("SPIFLASH_SWEEP", "small") == "full"
 SMALL = ("interrupted", "wrong offset", "another board's", "bad checksum", "erased")

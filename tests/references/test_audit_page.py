@@ -7,8 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from chromium import Chromium, keep_picture
-from report_samples import HOSTILE_TEXT
 
 from hwmocks.boards.heron import PARTITIONS, failed_card_flash, heron_factory, heron_open
 from spiflash.archive.record import AgreementRecord
@@ -18,6 +16,8 @@ from spiflash.dump.finding import Verdict
 from spiflash.dump.hints import Console, EnvironmentHints, Hints, Load, Version, Write
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.report.pages import audit_page
+from tests.references.chromium import Chromium, keep_picture
+from tests.report_samples import HOSTILE_TEXT
 
 pytestmark = pytest.mark.needs("chromium", "bash")
 

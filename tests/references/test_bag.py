@@ -11,13 +11,13 @@ from pathlib import Path
 
 import bagit
 import pytest
-from archive_samples import contents_of, record_of
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from spiflash.archive.backupset import BackupSet, check_bag, open_set
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import BackupSetError
+from tests.archive_samples import contents_of, record_of
 
 CONTENTS = contents_of(3)
 

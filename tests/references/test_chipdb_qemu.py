@@ -10,12 +10,12 @@ import os
 from pathlib import Path
 
 import pytest
-from qemu import MODELS, QemuBus, QemuError, available_models, start_qemu
 
 from chipdb.loader import load_builtin
 from chipdb.part import EraseType, Part
 from spiflash.bus import Transaction
 from spiflash.errors import AdapterLostError
+from tests.references.qemu import MODELS, QemuBus, QemuError, available_models, start_qemu
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

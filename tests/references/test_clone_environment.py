@@ -10,10 +10,10 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from clone_rig.judge import printed
 
 from hwmocks.boards.heron import heron_open, mac_address, serial_number
 from spiflash.dump.uboot_env import read_environment, set_variables, stored
+from tests.clone_rig.judge import printed
 
 CHANGES = {"ethaddr": mac_address(0x42), "serial#": serial_number(0x42), "bootdelay": "1"}
 

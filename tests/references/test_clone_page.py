@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from chromium import Chromium
-from clone_rig.rows import NASTY, entries, record
 
 from spiflash.report.ledger import batch_page
+from tests.clone_rig.rows import NASTY, entries, record
+from tests.references.chromium import Chromium
 
 pytestmark = pytest.mark.needs("chromium", "bash")
 

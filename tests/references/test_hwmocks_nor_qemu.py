@@ -14,11 +14,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from nor_rig import NorRig
-from qemu import start_qemu
 
 from hwmocks.nor import NorChip
 from spiflash.bus import Transaction
+from tests.nor_rig import NorRig
+from tests.references.qemu import start_qemu
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

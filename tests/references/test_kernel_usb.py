@@ -17,7 +17,6 @@ import threading
 from pathlib import Path
 from typing import Any
 
-import kernel_guest
 import pytest
 
 from hwmocks import usbip
@@ -25,6 +24,7 @@ from hwmocks.bench import make_bench
 from hwmocks.clock import RealTime
 from hwmocks.ftdi import FT232H, FT2232H, FtdiDevice
 from hwmocks.nor.chip import NorChip
+from tests.references import kernel_guest
 
 FULL = os.environ.get("SPIFLASH_SWEEP") == "full"
 SESSION = Path(__file__).with_name("kernel_session.py")

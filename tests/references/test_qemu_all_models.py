@@ -16,7 +16,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from qemu import MODELS, available_models, start_qemu
 
 from spiflash.bus import Bus
 from spiflash.errors import (
@@ -34,6 +33,7 @@ from spiflash.nor.identify import candidates_for, identify
 from spiflash.nor.probe import probe, probe_shared_id
 from spiflash.nor.tables import chip_table
 from spiflash.nor.unlisted import read_only
+from tests.references.qemu import MODELS, available_models, start_qemu
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

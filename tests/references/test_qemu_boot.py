@@ -16,8 +16,6 @@ import time
 from pathlib import Path
 
 import pytest
-from job_rig import WATCHER
-from qemu import MACHINE, PROGRAM, start_qemu
 
 from hwmocks.boards.heron import failed_card_flash, heron_factory, heron_open
 from spiflash.archive.shelf import Shelf
@@ -30,6 +28,8 @@ from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.identify import identify
 from spiflash.nor.probe import probe
 from spiflash.nor.tables import chip_table
+from tests.job_rig import WATCHER
+from tests.references.qemu import MACHINE, PROGRAM, start_qemu
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

@@ -16,8 +16,6 @@ import zlib
 from pathlib import Path
 
 import pytest
-from job_rig import WATCHER
-from qemu import PROGRAM, start_qemu
 
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.board_data import Fate
@@ -27,6 +25,8 @@ from spiflash.jobs.image import Image
 from spiflash.nor.identify import identify
 from spiflash.nor.probe import probe
 from spiflash.nor.tables import chip_table
+from tests.job_rig import WATCHER
+from tests.references.qemu import PROGRAM, start_qemu
 
 pytestmark = pytest.mark.needs(PROGRAM)
 

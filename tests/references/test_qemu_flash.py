@@ -12,7 +12,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from qemu import MODELS, Model, QemuBus, start_qemu
 
 from spiflash.bus import Transaction
 from spiflash.nor.addressing import THREE_BYTE_REACH
@@ -25,6 +24,7 @@ from spiflash.nor.probe import probe, probe_shared_id
 from spiflash.nor.tables import chip_table
 from spiflash.plan import Erase, Plan, make_plan
 from spiflash.plan.optimum import TransferCost
+from tests.references.qemu import MODELS, Model, QemuBus, start_qemu
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

@@ -12,10 +12,18 @@ from collections.abc import Generator
 from pathlib import Path
 
 import pytest
-from qemu import MODELS, Model, QemuError, QtestLink, available_models, model_size, start_qemu
 
 from spiflash.bus import Sampling, Transaction
 from spiflash.errors import AdapterLostError, BusError
+from tests.references.qemu import (
+    MODELS,
+    Model,
+    QemuError,
+    QtestLink,
+    available_models,
+    model_size,
+    start_qemu,
+)
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from nor_rig import NorRig
-from qemu import QemuBus, start_qemu
 
 from hwmocks.nor import NorChip
 from spiflash.bus import Transaction
+from tests.nor_rig import NorRig
+from tests.references.qemu import QemuBus, start_qemu
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

@@ -11,10 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from archive_samples import contents_of, record_of
-from chromium import Chromium, keep_picture
 from numpy.typing import NDArray
-from report_samples import CONTENTS, COVERAGE, FINDINGS, RECORD, hostile
 
 from hwmocks.boards.heron import PARTITIONS, heron_factory
 from spiflash.dump.audit import examine
@@ -22,6 +19,9 @@ from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.report.drawing import Holds
 from spiflash.report.pages import backup_page
+from tests.archive_samples import contents_of, record_of
+from tests.references.chromium import Chromium, keep_picture
+from tests.report_samples import CONTENTS, COVERAGE, FINDINGS, RECORD, hostile
 
 pytestmark = pytest.mark.needs("chromium", "bash")
 

@@ -10,13 +10,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from qemu import QemuBus, start_qemu
 
 from chipdb.part import FourByte
 from spiflash.bus import Transaction
 from spiflash.nor.sfdp import parse
 from spiflash.nor.sfdp.derived import four_byte_methods, quad_enable, to_geometry
 from spiflash.nor.sfdp.headers import SfdpError, read_whole
+from tests.references.qemu import QemuBus, start_qemu
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import os
 
 import pytest
-from benchmarks.triage import EXACT, Score, count_damaged, count_healthy
-from triage_boards import PROGRAMS, draw_model
-from triage_damage import DAMAGE, draw_set
+
+from tests.benchmarks.triage import EXACT, Score, count_damaged, count_healthy
+from tests.references.triage_boards import PROGRAMS, draw_model
+from tests.references.triage_damage import DAMAGE, draw_set
 
 FULL = os.environ.get("SPIFLASH_SWEEP", "small") == "full"
 SMALL = {

@@ -12,7 +12,17 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from triage_boards import BLANK, BLOCK, FAMILIES, SECTOR, Board, Model, Part, build, code
+from tests.references.triage_boards import (
+    BLANK,
+    BLOCK,
+    FAMILIES,
+    SECTOR,
+    Board,
+    Model,
+    Part,
+    build,
+    code,
+)
 
 Maker = Callable[["Set", random.Random], bytes | None]
 

@@ -11,13 +11,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from archive_samples import contents_of
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from spiflash.archive.backupset import check_bag, write_bag
 from spiflash.errors import BackupSetError, ShelfError
 from spiflash.files import NameTakenError
+from tests.archive_samples import contents_of
 
 CONTENTS = contents_of(2)
 PAYLOAD: dict[str, bytes | Path] = {"flash.bin": CONTENTS, "record.json": b"{}\n"}

@@ -13,11 +13,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from archive_samples import MADE, contents_of
 
 from spiflash.archive import locks
 from spiflash.archive.journal import Journal, JournalState, Range, open_journals
 from spiflash.errors import BackupSetError, ShelfError
+from tests.archive_samples import MADE, contents_of
 
 SIZE = 20 * 4096
 BEFORE = contents_of(20, seed=1)

@@ -8,12 +8,12 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from archive_samples import chip_of, contents_of, record_of
 from hypothesis import given
 from hypothesis import strategies as st
 
 from spiflash.archive.record import AgreementRecord, Record
 from spiflash.errors import BackupSetError, NewerFormatError
+from tests.archive_samples import chip_of, contents_of, record_of
 
 CONTENTS = contents_of()
 RECORD = record_of(CONTENTS)

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from archive_samples import MADE, chip_of, contents_of, record_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -25,6 +24,7 @@ from spiflash.files import default_root
 from spiflash.jobs.write import named_backup
 from spiflash.jobs.write.before import SetsOfChip
 from spiflash.nor.chip import ChipIdentity
+from tests.archive_samples import MADE, chip_of, contents_of, record_of
 
 CONTENTS = contents_of(2)
 RECORD = record_of(CONTENTS)

@@ -6,8 +6,6 @@ import re
 from pathlib import Path
 
 import pytest
-from archive_samples import record_of
-from report_samples import CONTENTS, COVERAGE, FINDINGS, RECORD
 
 from hwmocks.boards.heron import heron_factory
 from spiflash.archive.record import AgreementRecord, Record
@@ -15,6 +13,8 @@ from spiflash.dump.audit import Audit, examine
 from spiflash.dump.coverage import coverage
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.report.backup import backup_details, backup_text
+from tests.archive_samples import record_of
+from tests.report_samples import CONTENTS, COVERAGE, FINDINGS, RECORD
 
 BIG = bytes(1 << 20) + b"\xff" * (15 << 20)
 FOLDER = Path("/var/lib/a shelf/2026-11-25-101500_W25Q64JV_gauge-23")

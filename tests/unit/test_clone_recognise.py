@@ -7,8 +7,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from archive_samples import SECTOR, chip_of, contents_of, evidence_of, record_of
-from clone_rig.rows import finished_row
 
 from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.ledger import InHand
@@ -17,6 +15,8 @@ from spiflash.archive.shelf import Shelf
 from spiflash.jobs.clone.job import BoardError
 from spiflash.jobs.clone.recognise import Looked, Looks, look, unseen_remark
 from spiflash.jobs.reading import Reading
+from tests.archive_samples import SECTOR, chip_of, contents_of, evidence_of, record_of
+from tests.clone_rig.rows import finished_row
 
 SIZE = 4 * SECTOR
 ID = "c22017"

@@ -10,7 +10,6 @@ import io
 import re
 
 import pytest
-from clone_rig.rows import NASTY, entries, record
 
 from spiflash.report.clone import (
     batch_tone,
@@ -30,6 +29,7 @@ from spiflash.report.ledger import (
     rows_json,
     rows_text,
 )
+from tests.clone_rig.rows import NASTY, entries, record
 
 
 def test_the_sign_is_large_and_says_different_things() -> None:

@@ -8,11 +8,11 @@ import time
 from pathlib import Path
 
 import pytest
-from clone_rig.heron import Quiet, context_in, write_job
 
 from spiflash.archive.ledger import Ledger
 from spiflash.bus import Bus
 from spiflash.jobs.clone.runner import PRESSED, Runner, Stopping, Tell
+from tests.clone_rig.heron import Quiet, context_in, write_job
 
 
 class Slow:

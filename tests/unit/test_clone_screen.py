@@ -10,10 +10,10 @@ import time
 from collections.abc import Iterator
 
 import pytest
-from clone_rig.rows import record
 
 from spiflash.cli.clone_screen import BAD, GOOD, LOOK, REST, Bell, CloneScreen
 from spiflash.report.clone import large, sign
+from tests.clone_rig.rows import record
 
 NAMES = ["ftdi://ftdi:4232h:1/1", "ftdi://ftdi:4232h:1/2", "ftdi://ftdi:232h/1", "sim:boards/*"]
 

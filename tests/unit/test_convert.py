@@ -14,7 +14,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from convert_boards import (
+
+from hwmocks.boards.heron import heron_factory, heron_open
+from spiflash.dump.audit import Audit, examine
+from spiflash.dump.board_data import Decision, Fate, Wishes, turned
+from spiflash.dump.convert import Proposal, propose
+from spiflash.dump.image_fits import concerns, refusals
+from spiflash.dump.made_image import not_found, overwritten
+from spiflash.errors import LayoutError, UsageError
+from tests.convert_boards import (
     BASE,
     BOARDS,
     FACTORY,
@@ -32,14 +40,6 @@ from convert_boards import (
     silent_losses,
     volumes,
 )
-
-from hwmocks.boards.heron import heron_factory, heron_open
-from spiflash.dump.audit import Audit, examine
-from spiflash.dump.board_data import Decision, Fate, Wishes, turned
-from spiflash.dump.convert import Proposal, propose
-from spiflash.dump.image_fits import concerns, refusals
-from spiflash.dump.made_image import not_found, overwritten
-from spiflash.errors import LayoutError, UsageError
 
 FULL = os.environ.get("SPIFLASH_SWEEP") == "full"
 BATCH = range(6) if FULL else range(1)

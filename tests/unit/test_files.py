@@ -8,7 +8,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from archive_samples import MADE, contents_of, record_of
 
 from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.shelf import Shelf
@@ -22,6 +21,7 @@ from spiflash.files import (
     write_page,
 )
 from spiflash.jobs.clone.job_file import load_job
+from tests.archive_samples import MADE, contents_of, record_of
 
 CONTENTS = contents_of(2)
 

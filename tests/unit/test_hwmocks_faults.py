@@ -7,11 +7,11 @@ import math
 
 import numpy as np
 import pytest
-from nor_rig import NorRig
 
 from hwmocks import faults
 from hwmocks.nor import NorChip
 from hwmocks.wire import Beat
+from tests.nor_rig import NorRig
 
 BEAT = Beat(0.0, 10e6)
 RANDOM = np.random.default_rng(1).integers(0, 256, size=1 << 16, dtype=np.uint8).tobytes()

@@ -7,10 +7,10 @@ order of bit-wise answers) and AN_135 (bad command check with 0xAA/0xAB).
 from __future__ import annotations
 
 import pytest
-from ftdi_rig import CS, DESELECT, MASTER, MOSI, SCK, SELECT, answer, exchange, rig
 from pyftdi.spi import SpiController
 
 from hwmocks.ftdi import FT232H, FT2232C, FT2232H, FT4232H, AdapterProfile
+from tests.ftdi_rig import CS, DESELECT, MASTER, MOSI, SCK, SELECT, answer, exchange, rig
 
 
 @pytest.mark.parametrize("bad", [0xAA, 0xAB, 0x00, 0x4B, 0x88])

@@ -13,7 +13,6 @@ from contextlib import suppress
 
 import pytest
 import usb.core
-from ftdi_rig import CS, DESELECT, MASTER, SELECT, Zeros, answer, exchange, rig
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyftdi.ftdi import Ftdi
@@ -31,6 +30,7 @@ from hwmocks.ftdi import (
 )
 from hwmocks.ftdi.channel import Channel
 from tests.effort import effort
+from tests.ftdi_rig import CS, DESELECT, MASTER, SELECT, Zeros, answer, exchange, rig
 
 IN, OUT = 0x81, 0x02  # endpoints of interface 1
 READ_64K = b"\x24\xff\xff"

@@ -14,7 +14,6 @@ import re
 import pytest
 import usb.core
 import usb.util
-from ftdi_rig import CS, DESELECT, MASTER, SELECT, Recorder, answer, exchange, rig
 from pyftdi.ftdi import Ftdi, FtdiError
 
 from hwmocks.clock import VirtualClock
@@ -30,6 +29,7 @@ from hwmocks.ftdi import (
     UsbBackend,
     UsbFaults,
 )
+from tests.ftdi_rig import CS, DESELECT, MASTER, SELECT, Recorder, answer, exchange, rig
 
 IN, OUT = 0x81, 0x02
 ALL = (FT232H, FT2232H, FT4232H, FT2232C, FT2232D)

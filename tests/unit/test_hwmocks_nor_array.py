@@ -6,11 +6,11 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nor_rig import NorRig
 
 from hwmocks.nor import NorChip
 from hwmocks.wire import Beat
 from tests.effort import effort
+from tests.nor_rig import NorRig
 
 SMALL = "SST25VF032B"  # the smallest array
 

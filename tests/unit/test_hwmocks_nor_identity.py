@@ -8,11 +8,11 @@ from __future__ import annotations
 import hashlib
 
 import pytest
-from nor_rig import NorRig
 
 from hwmocks.nor import CATALOG, NorChip, describe
 from hwmocks.nor.description import Op
 from spiflash.nor.sfdp import parse
+from tests.nor_rig import NorRig
 
 # U-Boot, drivers/mtd/spi/spi-nor-ids.c (August 2026): name there, ID with extended bytes, size.
 UBOOT = {

@@ -6,9 +6,9 @@ All rows from memory of the sheet named; addresses are first and last protected 
 from __future__ import annotations
 
 import pytest
-from nor_rig import NorRig
 
 from hwmocks.nor import NorChip
+from tests.nor_rig import NorRig
 
 ALL_8M = ((0x000000, 0x7FFFFF),)
 ALL_16M = ((0x000000, 0xFFFFFF),)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from nor_rig import NorRig
 
 from hwmocks.nor import NorChip
+from tests.nor_rig import NorRig
 
 
 def test_factory_state_of_w25q64jv_iq() -> None:

@@ -8,11 +8,11 @@ import statistics
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nor_rig import NorRig
 
 from hwmocks.nor import NorChip
 from hwmocks.nor.description import Time
 from hwmocks.wire import Beat
+from tests.nor_rig import NorRig
 
 
 def test_erase_takes_what_was_drawn() -> None:

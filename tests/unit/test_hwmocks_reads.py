@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from nor_rig import NorRig
 
 from hwmocks.faults import AlikeAtClocks, Meanwhile, MovedClip, Pattern, WeakCells, WrongBlock
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import SpiDevice
+from tests.nor_rig import NorRig
 
 CONTENTS = np.random.default_rng(4).bytes(8 << 20)
 

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from nor_rig import NorRig
 
 from hwmocks import store
 from hwmocks.nor import NorChip
+from tests.nor_rig import NorRig
 
 
 def lived_in(folder: Path) -> NorChip:

@@ -13,7 +13,6 @@ from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
-from archive_samples import contents_of
 
 from spiflash.archive.adapters import Outcome, keep, known
 from spiflash.archive.backupset import open_set
@@ -23,6 +22,7 @@ from spiflash.archive.record import Record
 from spiflash.bus import Sampling
 from spiflash.jobs.reading.kept_passes import Unfinished, _read
 from spiflash.jobs.reading.passes import PassSetting, PassTaken
+from tests.archive_samples import contents_of
 
 SAMPLES = Path(__file__).parents[1] / "older_formats"
 MADE = datetime(2026, 5, 4, 19, 30, 12, tzinfo=timezone(timedelta(hours=2)))

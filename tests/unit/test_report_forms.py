@@ -11,10 +11,8 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from archive_samples import chip_of, contents_of, record_of
 from hypothesis import given
 from hypothesis import strategies as st
-from report_samples import CONTENTS, COVERAGE, FINDINGS, HOSTILE_TEXT, RECORD, hostile
 
 from hwmocks.boards.heron import PARTITIONS, heron_factory
 from spiflash.archive.record import AgreementRecord, Record
@@ -25,6 +23,8 @@ from spiflash.report.backup import backup_details, backup_json, backup_text
 from spiflash.report.pages import backup_page
 from spiflash.report.record_facts import headline
 from spiflash.text import clean
+from tests.archive_samples import chip_of, contents_of, record_of
+from tests.report_samples import CONTENTS, COVERAGE, FINDINGS, HOSTILE_TEXT, RECORD, hostile
 
 
 class Page(HTMLParser):

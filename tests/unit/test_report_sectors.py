@@ -6,13 +6,13 @@ import math
 from collections import Counter
 
 import pytest
-from archive_samples import contents_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.report.drawing import Holds, entropy, sectors
+from tests.archive_samples import contents_of
 from tests.effort import effort
 
 SIZE = 64  # a small sector, so that many cases fit into few bytes

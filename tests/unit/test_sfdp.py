@@ -7,7 +7,6 @@ standard, section 6.4), by a helper that knows nothing of the parser.
 from __future__ import annotations
 
 import pytest
-from sfdp_tables import ERASE_34, FIRST, NINE, ONES, area, put
 
 from spiflash.nor.geometry import Duration
 from spiflash.nor.sfdp import Sfdp, parse
@@ -30,6 +29,7 @@ from spiflash.nor.sfdp.modes import (
     Suspend,
     TopSpeeds,
 )
+from tests.unit.sfdp_tables import ERASE_34, FIRST, NINE, ONES, area, put
 
 
 def basic(*changed: tuple[int, int], length: int = 16) -> BasicFlash:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from sfdp_tables import ONES, TYPES_64K, chip
 
 from chipdb.part import FourByte
 from spiflash.nor.sfdp.derived import four_byte_methods, quad_enable, to_geometry
+from tests.unit.sfdp_tables import ONES, TYPES_64K, chip
 
 SUPPORT = {
     0: 0x13, 1: 0x0C, 2: 0x3C, 3: 0xBC, 4: 0x6C, 5: 0xEC, 6: 0x12, 7: 0x34, 8: 0x3E,

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from sfdp_tables import ONES, area, check_tiling, layout
 
 from spiflash.nor.sfdp import parse
 from spiflash.nor.sfdp.derived import four_byte_methods, quad_enable, to_geometry
 from spiflash.nor.sfdp.headers import SfdpError, read_whole
+from tests.unit.sfdp_tables import ONES, area, check_tiling, layout
 
 
 def survives(raw: bytes) -> None:

@@ -6,10 +6,10 @@ Layouts from JESD216F sections 6.2 and 6.3, from memory of the standard.
 from __future__ import annotations
 
 import pytest
-from sfdp_tables import FIRST, MIB_8, NINE, ONES, area, header, put
 
 from spiflash.nor.sfdp import parse
 from spiflash.nor.sfdp.headers import SfdpError, read_whole
+from tests.unit.sfdp_tables import FIRST, MIB_8, NINE, ONES, area, header, put
 
 
 def test_header_fields() -> None:

@@ -6,7 +6,15 @@ Bit positions from JESD216F section 6.5, from memory of the standard.
 from __future__ import annotations
 
 import pytest
-from sfdp_tables import (
+
+from chipdb.loader import load_builtin
+from spiflash.nor.chip import Answers
+from spiflash.nor.geometry import Duration, ProgramMethod
+from spiflash.nor.identify import identify
+from spiflash.nor.sfdp import Configuration, Detection, MapRegion
+from spiflash.nor.sfdp.derived import ASSUMED, to_geometry
+from spiflash.nor.sfdp.headers import SfdpError
+from tests.unit.sfdp_tables import (
     KIB,
     MIB,
     ONES,
@@ -18,14 +26,6 @@ from sfdp_tables import (
     layout,
     regions,
 )
-
-from chipdb.loader import load_builtin
-from spiflash.nor.chip import Answers
-from spiflash.nor.geometry import Duration, ProgramMethod
-from spiflash.nor.identify import identify
-from spiflash.nor.sfdp import Configuration, Detection, MapRegion
-from spiflash.nor.sfdp.derived import ASSUMED, to_geometry
-from spiflash.nor.sfdp.headers import SfdpError
 
 # Uniform chips
 
