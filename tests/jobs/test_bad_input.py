@@ -19,15 +19,9 @@ from tests.jobs.cli_rig import (
     assert_said,
     assert_said_in_json,
     contents_of,
-    new_bench,
 )
 
 MISUSE = 2
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    return new_bench(tmp_path_factory.mktemp("bench"))
 
 
 @pytest.fixture(autouse=True)

@@ -28,18 +28,17 @@ from spiflash.errors import (
     ChipAbsentError,
     ChipUnknownError,
 )
-from tests.jobs.cli_rig import Bench, Ended, assert_said, contents_of, new_bench
+from tests.jobs.cli_rig import Bench, Ended, assert_said, contents_of
 
 
 @pytest.fixture(scope="module")
-def whole(tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    bench = new_bench(tmp_path_factory.mktemp("bench"))
-    image = bytearray(bench.flash)
+def whole(saved: Bench) -> Bench:
+    """With an image that differs in a few places."""
+    image = bytearray(saved.flash)
     for start in range(0, len(image), 1 << 19):
         image[start : start + 4] = b"new\n"
-    (bench.folder / "image").write_bytes(image)
-    assert bench.on_board("backup").status == 0
-    return bench
+    (saved.folder / "image").write_bytes(image)
+    return saved
 
 
 @dataclass

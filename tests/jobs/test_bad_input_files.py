@@ -34,21 +34,8 @@ WITHOUT_OVERRIDE = (
 )
 
 
-@pytest.fixture(scope="module")
-def whole(tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    """A bench with one verified set on the shelf."""
-    bench = new_bench(tmp_path_factory.mktemp("bench"))
-    assert bench.on_board("backup", "--board", "gauge-7").status == 0
-    return bench
-
-
-@pytest.fixture
-def bench(whole: Bench, tmp_path: Path) -> Bench:
-    return whole.copy(tmp_path / "bench")
-
-
-def the_set(bench: Bench) -> Path:
-    (found,) = (path for path in bench.shelf.iterdir() if path.name != "journals")
+def the_set(here: Bench) -> Path:
+    (found,) = (path for path in here.shelf.iterdir() if path.name != "journals")
     return found
 
 
@@ -104,24 +91,24 @@ BAD_IMAGES: list[tuple[Callable[[Path], None], str]] = [
     ("make", "word"), BAD_IMAGES, ids=lambda value: getattr(value, "__name__", "")
 )
 def test_an_image_that_is_none(
-    bench: Bench,
+    here: Bench,
     capfd: pytest.CaptureFixture[str],
     make: Callable[[Path], None],
     word: str,
 ) -> None:
-    image = bench.folder / "image"
+    image = here.folder / "image"
     make(image)
-    before = bench.flash
-    ended = bench.on_board("restore", image, "--yes")
+    before = here.flash
+    ended = here.on_board("restore", image, "--yes")
     assert_said(ended, ImageError.status, "image", word)
-    assert bench.flash == before
-    run(["verify", str(image), "--adapter", f"sim:{bench.board}", "--json"])
+    assert here.flash == before
+    run(["verify", str(image), "--adapter", f"sim:{here.board}", "--json"])
     assert json.loads(capfd.readouterr().out)["error"] == "ImageError"
 
 
 @pytest.mark.parametrize("name", ["image", "folder", "locked/image"])
-def test_an_image_that_may_not_be_read(bench: Bench, name: str) -> None:
-    path = bench.folder / name
+def test_an_image_that_may_not_be_read(here: Bench, name: str) -> None:
+    path = here.folder / name
     if name == "folder":
         path.mkdir(mode=0)
     else:
@@ -129,9 +116,9 @@ def test_an_image_that_may_not_be_read(bench: Bench, name: str) -> None:
         path.write_bytes(b"image")
         (path.parent if "/" in name else path).chmod(0)
     try:
-        ended = bench.on_board("restore", path, "--yes", wrap=WITHOUT_OVERRIDE)
+        ended = here.on_board("restore", path, "--yes", wrap=WITHOUT_OVERRIDE)
     finally:
-        bench.folder.joinpath(name.split("/")[0]).chmod(0o700)
+        here.folder.joinpath(name.split("/")[0]).chmod(0o700)
     assert_said(ended, ImageError.status, "Permission denied")
 
 
@@ -168,29 +155,29 @@ def test_an_image_that_changes_while_it_is_read(
     ["with space", "-dash", "two\nlines", "%s{}'河\"$HOME \x1b[31m"],
 )
 def test_files_of_any_name(
-    bench: Bench, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, name: str
+    here: Bench, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
-    monkeypatch.chdir(bench.folder)
+    monkeypatch.chdir(here.folder)
     Path(name).write_bytes(b"\x00")
     assert run(["verify", "--adapter", "sim:board", "--at", "4M", "--", name]) == 31
     said = capfd.readouterr()
     assert "\x1b" not in said.err
-    Path(name).write_bytes(bench.flash[:5000])
+    Path(name).write_bytes(here.flash[:5000])
     assert run(["verify", "--adapter", "sim:board", "--json", "--", name]) == 0
     assert json.loads(capfd.readouterr().out)["equal"] is True
 
 
-def test_a_name_that_is_no_text(bench: Bench) -> None:
-    name = os.fsencode(bench.folder) + b"/n\xff\xfe"
+def test_a_name_that_is_no_text(here: Bench) -> None:
+    name = os.fsencode(here.folder) + b"/n\xff\xfe"
     with open(name, "wb") as file:
-        file.write(bench.flash)
-    found = bench.on_board("verify", name, "--json")
+        file.write(here.flash)
+    found = here.on_board("verify", name, "--json")
     assert found.status == 0
     assert found.document["equal"] is True
     with open(name, "r+b") as file:
         file.write(b"other")
-    ended = bench.on_board("restore", name, "--yes")
-    assert (ended.status, bench.flash[:5]) == (0, b"other"), ended.err
+    ended = here.on_board("restore", name, "--yes")
+    assert (ended.status, here.flash[:5]) == (0, b"other"), ended.err
 
 
 # -- backup sets -----------------------------------------------------------------------------
@@ -228,14 +215,14 @@ def piped(path: Path) -> None:
 @pytest.mark.parametrize("spoil", [edited, shortened, removed, piped], ids=lambda one: one.__name__)
 @pytest.mark.parametrize("name", FILES)
 def test_a_set_changed_by_hand_is_refused(
-    whole: Bench,
+    saved: Bench,
     tmp_path: Path,
     capfd: pytest.CaptureFixture[str],
     name: str,
     spoil: Callable[[Path], None],
 ) -> None:
     copy = tmp_path / "set"
-    shutil.copytree(the_set(whole), copy)
+    shutil.copytree(the_set(saved), copy)
     spoil(copy / name)
     status = run(["verify", str(copy), "--adapter", "sim:heron"])
     said = capfd.readouterr()
@@ -245,15 +232,15 @@ def test_a_set_changed_by_hand_is_refused(
     assert "Traceback" not in said.err
 
 
-def test_a_spoilt_set_is_no_backup_of_this_chip(bench: Bench) -> None:
-    edited(the_set(bench) / "data/flash.bin")
-    image = bench.folder / "image"
+def test_a_spoilt_set_is_no_backup_of_this_chip(here: Bench) -> None:
+    edited(the_set(here) / "data/flash.bin")
+    image = here.folder / "image"
     image.write_bytes(b"new")
-    before = bench.flash
-    ended = bench.on_board("restore", image, "--yes")
+    before = here.flash
+    ended = here.on_board("restore", image, "--yes")
     assert_said(ended, 41, "backup")
-    assert bench.flash == before
-    assert_said_in_json(bench.on_board("restore", image, "--yes", "--json"), 41, "NoBackupError")
+    assert here.flash == before
+    assert_said_in_json(here.on_board("restore", image, "--yes", "--json"), 41, "NoBackupError")
 
 
 # -- chip tables -----------------------------------------------------------------------------
@@ -340,81 +327,81 @@ BROKEN_BOARDS: dict[str, Callable[[Path], None]] = {
 def test_a_broken_board_folder(
     tmp_path: Path, capfd: pytest.CaptureFixture[str], kind: str
 ) -> None:
-    bench = new_bench(tmp_path)
-    BROKEN_BOARDS[kind](bench.board)
-    before = contents_of(bench.board)
-    assert run(["identify", "--adapter", f"sim:{bench.board}"]) == 2
+    here = new_bench(tmp_path)
+    BROKEN_BOARDS[kind](here.board)
+    before = contents_of(here.board)
+    assert run(["identify", "--adapter", f"sim:{here.board}"]) == 2
     said = capfd.readouterr()
     assert said.out == ""
-    assert str(bench.board) in said.err
-    assert contents_of(bench.board) == before
+    assert str(here.board) in said.err
+    assert contents_of(here.board) == before
 
 
 def test_a_board_is_made_in_an_empty_folder(tmp_path: Path) -> None:
     (tmp_path / "board").mkdir()
-    bench = Bench(tmp_path)
-    assert bench.run("identify", "--adapter", "sim:board?new=heron").status == 0
-    assert len(bench.flash) == 8 << 20
+    here = Bench(tmp_path)
+    assert here.run("identify", "--adapter", "sim:board?new=heron").status == 0
+    assert len(here.flash) == 8 << 20
 
 
-def test_a_board_folder_that_cannot_be_written(bench: Bench) -> None:
-    before = power_cycles_apart(contents_of(bench.board))
-    bench.board.chmod(0o500)
+def test_a_board_folder_that_cannot_be_written(here: Bench) -> None:
+    before = power_cycles_apart(contents_of(here.board))
+    here.board.chmod(0o500)
     try:
-        ended = bench.on_board("identify", "--json", wrap=WITHOUT_OVERRIDE)
+        ended = here.on_board("identify", "--json", wrap=WITHOUT_OVERRIDE)
     finally:
-        bench.board.chmod(0o700)
+        here.board.chmod(0o700)
     # The result is out already: one document, not two.
     assert ended.status == 13
     assert ended.document["chip"]
     assert "Permission denied" in ended.err
     assert "Traceback" not in ended.err
-    assert power_cycles_apart(contents_of(bench.board)) == before
+    assert power_cycles_apart(contents_of(here.board)) == before
 
 
 # -- the shelf -------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("place", ["shelf", "shelf/new/deep"])
-def test_a_shelf_that_cannot_be_written(bench: Bench, place: str) -> None:
-    bench.shelf.chmod(0o500)
-    before = contents_of(bench.shelf)
+def test_a_shelf_that_cannot_be_written(here: Bench, place: str) -> None:
+    here.shelf.chmod(0o500)
+    before = contents_of(here.shelf)
     try:
-        ended = bench.run(
+        ended = here.run(
             "backup", "--adapter", "sim:heron", "--shelf", place, wrap=WITHOUT_OVERRIDE
         )
     finally:
-        bench.shelf.chmod(0o700)
+        here.shelf.chmod(0o700)
     assert_said(ended, 43, "Permission denied")
-    assert contents_of(bench.shelf) == before
+    assert contents_of(here.shelf) == before
 
 
-def test_a_disk_that_fills_up(bench: Bench) -> None:
+def test_a_disk_that_fills_up(here: Bench) -> None:
     """RLIMIT_FSIZE stands for the full disk: the write of the contents fails half-way."""
-    before = contents_of(bench.shelf)
-    ended = bench.run(
+    before = contents_of(here.shelf)
+    ended = here.run(
         "backup",
         "--adapter",
         "sim:heron",
         "--shelf",
-        bench.shelf,
+        here.shelf,
         wrap=("prlimit", f"--fsize={4 << 20}"),
     )
     assert_said(ended, 43, "File too large")
-    assert contents_of(bench.shelf) == before
-    assert [path.name for path in bench.shelf.iterdir()] == [the_set(bench).name]
+    assert contents_of(here.shelf) == before
+    assert [path.name for path in here.shelf.iterdir()] == [the_set(here).name]
 
 
-def test_a_disk_that_is_full_before_the_chip_is_changed(bench: Bench) -> None:
+def test_a_disk_that_is_full_before_the_chip_is_changed(here: Bench) -> None:
     """No room for the journal: then nothing may be erased."""
-    image = bench.folder / "image"
+    image = here.folder / "image"
     image.write_bytes(bytes(8 << 20))
-    before, shelf = bench.flash, contents_of(bench.shelf)
-    ended = bench.on_board(
+    before, shelf = here.flash, contents_of(here.shelf)
+    ended = here.on_board(
         "restore", image, "--yes", wrap=("prlimit", f"--fsize={1 << 20}"), stdout=subprocess.PIPE
     )
     assert ended.status not in (0, 70), ended.err
     assert "Traceback" not in ended.err
-    assert bench.flash == before
-    assert contents_of(bench.shelf) == shelf
-    assert not Shelf(bench.shelf).sets().broken
+    assert here.flash == before
+    assert contents_of(here.shelf) == shelf
+    assert not Shelf(here.shelf).sets().broken

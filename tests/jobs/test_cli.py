@@ -25,7 +25,7 @@ from hwmocks.boards.heron import IMAGE_FILE, heron_open, heron_variant
 from spiflash.cli import main as cli
 from spiflash.cli.main import program, run
 from spiflash.cli.screen import Bars
-from tests.jobs.cli_rig import COMMAND, PATIENCE, Bench, assert_said, environment, new_bench
+from tests.jobs.cli_rig import COMMAND, PATIENCE, Bench, assert_said, environment
 
 COMMANDS = sorted(cli.COMMANDS)
 
@@ -46,19 +46,6 @@ class Screen(io.StringIO):
 
     def isatty(self) -> bool:
         return True
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    return new_bench(tmp_path_factory.mktemp("bench"))
-
-
-@pytest.fixture(scope="module")
-def saved(bench: Bench, tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    """The same with a verified set on the shelf."""
-    found = bench.copy(tmp_path_factory.mktemp("saved") / "bench")
-    assert found.on_board("backup").status == 0
-    return found
 
 
 def help_of(command: str, capfd: pytest.CaptureFixture[str]) -> str:
@@ -297,8 +284,7 @@ def test_a_label_in_a_locale_without_utf_8(bench: Bench, tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize("wrap", [(), ("sh", "-c", 'exec "$@" <&-', "sh")], ids=["null", "closed"])
-def test_nobody_to_ask(saved: Bench, tmp_path: Path, wrap: tuple[str, ...]) -> None:
-    here = saved.copy(tmp_path / "bench")
+def test_nobody_to_ask(here: Bench, wrap: tuple[str, ...]) -> None:
     before = here.flash
     ended = here.on_board("erase", "--length", "4K", wrap=wrap)
     assert_said(ended, 60, "--yes")
@@ -357,10 +343,7 @@ class Terminal:
     [(b"y\n", 0, True), (b"n\n", 60, False), (b"\n", 60, False), (b"\x04", 60, False)],
     ids=["yes", "no", "enter", "ctrl-d"],
 )
-def test_the_question_before_a_change(
-    saved: Bench, tmp_path: Path, keys: bytes, status: int, blank: bool
-) -> None:
-    here = saved.copy(tmp_path / "bench")
+def test_the_question_before_a_change(here: Bench, keys: bytes, status: int, blank: bool) -> None:
     terminal = Terminal(here, "erase", "--length", "4K")
     terminal.wait_for(b"Write to the chip?")
     terminal.type(keys)

@@ -11,20 +11,7 @@ import pytest
 
 from hwmocks.boards.heron import heron_variant
 from spiflash.errors import ChipMismatchError
-from tests.jobs.cli_rig import PATIENCE, Bench, new_bench
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    return new_bench(tmp_path_factory.mktemp("bench"))
-
-
-@pytest.fixture(scope="module")
-def saved(bench: Bench, tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    """The same with a verified set on the shelf."""
-    found = bench.copy(tmp_path_factory.mktemp("saved") / "bench")
-    assert found.on_board("backup").status == 0
-    return found
+from tests.jobs.cli_rig import PATIENCE, Bench
 
 
 def protected(bench: Bench, folder: Path) -> Bench:
@@ -101,8 +88,7 @@ def shifted_image(here: Bench) -> bytes:
     return image
 
 
-def test_a_plan_is_shown_and_the_chip_left_alone(saved: Bench, tmp_path: Path) -> None:
-    here = saved.copy(tmp_path / "bench")
+def test_a_plan_is_shown_and_the_chip_left_alone(here: Bench) -> None:
     image = shifted_image(here)
     before = here.flash
     text = here.on_board("restore", "image.bin", "--plan")
@@ -119,10 +105,7 @@ def test_a_plan_is_shown_and_the_chip_left_alone(saved: Bench, tmp_path: Path) -
     assert done.document["plan"] == plan
 
 
-def test_the_plan_of_an_erase_is_shown_and_the_chip_left_alone(
-    saved: Bench, tmp_path: Path
-) -> None:
-    here = saved.copy(tmp_path / "bench")
+def test_the_plan_of_an_erase_is_shown_and_the_chip_left_alone(here: Bench) -> None:
     before = here.flash
     found = here.on_board("erase", "--at", "0x40000", "--length", "64K", "--plan", "--json")
     assert found.status == 0, found.err
@@ -133,8 +116,7 @@ def test_the_plan_of_an_erase_is_shown_and_the_chip_left_alone(
     assert found.document["plan"]["programs"] == 0
 
 
-def test_undo_brings_back_what_was_there_before_the_cut(saved: Bench, tmp_path: Path) -> None:
-    here = saved.copy(tmp_path / "bench")
+def test_undo_brings_back_what_was_there_before_the_cut(here: Bench) -> None:
     shifted_image(here)
     before = here.flash
     process = here.start(
@@ -154,8 +136,7 @@ def test_undo_brings_back_what_was_there_before_the_cut(saved: Bench, tmp_path: 
     assert not list((here.shelf / "journals").glob("*"))
 
 
-def test_the_backup_may_lie_elsewhere(saved: Bench, tmp_path: Path) -> None:
-    here = saved.copy(tmp_path / "bench")
+def test_the_backup_may_lie_elsewhere(here: Bench) -> None:
     image = shifted_image(here)
     (kept,) = here.shelf.glob("20*")
     kept.rename(here.folder / "set")

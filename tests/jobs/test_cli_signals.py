@@ -21,23 +21,21 @@ import pytest
 
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import ImageError, InterruptedWorkError
-from tests.jobs.cli_rig import PATIENCE, Bench, contents_of, kept_passes_apart, new_bench
+from tests.jobs.cli_rig import PATIENCE, Bench, contents_of, kept_passes_apart
 
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 MOMENTS = 24 if os.environ.get("SPIFLASH_SWEEP") == "full" else 4
 
 
 @pytest.fixture(scope="module")
-def whole(tmp_path_factory: pytest.TempPathFactory) -> Bench:
-    """A bench with a verified set, and an image that differs in many places."""
-    bench = new_bench(tmp_path_factory.mktemp("bench"))
-    image = bytearray(bench.flash)
+def whole(saved: Bench) -> Bench:
+    """With an image that differs in many places."""
+    image = bytearray(saved.flash)
     draw = random.Random(3)
     for start in range(0, len(image), 65536):
         image[start : start + 300] = draw.randbytes(300)
-    (bench.folder / "image").write_bytes(image)
-    assert bench.on_board("backup").status == 0
-    return bench
+    (saved.folder / "image").write_bytes(image)
+    return saved
 
 
 @pytest.fixture(scope="module")

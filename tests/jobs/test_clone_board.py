@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -15,11 +14,6 @@ from spiflash.archive.ledger.values import Listed
 from spiflash.errors import ShelfError
 from tests.clone_rig.heron import Board, Rig
 from tests.clone_rig.rows import finished_row
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path)
 
 
 def test_a_finished_board_is_recognised_by_its_unique_id(rig: Rig) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 
@@ -13,11 +12,6 @@ from hwmocks.nor.chip import NorChip
 from spiflash.archive.ledger import InHand
 from spiflash.jobs.clone.runner import Cloned, Runner
 from tests.clone_rig.heron import FACTORY, Board, Rig
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path)
 
 
 def test_a_board_that_failed_comes_again_with_what_it_came_with_and_was_given(rig: Rig) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 
@@ -17,11 +16,6 @@ from tests.archive_samples import chip_of, record_of
 from tests.clone_rig import LONG
 from tests.clone_rig.heron import Board, Rig
 from tests.clone_rig.rows import finished_row
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path)
 
 
 def in_hand(rig: Rig) -> InHand:

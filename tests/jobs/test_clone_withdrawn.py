@@ -4,7 +4,6 @@ journal says so: what was begun must not be finished with them, whichever comman
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
@@ -23,11 +22,6 @@ from tests.job_rig import Rig as Bench
 
 OPEN = Image("open.bin", heron_open())
 OTHER = InHand("other", "heron-open", "b", "ef4017", "00", 8 << 20, "/s", "00" * 32, {})
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Rig:
-    return Rig(tmp_path)
 
 
 def failed_and_given_back(rig: Rig, chip: str) -> Mapping[str, str]:

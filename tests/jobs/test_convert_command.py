@@ -30,10 +30,9 @@ sweep = pytest.mark.skipif(not FULL, reason="takes long: SPIFLASH_SWEEP=full")
 
 
 @pytest.fixture(scope="module")
-def before(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+def before(bench: Bench) -> Bench:
     """A board with a verified backup on the shelf, which a refused conversion left there; the open
     image as a file, as the examples call it."""
-    bench = new_bench(tmp_path_factory.mktemp("convert"))
     (bench.folder / "openfw.img").write_bytes(heron_open())
     (bench.folder / "half.bin").write_bytes(heron_open()[: 4 << 20])
     ended = convert(bench, "--yes", "--json", "--board", "gauge-23", image="half.bin")
