@@ -38,6 +38,10 @@ SHARED = bytes.fromhex("D2640C0A11223344")
 """A unique ID that copies of a chip have in common."""
 
 
+def yes(work: object) -> bool:
+    return True
+
+
 @dataclass
 class Said:
     """Remembers what was said, and the titles of the bars."""
@@ -99,10 +103,19 @@ class Board:
         with self.session() as connection:
             back_up(connection, shelf, WATCHER)
 
-    def write(self, shelf: Shelf, image: Image | None, **named: object) -> Said:
+    def write(
+        self,
+        shelf: Shelf,
+        image: Image | None,
+        *,
+        faults: UsbFaults | None = None,
+        agree: Callable[[object], bool] = yes,
+        **named: object,
+    ) -> Said:
+        """Restore `image`, or finish interrupted work (None); `named` are write options."""
         said = Said()
-        with self.session() as connection:
-            restore(connection, shelf, image, said, WriteOptions(**named), agree=yes)  # type: ignore[arg-type]
+        with self.session(faults) as connection:
+            restore(connection, shelf, image, said, WriteOptions(**named), agree=agree)  # type: ignore[arg-type]
         return said
 
     def cut(self, shelf: Shelf, image: Image, pages: int = 120, **named: object) -> None:
@@ -113,11 +126,8 @@ class Board:
             if self.chip.pages_programmed > goal:
                 self.bench.device.unplug()
 
-        with (
-            pytest.raises(SpiflashError),
-            self.session(UsbFaults(on_transfer=unplug)) as connection,
-        ):
-            restore(connection, shelf, image, WATCHER, WriteOptions(**named), agree=yes)  # type: ignore[arg-type]
+        with pytest.raises(SpiflashError):
+            self.write(shelf, image, faults=UsbFaults(on_transfer=unplug), **named)
         assert open_journals(shelf.journals).whole
 
 
@@ -132,10 +142,6 @@ def small_part(**different: object) -> ChipDescription:
         rems=b"",
         **different,  # type: ignore[arg-type]
     )
-
-
-def yes(work: object) -> bool:
-    return True
 
 
 def noise(seed: int, size: int = SIZE) -> bytes:

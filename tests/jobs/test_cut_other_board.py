@@ -35,11 +35,11 @@ from tests.small_board import (
 )
 
 
-def test_a_cut_restore_is_not_finished_on_another_board(tmp_path: Path) -> None:
+def test_a_cut_restore_is_not_finished_on_another_board(shelf: Shelf) -> None:
     """Without a unique ID only the contents tell."""
     old, held = noise(1), noise(2)
     first, other = Board(old, 3, nameless=True), Board(held, 4, nameless=True)
-    image, shelf = Image("new", noise(3)[: 384 * KIB]), Shelf(tmp_path)
+    image = Image("new", noise(3)[: 384 * KIB])
     first.cut(shelf, image, pages=900, without_backup=True)
     with pytest.raises(ChipMismatchError, match="not of this chip") as caught:
         other.write(shelf, None, without_backup=True)
@@ -71,8 +71,10 @@ def as_version_1(journal: Path) -> None:
 
 
 @pytest.mark.parametrize("undo", [False, True])
-def test_a_journal_of_the_first_version_is_finished_and_undone(undo: bool, tmp_path: Path) -> None:
-    board, shelf, image = Board(noise(1)), Shelf(tmp_path), image_for(noise(1))
+def test_a_journal_of_the_first_version_is_finished_and_undone(
+    board: Board, shelf: Shelf, undo: bool
+) -> None:
+    image = image_for(noise(1))
     board.save(shelf)
     board.cut(shelf, image)
     ((journal),) = (each.path for each in open_journals(shelf.journals).whole)
@@ -83,12 +85,12 @@ def test_a_journal_of_the_first_version_is_finished_and_undone(undo: bool, tmp_p
     assert not open_journals(shelf.journals).whole
 
 
-def test_settings_written_after_an_interrupted_erase_are_this_boards(tmp_path: Path) -> None:
+def test_settings_written_after_an_interrupted_erase_are_this_boards(shelf: Shelf) -> None:
     """An erase of all of the chip was broken off: nothing is left that shows whose it is, but the
     ID; and the board has written its settings since."""
     old = bytearray(noise(1, 200) + bytes(SIZE - 200))
     old[0x70000:0x70200] = noise(2, 512)
-    board, image, shelf = Board(bytes(old)), Image("new", noise(7)), Shelf(tmp_path)
+    board, image = Board(bytes(old)), Image("new", noise(7))
     board.cut(shelf, image, pages=20, without_backup=True)
     garbage = bytes(a | b for a, b in zip(old, noise(3), strict=True))
     board.chip.contents[:] = garbage
@@ -99,7 +101,7 @@ def test_settings_written_after_an_interrupted_erase_are_this_boards(tmp_path: P
     assert any("Finishing the interrupted restore" in line for line in said.lines)
 
 
-def test_nearly_empty_boards_that_share_an_id_are_told_apart(tmp_path: Path) -> None:
+def test_nearly_empty_boards_that_share_an_id_are_told_apart(shelf: Shelf) -> None:
     """Whatever a board holds is on the way to zeros, and its chip answers alike: but so many erases
     in different places were not broken off."""
     old = bytearray(noise(1, 16 * KIB) + bytes(SIZE - 16 * KIB))
@@ -107,7 +109,7 @@ def test_nearly_empty_boards_that_share_an_id_are_told_apart(tmp_path: Path) -> 
     for place in range(0, SIZE, 64 * KIB):
         held[place + 5000 : place + 6000] = noise(place, 1000)
     board, second = Board(bytes(old), 1, unique=SHARED), Board(bytes(held), 2, unique=SHARED)
-    image, shelf = Image("new", noise(7)), Shelf(tmp_path)
+    image = Image("new", noise(7))
     board.cut(shelf, image, pages=20, without_backup=True)
     for undo in (False, True):
         with pytest.raises(ChipMismatchError, match="not of this chip"):
@@ -127,7 +129,7 @@ def with_address(last: int, at: int) -> bytes:
 @pytest.mark.parametrize("undo", [False, True])
 @pytest.mark.parametrize("unique", [None, SHARED])
 def test_a_sister_whose_address_lies_inside_the_cut_work_is_not_that_board(
-    unique: bytes | None, undo: bool, target: str, tmp_path: Path, full_sweep: bool
+    shelf: Shelf, unique: bytes | None, undo: bool, target: str, full_sweep: bool
 ) -> None:
     """All of the chip is to be written, so that nothing outside of the work tells them apart.
     Every contents are on the way to zeros."""
@@ -136,7 +138,6 @@ def test_a_sister_whose_address_lies_inside_the_cut_work_is_not_that_board(
     image = Image("new", noise(7) if target == "noise" else bytes(SIZE))
     board = Board(with_address(1, 0x24000), 1, unique is None, unique)
     second = Board(with_address(2, 0x24000), 2, unique is None, unique)
-    shelf = Shelf(tmp_path)
     board.save(shelf)
     board.cut(shelf, image, pages=20)
     with pytest.raises(ChipMismatchError, match="not of this chip"):
@@ -147,12 +148,12 @@ def test_a_sister_whose_address_lies_inside_the_cut_work_is_not_that_board(
     assert board.holds == (with_address(1, 0x24000) if undo else image.contents)
 
 
-def test_blank_sectors_say_nothing_of_whose_chip_it_is(tmp_path: Path) -> None:
+def test_blank_sectors_say_nothing_of_whose_chip_it_is(shelf: Shelf) -> None:
     """A mostly blank chip of a board that shares its unique ID: all that the work may have left
     between old and new differs, and the rest is blank on every board."""
     held = [noise(seed)[: 256 * KIB] + b"\xff" * (SIZE - 256 * KIB) for seed in (1, 2)]
     board, second = (Board(each, at, False, SHARED) for at, each in enumerate(held))
-    shelf, image = Shelf(tmp_path), Image("new", noise(7)[: 256 * KIB] + held[0][256 * KIB :])
+    image = Image("new", noise(7)[: 256 * KIB] + held[0][256 * KIB :])
     board.save(shelf)
     board.cut(shelf, image, pages=20)
     with pytest.raises(ChipMismatchError, match="not of this chip"):
@@ -162,10 +163,8 @@ def test_blank_sectors_say_nothing_of_whose_chip_it_is(tmp_path: Path) -> None:
     assert board.holds == image.contents
 
 
-def test_a_board_that_keeps_its_address_may_have_written_inside_the_cut_work(
-    tmp_path: Path,
-) -> None:
-    board, shelf = Board(with_address(1, 0x24000), nameless=True), Shelf(tmp_path)
+def test_a_board_that_keeps_its_address_may_have_written_inside_the_cut_work(shelf: Shelf) -> None:
+    board = Board(with_address(1, 0x24000), nameless=True)
     board.save(shelf)
     board.cut(shelf, Image("new", noise(7)), pages=20)
     settings = environment("00:00:5e:00:53:01", "bootdelay=9")
@@ -176,7 +175,7 @@ def test_a_board_that_keeps_its_address_may_have_written_inside_the_cut_work(
 
 
 def test_a_clip_moved_while_the_program_stood_still_does_not_cost_another_board_its_address(
-    tmp_path: Path,
+    shelf: Shelf,
 ) -> None:
     """The computer slept in mid-write. Dozens of sectors that tell boards apart are the same on
     these two, but for one, which lies in a block that the work changes elsewhere."""
@@ -190,7 +189,7 @@ def test_a_clip_moved_while_the_program_stood_still_does_not_cost_another_board_
     )
     image = image_for(image_for(ours).contents, 0x54000, 0x55000)
     board, second = Board(ours, 1, nameless=True), Board(theirs, 2, nameless=True)
-    shelf, moved = Shelf(tmp_path), []
+    moved = []
     board.save(shelf)
 
     def move(number: int) -> None:
@@ -198,11 +197,8 @@ def test_a_clip_moved_while_the_program_stood_still_does_not_cost_another_board_
             moved.append(number)
             board.wires.put_on(second.chip, board.bench.clock.now() - 0.1)
 
-    with (
-        pytest.raises(SpiflashError),
-        board.session(UsbFaults(on_transfer=move)) as connection,
-    ):
-        restore(connection, shelf, image, WATCHER, agree=yes)
+    with pytest.raises(SpiflashError):
+        board.write(shelf, image, faults=UsbFaults(on_transfer=move))
     assert moved
     assert second.holds[0x50000:0x51000] == theirs[0x50000:0x51000]
     assert len(open_journals(shelf.journals).whole) == 1
@@ -210,11 +206,11 @@ def test_a_clip_moved_while_the_program_stood_still_does_not_cost_another_board_
     assert board.holds == image.contents
 
 
-def test_what_is_to_be_erased_again_is_so_after_a_cut_as_well(tmp_path: Path) -> None:
+def test_what_is_to_be_erased_again_is_so_after_a_cut_as_well(shelf: Shelf) -> None:
     """Blank cells of an erase that was cut short read right: only the journal knows of them."""
     blank = (0x30000, 0x40000)
     held = noise(1)[: blank[0]] + b"\xff" * 0x10000 + noise(1)[blank[1] :]
-    board, shelf, image = Board(held), Shelf(tmp_path), image_for(held, 0x20000, 0x22000)
+    board, image = Board(held), image_for(held, 0x20000, 0x22000)
 
     def unplug(number: int) -> None:
         if board.chip.erased:

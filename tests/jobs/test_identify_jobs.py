@@ -87,9 +87,8 @@ def test_checking_the_capacity_only_reads() -> None:
 # -- unknown chips -----------------------------------------------------------------------------
 
 
-def test_an_unlisted_chip_with_sfdp_may_be_read_but_not_written(tmp_path: Path) -> None:
+def test_an_unlisted_chip_with_sfdp_may_be_read_but_not_written(shelf: Shelf) -> None:
     chip = unlisted_chip()
-    shelf = Shelf(tmp_path)
     with Rig(chip).connect() as connection:
         assert "--trust-sfdp" in connection.chip.write_doubt
         assert start_of(connection) == heron_factory()[:65536]

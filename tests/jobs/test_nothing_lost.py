@@ -84,7 +84,7 @@ def test_a_cut_is_finished_whatever_the_target_is(
 @pytest.mark.parametrize("unique", [None, SHARED])
 @pytest.mark.parametrize("other", [noise(2), sister(noise(1))])
 def test_a_clip_that_is_moved_while_the_question_is_open(
-    unique: bytes | None, other: bytes, tmp_path: Path
+    shelf: Shelf, unique: bytes | None, other: bytes
 ) -> None:
     """Looks are drawn at random; a sector of settings stands in for what differs here."""
     ours = _with_settings(noise(1))
@@ -97,16 +97,8 @@ def test_a_clip_that_is_moved_while_the_question_is_open(
         board.bench.clock.advance(0.1)
         return True
 
-    shelf = Shelf(tmp_path)
-    with pytest.raises(ChipMismatchError, match="Another board"), board.session() as connection:
-        restore(
-            connection,
-            shelf,
-            image_for(ours),
-            WATCHER,
-            WriteOptions(without_backup=True),
-            agree=move,
-        )
+    with pytest.raises(ChipMismatchError, match="Another board"):
+        board.write(shelf, image_for(ours), agree=move, without_backup=True)
     assert (board.holds, second.holds) == (ours, theirs)
     assert not open_journals(shelf.journals).whole
 
@@ -122,7 +114,7 @@ def _settings_of(contents: bytes) -> bytes:
 
 
 @pytest.mark.parametrize("pages", [20, 230])
-def test_a_clip_that_is_moved_in_mid_write(pages: int, tmp_path: Path) -> None:
+def test_a_clip_that_is_moved_in_mid_write(shelf: Shelf, pages: int) -> None:
     board, second = Board(noise(1), nameless=True), Board(noise(2), 2, nameless=True)
     moved = False
 
@@ -132,18 +124,9 @@ def test_a_clip_that_is_moved_in_mid_write(pages: int, tmp_path: Path) -> None:
             moved = True
             board.wires.swap(second.chip, board.bench.clock.now(), 0.5)
 
-    shelf = Shelf(tmp_path)
-    with (
-        pytest.raises(SpiflashError) as caught,
-        board.session(UsbFaults(on_transfer=move)) as connection,
-    ):
-        restore(
-            connection,
-            shelf,
-            image_for(noise(1)),
-            WATCHER,
-            WriteOptions(without_backup=True),
-            agree=yes,
+    with pytest.raises(SpiflashError) as caught:
+        board.write(
+            shelf, image_for(noise(1)), faults=UsbFaults(on_transfer=move), without_backup=True
         )
     assert moved
     assert second.holds == noise(2)
@@ -159,14 +142,14 @@ def test_a_clip_that_is_moved_in_mid_write(pages: int, tmp_path: Path) -> None:
 @pytest.mark.parametrize("unique", [None, SHARED])
 @pytest.mark.parametrize("kind", ["other", "sister"])
 def test_a_cut_work_is_finished_on_its_own_board_only(
-    unique: bytes | None, kind: str, tmp_path: Path, full_sweep: bool
+    shelf: Shelf, unique: bytes | None, kind: str, full_sweep: bool
 ) -> None:
     if not full_sweep and (unique is None) != (kind == "sister"):
         return
     ours = noise(1)
     theirs = noise(2) if kind == "other" else sister(ours)
     board, second = Board(ours, 1, unique is None, unique), Board(theirs, 2, unique is None, unique)
-    shelf, image = Shelf(tmp_path), image_for(ours)
+    image = image_for(ours)
     board.cut(shelf, image, without_backup=True, at=0)
     if kind == "sister" and unique is not None:
         # A copy of the ID and one sector of settings apart: nothing but the settings tells.
@@ -185,9 +168,9 @@ def test_a_cut_work_is_finished_on_its_own_board_only(
     assert board.holds == image.contents
 
 
-def test_two_programs_on_one_shelf_do_not_take_each_others_journal(tmp_path: Path) -> None:
+def test_two_programs_on_one_shelf_do_not_take_each_others_journal(shelf: Shelf) -> None:
     first, second = Board(noise(1), 1, nameless=True), Board(noise(2), 2, nameless=True)
-    shelf, image = Shelf(tmp_path), image_for(noise(1))
+    image = image_for(noise(1))
     first.cut(shelf, image, without_backup=True)
     (journal,) = open_journals(shelf.journals).whole
     with journal.held():  # somebody is at it
@@ -200,11 +183,11 @@ def test_two_programs_on_one_shelf_do_not_take_each_others_journal(tmp_path: Pat
     assert not open_journals(shelf.journals).whole
 
 
-def test_a_label_does_not_mean_what_a_write_saved_by_itself(tmp_path: Path) -> None:
+def test_a_label_does_not_mean_what_a_write_saved_by_itself(shelf: Shelf) -> None:
     """`restore gauge` has to bring back the backup that a person made, also the second time; what
     the first time overwrote was saved under the same label, later, and is verified as well."""
     factory, open_firmware = noise(1), noise(5)
-    board, shelf = Board(factory), Shelf(tmp_path)
+    board = Board(factory)
     with board.session() as connection:
         made = back_up(connection, shelf, WATCHER, board="gauge").set
     for _ in range(2):
@@ -223,10 +206,9 @@ def test_a_label_does_not_mean_what_a_write_saved_by_itself(tmp_path: Path) -> N
 
 @pytest.mark.parametrize("value", [0x00, 0xFF])
 def test_what_is_erased_again_gets_its_contents_whatever_they_are(
-    tmp_path: Path, value: int
+    board: Board, shelf: Shelf, value: int
 ) -> None:
     """Sectors that were to become 00h were left as they were, and called correct."""
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
     board.save(shelf)
     image = Image("new", bytes([value]) * 2 * SECTOR)
     again = ((0x20000, 0x20000 + 2 * SECTOR),)
@@ -237,10 +219,9 @@ def test_what_is_erased_again_gets_its_contents_whatever_they_are(
         assert board.chip.pages_programmed + len(board.chip.erased) > before
 
 
-def test_a_journal_that_cannot_be_locked_is_not_one_in_use(tmp_path: Path) -> None:
+def test_a_journal_that_cannot_be_locked_is_not_one_in_use(board: Board, shelf: Shelf) -> None:
     """On a read-only disk, or with the lock of another user: the chip is half written all the same,
     and neither is there nothing to resume, nor may other work begin."""
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
     board.save(shelf)
     board.cut(shelf, image_for(noise(1)))
     half = board.holds
@@ -258,10 +239,10 @@ def test_a_journal_that_cannot_be_locked_is_not_one_in_use(tmp_path: Path) -> No
 @pytest.mark.parametrize("unique", [None, SHARED])
 @pytest.mark.parametrize("size", [256 * KIB, 1024 * KIB])
 def test_interrupted_work_on_a_chip_of_another_size(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, unique: bytes | None, size: int
+    shelf: Shelf, monkeypatch: pytest.MonkeyPatch, unique: bytes | None, size: int
 ) -> None:
     """The same JEDEC ID, and another capacity, stated by a person or of a relabelled chip."""
-    first, shelf = Board(noise(1), nameless=unique is None, unique=unique), Shelf(tmp_path)
+    first = Board(noise(1), nameless=unique is None, unique=unique)
     image = image_for(noise(1))
     first.cut(shelf, image, without_backup=True)
     half = first.holds
@@ -285,8 +266,7 @@ def test_interrupted_work_on_a_chip_of_another_size(
     assert first.holds == image.contents
 
 
-def test_a_resume_needs_a_backup_like_any_write(tmp_path: Path) -> None:
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
+def test_a_resume_needs_a_backup_like_any_write(board: Board, shelf: Shelf) -> None:
     board.cut(shelf, image_for(noise(1)), without_backup=True)
     for each in shelf.sets().sets:
         each.path.rename(each.path.with_name("." + each.name))
@@ -307,11 +287,10 @@ def test_a_resume_needs_a_backup_like_any_write(tmp_path: Path) -> None:
 @pytest.mark.parametrize("options", [WriteOptions(), FREELY])
 @pytest.mark.parametrize("what", ["set", "region", "erase"])
 def test_what_was_written_since_the_backup_is_kept(
-    what: str, options: WriteOptions, tmp_path: Path, full_sweep: bool
+    board: Board, shelf: Shelf, what: str, options: WriteOptions, full_sweep: bool
 ) -> None:
     if not full_sweep and (what == "region" or options.without_backup != (what == "set")):
         return
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
     if not options.without_backup:
         board.save(shelf)
     board.chip.contents[0x25000:0x3A000] = noise(5, 0x15000)
@@ -342,25 +321,23 @@ def test_what_was_written_since_the_backup_is_kept(
     assert len([each for each in shelf.sets().sets if each.contents() == held]) == 1
 
 
-def test_nothing_is_kept_twice(tmp_path: Path) -> None:
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
+def test_nothing_is_kept_twice(board: Board, shelf: Shelf) -> None:
     board.save(shelf)
     board.write(shelf, image_for(noise(1)))
     assert len(shelf.sets().sets) == 1
 
 
-def test_what_the_chip_holds_already_needs_no_backup(tmp_path: Path) -> None:
+def test_what_the_chip_holds_already_needs_no_backup(shelf: Shelf) -> None:
     """The same command after a cut that came when the work was proven and its journal gone."""
-    board, shelf = Board(noise(1), nameless=True), Shelf(tmp_path)
+    board = Board(noise(1), nameless=True)
     board.write(shelf, Image("same", noise(1)))
     assert not board.chip.erased
     assert not board.chip.pages_programmed
 
 
 def test_a_full_disk_stops_the_work_before_it_begins(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    board: Board, shelf: Shelf, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
 
     def full(*_: object, **__: object) -> None:
         raise ShelfError("The disk is full.")
@@ -376,7 +353,7 @@ def test_a_full_disk_stops_the_work_before_it_begins(
 
 
 @pytest.mark.parametrize("seed", range(2))
-def test_commands_that_do_not_arrive_are_noticed_before_writing(seed: int, tmp_path: Path) -> None:
+def test_commands_that_do_not_arrive_are_noticed_before_writing(shelf: Shelf, seed: int) -> None:
     """One bit in a thousand on its way to the chip is wrong, from the question on."""
     noisy: list[BitErrors] = []
 
@@ -384,21 +361,14 @@ def test_commands_that_do_not_arrive_are_noticed_before_writing(seed: int, tmp_p
         noisy.append(BitErrors(device, rate=0.0, seed=seed))
         return noisy[-1]
 
-    board, shelf = Board(noise(1), clip=clip), Shelf(tmp_path)
+    board = Board(noise(1), clip=clip)
 
     def agree(work: object) -> bool:
         noisy[-1].mosi_rate = 1e-3
         return True
 
-    with pytest.raises(UnstableReadError), board.session() as connection:
-        restore(
-            connection,
-            shelf,
-            image_for(noise(1)),
-            WATCHER,
-            WriteOptions(without_backup=True),
-            agree=agree,
-        )
+    with pytest.raises(UnstableReadError):
+        board.write(shelf, image_for(noise(1)), agree=agree, without_backup=True)
     assert board.holds == noise(1)
     assert not board.chip.erased
 
@@ -416,27 +386,18 @@ class FastWireBad(Wrapper):
         return super().transfer(mosi, beat)
 
 
-def test_a_clock_that_is_too_fast_for_commands_is_halved(tmp_path: Path) -> None:
+def test_a_clock_that_is_too_fast_for_commands_is_halved(shelf: Shelf) -> None:
     board = Board(noise(1), clip=lambda device: FastWireBad(device, 16e6))
-    shelf = Shelf(tmp_path)
     said = board.write(shelf, image_for(noise(1)), without_backup=True)
     assert any("15 MHz is used for writing" in line for line in said.lines)
     assert board.holds == image_for(noise(1)).contents
 
 
-def test_the_write_enable_latch_is_clear_after_a_failure(tmp_path: Path) -> None:
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
+def test_the_write_enable_latch_is_clear_after_a_failure(board: Board, shelf: Shelf) -> None:
     board.chip.stick(0x21000, 0, 0)
     with board.session() as connection:
         with pytest.raises(SpiflashError):
-            restore(
-                connection,
-                shelf,
-                image_for(noise(1)),
-                WATCHER,
-                WriteOptions(without_backup=True),
-                agree=yes,
-            )
+            restore(connection, shelf, image_for(noise(1)), WATCHER, FREELY, agree=yes)
         assert not connection.flash.status() & 0x02
 
 
@@ -451,8 +412,8 @@ class LargerErase(Wrapper):
         return super().transfer(larger, beat)
 
 
-def test_an_erase_that_takes_more_is_put_back_at_once(tmp_path: Path) -> None:
-    board, shelf = Board(noise(1), clip=LargerErase), Shelf(tmp_path)
+def test_an_erase_that_takes_more_is_put_back_at_once(shelf: Shelf) -> None:
+    board = Board(noise(1), clip=LargerErase)
     image = Image("one", noise(1)[:0x23000] + noise(8, SECTOR) + noise(1)[0x24000:])
     with pytest.raises(EraseSizeError, match="took more than that") as caught:
         board.write(shelf, image, without_backup=True)
@@ -474,9 +435,8 @@ def test_an_erase_that_takes_more_is_put_back_at_once(tmp_path: Path) -> None:
     ],
 )
 def test_another_request_after_a_cut_is_not_reported_as_done(
-    image: Image, at: int, tmp_path: Path
+    board: Board, shelf: Shelf, image: Image, at: int
 ) -> None:
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
     board.cut(shelf, image_for(noise(1)), without_backup=True)
     half = board.holds
     if at:
@@ -492,11 +452,10 @@ def test_another_request_after_a_cut_is_not_reported_as_done(
 
 @pytest.mark.parametrize("undo", [False, True])
 def test_what_the_board_wrote_since_is_named_and_stays(
-    undo: bool, tmp_path: Path, full_sweep: bool
+    board: Board, shelf: Shelf, undo: bool, full_sweep: bool
 ) -> None:
     if undo and not full_sweep:
         return
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
     board.cut(shelf, image_for(noise(1)), without_backup=True)
     board.chip.contents[0x70000:0x71000] = noise(6, SECTOR)
     said = board.write(shelf, None, undo=undo, verify=Verify.ALL)
@@ -505,8 +464,9 @@ def test_what_the_board_wrote_since_is_named_and_stays(
     assert any("Written by the board itself" in line and "70000" in line for line in said.lines)
 
 
-def test_what_the_board_wrote_inside_is_kept_before_it_is_overwritten(tmp_path: Path) -> None:
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
+def test_what_the_board_wrote_inside_is_kept_before_it_is_overwritten(
+    board: Board, shelf: Shelf
+) -> None:
     board.cut(shelf, image_for(noise(1)), without_backup=True)
     board.chip.contents[0x2F000:0x30000] = noise(6, SECTOR)
     board.write(shelf, None)
@@ -514,16 +474,14 @@ def test_what_the_board_wrote_inside_is_kept_before_it_is_overwritten(tmp_path: 
     assert noise(6, SECTOR) in saved_sectors(shelf)
 
 
-def test_all_of_the_chip_can_be_verified_after_a_cut(tmp_path: Path) -> None:
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
+def test_all_of_the_chip_can_be_verified_after_a_cut(board: Board, shelf: Shelf) -> None:
     board.cut(shelf, image_for(noise(1)), without_backup=True)
     board.write(shelf, None, verify=Verify.ALL)
     assert board.holds == image_for(noise(1)).contents
 
 
-def test_a_page_that_went_astray_before_the_cut_is_put_back(tmp_path: Path) -> None:
+def test_a_page_that_went_astray_before_the_cut_is_put_back(board: Board, shelf: Shelf) -> None:
     """A program without an erase only clears bits: no board writes so over what it holds."""
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
     board.cut(shelf, image_for(noise(1)), without_backup=True)
     was = bytes(board.chip.contents[:256])
     board.chip.contents[:256] = bytes(a & b for a, b in zip(was, noise(9, 256), strict=True))
@@ -533,8 +491,7 @@ def test_a_page_that_went_astray_before_the_cut_is_put_back(tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize("name", ["state.json", "before.bin", "after.bin"])
-def test_a_rotten_journal_is_a_stop(name: str, tmp_path: Path) -> None:
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
+def test_a_rotten_journal_is_a_stop(board: Board, shelf: Shelf, name: str) -> None:
     board.cut(shelf, image_for(noise(1)), without_backup=True)
     (journal,) = open_journals(shelf.journals).whole
     file = journal.path / name
@@ -560,30 +517,23 @@ class Deaf(Wrapper):
         return super().transfer(b"\xab" + mosi[1:] if ignored else mosi, beat)
 
 
-def test_a_chip_that_ignores_writes_ends_in_words_and_few_bars(tmp_path: Path) -> None:
-    board, shelf, said = Board(noise(1), clip=Deaf), Shelf(tmp_path), Said()
+def test_a_chip_that_ignores_writes_ends_in_words_and_few_bars(shelf: Shelf) -> None:
+    board, said = Board(noise(1), clip=Deaf), Said()
     with pytest.raises(SpiflashError) as caught, board.session() as connection:
-        restore(
-            connection,
-            shelf,
-            Image("new", noise(2)),
-            said,
-            WriteOptions(without_backup=True),
-            agree=yes,
-        )
+        restore(connection, shelf, Image("new", noise(2)), said, FREELY, agree=yes)
     assert caught.value.remedy
     assert board.holds == noise(1)
     assert len(said.bars) < 40
 
 
-def test_the_boards_own_items_tell_copies_of_a_chip_apart(tmp_path: Path) -> None:
+def test_the_boards_own_items_tell_copies_of_a_chip_apart(shelf: Shelf) -> None:
     """Two boards whose chips share a unique ID and all of the firmware: the address stands in an
     environment (a CRC-32 and variables, as U-Boot's `mkenvimage` makes it)."""
     base = noise(1)
     ours = base[:0x70000] + environment("00:00:5e:00:53:01") + base[0x71000:]
     theirs = base[:0x70000] + environment("00:00:5e:00:53:02") + base[0x71000:]
     board, second = Board(ours, 1, unique=SHARED), Board(theirs, 2, unique=SHARED)
-    shelf, image = Shelf(tmp_path), image_for(ours)
+    image = image_for(ours)
     board.cut(shelf, image, without_backup=True)
     with pytest.raises(ChipMismatchError, match="not of this chip"):
         second.write(shelf, None, without_backup=True)
@@ -598,9 +548,8 @@ def test_the_boards_own_items_tell_copies_of_a_chip_apart(tmp_path: Path) -> Non
 # -- the supply --------------------------------------------------------------------------------
 
 
-def test_protection_that_comes_back_is_noticed(tmp_path: Path) -> None:
+def test_protection_that_comes_back_is_noticed(board: Board, shelf: Shelf) -> None:
     """The supply dips while pages go out, and the chip comes up with its protection bits set."""
-    board, shelf = Board(noise(1)), Shelf(tmp_path)
     dipped = False
 
     def dip(number: int) -> None:
@@ -610,17 +559,9 @@ def test_protection_that_comes_back_is_noticed(tmp_path: Path) -> None:
             board.wires.brown_out(board.bench.clock.now())
             board.chip.set_register("SR1", board.chip.registers["SR1"] | 0x1C)
 
-    with (
-        pytest.raises(SupplyLostError),
-        board.session(UsbFaults(on_transfer=dip)) as connection,
-    ):
-        restore(
-            connection,
-            shelf,
-            image_for(noise(1)),
-            WATCHER,
-            WriteOptions(without_backup=True),
-            agree=yes,
+    with pytest.raises(SupplyLostError):
+        board.write(
+            shelf, image_for(noise(1)), faults=UsbFaults(on_transfer=dip), without_backup=True
         )
     assert dipped
     assert len(open_journals(shelf.journals).whole) == 1
@@ -628,7 +569,7 @@ def test_protection_that_comes_back_is_noticed(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("pages", [3, 20, 60, 150])
 def test_a_chip_that_woke_in_3_byte_mode_gets_no_page(
-    pages: int, tmp_path: Path, full_sweep: bool
+    shelf: Shelf, pages: int, full_sweep: bool
 ) -> None:
     """A dip of a millisecond: what goes out next would land at address >> 8, in the boot loader.
 
@@ -641,7 +582,7 @@ def test_a_chip_that_woke_in_3_byte_mode_gets_no_page(
     chip.contents[: 256 * KIB] = noise(1, 256 * KIB)
     chip.contents[at : at + 128 * KIB] = noise(2, 128 * KIB)
     new = bytes(chip.contents[:at]) + noise(3, 48 * KIB) + bytes(chip.contents[at + 48 * KIB :])
-    rig, shelf = Rig(chip), Shelf(tmp_path)
+    rig = Rig(chip)
     dipped = False
 
     def dip(number: int) -> None:
@@ -653,14 +594,7 @@ def test_a_chip_that_woke_in_3_byte_mode_gets_no_page(
 
     rig.faults = UsbFaults(on_transfer=dip)
     with pytest.raises(SupplyLostError), rig.connect("MX25L25635E", 30e6) as connection:
-        restore(
-            connection,
-            shelf,
-            Image("new", new),
-            WATCHER,
-            WriteOptions(without_backup=True),
-            agree=yes,
-        )
+        restore(connection, shelf, Image("new", new), WATCHER, FREELY, agree=yes)
     assert dipped
     assert bytes(chip.contents[: 256 * KIB]) == noise(1, 256 * KIB)
     rig.faults = UsbFaults()

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -28,12 +27,11 @@ TOP = b"\x5a" * 4096
 
 @pytest.mark.parametrize(("name", "second"), [("W25Q64FV", (0x02,)), ("MX25L6406E", ())])
 def test_a_register_that_was_read_wrongly_is_not_written_back(
-    name: str, second: tuple[int, ...], tmp_path: Path
+    shelf: Shelf, name: str, second: tuple[int, ...]
 ) -> None:
     """A clip that is loose for a moment reads as ones."""
     chip = chip_with(name, 0x00, *second)
     before = chip.snapshot().registers
-    shelf = Shelf(tmp_path)
     with Rig(chip).connect(name) as connection:
         wrong = {key: b"\xfe" * len(value) for key, value in connection.registers.items()}
         restore(

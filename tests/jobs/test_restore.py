@@ -68,8 +68,8 @@ class Backups:
         return contents
 
 
-def test_five_per_cent_of_the_sectors_and_no_others(tmp_path: Path, backups: Backups) -> None:
-    shelf, rig = Shelf(tmp_path), heron_rig()
+def test_five_per_cent_of_the_sectors_and_no_others(shelf: Shelf, backups: Backups) -> None:
+    rig = heron_rig()
     old = backups.saved(rig, shelf)
     rng = random.Random(20)
     sectors = sorted(rng.sample(range(2048), 102))
@@ -91,8 +91,8 @@ def test_five_per_cent_of_the_sectors_and_no_others(tmp_path: Path, backups: Bac
     assert not open_journals(shelf.journals).whole
 
 
-def test_nothing_is_written_when_nothing_differs(tmp_path: Path, backups: Backups) -> None:
-    shelf, rig = Shelf(tmp_path), heron_rig()
+def test_nothing_is_written_when_nothing_differs(shelf: Shelf, backups: Backups) -> None:
+    rig = heron_rig()
     old = backups.saved(rig, shelf)
     with rig.connect() as connection:
         done = restore(connection, shelf, Image("same", old), WATCHER, agree=yes)
@@ -101,8 +101,8 @@ def test_nothing_is_written_when_nothing_differs(tmp_path: Path, backups: Backup
     assert not rig.chip.erased
 
 
-def test_recovery_after_a_failed_card_update(tmp_path: Path, backups: Backups) -> None:
-    shelf, rig = Shelf(tmp_path), heron_rig()
+def test_recovery_after_a_failed_card_update(shelf: Shelf, backups: Backups) -> None:
+    rig = heron_rig()
     factory = backups.saved(rig, shelf)
     rig.chip.contents[:] = failed_card_flash(factory, heron_open(), 0x265000)
     with rig.connect() as connection:
@@ -111,8 +111,8 @@ def test_recovery_after_a_failed_card_update(tmp_path: Path, backups: Backups) -
     assert bytes(rig.chip.contents) == factory
 
 
-def test_a_small_image_leaves_its_neighbours(tmp_path: Path, backups: Backups) -> None:
-    shelf, rig = Shelf(tmp_path), heron_rig()
+def test_a_small_image_leaves_its_neighbours(shelf: Shelf, backups: Backups) -> None:
+    rig = heron_rig()
     old = backups.saved(rig, shelf)
     piece = Image("piece", bytes(range(256)) * 5)
     with rig.connect() as connection:
@@ -121,8 +121,8 @@ def test_a_small_image_leaves_its_neighbours(tmp_path: Path, backups: Backups) -
     assert bytes(rig.chip.contents) == expected
 
 
-def test_erase_of_a_range_keeps_the_rest(tmp_path: Path, backups: Backups) -> None:
-    shelf, rig = Shelf(tmp_path), heron_rig()
+def test_erase_of_a_range_keeps_the_rest(shelf: Shelf, backups: Backups) -> None:
+    rig = heron_rig()
     old = backups.saved(rig, shelf)
     with rig.connect() as connection:
         restore(
@@ -136,8 +136,8 @@ def test_erase_of_a_range_keeps_the_rest(tmp_path: Path, backups: Backups) -> No
     assert bytes(rig.chip.contents) == old[:0x440100] + b"\xff" * 0x10000 + old[0x450100:]
 
 
-def test_the_whole_chip_can_be_blanked(tmp_path: Path, backups: Backups) -> None:
-    shelf, rig = Shelf(tmp_path), heron_rig()
+def test_the_whole_chip_can_be_blanked(shelf: Shelf, backups: Backups) -> None:
+    rig = heron_rig()
     backups.saved(rig, shelf)
     with rig.connect() as connection:
         restore(connection, shelf, blank(connection, 0, None), WATCHER, agree=yes)
@@ -174,15 +174,13 @@ def test_without_a_backup_it_is_refused(tmp_path: Path, backups: Backups) -> Non
     assert "--without-backup" in error.remedy
 
 
-def test_another_boards_backup_does_not_count(tmp_path: Path, backups: Backups) -> None:
-    shelf = Shelf(tmp_path)
+def test_another_boards_backup_does_not_count(shelf: Shelf, backups: Backups) -> None:
     other = Rig(NorChip("W25Q64JV", heron_variant(9), seed=99))
     backups.saved(other, shelf)
     refused(heron_rig(), shelf, NoBackupError, Image("x", heron_open()))
 
 
-def test_a_named_backup_of_another_board_is_refused(tmp_path: Path, backups: Backups) -> None:
-    shelf = Shelf(tmp_path)
+def test_a_named_backup_of_another_board_is_refused(shelf: Shelf, backups: Backups) -> None:
     other = Rig(NorChip("W25Q64JV", heron_variant(9), seed=99))
     backups.saved(other, shelf)
     foreign = shelf.sets().sets[0].path
@@ -210,8 +208,8 @@ def test_another_boards_set_is_named_before_the_question(tmp_path: Path, backups
     assert not rig.chip.erased
 
 
-def test_a_tampered_backup_does_not_count(tmp_path: Path, backups: Backups) -> None:
-    shelf, rig = Shelf(tmp_path), heron_rig()
+def test_a_tampered_backup_does_not_count(shelf: Shelf, backups: Backups) -> None:
+    rig = heron_rig()
     backups.saved(rig, shelf)
     with (shelf.sets().sets[0].path / "data" / "flash.bin").open("r+b") as file:
         file.seek(0x1234)
@@ -239,10 +237,10 @@ def test_saying_no_changes_nothing(tmp_path: Path, backups: Backups) -> None:
     )
 
 
-def test_a_protected_range_is_refused(tmp_path: Path, backups: Backups) -> None:
+def test_a_protected_range_is_refused(shelf: Shelf, backups: Backups) -> None:
     """BP2-BP0 = 001 protects the upper 1/64 of a W25Q64JV (data sheet rev. J, table of
     section 7.1.13, from memory): 7E0000h to 7FFFFFh."""
-    shelf, rig = Shelf(tmp_path), heron_rig()
+    rig = heron_rig()
     old = backups.saved(rig, shelf)
     with rig.connect() as connection:
         connection.bus.run([write_enable(), write_register(0x01, b"\x04", rest=0.1)])
@@ -263,12 +261,10 @@ def test_a_chip_that_is_not_in_the_table_is_only_read(tmp_path: Path, backups: B
     assert "--part" in error.remedy
 
 
-def test_a_block_whose_erase_was_cut_short_is_erased_again(
-    tmp_path: Path, backups: Backups
-) -> None:
+def test_a_block_whose_erase_was_cut_short_is_erased_again(shelf: Shelf, backups: Backups) -> None:
     """Whatever it reads: cells that were erased half-way may be weak. What stood there comes
     back, and nothing else is touched."""
-    shelf, rig = Shelf(tmp_path), heron_rig()
+    rig = heron_rig()
     old = backups.saved(rig, shelf)
     block = (0x200000, 0x210000)
     with rig.connect() as connection:

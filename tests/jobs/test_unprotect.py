@@ -190,10 +190,9 @@ def saved(chip: NorChip, shelf: Shelf, part: str) -> Path:
 
 @pytest.mark.parametrize(("name", "second"), [("W25Q64FV", (0x02,)), ("MX25L6406E", ())])
 def test_restore_is_refused_without_the_word_and_works_with_it(
-    name: str, second: tuple[int, ...], tmp_path: Path
+    shelf: Shelf, name: str, second: tuple[int, ...]
 ) -> None:
     chip = chip_with(name, 0x1C, *second)
-    shelf = Shelf(tmp_path)
     saved(chip, shelf, name)
     before = chip.snapshot()
     image = Image("top", TOP)
@@ -217,9 +216,8 @@ def test_restore_is_refused_without_the_word_and_works_with_it(
     assert chip.protected_ranges
 
 
-def test_ctrl_c_in_mid_restore_puts_the_protection_back(tmp_path: Path) -> None:
+def test_ctrl_c_in_mid_restore_puts_the_protection_back(shelf: Shelf) -> None:
     chip = chip_with("W25Q64JV", 0x1C, 0x02)
-    shelf = Shelf(tmp_path)
     saved(chip, shelf, "W25Q64JV")
 
     class Impatient:
@@ -247,9 +245,8 @@ def test_ctrl_c_in_mid_restore_puts_the_protection_back(tmp_path: Path) -> None:
     assert chip.protected_ranges == (whole(chip),)
 
 
-def test_a_set_with_other_registers_is_said_and_not_applied(tmp_path: Path) -> None:
+def test_a_set_with_other_registers_is_said_and_not_applied(shelf: Shelf) -> None:
     chip = chip_with("W25Q64JV", 0x00, 0x02)
-    shelf = Shelf(tmp_path)
     path = saved(chip, shelf, "W25Q64JV")
     with Rig(chip).connect("W25Q64JV") as connection:  # somebody clears QE
         connection.bus.run([Transaction(b"\x06"), Transaction(b"\x31\x00", rest=0.1)])

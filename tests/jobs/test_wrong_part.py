@@ -62,13 +62,12 @@ CASES = [(*place, by_sfdp, kept) for place in PLACES for by_sfdp, kept in produc
     CASES if os.environ.get("SPIFLASH_SWEEP") == "full" else CASES[::5],
 )
 def test_it_is_stopped_at_the_first_block_with_everything_put_back(
-    opcode: int, start: int, length: int, by_sfdp: int, with_backup: int, tmp_path: Path
+    shelf: Shelf, opcode: int, start: int, length: int, by_sfdp: int, with_backup: int
 ) -> None:
     real = describe("W25Q64JV")
     chip = enlarged(opcode, jesd216(MIB) if by_sfdp else b"")
     old = bytes(chip.contents)
     new = old[:start] + b"\x00\xff" * (length // 2) + old[start + length :]
-    shelf = Shelf(tmp_path)
     rig = Rig(chip)
     if with_backup:
         with rig.connect(PART) as connection:
