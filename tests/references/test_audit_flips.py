@@ -17,16 +17,11 @@ import pytest
 
 from spiflash.dump.audit import survey
 from spiflash.dump.finding import Finding, Verdict
-from tests.references.audit_images import PROGRAMS, Item, all_items
+from tests.references.audit_images import PROGRAMS, Item
 
 pytestmark = pytest.mark.needs(*PROGRAMS, "unsquashfs")
 
 LEAD = 4096
-
-
-@pytest.fixture(scope="module")
-def items(tmp_path_factory: pytest.TempPathFactory) -> list[Item]:
-    return all_items(tmp_path_factory.mktemp("items"))
 
 
 def verified(findings: tuple[Finding, ...]) -> list[tuple[Finding, int, int]]:

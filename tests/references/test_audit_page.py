@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -24,12 +23,6 @@ pytestmark = pytest.mark.needs("chromium", "bash")
 CELLS = "document.querySelectorAll('#map .cell').length"
 NAMES = "Array.from(document.querySelectorAll('#layout .name')).map(each => each.textContent)"
 VISIBLE = "Array.from(document.querySelectorAll('#findings tbody tr')).map(row => !row.hidden)"
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chromium]:
-    with Chromium(tmp_path_factory.mktemp("profile")) as browser:
-        yield browser
 
 
 @pytest.fixture(scope="module")
@@ -138,7 +131,6 @@ def test_nothing_lies_off_screen_or_on_other_text(
         rows = "document.querySelectorAll('#findings tbody tr[hidden]')"
         assert browser.value(f"{rows}.length") > 0
         assert browser.value(f"Array.from({rows}).every(each => !each.offsetHeight)")
-    browser.resize(1120, 900)
 
 
 @pytest.mark.parametrize("size", [1, 4097, 1 << 20])

@@ -13,14 +13,9 @@ import pytest
 
 from spiflash.dump.audit import survey
 from spiflash.dump.finding import Finding, Verdict
-from tests.references.audit_images import PROGRAMS, Item, all_items, text
+from tests.references.audit_images import PROGRAMS, Item, text
 
 pytestmark = pytest.mark.needs(*PROGRAMS)
-
-
-@pytest.fixture(scope="module")
-def items(tmp_path_factory: pytest.TempPathFactory) -> list[Item]:
-    return all_items(tmp_path_factory.mktemp("items"))
 
 
 FILLERS = ("random", "blank", "text")

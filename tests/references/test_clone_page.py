@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,12 +13,6 @@ from tests.references.chromium import Chromium
 pytestmark = pytest.mark.needs("chromium", "bash")
 
 LONG = "16 sectors of 4 KiB do not hold what was written, also after 3 more attempts: 0x200000 …"
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chromium]:
-    with Chromium(tmp_path_factory.mktemp("profile")) as browser:
-        yield browser
 
 
 @pytest.fixture

@@ -5,7 +5,6 @@ from __future__ import annotations
 import struct
 import threading
 import zlib
-from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
@@ -28,12 +27,6 @@ pytestmark = pytest.mark.needs("chromium", "bash")
 CELLS = "document.querySelectorAll('#map .cell').length"
 VISIBLE = "Array.from(document.querySelectorAll('#findings tbody tr')).map(row => !row.hidden)"
 READOUT = "document.getElementById('readout').textContent"
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chromium]:
-    with Chromium(tmp_path_factory.mktemp("profile")) as browser:
-        yield browser
 
 
 @pytest.fixture
