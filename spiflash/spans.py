@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Protocol
 
 SECTOR = 4096
 """Bytes in the unit in which readings are compared and results are reported."""
@@ -12,6 +13,59 @@ Span = tuple[int, int]
 
 Spans = tuple[Span, ...]
 """Byte ranges in address order that neither overlap nor touch."""
+
+
+class _Ends(Protocol):
+    @property
+    def start(self) -> int: ...
+    @property
+    def end(self) -> int: ...
+
+
+class Ranged:
+    """Base of what has a `start` and an `end`, the address after its last byte."""
+
+    __slots__ = ()
+
+    @property
+    def span(self: _Ends) -> Span:
+        """(start, end)."""
+        return self.start, self.end
+
+    def holds(self: _Ends, address: int) -> bool:
+        """Whether the byte at `address` is in it."""
+        return self.start <= address < self.end
+
+    def meets(self: _Ends, other: _Ends) -> bool:
+        """Whether it shares a byte with `other`."""
+        return self.start < other.end and other.start < self.end
+
+    def of(self: _Ends, contents: bytes) -> bytes:
+        """Its bytes in `contents`, as far as these reach."""
+        return contents[self.start : self.end]
+
+
+class Sized(Ranged):
+    """Base of what has a `start` and a `length`, both in bytes."""
+
+    __slots__ = ()
+    start: int
+    length: int
+
+    @property
+    def end(self) -> int:
+        """The address after the last byte."""
+        return self.start + self.length
+
+
+def spans_of(items: Iterable[_Ends]) -> list[Span]:
+    """The range of each."""
+    return [(each.start, each.end) for each in items]
+
+
+def meets_any(span: Span, others: Iterable[Span]) -> bool:
+    """Whether a range shares a byte with one of the others."""
+    return any(start < span[1] and span[0] < end for start, end in others)
 
 
 def merged(spans: Iterable[Span]) -> list[Span]:

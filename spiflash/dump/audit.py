@@ -46,7 +46,7 @@ from spiflash.dump.layout.find import FoundLayout, find_layouts
 from spiflash.dump.layout.occupancy import Fit, Occupancy, fit, occupancy, smallest_chip, used_end
 from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.symptoms import Symptom, symptoms
-from spiflash.spans import Span, merged, without
+from spiflash.spans import Span, merged, spans_of, without
 from spiflash.text import counted
 
 
@@ -142,33 +142,14 @@ def _misfit(layout: Layout, size: int) -> tuple[str, ...]:
 Search = Callable[[bytes, Sequence[Span]], Iterable[Finding]]
 
 FILE_SYSTEMS: tuple[Search, ...] = (
-    find_ubi,
-    find_ubifs,
-    find_jffs2,
-    find_squashfs,
-    find_cramfs,
-    find_erofs,
+    *(find_ubi, find_ubifs, find_jffs2, find_squashfs, find_cramfs, find_erofs),
 )
 """Searched first, in this order."""
 
 FORMATS: tuple[Search, ...] = (
-    find_romfs,
-    find_ext,
-    find_fat,
-    find_trx,
-    find_mbr,
-    find_gpt,
-    find_legacy_images,
-    find_trees,
-    find_kernels,
-    find_cpio,
-    find_environments,
-    find_streams,
-    find_elf,
-    find_pem,
-    find_der,
-    find_banners,
-    find_blank,
+    *(find_romfs, find_ext, find_fat, find_trx, find_mbr, find_gpt, find_legacy_images, find_trees),
+    *(find_kernels, find_cpio, find_environments, find_streams, find_elf, find_pem, find_der),
+    *(find_banners, find_blank),
 )
 """Searched outside the file systems of PACKED."""
 
@@ -202,8 +183,8 @@ def survey(contents: bytes) -> tuple[Finding, ...]:
         fresh = itertools.islice(search(contents, packed), MOST)
         found += [each for each in fresh if not _inside(each, packed)]
         if search in FILE_SYSTEMS:
-            packed = merged([(f.start, f.end) for f in found if f.kind in PACKED])
-    claimed = merged([(f.start, f.end) for f in found])
+            packed = merged(spans_of(f for f in found if f.kind in PACKED))
+    claimed = merged(spans_of(found))
     for search in REMAINDERS:
         found += itertools.islice(search(contents, claimed), MOST)
     found.sort(key=lambda finding: (finding.start, -finding.length, finding.kind))
@@ -232,24 +213,13 @@ def _weighed(found: Sequence[Finding], size: int) -> list[Finding]:
     if not damaged:
         return found
     sure = np.zeros(size, dtype=bool)
-    for start, end in merged(
-        [
-            span
-            for each in found
-            if each.kind not in _UNPACKED
-            for span, verdict in each.verdicts()
-            if verdict is Verdict.VERIFIED
-        ]
-    ):
+    stored = [each.verdicts() for each in found if each.kind not in _UNPACKED]
+    for start, end in merged(s for each in stored for s, said in each if said is Verdict.VERIFIED):
         sure[start:end] = True
     looking = Budget(16 * size)
     narrowed = {id(each): _narrow(each, sure, looking) for each in damaged}
-    spans = merged([s for each in narrowed.values() for s in each.damage or _whole(each)])
+    spans = merged(s for each in narrowed.values() for s in each.damage or (each.span,))
     return [narrowed.get(id(each)) or _cleared(each, spans) for each in found]
-
-
-def _whole(finding: Finding) -> tuple[Span, ...]:
-    return ((finding.start, finding.end),)
 
 
 def _with_proof(finding: Finding) -> Finding:
@@ -282,10 +252,14 @@ def _cleared(finding: Finding, damaged: Sequence[Span]) -> Finding:
 def _narrow(finding: Finding, verified: npt.NDArray[np.bool_], looking: Budget) -> Finding:
     """Damage reduced to what other checksums do not prove, as long as `looking` lasts: hostile
     contents have thousands of items that overlap."""
-    known = finding.damage or ((finding.start, finding.end),)
+    known = finding.damage or (finding.span,)
     if len(known) > _MOST_SPANS or not looking.spend(sum(end - start for start, end in known)):
         return finding
-    spans = [span for start, end in known for span in _clear(verified, start, end)]
+    spans = [
+        (start + first, start + last)
+        for start, end in known
+        for first, last in runs_of(~verified[start:end])
+    ]
     if not spans or len(spans) > _MOST_SPANS or tuple(spans) == known:
         return finding
     # What other checksums prove is uncovered here: this item's own checksum failed.
@@ -293,11 +267,6 @@ def _narrow(finding: Finding, verified: npt.NDArray[np.bool_], looking: Budget) 
     return dataclasses.replace(
         finding, damage=tuple(spans), uncovered=tuple(merged([*finding.uncovered, *rest]))
     )
-
-
-def _clear(marked: npt.NDArray[np.bool_], start: int, end: int) -> list[Span]:
-    """The ranges within `start` to `end` that are not marked."""
-    return [(start + first, start + last) for first, last in runs_of(~marked[start:end])]
 
 
 def _with_parents(found: Sequence[Finding]) -> tuple[Finding, ...]:
@@ -311,11 +280,8 @@ def _with_parents(found: Sequence[Finding]) -> tuple[Finding, ...]:
         around = result[open_[-1]] if open_ else None
         if proof is not None and around is not None and around.proof is not None:
             # It is proven by the strongest checksum over the whole of it.
-            proof = max(proof, around.proof) if _covers(around, each) else proof
+            whole = all(end <= each.start or start >= each.end for start, end in around.uncovered)
+            proof = max(proof, around.proof) if whole else proof
         result.append(dataclasses.replace(each, parent=open_[-1] if open_ else None, proof=proof))
         open_.append(index)
     return tuple(result)
-
-
-def _covers(around: Finding, inside: Finding) -> bool:
-    return all(end <= inside.start or start >= inside.end for start, end in around.uncovered)

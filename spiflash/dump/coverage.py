@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.formats import runs_of
-from spiflash.spans import SECTOR, Span, merged
+from spiflash.spans import SECTOR, Sized, Span, merged
 from spiflash.text import counted
 
 _NOTHING = (Verdict.NOTED, Verdict.BLANK)
@@ -30,14 +30,6 @@ class Level(enum.IntEnum):
     BLANK = 2
     VERIFIED = 3
     DAMAGED = 4
-
-
-_LEVELS = {
-    Verdict.CONSISTENT: Level.CONSISTENT,
-    Verdict.BLANK: Level.BLANK,
-    Verdict.VERIFIED: Level.VERIFIED,
-    Verdict.DAMAGED: Level.DAMAGED,
-}
 
 
 def percent(part: int, whole: int) -> str:
@@ -85,9 +77,8 @@ class Coverage:
         if self.used == 0:
             return "all blank"
         without = -(self.no_checksum * -1000 // self.used)
-        fit = (
-            f" ({percent(self.consistent, self.used)} fit their format)" if self.consistent else ""
-        )
+        share = percent(self.consistent, self.used)
+        fit = f" ({share} fit their format)" if self.consistent else ""
         left = -(self.unchecked * -1000 // self.used)
         unchecked = f", {left / 10:.1f} % NOT CHECKED" if self.unchecked else ""
         return (
@@ -102,7 +93,7 @@ def coverage(contents: bytes, findings: Iterable[Finding]) -> Coverage:
     findings = tuple(findings)
     painted = levels(len(contents), findings)
     counts = histogram(painted).tolist()
-    unchecked = merged((f.start, f.end) for f in findings if f.verdict is Verdict.UNCHECKED)
+    unchecked = merged(f.span for f in findings if f.verdict is Verdict.UNCHECKED)
     return Coverage(
         len(contents),
         blank=counts[Level.BLANK],
@@ -118,7 +109,7 @@ def coverage(contents: bytes, findings: Iterable[Finding]) -> Coverage:
 
 
 @dataclass(frozen=True, slots=True)
-class Island:
+class Island(Sized):
     """Data in which no format was recognised: `length` bytes from `start`, whole sectors.
 
     `entropy` is in bits a byte: packed or encrypted data are close to 8, tables and code
@@ -128,11 +119,6 @@ class Island:
     start: int
     length: int
     entropy: float
-
-    @property
-    def end(self) -> int:
-        """The address after the last byte."""
-        return self.start + self.length
 
 
 def islands(contents: bytes, findings: Iterable[Finding]) -> tuple[Island, ...]:
@@ -182,27 +168,17 @@ def levels(size: int, findings: Iterable[Finding]) -> npt.NDArray[np.uint8]:
     for finding in findings:
         for (start, end), verdict in finding.verdicts():
             ranges[verdict].append((max(start, 0), end))
-    for verdict, level in _LEVELS.items():
-        for start, end in merged(ranges[verdict]):
+    for level in list(Level)[1:]:  # those that are called as verdicts are
+        for start, end in merged(ranges[Verdict[level.name]]):
             painted[start:end] = level
     return painted
 
 
 def find_blank(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Runs of whole blank sectors, as long as possible."""
-    sectors = len(contents) // SECTOR
-    data = np.frombuffer(contents, dtype=np.uint8, count=sectors * SECTOR)
-    blank = (data.reshape(sectors, SECTOR) == 0xFF).all(axis=1)
-    for first, last in runs_of(blank):
-        yield Finding(
-            first * SECTOR,
-            (last - first) * SECTOR,
-            "blank",
-            "blank",
-            Verdict.BLANK,
-            ("every byte is FFh",),
-            (("sectors", str(last - first)),),
-        )
+    for first, last in runs_of((sectors_of(contents) == 0xFF).all(axis=1)):
+        start, end = first * SECTOR, last * SECTOR
+        yield _sectors(start, end, "blank", "blank", "every byte is FFh", Verdict.BLANK)
 
 
 _LEAST_DENSE = 16 << 10
@@ -212,42 +188,40 @@ _DENSE = 7.9
 
 def find_zeros(contents: bytes, claimed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Runs of whole sectors of zeros outside the `claimed` ranges."""
-    data = _sectors(contents)
-    for start, end in _runs((data == 0).all(axis=1), claimed):
-        yield _noted(start, end, "zeros", "zeros", "every byte is 00h")
+    zero = (sectors_of(contents) == 0).all(axis=1)
+    for first, last in runs_of(zero & _free(len(zero), claimed)):
+        start, end = first * SECTOR, last * SECTOR
+        yield _sectors(start, end, "zeros", "zeros", "every byte is 00h")
 
 
 def find_dense(contents: bytes, claimed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Runs of 16 KiB or more whose every sector looks random: packed or encrypted."""
-    data = _sectors(contents)
-    free = _free(len(data), claimed)
-    dense = np.zeros(len(data), dtype=bool)
-    chosen = np.flatnonzero(free)
-    dense[chosen] = [entropy(histogram(data[index])) > _DENSE for index in chosen]
-    for start, end in _runs(dense, claimed):
+    data = sectors_of(contents)
+    dense = _free(len(data), claimed)
+    free = np.flatnonzero(dense)
+    dense[free] = [entropy(histogram(data[index])) > _DENSE for index in free]
+    for first, last in runs_of(dense):
+        start, end = first * SECTOR, last * SECTOR
         if end - start >= _LEAST_DENSE:
             said = f"entropy above {_DENSE} bits a byte in every sector: compressed or encrypted"
-            yield _noted(start, end, "dense", "bytes without pattern", said)
+            yield _sectors(start, end, "dense", "bytes without pattern", said)
 
 
-def _noted(start: int, end: int, kind: str, title: str, said: str) -> Finding:
+def _sectors(
+    start: int, end: int, kind: str, title: str, said: str, verdict: Verdict = Verdict.NOTED
+) -> Finding:
     details = (("sectors", str((end - start) // SECTOR)),)
-    return Finding(start, end - start, kind, title, Verdict.NOTED, (said,), details)
+    return Finding(start, end - start, kind, title, verdict, (said,), details)
 
 
-def _sectors(contents: bytes) -> npt.NDArray[np.uint8]:
+def sectors_of(contents: bytes) -> npt.NDArray[np.uint8]:
+    """The whole sectors, a row each."""
     count = len(contents) // SECTOR
     return np.frombuffer(contents, np.uint8, count * SECTOR).reshape(count, SECTOR)
 
 
 def _free(count: int, claimed: Sequence[Span]) -> npt.NDArray[np.bool_]:
     free = np.ones(count, dtype=bool)
-    for start, end in merged(list(claimed)):
+    for start, end in claimed:
         free[start // SECTOR : -(-end // SECTOR)] = False
     return free
-
-
-def _runs(chosen: npt.NDArray[np.bool_], claimed: Sequence[Span]) -> Iterator[Span]:
-    chosen = chosen & _free(len(chosen), claimed)
-    for first, last in runs_of(chosen):
-        yield first * SECTOR, last * SECTOR

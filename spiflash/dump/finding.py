@@ -10,8 +10,9 @@ import enum
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
+from spiflash.dump.layout import Region
 from spiflash.dump.uboot_env import Environment
-from spiflash.spans import Span, merged, without
+from spiflash.spans import Sized, Span, merged, without
 
 
 class Architecture(enum.StrEnum):
@@ -128,25 +129,12 @@ class BundleFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Partition:
-    """A named range in bytes, as a dump states it: it may leave the flash."""
-
-    name: str
-    start: int
-    length: int
-
-    @property
-    def end(self) -> int:
-        """The address after the last byte."""
-        return self.start + self.length
-
-
-@dataclass(frozen=True, slots=True)
 class PartitionTable:
-    """The partitions of one flash, and what the flash is called."""
+    """The partitions of one flash as a dump states them, which may leave the flash; and what the
+    flash is called."""
 
     flash: str
-    partitions: tuple[Partition, ...]
+    partitions: tuple[Region, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +234,7 @@ _PROOF_WORDS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(Sized):
     """A recognised item: `length` bytes from `start`, both in bytes.
 
     `kind` is a short stable identifier for scripts ("uboot-image", "environment", "squashfs",
@@ -276,27 +264,18 @@ class Finding:
     # Unmasked: left out of repr, so that it is not printed by accident.
     facts: Facts | None = field(default=None, repr=False)
 
-    @property
-    def end(self) -> int:
-        """The address after the last byte."""
-        return self.start + self.length
-
     def verdicts(self) -> Iterator[tuple[Span, Verdict]]:
         """The verdict on each byte: ranges without overlap, in no special order.
 
         Where the damage of an item is known, its other checksums still prove the rest.
         """
-        whole = (self.start, self.end)
-        if self.verdict is Verdict.DAMAGED:
-            yield from ((span, Verdict.DAMAGED) for span in self.damage or (whole,))
-            if not self.damage:
-                return
-        elif self.verdict is not Verdict.VERIFIED:
-            yield whole, self.verdict
+        if self.verdict is not Verdict.VERIFIED and not self.damage:
+            yield self.span, self.verdict
             return
+        yield from ((span, Verdict.DAMAGED) for span in self.damage)
         uncovered = list(without(self.uncovered, self.damage))
         yield from ((span, Verdict.CONSISTENT) for span in uncovered)
-        rest = without([whole], [*uncovered, *self.damage])
+        rest = without([self.span], [*uncovered, *self.damage])
         yield from ((span, Verdict.VERIFIED) for span in rest)
 
 

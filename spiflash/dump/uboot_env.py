@@ -17,8 +17,9 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
+from zlib import crc32
 
-from spiflash.dump.checksums import crc32
+from spiflash.spans import Sized
 from spiflash.text import counted
 
 CHECKSUM = 4
@@ -56,7 +57,7 @@ class Variable:
 
 
 @dataclass(frozen=True, slots=True)
-class Environment:
+class Environment(Sized):
     """One environment of `length` bytes from `start`.
 
     `saved` is True for one in its own place on the flash, after a checksum, and False for the
@@ -71,11 +72,6 @@ class Environment:
     order: Order | None
     flag: int | None
     variables: tuple[Variable, ...]
-
-    @property
-    def end(self) -> int:
-        """The address after the last byte."""
-        return self.start + self.length
 
     @property
     def checksum_ok(self) -> bool:

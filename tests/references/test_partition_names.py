@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from spiflash.dump.layout import Role
-from spiflash.dump.layout.partitions import role_of
+from spiflash.dump.layout.find import role_of
 
 SOURCES = Path("/usr/src/linux-source-6.1.tar.xz")
 FULL = os.environ.get("SPIFLASH_SWEEP", "small") == "full"

@@ -15,7 +15,7 @@ import pytest
 from spiflash.dump import audit as survey_module
 from spiflash.dump.audit import examine
 from spiflash.dump.formats.jffs2 import find_jffs2
-from spiflash.dump.identity.blocks import Block, data_blocks
+from spiflash.dump.identity.forms import data_blocks
 
 SIZE = 1 << 20
 
@@ -84,5 +84,5 @@ def test_pieces_that_are_looked_at_part_no_block(edge: int) -> None:
     at = SIZE + edge
     raw[at : at + 40] = b"A" * 40
     raw[SIZE - 200 : SIZE - 190] = b"B" * 10
-    whole = [Block(SIZE - 200, 10), Block(at, 40)]
-    assert list(data_blocks(bytes(raw), 0, len(raw))) == whole
+    whole = [(SIZE - 200, SIZE - 190), (at, at + 40)]
+    assert data_blocks(bytes(raw), 0, len(raw)) == whole

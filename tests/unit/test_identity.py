@@ -18,7 +18,7 @@ from hwmocks.boards.heron import (
 from spiflash.dump import audit
 from spiflash.dump.audit import survey
 from spiflash.dump.finding import Certainty, Finding
-from spiflash.dump.identity import OwnItem, identity, mac
+from spiflash.dump.identity import OwnItem, forms, identity
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.layout.find import find_layouts
 
@@ -245,9 +245,9 @@ def test_addresses_without_separators_are_found_as_their_pattern_says() -> None:
         address = rng.randbytes(6).hex().encode()
         text += b"-" + address * rng.randrange(1, 3) + b" " * (seed % 3 > 0) + address
         start, end = rng.randrange(len(text) + 1), rng.randrange(len(text) + 20)
-        pattern = mac._BARE.finditer(text, start, end)
+        pattern = forms._BARE.finditer(text, start, end)
         expected = [match.start() for match in pattern]
-        assert list(mac._bare_places(text, start, end)) == expected
+        assert list(forms._bare_places(text, start, end)) == expected
 
 
 def test_the_same_contents_are_examined_once(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,9 +13,8 @@ from spiflash.dump.audit import survey
 from spiflash.dump.finding import TreeFacts
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.layout import Layout, Region, Role, layout_text, read_layout
-from spiflash.dump.layout.find import find_layouts
+from spiflash.dump.layout.find import find_layouts, parse_mtdparts
 from spiflash.dump.layout.occupancy import occupancy
-from spiflash.dump.layout.partitions import parse_mtdparts
 from spiflash.errors import LayoutError
 
 K = 1 << 10

@@ -2,18 +2,26 @@
 
 A file can claim ten thousand overlapping items of several megabytes each. Every search that
 follows claims found in the dump therefore spends from a budget proportional to the dump's size.
+
+Bulk CRC-32 goes through zlib, which is fast everywhere. The other variants go through crcmod,
+whose speed depends on whether it was built with a C compiler: they suit headers and blocks, not
+whole dumps. Parameters and check values: the catalogue of parametrised CRC algorithms (Cook).
 """
 
 from __future__ import annotations
 
 import bisect
+import functools
 import itertools
+import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
+import crcmod
 import numpy as np
 import numpy.typing as npt
 
-from spiflash.dump.finding import Finding
+from spiflash.dump.finding import Finding, Verdict
 from spiflash.spans import Span
 
 
@@ -91,17 +99,79 @@ def outside(offsets: Iterable[int], packed: Sequence[Span]) -> Iterator[int]:
             yield at
 
 
-def one_by_one(offsets: Iterable[int], read: Callable[[int], Finding | None]) -> Iterator[Finding]:
-    """What `read` recognises at rising `offsets`; nothing that starts within the one before."""
+def one_by_one(
+    offsets: Iterable[int], read: Callable[[int], Finding | None], trusted: int | None = None
+) -> Iterator[Finding]:
+    """What `read` recognises at rising `offsets`; nothing that starts within the one before, of
+    which only `trusted` bytes count where that is given and the item is not VERIFIED."""
     done = 0
     for at in offsets:
         finding = read(at) if at >= done else None
         if finding is not None:
             yield finding
-            done = finding.end
+            sure = trusted is None or finding.verdict is Verdict.VERIFIED
+            done = finding.end if sure else at + (trusted or 0)
 
 
-def runs_of(marked: npt.NDArray[np.bool_]) -> list[Span]:
-    """The runs of True in `marked`: (first index, index after the last)."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], marked, [False])).astype(np.int8)))
-    return [(first, last) for first, last in edges.reshape(-1, 2).tolist()]
+def runs_of(marked: npt.NDArray[np.bool_], apart: int = 1) -> list[Span]:
+    """The runs of True in `marked`: (first index, index after the last). Two with fewer than
+    `apart` False between them are one."""
+    edges = np.flatnonzero(np.diff(marked, prepend=False, append=False))
+    if not len(edges):
+        return []
+    gaps = np.flatnonzero(edges[2::2] - edges[1:-1:2] >= apart)
+    firsts, lasts = edges[np.append(0, 2 * gaps + 2)], edges[np.append(2 * gaps + 1, -1)]
+    return list(zip(firsts.tolist(), lasts.tolist(), strict=True))
+
+
+# Checksums ---------------------------------------------------------------------------------------
+
+Data = bytes | bytearray | memoryview
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """One CRC: polynomial with its top bit, register start, bit order, final inversion mask.
+
+    `check` is the CRC of the nine ASCII digits "123456789".
+    """
+
+    polynomial: int
+    start: int
+    reflected: bool
+    inversion: int
+    check: int
+
+
+VARIANTS = {
+    "CRC-16/XMODEM": Variant(0x11021, 0x0000, False, 0x0000, 0x31C3),
+    "CRC-16/ARC": Variant(0x18005, 0x0000, True, 0x0000, 0xBB3D),
+    "CRC-32/ISO-HDLC": Variant(0x104C11DB7, 0xFFFFFFFF, True, 0xFFFFFFFF, 0xCBF43926),
+    "CRC-32/BZIP2": Variant(0x104C11DB7, 0xFFFFFFFF, False, 0xFFFFFFFF, 0xFC891918),
+    "CRC-32/ISCSI": Variant(0x11EDC6F41, 0xFFFFFFFF, True, 0xFFFFFFFF, 0xE3069283),
+    "CRC-32/JAMCRC": Variant(0x104C11DB7, 0xFFFFFFFF, True, 0x00000000, 0x340BC6D9),
+}
+
+
+@functools.cache
+def crc(name: str) -> Callable[[Data], int]:
+    """The function that computes the variant called `name`; KeyError when there is none."""
+    variant = VARIANTS[name]
+    compute: Callable[[Data], int] = crcmod.mkCrcFun(
+        variant.polynomial,
+        # crcmod takes the start value as it would look after the final inversion.
+        initCrc=variant.start ^ variant.inversion,
+        rev=variant.reflected,
+        xorOut=variant.inversion,
+    )
+    return compute
+
+
+def crc32_plain(data: Data) -> int:
+    """CRC-32 from zero and without inversion, as the Linux kernel's `crc32(0, …)` in JFFS2."""
+    return zlib.crc32(data, 0xFFFFFFFF) ^ 0xFFFFFFFF
+
+
+def crc32_uninverted(data: Data) -> int:
+    """CRC-32/JAMCRC: from all ones, without the final inversion, as in UBI and UBIFS."""
+    return zlib.crc32(data) ^ 0xFFFFFFFF

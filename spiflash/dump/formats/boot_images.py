@@ -21,8 +21,8 @@ import hashlib
 import struct
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from zlib import crc32
 
-from spiflash.dump.checksums import crc32, crc32_uninverted
 from spiflash.dump.finding import (
     Architecture,
     BundleFacts,
@@ -32,7 +32,15 @@ from spiflash.dump.finding import (
     Proof,
     Verdict,
 )
-from spiflash.dump.formats import Budget, mended, outside, places, places_or_near
+from spiflash.dump.formats import (
+    Budget,
+    crc32_uninverted,
+    mended,
+    one_by_one,
+    outside,
+    places,
+    places_or_near,
+)
 from spiflash.dump.formats.devicetree import Node, Tree, device_tree, trees
 from spiflash.dump.secrets import masked
 from spiflash.spans import Span, merged, without
@@ -90,16 +98,16 @@ def find_legacy_images(contents: bytes, packed: Sequence[Span] = ()) -> Iterator
     DAMAGED in the data where the data CRC fails, in the header where that CRC fails.
     """
     budget, mending = Budget(8 * len(contents)), Budget(_MOST_MENDED)
-    done = 0
-    for at in outside(places_or_near(contents, _LEGACY_MAGIC), packed):
-        if at < done or at + _LEGACY_HEADER.size > len(contents):
-            continue
+    starts = outside(places_or_near(contents, _LEGACY_MAGIC), packed)
+
+    def read(at: int) -> Finding | None:
         raw = contents[at : at + _LEGACY_HEADER.size]
+        if len(raw) < _LEGACY_HEADER.size:
+            return None
         header = raw if _header_holds(raw) else mended(raw, _header_holds, mending)
-        finding = _read_legacy(contents, at, header, budget) if header else None
-        if finding is not None:
-            yield finding
-            done = finding.end if finding.verdict is Verdict.VERIFIED else at + _LEGACY_HEADER.size
+        return _read_legacy(contents, at, header, budget) if header else None
+
+    return one_by_one(starts, read, _LEGACY_HEADER.size)
 
 
 def _header_holds(raw: bytes) -> bool:
@@ -107,7 +115,7 @@ def _header_holds(raw: bytes) -> bool:
     return raw[:4] == _LEGACY_MAGIC and crc32(raw[:4] + bytes(4) + raw[8:]) == stored
 
 
-def _read_legacy(contents: bytes, at: int, header: bytes, budget: Budget) -> Finding | None:
+def _read_legacy(contents: bytes, at: int, header: bytes, budget: Budget) -> Finding:
     (_, _, made, size, load, entry, data_crc, system, arch, kind, packing, name) = (
         _LEGACY_HEADER.unpack(header)
     )
@@ -128,7 +136,12 @@ def _read_legacy(contents: bytes, at: int, header: bytes, budget: Budget) -> Fin
     runs_under = _name(_LEGACY_SYSTEMS, system, "system")
     sort = _name(_LEGACY_TYPES, kind, "type")
     label = readable(name.split(b"\0")[0])
-    script = _legacy_script(data) if kind == _SCRIPT else ""
+    # A script image has one piece, a multi-file image several.
+    pieces = list(_pieces(data)) if kind in (_MULTI, _SCRIPT) else []
+    script = ""
+    if kind == _SCRIPT and pieces:
+        first, length = pieces[0]
+        script = _script_text(data[first : first + length])
     known = {each.value for each in Architecture}
     facts = ImageFacts(
         name=label,
@@ -160,28 +173,20 @@ def _read_legacy(contents: bytes, at: int, header: bytes, budget: Budget) -> Fin
             ("data size", f"{size} bytes"),
             ("load address", f"{load:08X}h"),
             ("entry point", f"{entry:08X}h"),
-            *_parts(data, kind),
+            *(
+                (
+                    f"piece {number}",
+                    f"{length} bytes at {first + _LEGACY_HEADER.size:X}h of the image",
+                )
+                for number, (first, length) in enumerate(pieces, start=1)
+                if kind == _MULTI
+            ),
             *([("script", masked("script", script))] if script else []),
         ),
         uncovered=tuple(uncovered) if verdict is Verdict.DAMAGED else (),
         damage=tuple(merged(damage)),
         facts=facts,
     )
-
-
-def _parts(data: memoryview, kind: int) -> Iterator[tuple[str, str]]:
-    """The pieces of a multi-file image."""
-    if kind == _MULTI:
-        for number, (start, size) in enumerate(_pieces(data), start=1):
-            at = start + _LEGACY_HEADER.size
-            yield f"piece {number}", f"{size} bytes at {at:X}h of the image"
-
-
-def _legacy_script(data: memoryview) -> str:
-    """The text of a script image: its first piece, in lines."""
-    for start, size in _pieces(data):
-        return _script_text(data[start : start + size])
-    return ""
 
 
 def _script_text(data: bytes | memoryview) -> str:
@@ -311,25 +316,25 @@ def _examined(contents: bytes, tree: Tree, node: Node, budget: Budget) -> _Image
             held.append(name)
         else:
             failed.append(name)
-    words = [node.text(key)[:120] for key in ("description", "arch", "os", "type")]
-    packing = node.text("compression")[:120]
-    words.append("" if packing in ("", "none") else f"{packing} compressed")
-    described = ", ".join(word for word in words if word)
-    holds = _FIT_HOLDS.get(node.text("type")[:120], Holds.OTHER)
-    span = (start, min(end, len(contents)))
+    keys = ("description", "arch", "os", "type", "compression")
+    about, arch, system, sort, packing = (node.text(key)[:120] for key in keys)
+    packing = "" if packing == "none" else packing
+    words = (about, arch, system, sort, f"{packing} compressed" if packing else "")
+    holds = _FIT_HOLDS.get(sort, Holds.OTHER)
     facts = ImageFacts(
         name=node.name,
         holds=holds,
-        architecture=_FIT_ARCHITECTURES.get(node.text("arch")[:120]),
-        system=node.text("os")[:120],
-        compression="" if packing == "none" else packing,
-        data=span,
+        architecture=_FIT_ARCHITECTURES.get(arch),
+        system=system,
+        compression=packing,
+        data=(start, min(end, len(contents))),
         size=end - start,
         checksum_ok=False if failed else True if held else None,
         load=node.number("load"),
         entry=node.number("entry"),
         script=_script_text(data) if holds is Holds.SCRIPT else "",
     )
+    described = ", ".join(filter(None, words))
     return _Image(facts, described, tuple(held), tuple(failed), tuple(unknown))
 
 
@@ -337,9 +342,7 @@ def _place(contents: bytes, tree: Tree, node: Node) -> Span:
     """Where the data of an image are: within the tree, after it, or at a stated position."""
     if "data" in node.properties:
         return node.properties["data"]
-    size = node.number("data-size")
-    position = node.number("data-position")
-    offset = node.number("data-offset")
+    size, position, offset = (node.number(f"data-{key}") for key in ("size", "position", "offset"))
     if size is None or (position is None and offset is None):
         return tree.start, tree.start
     if position is None:
@@ -364,14 +367,10 @@ def _described(contents: bytes, tree: Tree, images: list[_Image]) -> Finding:
         start, stop = image.facts.data
         about = ", ".join(filter(None, (f"{stop - start} bytes", image.described)))
         details.append((image.facts.name, about))
-        for word, names in (
-            ("OK", image.held),
-            ("fails", image.failed),
-            ("NOT CHECKED", image.unknown),
-        ):
-            checks += [
-                f"{readable(name.encode(), 20)} of {image.facts.name}: {word}" for name in names
-            ]
+        named = (("OK", image.held), ("fails", image.failed), ("NOT CHECKED", image.unknown))
+        for word, names in named:
+            hashes = (readable(name.encode(), 20) for name in names)
+            checks += [f"{each} of {image.facts.name}: {word}" for each in hashes]
         if not image.held and not image.failed and not image.unknown:
             checks.append(f"{image.facts.name} has no hash")
         if image.failed:
@@ -410,12 +409,8 @@ _TRX_HEADERS = {1: 28, 2: 32}
 def find_trx(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Containers with a plausible header; the CRC does not cover the magic number."""
     budget = Budget(4 * len(contents))
-    done = 0
-    for at in outside(places(contents, _TRX_MAGIC), packed):
-        finding = _read_trx(contents, at, budget) if at >= done else None
-        if finding is not None:
-            yield finding
-            done = finding.end if finding.verdict is Verdict.VERIFIED else at + 1
+    starts = outside(places(contents, _TRX_MAGIC), packed)
+    return one_by_one(starts, lambda at: _read_trx(contents, at, budget), 1)
 
 
 def _read_trx(contents: bytes, at: int, budget: Budget) -> Finding | None:

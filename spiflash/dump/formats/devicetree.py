@@ -10,8 +10,9 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from spiflash.dump.finding import Finding, Partition, PartitionTable, TreeFacts, Verdict
+from spiflash.dump.finding import Finding, PartitionTable, TreeFacts, Verdict
 from spiflash.dump.formats import Budget, outside, places
+from spiflash.dump.layout import Region
 from spiflash.spans import Span
 from spiflash.text import readable
 
@@ -183,7 +184,7 @@ def _is_table(node: Node) -> bool:
     return "compatible" in node.properties and "fixed-partitions" in node.strings("compatible")
 
 
-def _partitions(table: Node) -> Iterator[Partition]:
+def _partitions(table: Node) -> Iterator[Region]:
     address, size = table.number("#address-cells"), table.number("#size-cells")
     # Defaults of the Devicetree Specification, section 2.3.5.
     address = 2 if address is None else address
@@ -196,7 +197,7 @@ def _partitions(table: Node) -> Iterator[Partition]:
             start = int.from_bytes(register[: 4 * address], "big")
             length = int.from_bytes(register[4 * address : 4 * (address + size)], "big")
             name = node.text("label") or node.name.partition("@")[0]
-            yield Partition(name, start, length)
+            yield Region(name, start, length)
 
 
 def _walk(contents: bytes, at: int, limit: int, strings: bytes, budget: Budget) -> tuple[int, Node]:

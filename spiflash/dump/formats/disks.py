@@ -12,10 +12,10 @@ import itertools
 import struct
 import uuid
 from collections.abc import Iterator, Sequence
+from zlib import crc32
 
-from spiflash.dump.checksums import crc, crc32
 from spiflash.dump.finding import FileSystemFacts, Finding, Verdict
-from spiflash.dump.formats import Budget, mended, one_by_one, outside, places, places_or_near
+from spiflash.dump.formats import Budget, crc, mended, one_by_one, outside, places, places_or_near
 from spiflash.spans import Span
 from spiflash.text import readable
 

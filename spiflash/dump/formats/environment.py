@@ -17,10 +17,10 @@ import itertools
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from zlib import crc32
 
-from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.formats import Budget, places
+from spiflash.dump.formats import Budget, one_by_one, places
 from spiflash.dump.secrets import masked
 from spiflash.dump.uboot_env import (
     CHECKSUM,
@@ -32,7 +32,7 @@ from spiflash.dump.uboot_env import (
     sizes,
     variables_at,
 )
-from spiflash.spans import SECTOR, Span
+from spiflash.spans import SECTOR, Span, spans_of
 from spiflash.text import counted, readable
 
 _LEFTOVERS = 256 << 10
@@ -86,14 +86,14 @@ class _Search:
             if any(ENTRY.match(self.contents, at + first) for first in _FIRSTS)
         )
         saved = self.saved(sorted(tries))
-        damaged = list(self.without_checksum([(each.start, each.end) for each in saved], runs))
+        damaged = list(self.without_checksum(spans_of(saved), runs))
         found = sorted([*saved, *damaged], key=lambda each: each.start)
-        yield from (each for each in found)
-        covered = [(each.start, each.end) for each in found]
+        yield from found
+        covered = spans_of(found)
         for start in itertools.islice(runs, _MOST_COMPILED):
             compiled = self.compiled(start, covered)
             if compiled is not None:
-                bisect.insort(covered, (compiled.start, compiled.end))
+                bisect.insort(covered, compiled.span)
                 yield compiled
 
     def text_end(self, at: int) -> int | None:
@@ -109,23 +109,16 @@ class _Search:
 
     def runs(self) -> Iterator[int]:
         """Where the runs of strings begin that contain a telling name, in rising order."""
-        contents = self.contents
         done = -1
-        starts: list[int] = []
-        for name in _TELLING:
-            for count, at in enumerate(places(contents, name + b"=")):
-                if count == _MOST_TELLING:
-                    break
-                starts.append(at)
-        for at in sorted(starts):
+        searches = (places(self.contents, name + b"=") for name in _TELLING)
+        for at in sorted(at for each in searches for at in itertools.islice(each, _MOST_TELLING)):
             end = self.text_end(at) if at >= done else None
             if end is None or not self.reading.spend(64):
                 continue
-            before = contents[at - 1] if at else 0
+            before = self.contents[at - 1] if at else 0
             if 0x21 <= before <= 0x7E and not self.after_sum(at):
                 continue
-            start = self.first(at)
-            yield start
+            yield self.first(at)
             done = end
 
     def after_sum(self, at: int) -> bool:
@@ -168,16 +161,11 @@ class _Search:
         yield from (at - first for at in names for first in _FIRSTS if at >= first)
 
     def saved(self, tries: Sequence[int]) -> list[Finding]:
-        found: list[Finding] = []
-        done = 0
-        for at in tries:
-            if at < done:
-                continue
-            each = self.held(at)
-            if each is not None:
-                found.append(self.described(each))
-                done = each.end
-        return found
+        def read(at: int) -> Finding | None:
+            held = self.held(at)
+            return self.described(held) if held is not None else None
+
+        return list(one_by_one(tries, read))
 
     def held(self, at: int) -> Environment | None:
         """The environment from `at` on whose checksum is OK."""
@@ -230,11 +218,10 @@ class _Search:
     def fine(self, low: int, high: int) -> Iterator[int]:
         """The sizes from `low` to `high` to try, each paid for from the budget."""
         for size in sizes(high):
-            if size < low:
-                continue
-            if not self.steps.spend(1):
+            if size >= low and not self.steps.spend(1):
                 return
-            yield size
+            if size >= low:
+                yield size
 
     def environment(self, at: int, length: int, first: int, order: Order | None) -> Environment:
         return Environment(

@@ -15,9 +15,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from spiflash.dump.checksums import crc32_plain
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.formats import Budget, mended
+from spiflash.dump.formats import Budget, crc32_plain, mended
 from spiflash.spans import Span, merged
 from spiflash.text import counted, readable
 

@@ -21,12 +21,12 @@ from __future__ import annotations
 import struct
 import uuid
 from collections.abc import Iterator, Sequence
+from zlib import crc32
 
 import numpy as np
 
-from spiflash.dump.checksums import crc, crc32
 from spiflash.dump.finding import FileSystemFacts, Finding, Verdict
-from spiflash.dump.formats import Budget, one_by_one, outside, places, places_or_near
+from spiflash.dump.formats import Budget, crc, one_by_one, outside, places, places_or_near
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
 

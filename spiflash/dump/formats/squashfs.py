@@ -13,6 +13,7 @@ import datetime
 import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from spiflash.dump.finding import FileSystemFacts, Finding, Verdict
 from spiflash.dump.formats import Budget, outside, places
@@ -32,17 +33,21 @@ _NO_FRAGMENT = 0xFFFFFFFF
 _MOST_BLOCKS = 20_000
 
 
-@dataclass(frozen=True, slots=True)
-class Superblock:
-    """The fields of the superblock that the walk needs; addresses from its first byte."""
+class Superblock(NamedTuple):
+    """The superblock, field by field; addresses from its first byte."""
 
+    magic: bytes
     inodes: int
     made: int
     block_size: int
     fragments: int
-    compression: str
+    packing: int
+    block_log: int
     flags: int
     id_count: int
+    major: int
+    minor: int
+    root: int
     used: int
     ids: int
     xattrs: int
@@ -50,6 +55,11 @@ class Superblock:
     directories: int
     fragment_table: int
     lookup: int
+
+    @property
+    def compression(self) -> str:
+        """The name of what its blocks are packed with; empty where that is not known."""
+        return _COMPRESSIONS.get(self.packing, "")
 
 
 @dataclass(slots=True)
@@ -82,9 +92,7 @@ class Walker:
         if top.flags & _OPTIONS:
             self._metadata(96)
         inodes = self._table(top.inode_table, top.directories)
-        lists = self._lists()
-        firsts = [first for first in lists.values() if first is not None]
-        self._table(top.directories, min(firsts, default=top.used))
+        self._table(top.directories, min(self._beyond(), default=top.used))
         fragments = [
             struct.unpack_from("<QI", table, at)
             for table in self._listed(top.fragment_table, top.fragments, 16)
@@ -172,27 +180,20 @@ class Walker:
         raw = self._bytes(address, 8 * blocks)
         return [place for (place,) in struct.iter_unpack("<Q", raw)]
 
-    def _lists(self) -> dict[str, int | None]:
-        """Where the tables that follow the directories begin."""
+    def _beyond(self) -> Iterator[int]:
+        """Where the blocks of the tables that follow the directories begin."""
         top = self._top
-        firsts: dict[str, int | None] = {}
-        for name, address, count, size in (
-            ("fragments", top.fragment_table, top.fragments, 16),
-            ("lookup", top.lookup, top.inodes, 8),
-            ("ids", top.ids, top.id_count, 4),
-        ):
-            places = [p for p in self._list(address, count, size) if p > top.directories]
-            firsts[name] = min(places, default=None)
+        lists = (
+            self._list(top.fragment_table, top.fragments, 16),
+            self._list(top.lookup, top.inodes, 8),
+            self._list(top.ids, top.id_count, 4),
+        )
+        yield from (place for each in lists for place in each if place > top.directories)
         if top.xattrs != ABSENT and len(head := self._bytes(top.xattrs, 16)) == 16:
-            firsts["xattrs"] = int.from_bytes(head[:8], "little")
-        return firsts
+            yield int.from_bytes(head[:8], "little")
 
     def _listed(self, address: int, count: int, size: int) -> list[bytes]:
-        tables = []
-        for place in self._list(address, count, size):
-            piece, _ = self._metadata(place)
-            tables.append(piece or b"")
-        return tables
+        return [self._metadata(place)[0] or b"" for place in self._list(address, count, size)]
 
     def _attributes(self) -> None:
         top = self._top
@@ -305,27 +306,21 @@ def superblocks(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[tuple[
 
 
 def _read(contents: bytes, at: int) -> Superblock | None:
-    fields = _SUPERBLOCK.unpack_from(contents, at)
-    _, inodes, made, block, fragments, packing, block_log, flags, id_count = fields[:9]
-    major, minor, _root, used, ids, xattrs, inode_table, directories = fields[9:17]
-    fragment_table, lookup = fields[17:]
-    tables = (ids, xattrs, inode_table, directories, fragment_table, lookup)
+    top = Superblock._make(_SUPERBLOCK.unpack_from(contents, at))
+    tables = top[-6:]
     if (
-        (major, minor) != (4, 0)
-        or packing not in _COMPRESSIONS
-        or not 12 <= block_log <= 20  # Linux mounts blocks of 4 KiB to 1 MiB
-        or block != 1 << block_log
-        or inodes == 0
-        or used <= _SUPERBLOCK.size
-        or any(not _SUPERBLOCK.size <= table < used for table in tables if table != ABSENT)
-        or inode_table >= directories
-        or ABSENT in (ids, inode_table, directories)
+        (top.major, top.minor) != (4, 0)
+        or not top.compression
+        or not 12 <= top.block_log <= 20  # Linux mounts blocks of 4 KiB to 1 MiB
+        or top.block_size != 1 << top.block_log
+        or top.inodes == 0
+        or top.used <= _SUPERBLOCK.size
+        or any(not _SUPERBLOCK.size <= table < top.used for table in tables if table != ABSENT)
+        or top.inode_table >= top.directories
+        or ABSENT in (top.ids, top.inode_table, top.directories)
     ):
         return None
-    return Superblock(
-        *(inodes, made, block, fragments, _COMPRESSIONS[packing], flags, id_count, used),
-        *(ids, xattrs, inode_table, directories, fragment_table, lookup),
-    )
+    return top
 
 
 def _examined(contents: bytes, at: int, top: Superblock, budget: Budget) -> Finding:

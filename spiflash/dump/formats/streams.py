@@ -12,18 +12,18 @@ from __future__ import annotations
 import itertools
 import re
 import struct
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from zlib import crc32
 
 import lz4.block
 import lz4.frame
 import numpy as np
 import zstandard
 
-from spiflash.dump.checksums import crc32
 from spiflash.dump.finding import Finding, StreamFacts, Verdict
 from spiflash.dump.formats import Budget, mended, near_places, one_by_one, outside, places, unpack
-from spiflash.dump.formats.unpack import Decoder, End, Outcome
+from spiflash.dump.formats.unpack import End, Outcome
 from spiflash.spans import Span
 from spiflash.text import counted
 
@@ -37,24 +37,29 @@ _MOST = 600  # findings of one kind, so that a flood of one does not hide anothe
 class _Kind:
     """One kind of stream.
 
-    `starts` finds its magic with a plausible header. `check` names the checksum
-    of the contents, empty for none. `head` is the length of the header that no checksum covers;
-    `loose` how many bytes follow the one near the end
-    that none looks at in full, None where there is no such byte. `proven`
-    says whether the header proves itself. `needs` is the memory in bytes that it asks for.
-    `weight` is what a byte costs beside one of gzip, roughly.
+    `magic` begins it, and `plausible` says whether a header can be there; LZMA alone has no magic.
+    `check` names the checksum of the contents, empty for none. `head` is the length of the header
+    that no checksum covers; `loose` how many bytes follow the one near the end that none looks at
+    in full, None where there is no such byte. `proven` says whether the header proves itself.
+    `needs` is the memory in bytes that it asks for. `weight` is what a byte costs beside one of
+    gzip, roughly.
     """
 
     kind: str
     title: str
-    decoder: Callable[[], Decoder]
-    starts: Callable[[bytes], Iterable[int]]
+    magic: bytes
+    plausible: Callable[[bytes, int], bool]
     check: Callable[[bytes, int], str]
     needs: Callable[[bytes, int], int] = lambda contents, at: 0
     head: Callable[[bytes, int], int] = lambda contents, at: 0
     proven: Callable[[bytes, int], bool] = lambda contents, at: True
     loose: int | None = None
     weight: int = 1
+
+    def starts(self, contents: bytes) -> Iterator[int]:
+        if not self.magic:
+            return _lzma_starts(contents)
+        return (at for at in places(contents, self.magic) if self.plausible(contents, at))
 
 
 _GZIP = re.compile(rb"\x1f\x8b\x08[\0-\x1f].{4}[\0\2\4][\0-\x0d\xff]", re.DOTALL)
@@ -155,24 +160,15 @@ def _lzma_starts(contents: bytes) -> Iterator[int]:
 _BZIP2_BLOCK = int.from_bytes(bytes.fromhex("314159265359"), "big")
 
 
-def _bzip2_starts(contents: bytes) -> Iterator[int]:
-    """Streams with at least one block, whose mark may have one bit wrong."""
-    for at in places(contents, b"BZh"):
-        block = contents[at + 4 : at + 10]
-        wrong = int.from_bytes(block, "big") ^ _BZIP2_BLOCK
-        if len(block) == 6 and contents[at + 3] in b"123456789" and wrong.bit_count() <= 1:
-            yield at
+def _bzip2_begins(contents: bytes, at: int) -> bool:
+    """Whether a stream with at least one block begins, whose mark may have one bit wrong."""
+    block = contents[at + 4 : at + 10]
+    wrong = int.from_bytes(block, "big") ^ _BZIP2_BLOCK
+    return len(block) == 6 and contents[at + 3] in b"123456789" and wrong.bit_count() <= 1
 
 
 _ZSTD = bytes.fromhex("28b52ffd")
 _ZSTD_BLOCKS = 1000
-
-
-def _zstd_starts(contents: bytes) -> Iterator[int]:
-    for at in places(contents, _ZSTD):
-        # The reserved bit of the header is zero; no stream of a board uses a dictionary.
-        if at + 9 < len(contents) and not contents[at + 4] & 0b1011:
-            yield at
 
 
 def _zstd_head(contents: bytes, at: int) -> int:
@@ -221,67 +217,48 @@ def _lz4_header_holds(header: bytes) -> bool:
 
 _KINDS = (
     _Kind(
-        "gzip",
-        "gzip stream",
-        unpack.gzip_decoder,
-        lambda contents: (
-            at for at in places(contents, b"\x1f\x8b\x08") if _GZIP.match(contents, at)
-        ),
+        *("gzip", "gzip stream", b"\x1f\x8b\x08"),
+        lambda contents, at: _GZIP.match(contents, at) is not None,
         check=lambda contents, at: "CRC-32 and size",
         head=_gzip_head,
         proven=lambda contents, at: False,
         loose=8,
     ),
     _Kind(
-        "xz",
-        "xz stream",
-        unpack.xz_decoder,
-        lambda contents: (
-            at for at in places(contents, _XZ) if _xz_header_holds(contents[at : at + 12])
-        ),
+        *("xz", "xz stream", _XZ),
+        lambda contents, at: _xz_header_holds(contents[at : at + 12]),
         check=lambda contents, at: _XZ_CHECKS.get(contents[at + 7], ""),
         needs=_xz_needs,
         weight=4,
     ),
     _Kind(
-        "lzma",
-        "lzma stream",
-        unpack.lzma_decoder,
-        _lzma_starts,
+        *("lzma", "lzma stream", b""),
+        lambda contents, at: True,
         check=lambda contents, at: "",
         head=lambda contents, at: 13,
         proven=lambda contents, at: False,
         weight=4,
     ),
     _Kind(
-        "bzip2",
-        "bzip2 stream",
-        unpack.bzip2_decoder,
-        _bzip2_starts,
+        *("bzip2", "bzip2 stream", b"BZh"),
+        _bzip2_begins,
         check=lambda contents, at: "CRC-32 of each block",
         head=lambda contents, at: 4,
         loose=0,
         weight=8,
     ),
     _Kind(
-        "zstd",
-        "zstd frame",
-        unpack.zstd_decoder,
-        _zstd_starts,
+        *("zstd", "zstd frame", _ZSTD),
+        # The reserved bit of the header is zero; no stream of a board uses a dictionary.
+        lambda contents, at: at + 9 < len(contents) and not contents[at + 4] & 0b1011,
         check=lambda contents, at: "XXH64" if contents[at + 4] & 4 else "",
         needs=_zstd_needs,
         head=lambda contents, at: _zstd_head(contents, at) + 3,  # the first block's header too
         proven=lambda contents, at: _zstd_end(contents, at) is not None,
     ),
     _Kind(
-        "lz4",
-        "lz4 frame",
-        unpack.lz4_decoder,
-        lambda contents: (
-            at
-            for at in places(contents, _LZ4)
-            if at + 7 <= len(contents) and _lz4_header_holds(contents[at : at + 19])
-        ),
+        *("lz4", "lz4 frame", _LZ4),
+        lambda contents, at: at + 7 <= len(contents) and _lz4_header_holds(contents[at : at + 19]),
         check=lambda contents, at: "XXH32" if contents[at + 4] & 0x14 else "",
         head=lambda contents, at: 4,
     ),
@@ -314,7 +291,7 @@ def _of_kind(
             if kind.proven(contents, at):
                 yield _unchecked(kind, contents, at, 0, "too many streams in this dump")
             continue
-        outcome = unpack.drive(kind.decoder(), contents, at, budget, kind.weight)
+        outcome = unpack.drive(unpack.DECODERS[kind.kind](), contents, at, budget, kind.weight)
         finding = _judged(kind, contents, at, outcome)
         if finding is not None:
             yield finding

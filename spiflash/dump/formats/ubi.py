@@ -20,9 +20,8 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from spiflash.dump.checksums import crc32_uninverted
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.formats import Budget, mended, near_places, places
+from spiflash.dump.formats import Budget, crc32_uninverted, mended, places, places_or_near
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
 
@@ -50,6 +49,12 @@ class _Image:
     said: collections.Counter[str] = field(default_factory=collections.Counter)
     volumes: dict[int, list[int]] = field(default_factory=dict)
     names: dict[int, str] = field(default_factory=dict)
+
+    def note(self, start: int, end: int, holds: bool, broken: str) -> bool:
+        """Whether a CRC holds over a range; what fails is counted as `broken`."""
+        (self.verified if holds else self.damage).append((start, end))
+        self.said.update([] if holds else [broken])
+        return holds
 
 
 def find_ubi(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
@@ -98,22 +103,14 @@ def _image(contents: bytes, first: int, size: int, mending: Budget, budget: Budg
     at = image.start
     while at + _UBI_HEADER <= len(contents) and image.blocks < _MOST_BLOCKS:
         header = contents[at : at + _UBI_HEADER]
-        state = "held" if _header_holds(header, _ERASE) else "erased" if _erased(header) else ""
-        if not state:
-            repaired = _mended(contents, at, _ERASE, mending)
-            if repaired is None:
-                break
-            header, state = repaired, "mended"
-        elif state == "erased":
+        holds = _header_holds(header, _ERASE)
+        repaired = header if holds else _mended(contents, at, _ERASE, mending)
+        if repaired is None:
             break
-        if state == "held":
-            image.verified.append((at, at + _UBI_HEADER))
-        else:
-            image.damage.append((at, at + _UBI_HEADER))
-            image.said["erase-counter headers damaged"] += 1
+        image.note(at, at + _UBI_HEADER, holds, "erase-counter headers damaged")
         image.blocks += 1
         image.end = min(at + size, len(contents))
-        _read_block(contents, image, at, header, mending, budget)
+        _read_block(contents, image, at, repaired, mending, budget)
         at += size
     return image
 
@@ -140,11 +137,8 @@ def _read_block(
     if len(header) < _UBI_HEADER or _erased(header):
         image.said["free blocks"] += 1
         return
-    if _header_holds(header, _VOLUME):
-        image.verified.append((start, start + _UBI_HEADER))
-    else:
-        image.damage.append((start, start + _UBI_HEADER))
-        image.said["volume headers damaged"] += 1
+    holds = _header_holds(header, _VOLUME)
+    if not image.note(start, start + _UBI_HEADER, holds, "volume headers damaged"):
         repaired = _mended(contents, start, _VOLUME, mending)
         if repaired is None:
             return
@@ -157,13 +151,9 @@ def _read_block(
     if volume == _LAYOUT_VOLUME:
         _read_table(contents, image, data)
     if (kind == 2 or copied) and data + length <= image.end and budget.spend(length):
-        span = (data, data + length)
-        if crc32_uninverted(memoryview(contents)[data : data + length]) == stored:
-            image.verified.append(span)
+        holds = crc32_uninverted(memoryview(contents)[data : data + length]) == stored
+        if image.note(data, data + length, holds, "data CRCs failed"):
             image.said["data CRCs OK"] += 1
-        else:
-            image.damage.append(span)
-            image.said["data CRCs failed"] += 1
 
 
 def _read_table(contents: bytes, image: _Image, data: int) -> None:
@@ -172,11 +162,9 @@ def _read_table(contents: bytes, image: _Image, data: int) -> None:
         raw = contents[at : min(at + _RECORD.size, image.end)]
         if len(raw) < _RECORD.size or _erased(raw):
             return
-        if crc32_uninverted(raw[:-4]) != int.from_bytes(raw[-4:], "big"):
-            image.damage.append((at, at + _RECORD.size))
-            image.said["volume records damaged"] += 1
+        holds = crc32_uninverted(raw[:-4]) == int.from_bytes(raw[-4:], "big")
+        if not image.note(at, at + _RECORD.size, holds, "volume records damaged"):
             continue
-        image.verified.append((at, at + _RECORD.size))
         reserved, _, _, kind, _, length, name, *_ = _RECORD.unpack(raw)
         if reserved:
             sort = {1: "dynamic", 2: "static"}.get(kind, f"type {kind}")
@@ -236,14 +224,10 @@ class _Run:
 def find_ubifs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Runs of nodes whose CRC is OK (VERIFIED), and nodes whose CRC fails (DAMAGED)."""
     budget = Budget(4 * len(contents))
-    exact = [at for at in places(contents, _NODE_MAGIC) if at % 8 == 0]
-    near = [at for at in near_places(contents, _NODE_MAGIC) if at % 8 == 0]
     run: _Run | None = None
     done = 0
-    for at in sorted([*exact, *near]):
-        if at < done:
-            continue
-        node = _check_node(contents, at, budget)
+    for at in places_or_near(contents, _NODE_MAGIC):
+        node = _check_node(contents, at, budget) if at % 8 == 0 and at >= done else None
         if node is None:
             continue
         whole, length = node
@@ -287,14 +271,8 @@ def _check_node(contents: bytes, at: int, budget: Budget) -> tuple[bool, int] | 
 
 
 def _joined(contents: bytes, start: int, end: int) -> bool:
-    gap = end - start
-    return (
-        gap < _GAP
-        and contents.count(b"\xff", start, end)
-        + contents.count(b"\0", start, end)
-        + contents.count(b"\xce", start, end)
-        == gap
-    )
+    padding = sum(contents.count(byte, start, end) for byte in (0xFF, 0x00, 0xCE))
+    return end - start < _GAP and padding == end - start
 
 
 def _described_run(run: _Run) -> Finding:

@@ -138,30 +138,15 @@ class _Lzma(_Wrapped):
         return piece
 
 
-def gzip_decoder() -> Decoder:
-    """Checks CRC-32 and size, as RFC 1952 says."""
-    return _Zlib(31)
-
-
-def xz_decoder() -> Decoder:
-    return lzma.LZMADecompressor(lzma.FORMAT_XZ, _LIMIT)
-
-
-def lzma_decoder() -> Decoder:
-    return _Lzma()
-
-
-def bzip2_decoder() -> Decoder:
-    return bz2.BZ2Decompressor()
-
-
-def zstd_decoder() -> Decoder:
-    return _Zstd()
-
-
-def lz4_decoder() -> Decoder:
-    decoder: Decoder = lz4.frame.LZ4FrameDecompressor()
-    return decoder
+DECODERS: dict[str, Callable[[], Decoder]] = {
+    "gzip": lambda: _Zlib(31),  # checks CRC-32 and size, as RFC 1952 says
+    "xz": lambda: lzma.LZMADecompressor(lzma.FORMAT_XZ, _LIMIT),
+    "lzma": _Lzma,
+    "bzip2": bz2.BZ2Decompressor,
+    "zstd": _Zstd,
+    "lz4": lz4.frame.LZ4FrameDecompressor,
+}
+"""By the kind of stream."""
 
 
 def drive(decoder: Decoder, contents: bytes, at: int, budget: Budget, weight: int = 1) -> Outcome:
@@ -306,19 +291,16 @@ class Unpacked:
     loose_tail: int = 0
 
 
-def _zlib_block(packed: bytes, limit: int) -> Unpacked:
-    decoder = zlib.decompressobj()
-    contents = decoder.decompress(packed, limit + 1)
+def _whole(decoder: Any, packed: bytes, limit: int) -> bytes:
+    contents = bytes(decoder.decompress(packed, limit + 1))
     if not decoder.eof or decoder.unused_data:
         raise BlockError("ends early or late")
-    return Unpacked(contents, True, loose_tail=5)
+    return contents
 
 
 def _xz_block(packed: bytes, limit: int) -> Unpacked:
     decoder = lzma.LZMADecompressor(lzma.FORMAT_XZ, MEMORY)
-    contents = decoder.decompress(packed, limit + 1)
-    if not decoder.eof or decoder.unused_data:
-        raise BlockError("ends early or late")
+    contents = _whole(decoder, packed, limit)
     return Unpacked(contents, decoder.check != lzma.CHECK_NONE)
 
 
@@ -341,20 +323,12 @@ def _zstd_block(packed: bytes, limit: int) -> Unpacked:
     return Unpacked(contents, parameters.has_checksum)
 
 
-def _lz4_block(packed: bytes, limit: int) -> Unpacked:
-    return Unpacked(lz4.block.decompress(packed, uncompressed_size=limit), False)
-
-
-def _lzo_block(packed: bytes, limit: int) -> Unpacked:
-    return Unpacked(unpack_lzo(packed, limit), False)
-
-
 _UNPACKERS: dict[str, Callable[[bytes, int], Unpacked]] = {
-    "gzip": _zlib_block,
+    "gzip": lambda packed, limit: Unpacked(_whole(zlib.decompressobj(), packed, limit), True, 5),
     "lzma": _lzma_block,
-    "lzo": _lzo_block,
+    "lzo": lambda packed, limit: Unpacked(unpack_lzo(packed, limit), False),
     "xz": _xz_block,
-    "lz4": _lz4_block,
+    "lz4": lambda packed, limit: Unpacked(lz4.block.decompress(packed, limit), False),
     "zstd": _zstd_block,
 }
 _BLOCK_FAILURES = (

@@ -6,32 +6,21 @@ All searches look for it; each place is given once, with the surest answer.
 from __future__ import annotations
 
 import bisect
+import itertools
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spiflash.dump.finding import Certainty, Finding, TreeFacts, environments
 from spiflash.dump.formats import places
-from spiflash.dump.identity import mac
-from spiflash.dump.identity.blocks import (
-    Block,
-    data_blocks,
-    keyed_serials,
-    mac_beside,
-    serial_texts,
-    with_checksum,
-)
+from spiflash.dump.identity import forms
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.secrets import MASK, Masker, find_secrets, is_secret, masker
 from spiflash.dump.uboot_env import Environment, Variable
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, Sized, meets_any, spans_of
 from spiflash.text import readable
 
-_CALLED = {
-    "mac": "MAC address",
-    "serial": "serial number",
-    "data region": "data",
-}
+_CALLED = {"mac": "MAC address", "serial": "serial number", "data region": "data"}
 
 
 def called(kind: str) -> str:
@@ -40,7 +29,7 @@ def called(kind: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class OwnItem:
+class OwnItem(Sized):
     """`length` bytes from `start`, both in bytes.
 
     `kind` is "mac", "serial", "calibration", "data" or "key"; "region", "settings" or "data region"
@@ -58,11 +47,6 @@ class OwnItem:
     confidence: str
     secret: bool = False
     certainty: Certainty = Certainty.SURE
-
-    @property
-    def end(self) -> int:
-        """The address after the last byte."""
-        return self.start + self.length
 
     @property
     def called(self) -> str:
@@ -136,41 +120,30 @@ class _Search:
         return tuple(self.items)
 
     def add(
-        self,
-        at: int,
-        length: int,
-        kind: str,
-        name: str,
-        text: str,
-        certainty: Certainty,
-        reason: str,
+        self, at: int, length: int, kind: str, name: str, text: str, sure: Certainty, reason: str
     ) -> bool:
         """False, and nothing added, where a surer item is known already."""
         index = bisect.bisect_left(self.items, at, key=lambda item: item.start)
-        if index and self.items[index - 1].end > at:
-            return False
-        if index < len(self.items) and self.items[index].start < at + length:
-            return False
-        if len(self.items) >= _MOST:
+        before, after = self.items[max(index - 1, 0) : index], self.items[index : index + 1]
+        taken = any(each.end > at for each in before) or any(e.start < at + length for e in after)
+        if taken or len(self.items) >= _MOST:
             return False
         region = self.layout.at(at)
         secret = kind == "key"
         shown = MASK if secret and not self.hide.show else self.hide.text(text)
-        self.items.insert(
-            index,
-            OwnItem(
-                at,
-                length,
-                kind,
-                name,
-                shown,
-                region=region.name if region else "",
-                confidence=f"{certainty.value}: {reason}",
-                secret=secret,
-                certainty=certainty,
-            ),
-        )
+        where, confidence = region.name if region else "", f"{sure.value}: {reason}"
+        item = OwnItem(at, length, kind, name, shown, where, confidence, secret, sure)
+        self.items.insert(index, item)
         return True
+
+    def mac(self, at: int, length: int, value: bytes, sure: Certainty, reason: str) -> None:
+        """An address, as six bytes or as a text of `length` bytes."""
+        name = "six bytes" if length == 6 else "text"
+        self.add(at, length, "mac", name, forms.mac_text(value), sure, reason)
+
+    def serial(self, at: int, text: bytes, sure: Certainty, reason: str) -> bool:
+        """A serial number that is text; False where a surer item is known already."""
+        return self.add(at, len(text), "serial", "text", readable(text), sure, reason)
 
     def variable(self, variable: Variable, block: Environment) -> None:
         name = readable(variable.name)
@@ -183,12 +156,12 @@ class _Search:
             sure = Certainty.GUESS, "a default in the boot code, which other boards may have too"
         elif proven:
             sure = Certainty.SURE, "a variable of an environment whose checksum is OK"
-        value = mac.parse(variable.value)
+        value = forms.parse_mac(variable.value)
         if value is None and _ADDRESS_NAME.search(name):
-            value = mac.parse_bare(variable.value)
+            value = forms.parse_bare_mac(variable.value)
         if value is not None:
             self.macs.setdefault(value, variable.at)
-            self.add(variable.at, len(variable.value), "mac", name, mac.spelled(value), *sure)
+            self.add(variable.at, len(variable.value), "mac", name, forms.mac_text(value), *sure)
         elif is_serial_name(name) and _can_be_serial(variable.value, 1 if proven else 4):
             if len(variable.value) >= _DISTINCT:
                 self.serials.setdefault(variable.value, variable.at)
@@ -198,21 +171,14 @@ class _Search:
 
     def same_again(self) -> None:
         """Addresses and serial numbers of the environments, wherever else they are found."""
-        for found in mac.find_binary(self.contents, self.macs):
-            where = f"the same address is text at {self.macs[found.value]:06X}h"
-            self.add(found.at, 6, "mac", "six bytes", found.text, Certainty.SURE, where)
+        for at, value in forms.find_binary(self.contents, self.macs):
+            why = f"the same address is text at {self.macs[value]:06X}h"
+            self.mac(at, 6, value, Certainty.SURE, why)
         for serial, first in list(self.serials.items())[:8]:
-            for at in _some(self.contents, serial):
+            why = f"the same text is a serial number at {first:06X}h"
+            for at in itertools.islice(places(self.contents, serial), 100):
                 if at != first:
-                    self.add(
-                        at,
-                        len(serial),
-                        "serial",
-                        "text",
-                        readable(serial),
-                        Certainty.SURE,
-                        f"the same text is a serial number at {first:06X}h",
-                    )
+                    self.serial(at, serial, Certainty.SURE, why)
 
     def trees(self, findings: Sequence[Finding]) -> None:
         """Serial numbers in device trees: the root's property serial-number (Devicetree
@@ -229,124 +195,97 @@ class _Search:
 
     def keyed(self) -> None:
         """Serial numbers after their name in text, such as a file of settings."""
-        for at, text in keyed_serials(self.contents):
+        for at, text in forms.keyed_serials(self.contents):
             why = "text after the name of a serial number"
-            self.add(at, len(text), "serial", "text", readable(text), Certainty.LIKELY, why)
+            self.serial(at, text, Certainty.LIKELY, why)
 
     def own_region(self, region: Region) -> None:
-        end = min(region.end, len(self.contents))
-        raw = self.contents[region.start : end]
-        for found in mac.find_neighbours(raw, region.start, self.macs):
+        start, end = region.start, min(region.end, len(self.contents))
+        for at, value in forms.find_neighbours(self.contents[start:end], start, self.macs):
             why = "its number is next to that of a known address"
-            self.add(found.at, 6, "mac", "six bytes", found.text, Certainty.LIKELY, why)
-        for found in mac.find_bare(self.contents, region.start, end, named=False):
+            self.mac(at, 6, value, Certainty.LIKELY, why)
+        for at, value in forms.find_bare(self.contents, start, end, named=False):
             why = "twelve digits in a region that is the board's own"
-            self.add(found.at, 12, "mac", "text", found.text, Certainty.LIKELY, why)
-        for block in data_blocks(self.contents, region.start, end):
-            self.own_block(block, region.start, end)
+            self.mac(at, 12, value, Certainty.LIKELY, why)
+        for low, high in forms.data_blocks(self.contents, start, end):
+            self.own_block(low, high, start, end)
 
     def gap(self, start: int, end: int) -> None:
         """Blocks with a checksum of their own and addresses in a row, in small pieces of data
         outside of all regions: without a partition table, the board's own data is there."""
-        for block in data_blocks(self.contents, start, end):
-            if block.length <= _SMALL:
-                self.own_block(block, start, end, unclaimed=True)
+        for low, high in forms.data_blocks(self.contents, start, end):
+            if high - low <= _SMALL:
+                self.own_block(low, high, start, end, unclaimed=True)
 
-    def own_block(self, block: Block, start: int, limit: int, *, unclaimed: bool = False) -> None:
-        length = with_checksum(self.contents, block, limit)
-        if length is not None:
-            mark = readable(self.contents[block.at : block.at + 4])
-            self.add(
-                block.at,
-                length,
-                "calibration",
-                "block with a checksum",
-                f"{length} bytes that begin with {mark}",
-                Certainty.SURE,
-                "its own CRC-32 is OK; its meaning is not known",
-            )
+    def own_block(
+        self, at: int, end: int, start: int, limit: int, *, unclaimed: bool = False
+    ) -> None:
+        """One piece of data, from `at` to `end`, in a region or gap from `start` to `limit`."""
+        summed = forms.with_checksum(self.contents, at, end, limit)
+        if summed is not None:
+            mark = readable(self.contents[at : at + 4])
+            text = f"{summed - at} bytes that begin with {mark}"
+            sure = Certainty.SURE, "its own CRC-32 is OK; its meaning is not known"
+            self.add(at, summed - at, "calibration", "block with a checksum", text, *sure)
             return
-        inside = self.within(block)
-        for at, text in serial_texts(self.contents, block):
-            if mac.parse(text) is not None or mac.parse_bare(text) is not None or _is_word(text):
-                continue
-            # Text after another name is what that name says.
-            setting = _SETTING.search(self.contents[max(at - 66, block.at) : at])
-            if setting and not is_serial_name(setting[1].decode("ascii")):
-                continue
-            beside = mac_beside(self.contents, at, len(text))
-            sure = Certainty.LIKELY, "letters and digits in a region that is the board's own"
-            if unclaimed:
-                # Nothing says that this is the board's own: any text with digits would do.
-                if beside is None or block.at % SECTOR:
-                    continue
-                sure = Certainty.GUESS, "letters and digits beside what can be an address"
-            if self.add(at, len(text), "serial", "text", readable(text), *sure):
-                inside = True
-                if beside is not None and block.at <= beside + 2:
-                    value = self.contents[beside : beside + 6]
-                    self.add(
-                        beside,
-                        6,
-                        "mac",
-                        "six bytes",
-                        mac.spelled(value),
-                        Certainty.GUESS,
-                        "six bytes beside a serial number that can be an address",
-                    )
-        row = mac.in_a_row(self.contents, block.at, block.at + block.length, start)
-        if not inside and row and not (unclaimed and len(row) == 1):
+        inside = meets_any((at, end), spans_of(self.items))
+        inside |= self.own_serials(at, end, unclaimed=unclaimed)
+        row = forms.in_a_row(self.contents, at, end, start)
+        if inside:
+            return
+        if row and not (unclaimed and len(row) == 1):
             sure = Certainty.GUESS, "six bytes by themselves that can be an address"
             if len(row) > 1:
                 sure = Certainty.LIKELY, f"{len(row)} addresses of one maker in a row"
-            for at in row:
-                value = self.contents[at : at + 6]
-                self.add(at, 6, "mac", "six bytes", mac.spelled(value), *sure)
-            return
-        if not inside and not unclaimed:
-            kind = "calibration" if block.length >= 16 else "data"
-            first = self.contents[block.at : block.at + 4]
-            self.add(
-                block.at,
-                block.length,
-                kind,
-                "block of data",
-                f"{block.length} bytes that begin with {first.hex(' ')}",
-                Certainty.LIKELY,
-                "data in a region that is the board's own; its meaning is not known",
-            )
+            for place in row:
+                self.mac(place, 6, self.contents[place : place + 6], *sure)
+        elif not unclaimed:
+            kind = "calibration" if end - at >= 16 else "data"
+            first = self.contents[at : at + 4].hex(" ")
+            text = f"{end - at} bytes that begin with {first}"
+            why = "data in a region that is the board's own; its meaning is not known"
+            self.add(at, end - at, kind, "block of data", text, Certainty.LIKELY, why)
 
-    def within(self, block: Block) -> bool:
-        """Whether something is known inside a block already."""
-        return any(
-            item.start < block.at + block.length and block.at < item.end for item in self.items
-        )
+    def own_serials(self, start: int, end: int, *, unclaimed: bool) -> bool:
+        """Serial numbers in a piece of data, and addresses beside them; whether there are any."""
+        found = False
+        for at, text in forms.serial_texts(self.contents, start, end):
+            if forms.parse_mac(text) or forms.parse_bare_mac(text) or _is_word(text):
+                continue
+            # Text after another name is what that name says.
+            setting = _SETTING.search(self.contents[max(at - 66, start) : at])
+            if setting and not is_serial_name(setting[1].decode("ascii")):
+                continue
+            beside = forms.mac_beside(self.contents, at, len(text))
+            sure = Certainty.LIKELY, "letters and digits in a region that is the board's own"
+            if unclaimed:
+                # Nothing says that this is the board's own: any text with digits would do.
+                if beside is None or start % SECTOR:
+                    continue
+                sure = Certainty.GUESS, "letters and digits beside what can be an address"
+            if self.serial(at, text, *sure):
+                found = True
+                if beside is not None and start <= beside + 2:
+                    why = "six bytes beside a serial number that can be an address"
+                    self.mac(beside, 6, self.contents[beside : beside + 6], Certainty.GUESS, why)
+        return found
 
     def secrets(self) -> None:
         for secret in find_secrets(self.contents):
-            text = readable(secret.value, 400)
-            sure = secret.certainty, secret.reason
-            self.add(secret.at, secret.length, "key", secret.name, text, *sure)
+            sure = readable(secret.value, 400), secret.certainty, secret.reason
+            self.add(secret.at, len(secret.value), "key", secret.name, *sure)
 
     def texts(self) -> None:
         """Addresses in text elsewhere, of the board or of what it talks to."""
-        for found in mac.find_texts(self.contents):
-            if found.value in self.macs:
-                where = f"the same address is at {self.macs[found.value]:06X}h"
-                sure = Certainty.SURE, where
-            else:
-                sure = Certainty.GUESS, "an address in text; it may belong to something else"
-            self.add(found.at, 17, "mac", "text", found.text, *sure)
-        for found in mac.find_bare(self.contents, 0, len(self.contents), named=True):
+        for at, value in forms.find_texts(self.contents):
+            sure = Certainty.GUESS, "an address in text; it may belong to something else"
+            known = self.macs.get(value)
+            if known is not None:
+                sure = Certainty.SURE, f"the same address is at {known:06X}h"
+            self.mac(at, 17, value, *sure)
+        for at, value in forms.find_bare(self.contents, 0, len(self.contents), named=True):
             why = "twelve digits after the name of an address"
-            self.add(found.at, 12, "mac", "text", found.text, Certainty.LIKELY, why)
-
-
-def _some(contents: bytes, text: bytes) -> Iterator[int]:
-    for count, at in enumerate(places(contents, text)):
-        if count == 100:
-            return
-        yield at
+            self.mac(at, 12, value, Certainty.LIKELY, why)
 
 
 def _can_be_serial(value: bytes, least: int) -> bool:

@@ -31,6 +31,7 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 from spiflash.errors import LayoutError
+from spiflash.spans import Sized
 from spiflash.text import address, counted
 from spiflash.toml_text import KeyPath, TomlText
 
@@ -54,7 +55,7 @@ class Role(enum.Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Region:
+class Region(Sized):
     """`length` bytes from `start`, both in bytes.
 
     `keep` marks what belongs to this one board and has to survive when another board's
@@ -66,11 +67,6 @@ class Region:
     length: int
     role: Role = Role.OTHER
     keep: bool = False
-
-    @property
-    def end(self) -> int:
-        """The address after the last byte."""
-        return self.start + self.length
 
     @property
     def is_own(self) -> bool:

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 from spiflash.dump.boot_script import followed
 from spiflash.dump.finding import Finding, environments
-from spiflash.dump.identity import OwnItem
-from spiflash.dump.identity import mac as addresses
+from spiflash.dump.identity import OwnItem, forms
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.secrets import masked
 from spiflash.dump.triage.chip_state import by_bits, out_of_place
@@ -345,6 +344,6 @@ def _only_one(
 def _as_text(raw: bytes, kind: str) -> bytes | None:
     if kind == "mac":
         if len(raw) == 6:
-            return addresses.spelled(raw).encode() if addresses.is_plausible(raw) else None
-        return raw if addresses.parse(raw) is not None else None
+            return forms.mac_text(raw).encode() if forms.is_plausible(raw) else None
+        return raw if forms.parse_mac(raw) is not None else None
     return raw if raw and all(0x20 < byte < 0x7F for byte in raw) else None

@@ -9,10 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spiflash.dump.coverage import Level
-from spiflash.dump.finding import (
-    Finding,
-    Verdict,
-)
+from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.triage.chip_state import (
     alike_bytes,

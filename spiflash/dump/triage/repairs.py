@@ -34,15 +34,7 @@ from spiflash.dump.triage.proposal import (
 )
 from spiflash.dump.triage.references import FIRMWARE, Piece, Reference, pieces
 from spiflash.dump.triage.regions import same_version
-from spiflash.dump.triage.result import (
-    Change,
-    Kind,
-    Refused,
-    RegionFinding,
-    Repair,
-    Source,
-    Why,
-)
+from spiflash.dump.triage.result import Change, Kind, Refused, RegionFinding, Repair, Source, Why
 from spiflash.spans import SECTOR, Span, merged
 
 _ALL_OVER = frozenset({Kind.SWAPPED, Kind.SHIFTED, Kind.CUT_OFF, Kind.FOREIGN})

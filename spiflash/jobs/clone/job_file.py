@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from spiflash.archive.ledger.values import MAC, ValueList
-from spiflash.dump.checksums import VARIANTS
+from spiflash.dump.formats import VARIANTS
 from spiflash.dump.layout import Layout
 from spiflash.errors import CloneJobError, LayoutError
 from spiflash.files import decoded, read_named

@@ -7,18 +7,12 @@ import hashlib
 from collections.abc import Iterator, Mapping
 
 from spiflash.archive.ledger.values import MAC, TEXT, Identity, Kept, KeptRange
-from spiflash.dump.checksums import crc
-from spiflash.dump.formats import places
+from spiflash.dump.formats import crc, places
 from spiflash.dump.identity import identity as identities_in
 from spiflash.dump.identity import is_serial_name
-from spiflash.dump.identity.mac import is_plausible, parse
+from spiflash.dump.identity.forms import is_plausible, parse_mac
 from spiflash.dump.layout import Layout, Region, Role
-from spiflash.dump.uboot_env import (
-    EnvironmentEditError,
-    read_environment,
-    set_variables,
-    stored,
-)
+from spiflash.dump.uboot_env import EnvironmentEditError, read_environment, set_variables, stored
 from spiflash.jobs.clone.job import EnvironmentRule, Job, Stretch, SumRule, sums_in_order
 from spiflash.jobs.image import overlay
 
@@ -139,7 +133,7 @@ def _named(environment: bytes) -> list[tuple[str, Identity]]:
     items = []
     for name, value in found.by_name.items():
         known = name.decode("latin-1"), value.decode("latin-1")
-        if parse(value) is not None:
+        if parse_mac(value) is not None:
             items.append((known[0], Identity.of(MAC, known[1])))
         elif is_serial_name(known[0]) and len(value) >= 4:
             items.append((known[0], Identity.of(TEXT, known[1])))
