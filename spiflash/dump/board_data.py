@@ -10,16 +10,17 @@ from __future__ import annotations
 
 import enum
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from spiflash.dump.audit import PACKED, Audit
-from spiflash.dump.finding import BannerFacts, Finding, environments
+from spiflash.dump.finding import BannerFacts, Finding, saved_environments
+from spiflash.dump.formats import is_blank
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.uboot_env import Environment
 from spiflash.errors import UsageError
-from spiflash.spans import SECTOR, merged
+from spiflash.spans import SECTOR, meets_any, merged, spans_of
 from spiflash.text import span_of
 
 WRITTEN = (Role.SETTINGS, Role.DATA)
@@ -81,24 +82,18 @@ WHOLE_KINDS = ("region", "settings", "data region")
 """Kinds of the items that represent a whole range."""
 
 
-def is_blank(contents: bytes, start: int, end: int) -> bool:
-    """Whether there is nothing but FFh; True where the contents do not reach."""
-    part = contents[start:end]
-    return part.count(0xFF) == len(part)
-
-
 def used_length(contents: bytes, region: Region) -> int:
     """Bytes of a region up to the last that is not FFh."""
-    return len(contents[region.start : region.end].rstrip(b"\xff"))
+    return len(region.of(contents).rstrip(b"\xff"))
 
 
-def saved_environments(audit: Audit) -> list[Environment]:
+def sound_environments(audit: Audit) -> list[Environment]:
     """The saved environments whose checksum is OK, the one that the loader takes first.
 
     Of a redundant pair it takes the one with the higher flag; 0 follows 255 (U-Boot,
     env/common.c, env_check_redund; from memory).
     """
-    found = [each for each in environments(audit.findings) if each.saved and each.checksum_ok]
+    found = [each for each in saved_environments(audit.findings) if each.checksum_ok]
     turned = {each.flag for each in found} >= {0, 255}
 
     def rank(each: Environment) -> tuple[bool, int, int]:
@@ -111,10 +106,12 @@ def saved_environments(audit: Audit) -> list[Environment]:
 
 def holds_environment(audit: Audit, region: Region) -> bool:
     """Whether a saved environment begins in a region; such a one is never moved as a whole."""
-    return any(
-        each.saved and region.start <= each.start < region.end
-        for each in environments(audit.findings)
-    )
+    return any(region.holds(each.start) for each in saved_environments(audit.findings))
+
+
+def firmware_in(findings: Iterable[Finding], region: Region) -> list[Finding]:
+    """Findings that make no sense in parts and begin in a range."""
+    return [each for each in findings if each.kind in CONTAINERS and region.holds(each.start)]
 
 
 def _moves_whole(audit: Audit, region: Region) -> bool:
@@ -122,10 +119,7 @@ def _moves_whole(audit: Audit, region: Region) -> bool:
     too, unless there is firmware in it."""
     if region.is_own or region.role in WRITTEN:
         return True
-    return region.role is Role.OTHER and not any(
-        each.kind in CONTAINERS and region.start <= each.start < region.end
-        for each in audit.findings
-    )
+    return region.role is Role.OTHER and not firmware_in(audit.findings, region)
 
 
 def wholes(audit: Audit) -> list[Region]:
@@ -146,7 +140,7 @@ def wholes(audit: Audit) -> list[Region]:
 
 def _spare_ranges(layout: Layout) -> list[tuple[int, int]]:
     """Where nothing should be: no region, or one that is called spare."""
-    spare = [(each.start, each.end) for each in layout.regions if each.role is Role.SPARE]
+    spare = spans_of(each for each in layout.regions if each.role is Role.SPARE)
     return sorted((*layout.gaps, *spare))
 
 
@@ -154,13 +148,8 @@ def _behind_firmware(audit: Audit, known: Sequence[Region]) -> Iterator[tuple[in
     """What comes after firmware in its region: many boards put their settings into the rest of
     the kernel's or root file system's partition (common practice, no source)."""
     for region in audit.layout.regions:
-        firmware = [
-            each.end
-            for each in audit.findings
-            if region.start <= each.start < region.end
-            and each.kind in CONTAINERS
-            and each.kind not in _FILES
-        ]
+        found = firmware_in(audit.findings, region)
+        firmware = [each.end for each in found if each.kind not in _FILES]
         if firmware and region not in known and region.role is not Role.SPARE:
             yield min(max(firmware), region.end), region.end
 
@@ -170,11 +159,11 @@ def _unclaimed(audit: Audit, known: Sequence[Region]) -> list[Region]:
     nothing says that it is firmware, so that it may be the board's own."""
     contents = audit.contents
     explained = [
-        (each.start, each.end)
+        each.span
         for each in audit.findings
         if each.kind in CONTAINERS or isinstance(each.facts, Environment | BannerFacts)
     ]
-    explained += [(each.start, each.end) for each in known]
+    explained += spans_of(known)
     found: list[Region] = []
     for low, high in _spare_ranges(audit.layout):
         start = low if low else SECTOR  # what stands at 0 is boot code
@@ -187,12 +176,7 @@ def _unclaimed(audit: Audit, known: Sequence[Region]) -> list[Region]:
             else:
                 found.append(Region(f"unclaimed@{at:06X}h", at, end - at, Role.OTHER))
     spans = merged(explained)
-    free = [
-        each
-        for each in found
-        if not any(start < each.end and each.start < end for start, end in spans)
-    ]
-    return free[:_MOST_UNCLAIMED]
+    return [each for each in found if not meets_any(each.span, spans)][:_MOST_UNCLAIMED]
 
 
 def _file_systems(findings: Sequence[Finding], low: int, high: int) -> Iterator[Region]:
@@ -258,31 +242,23 @@ def suited(image: Audit, region: Region, size: int) -> list[Region]:
 def found_in(image: Audit, region: Region) -> str:
     """In words what an image has in a range."""
     for each in image.findings:
-        inside = each.start < region.end and region.start < each.end
-        if inside and each.kind in CONTAINERS | {"environment"}:
+        if each.meets(region) and each.kind in CONTAINERS | {"environment"}:
             return f"{each.title} at {each.start:06X}h"
-    claim = next(
-        (
-            each
-            for each in image.layout.regions
-            if each.start < region.end and region.start < each.end
-        ),
-        None,
-    )
+    claim = next((each for each in image.layout.regions if each.meets(region)), None)
     return f"contents of its own ({claim.name})" if claim else "contents of its own"
 
 
 def layout_for(image: Layout, kept: Sequence[Region], size: int) -> Layout:
     """The image's layout for a chip of `size` bytes, with every kept range as a region: what the
     made image is audited by."""
-    others = [
+    taken = {each.name for each in kept}
+    named = [
         region
         for region in image.regions
         if region.end <= size
-        and not any(region.start < each.end and each.start < region.end for each in kept)
+        and region.name not in taken
+        and not any(region.meets(each) for each in kept)
     ]
-    taken = {each.name for each in kept}
-    named = [each for each in others if each.name not in taken]
     ours = [replace(each, keep=each.keep or each.role is Role.OTHER) for each in kept]
     regions = sorted((*ours, *named), key=lambda region: region.start)
     return Layout(size, tuple(regions), source=image.source)
@@ -332,13 +308,11 @@ class Wishes:
         for wish in self.drop:
             if any(each.name == wish for each in whole):
                 continue
-            found = [
-                each for each in board.own if each.name == wish or each.start == _address(wish)
-            ]
+            found = [e for e in board.own if wish == e.name or _address(wish) == e.start]
             if not found:
                 raise unusable(f"This board has no item of its own called {wish}.")
             for region in whole:
-                if all(region.start <= each.start < region.end for each in found):
+                if all(region.holds(each.start) for each in found):
                     raise unusable(
                         f"{wish} is a part of {region.name}, which is kept or dropped as a whole."
                     )

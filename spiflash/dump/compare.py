@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from spiflash.dump.audit import survey
 from spiflash.dump.coverage import Level, levels
@@ -21,6 +21,7 @@ from spiflash.dump.differences import (
     RegionChange,
     Says,
     VariableChange,
+    array,
     by_length,
     by_order,
     differences,
@@ -28,7 +29,7 @@ from spiflash.dump.differences import (
     find_shifts,
     shift_relation,
 )
-from spiflash.dump.finding import Certainty, Finding, Verdict, environments
+from spiflash.dump.finding import Certainty, Finding, Verdict, environments, saved_environments
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.identity import OwnItem, identity
@@ -98,15 +99,15 @@ def _findings(
 ) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
     """Everything recognised in both where a part of them differs; of dumps that have little in
     common only environments and device trees, which takes far less time."""
-    if before == after:
-        found = (*find_environments(before), *find_device_trees(before))
-        return found, found
-    if differing_sectors * 4 * SECTOR > max(len(before), _SMALL):
-        first, second = (
-            (*find_environments(each), *find_device_trees(each)) for each in (before, after)
-        )
-        return first, second
-    return (survey(before) if before else (), survey(after) if after else ())
+    little = before == after or differing_sectors * 4 * SECTOR > max(len(before), _SMALL)
+
+    def found(contents: bytes) -> tuple[Finding, ...]:
+        if little:
+            return (*find_environments(contents), *find_device_trees(contents))
+        return survey(contents) if contents else ()
+
+    first = found(before)
+    return first, first if before == after else found(after)
 
 
 def _own(
@@ -140,9 +141,8 @@ def _by_region(
 ) -> tuple[RegionChange, ...]:
     if layout is None:
         return ()
-    gaps = [Region(f"gap-{low:06X}h", low, high - low) for low, high in layout.gaps]
-    regions = sorted((*layout.regions, *gaps), key=lambda region: region.start)
-    return tuple(_of(region, found, length) for region in regions if region.start < length)
+    regions = (each for each in layout.with_gaps if each.start < length)
+    return tuple(_of(region, found, length) for region in regions)
 
 
 def _of(region: Region, found: Sequence[Difference], length: int) -> RegionChange:
@@ -185,28 +185,21 @@ def single_bytes(
     if not few:
         return ()
     mine, theirs = levels(len(before), first), levels(len(after), second)
-    changes: list[ByteChange] = []
-    for each in few:
-        for at in _places(before, after, each.start, each.end):
-            if len(changes) == _MOST:
-                return tuple(changes)
-            changes.append(
-                ByteChange(
-                    at,
-                    before[at],
-                    after[at],
-                    _SAYS.get(Level(mine[at]), Says.NOTHING),
-                    _SAYS.get(Level(theirs[at]), Says.NOTHING),
-                )
-            )
-    return tuple(changes)
-
-
-def _places(before: bytes, after: bytes, start: int, end: int) -> list[int]:
-    a: NDArray[np.uint8] = np.frombuffer(before, np.uint8)[start:end]
-    b: NDArray[np.uint8] = np.frombuffer(after, np.uint8)[start:end]
-    places: list[int] = (np.flatnonzero(a != b) + start).tolist()
-    return places
+    length = min(len(before), len(after))
+    odd = array(before)[:length] != array(after)[:length]
+    places = (
+        each.start + at for each in few for at in np.flatnonzero(odd[slice(*each.span)]).tolist()
+    )
+    return tuple(
+        ByteChange(
+            at,
+            before[at],
+            after[at],
+            _SAYS.get(Level(mine[at]), Says.NOTHING),
+            _SAYS.get(Level(theirs[at]), Says.NOTHING),
+        )
+        for at in itertools.islice(places, _MOST)
+    )
 
 
 def own_changes(first: Sequence[OwnItem], second: Sequence[OwnItem]) -> tuple[OwnChange, ...]:
@@ -226,9 +219,8 @@ def own_changes(first: Sequence[OwnItem], second: Sequence[OwnItem]) -> tuple[Ow
             continue
         one = a or b
         assert one is not None
-        changes.append(
-            OwnChange(at, one.kind, one.name, a.text if a else None, b.text if b else None)
-        )
+        texts = (each.text if each else None for each in (a, b))
+        changes.append(OwnChange(at, one.kind, one.name, *texts))
     return tuple(changes[:_MOST])
 
 
@@ -263,8 +255,7 @@ def _whole(finding: Finding) -> bool:
 
 
 def _digest(contents: bytes, finding: Finding) -> bytes:
-    span = memoryview(contents)[finding.start : finding.end]
-    return hashlib.sha256(span).digest()
+    return hashlib.sha256(finding.of(contents)).digest()
 
 
 def _same_variables(
@@ -287,14 +278,11 @@ _LONGEST = 500
 
 
 def changed_variables(
-    found_before: Sequence[Finding],
-    found_after: Sequence[Finding],
-    show_secrets: bool,
+    found_before: Sequence[Finding], found_after: Sequence[Finding], show_secrets: bool
 ) -> tuple[VariableChange, ...]:
     """What changed in each environment; two are compared when they begin at the same address, or
     when each dump has only one."""
-    first = [each for each in environments(found_before) if each.saved]
-    second = [each for each in environments(found_after) if each.saved]
+    first, second = saved_environments(found_before), saved_environments(found_after)
     hide = masker((*found_before, *found_after), show=show_secrets)
     changes = [change for a, b in _pairs(first, second) for change in _changes(a, b, hide)]
     return tuple(changes[:_MOST_VARIABLES])
@@ -307,24 +295,17 @@ def _pairs(
         yield first[0], second[0]
         return
     by_start = {block.start: block for block in second}
-    for block in first:
-        if block.start in by_start:
-            yield block, by_start[block.start]
+    yield from ((each, by_start[each.start]) for each in first if each.start in by_start)
 
 
 def _changes(a: Environment, b: Environment, hide: Masker) -> Iterator[VariableChange]:
-    before = {variable.name: variable.value for variable in a.variables}
-    after = {variable.name: variable.value for variable in b.variables}
+    before, after = a.by_name, b.by_name
     for name in dict.fromkeys((*before, *after)):
         # Compared unmasked: once masked, a changed passphrase looks the same.
         if before.get(name) != after.get(name):
             shown = readable(name)
-            yield VariableChange(
-                a.start,
-                shown,
-                _shown(shown, before.get(name), hide),
-                _shown(shown, after.get(name), hide),
-            )
+            values = (_shown(shown, each.get(name), hide) for each in (before, after))
+            yield VariableChange(a.start, shown, *values)
 
 
 def _shown(name: str, value: bytes | None, hide: Masker) -> str | None:

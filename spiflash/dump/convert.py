@@ -12,7 +12,6 @@ Own items × image × layout → proposal. The rules:
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from spiflash.dump.audit import Audit, examine
@@ -22,21 +21,23 @@ from spiflash.dump.board_data import (
     Fate,
     Wishes,
     block_around,
+    firmware_in,
     found_in,
-    is_blank,
     layout_for,
-    saved_environments,
+    sound_environments,
     suited,
     unusable,
     used_length,
     whole_item,
     wholes,
 )
-from spiflash.dump.finding import Finding, environments
+from spiflash.dump.finding import Finding, saved_environments
+from spiflash.dump.formats import is_blank
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.made_image import brought, not_found
 from spiflash.dump.uboot_env import Environment, EnvironmentEditError, set_variables, stored
+from spiflash.spans import spans_of
 
 _LARGE = 256 << 10
 """Bytes: calibration and identity are smaller (common practice, no source)."""
@@ -109,11 +110,7 @@ class _Draft:
             region: self.image.layout.region(target) if target else region
             for region, target in self.wishes.kept_ranges(self.board.layout, known)
         }
-        others = [
-            each
-            for each in known
-            if not any(one.start < each.end and each.start < one.end for one in self.wished)
-        ]
+        others = [each for each in known if not any(one.meets(each) for one in self.wished)]
         self.wholes = [*self.wished, *others]
         self.wishes.check(self.board, self.wholes)
 
@@ -138,17 +135,22 @@ class _Draft:
             self.decisions.append(Decision(item, fate, why, place, region.name))
             self.done.add(item)
             for inner in self.board.own:
-                if region.start <= inner.start < region.end and inner not in self.done:
+                if region.holds(inner.start) and inner not in self.done:
                     moved = inner.start - region.start + target.start if target else None
                     said = f"with {region.name}"
                     self.decisions.append(Decision(inner, fate, said, moved, region.name))
                     self.done.add(inner)
 
     def _untouched(self, region: Region) -> bool:
-        return self.base[region.start : region.end] == self._mine(region)
+        return region.of(self.base) == self._mine(region)
+
+    def _as_now(self, start: int) -> str:
+        """Why what is at an address stays without anything being put there."""
+        ends = start >= self.reach
+        return "the image ends before this" if ends else "the image holds the same"
 
     def _mine(self, region: Region) -> bytes:
-        return self.board.contents[region.start : region.end]
+        return region.of(self.board.contents)
 
     def _where(self, region: Region) -> tuple[Region | None, Fate, str]:
         """Where a whole range goes; None where it is not carried over."""
@@ -163,9 +165,7 @@ class _Draft:
             same = wish.start == region.start
             return wish, Fate.STAYS if same else Fate.CARRIED, "kept, as you asked"
         if self._untouched(region):
-            ends = region.start >= self.reach
-            why = "the image ends before this" if ends else "the image holds the same"
-            return region, Fate.STAYS, why
+            return region, Fate.STAYS, self._as_now(region.start)
         fitting = suited(self.image, region, len(self.made))
         home = self._home(region, fitting)
         if home is not None:
@@ -202,11 +202,7 @@ class _Draft:
 
     def _jffs2(self, region: Region) -> bool:
         """Whether only nodes count, wherever the partition ends."""
-        kinds = {
-            each.kind
-            for each in self.board.findings
-            if region.start <= each.start < region.end and each.kind in CONTAINERS
-        }
+        kinds = {each.kind for each in firmware_in(self.board.findings, region)}
         return kinds == {"jffs2"}
 
     def _home(self, region: Region, fitting: list[Region]) -> Region | None:
@@ -228,7 +224,7 @@ class _Draft:
         for each in self.image.layout.regions:
             if (each.name, each.start, each.end) == (region.name, region.start, region.end):
                 continue  # its use is told by the contents, of which the image may have none
-            meets = each.start < region.end and region.start < each.end
+            meets = each.meets(region)
             both_own = each.is_own and region.is_own
             if meets and not both_own and each.role not in (Role.SPARE, role):
                 return each
@@ -237,10 +233,7 @@ class _Draft:
         return None
 
     def _clash(self, target: Region) -> Region | None:
-        return next(
-            (each for _, each in self.kept if each.start < target.end and target.start < each.end),
-            None,
-        )
+        return next((each for _, each in self.kept if each.meets(target)), None)
 
     def _copy(self, region: Region, target: Region) -> None:
         if target.start == region.start and target.length == region.length:
@@ -254,18 +247,11 @@ class _Draft:
     # Variables of saved environments.
 
     def place_variables(self) -> None:
-        sound = saved_environments(self.board)
-        broken = [
-            each
-            for each in environments(self.board.findings)
-            if each.saved and not each.checksum_ok
-        ]
+        sound = sound_environments(self.board)
+        broken = [e for e in saved_environments(self.board.findings) if not e.checksum_ok]
         for each in (*sound, *broken):
-            items = [
-                item
-                for item in self.board.own
-                if each.start <= item.start < each.end and item not in self.done
-            ]
+            inside = [item for item in self.board.own if each.holds(item.start)]
+            items = [item for item in inside if item not in self.done]
             self.done.update(items)
             self._place_environment(each, items)
 
@@ -273,10 +259,7 @@ class _Draft:
         start, end = here.start, here.end
         mine = self.board.contents[start:end]
         if self.base[start:end] == mine:
-            why = (
-                "the image ends before this" if start >= self.reach else "the image holds the same"
-            )
-            self._environment_stays(start, end, items, why)
+            self._environment_stays(start, end, items, self._as_now(start))
             return
         blank = is_blank(self.base, start, end)
         if here.checksum_ok and blank and not self._targets() and self._loader_stays():
@@ -307,14 +290,10 @@ class _Draft:
         if item.name in self.wishes.values:
             return _left(item, "replaced by your value", variable=item.name)
         if not self._targets():
-            broken = any(each.saved for each in environments(self.image.findings))
-            return _left(
-                item,
-                "the checksum of the image's environment FAILS"
-                if broken
-                else "the image has no saved environment; set it at the boot loader's prompt",
-                variable=item.name,
-            )
+            why = "the image has no saved environment; set it at the boot loader's prompt"
+            if saved_environments(self.image.findings):
+                why = "the checksum of the image's environment FAILS"
+            return _left(item, why, variable=item.name)
         if self.variables.setdefault(name, value) != value:
             return _left(item, "an older copy; the newer one has another value", variable=item.name)
         why = "" if sound else "the checksum of the board's own environment FAILS"
@@ -322,7 +301,7 @@ class _Draft:
 
     def _targets(self) -> list[Environment]:
         """The image's environments that the board gets."""
-        return [each for each in saved_environments(self.image) if each.end <= self.reach]
+        return [each for each in sound_environments(self.image) if each.end <= self.reach]
 
     def _loader_stays(self) -> bool:
         """Whether the board's boot loader is still there afterwards, byte for byte."""
@@ -330,7 +309,7 @@ class _Draft:
         return bool(boot) and all(self._untouched(each) for each in boot)
 
     def _bytes(self, item: OwnItem) -> bytes:
-        return self.board.contents[item.start : item.end]
+        return item.of(self.board.contents)
 
     # What is by itself.
 
@@ -346,18 +325,17 @@ class _Draft:
                 self.made[item.start : item.end] = b"\xff" * item.length
             return _left(item, "dropped, as you asked")
         if bytes(self.made[item.start : item.end]) == self._bytes(item):
-            ends = item.start >= self.reach
-            why = "the image ends before this" if ends else "the image holds the same"
-            return Decision(item, Fate.STAYS, why, item.start)
+            return Decision(item, Fate.STAYS, self._as_now(item.start), item.start)
         # The image says itself that such a thing is at this place.
         if any((e.kind, e.start, e.length) == place for e in self.image.own):
             self.made[item.start : item.end] = self._bytes(item)
             return Decision(item, Fate.CARRIED, "in place of the one in the image", item.start)
-        holder = next(_holders(self.board.findings, item), None)
-        if holder is not None:
+        holders = [e for e in self.board.findings if e.kind in CONTAINERS and _around(e, item)]
+        if holders:
+            holder = min(holders, key=lambda each: each.length)
             return _left(item, f"part of {holder.title} at {holder.start:06X}h, which is replaced")
         here = self.board.layout.at(item.start)
-        low, high = (here.start, here.end) if here else self._gap(item)
+        low, high = here.span if here else self._gap(item)
         start, end = block_around(self.board.contents, item, low, high)
         block = Region(f"{item.kind}@{item.start:06X}h", start, end - start, Role.OWN, True)
         if not is_blank(self.base, start, end):
@@ -371,9 +349,7 @@ class _Draft:
 
     def _gap(self, item: OwnItem) -> tuple[int, int]:
         gaps = self.board.layout.gaps
-        return next(
-            (pair for pair in gaps if pair[0] <= item.start < pair[1]), (item.start, item.end)
-        )
+        return next((pair for pair in gaps if pair[0] <= item.start < pair[1]), item.span)
 
     # Environments, and the proof.
 
@@ -386,7 +362,7 @@ class _Draft:
             given = stored(self.wishes.values)
         except EnvironmentEditError as exc:
             raise unusable(f"That variable cannot be set: {exc}.") from exc
-        targets = [(each.start, each.end) for each in self._targets()]
+        targets = spans_of(self._targets())
         if given and not (targets or self.staying):
             raise unusable("The board will have no environment that could hold a variable.")
         for start, end in targets or self.staying:
@@ -434,11 +410,5 @@ def _left(item: OwnItem, why: str, whole: str = "", variable: str = "") -> Decis
     return Decision(item, Fate.LEFT, why, whole=whole, variable=variable)
 
 
-def _holders(findings: Sequence[Finding], item: OwnItem) -> Iterator[Finding]:
-    """Findings that make no sense in parts and hold an item, the smallest first."""
-    holding = [
-        each
-        for each in findings
-        if each.kind in CONTAINERS and each.start <= item.start and item.end <= each.end
-    ]
-    yield from sorted(holding, key=lambda each: each.length)
+def _around(finding: Finding, item: OwnItem) -> bool:
+    return finding.start <= item.start and item.end <= finding.end

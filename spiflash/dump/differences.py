@@ -6,13 +6,14 @@ A likely relation is looked for in a sample, then confirmed or dropped on all by
 from __future__ import annotations
 
 import enum
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, Ranged
 from spiflash.text import counted
 
 
@@ -30,7 +31,7 @@ class How(enum.Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class Difference(Ranged):
     """Sectors from `start` to `end` (bytes, end excluded) that differ in the same way.
 
     `bytes_differing` counts bytes; `shift` is how many bytes later B holds what A holds here
@@ -199,25 +200,20 @@ def by_order(before: bytes, after: bytes) -> Iterator[str]:
     """B is A with another order of bytes or bits, or inverted. Equal lengths only."""
     if len(before) != len(after) or before == after:
         return
-    sample = _sample(before, after)
+    sample = int(differing(before, after)[0]) * SECTOR
     part = slice(sample, sample + SECTOR)
     for width, words in ((2, "pairs"), (4, "fours")):
         if swapped(before[part], width) == after[part] and swapped(before, width) == after:
             yield f"B is A with the bytes swapped in {words}."
-    table = bytes(int(f"{value:08b}"[::-1], 2) for value in range(256))
-    if before[part].translate(table) == after[part] and before.translate(table) == after:
-        yield "B is A with the bits of each byte in reverse order."
-    table = bytes(255 - value for value in range(256))
-    if before[part].translate(table) == after[part] and before.translate(table) == after:
-        yield "B is A with every bit inverted."
-
-
-def _sample(before: bytes, after: bytes) -> int:
-    """The first sector that differs."""
-    for start in range(0, len(before), SECTOR):
-        if before[start : start + SECTOR] != after[start : start + SECTOR]:
-            return start
-    return 0
+    for table, words in (
+        (
+            bytes(int(f"{value:08b}"[::-1], 2) for value in range(256)),
+            "the bits of each byte in reverse order",
+        ),
+        (bytes(255 - value for value in range(256)), "every bit inverted"),
+    ):
+        if before[part].translate(table) == after[part] and before.translate(table) == after:
+            yield f"B is A with {words}."
 
 
 def find_shifts(before: bytes, after: bytes, places: NDArray[np.intp]) -> tuple[int, ...]:
@@ -225,7 +221,7 @@ def find_shifts(before: bytes, after: bytes, places: NDArray[np.intp]) -> tuple[
 
     `places` are the numbers of the sectors that differ. The most frequent shifts first.
     """
-    votes: dict[int, int] = {}
+    votes: Counter[int] = Counter()
     far = 0
     for at, anchor in _anchors(before, places):
         low = max(at - 16 * SECTOR, 0)
@@ -234,7 +230,7 @@ def find_shifts(before: bytes, after: bytes, places: NDArray[np.intp]) -> tuple[
             far += 1
             found = after.find(anchor)
         if found >= 0 and found != at:
-            votes[found - at] = votes.get(found - at, 0) + 1
+            votes[found - at] += 1
     return tuple(sorted(votes, key=lambda shift: (-votes[shift], abs(shift))))[:_ANCHORS]
 
 
@@ -295,11 +291,10 @@ def differences(
         start, end = place * SECTOR, min((place + 1) * SECTOR, length)
         a, b = array(before)[start:end], array(after)[start:end]
         how, shift = _by_bits(a, b), 0
-        if how is None:
-            tries += 1
-            how, shift = How.CHANGED, 0
-            if tries <= _MOST_BY_HAND:
-                how, shift = _by_place(before, after, start, end, shifts)
+        tries += how is None
+        if how is None and tries <= _MOST_BY_HAND:
+            how, shift = _by_place(before, after, start, end, shifts)
+        how = how or How.CHANGED
         count = int(np.count_nonzero(a != b))
         last = found[-1] if found else None
         if last and last.end == start and (last.how, last.shift) == (how, shift):
@@ -326,16 +321,8 @@ def _by_place(
     for width, how in ((2, How.SWAPPED_16), (4, How.SWAPPED_32)):
         if swapped(a, width) == b:
             return how, 0
+    # The sector in which a move begins is moved only in part and does not count.
     for shift in shifts:
-        if _shifted(before, after, start, end, shift):
+        if start >= shift and before[start - shift : end - shift] == b:
             return How.SHIFTED, shift
     return How.CHANGED, 0
-
-
-def _shifted(before: bytes, after: bytes, start: int, end: int, shift: int) -> bool:
-    """Whether B here is what A has `shift` bytes earlier. The sector in which a move begins is
-    moved only in part and does not count."""
-    source = start - shift
-    if source < 0 or end - shift > len(before):
-        return False
-    return before[source : end - shift] == after[start:end]

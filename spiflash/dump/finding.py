@@ -297,6 +297,11 @@ def environments(findings: Iterable[Finding]) -> tuple[Environment, ...]:
     return tuple(sorted(found, key=lambda each: (not each.saved, each.start)))
 
 
+def saved_environments(findings: Iterable[Finding]) -> list[Environment]:
+    """Those of them that are in a place of their own, rising."""
+    return [each for each in environments(findings) if each.saved]
+
+
 def damaged_spans(findings: Iterable[Finding]) -> list[Span]:
     """Every range in which a checksum fails, sorted and without overlap."""
     claims = (claim for each in findings for claim in each.verdicts())

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from spiflash.dump.boot_script import (
     Medium,
@@ -93,6 +94,8 @@ class Hints:
     consoles: tuple[Console, ...] = ()
 
 
+_Item = TypeVar("_Item")
+
 _MOST = 200
 _MOST_COMMANDS = 1000
 _MOST_ENVIRONMENTS = 24
@@ -120,8 +123,9 @@ def hints(
         environments=tuple(
             _environment(block, space, hide) for block, space in zip(found, spaces, strict=True)
         ),
-        loads=_distinct_loads(loads),
-        writes=_distinct_writes(writes),
+        loads=_distinct(loads, lambda each: (each.file, each.medium)),
+        # Each command of a script once, whichever environment has it.
+        writes=_distinct(writes, lambda each: (each.script, each.to.command)),
         consoles=tuple(dict.fromkeys(_consoles(findings, found, spaces)))[:_MOST],
     )
 
@@ -220,19 +224,11 @@ def _steps(scripts: Iterable[_Script]) -> tuple[list[Load], list[Write]]:
     return loads, writes
 
 
-def _distinct_loads(loads: Iterable[Load]) -> tuple[Load, ...]:
-    """Each file and medium once."""
-    found: dict[tuple[str, str], Load] = {}
-    for load in loads:
-        found.setdefault((load.file, load.medium), load)
-    return tuple(found.values())[:_MOST]
-
-
-def _distinct_writes(writes: Iterable[Write]) -> tuple[Write, ...]:
-    """Each command of a script once, whichever environment has it."""
-    found: dict[tuple[str, str], Write] = {}
-    for write in writes:
-        found.setdefault((write.script, write.to.command), write)
+def _distinct(items: Sequence[_Item], key: Callable[[_Item], object]) -> tuple[_Item, ...]:
+    """The first of those that have the same key."""
+    found: dict[object, _Item] = {}
+    for each in items:
+        found.setdefault(key(each), each)
     return tuple(found.values())[:_MOST]
 
 

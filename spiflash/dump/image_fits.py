@@ -13,10 +13,9 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
 from spiflash.dump.audit import Audit, survey
-from spiflash.dump.board_data import is_blank, saved_environments
+from spiflash.dump.board_data import sound_environments
+from spiflash.dump.differences import swapped
 from spiflash.dump.finding import (
     Architecture,
     FileSystemFacts,
@@ -27,25 +26,16 @@ from spiflash.dump.finding import (
     images,
     is_loader_banner,
 )
+from spiflash.dump.formats import is_blank
+from spiflash.dump.formats.programs import byte_order, processor
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.layout.find import find_layouts
 from spiflash.dump.layout.occupancy import fit, repeats_after
-from spiflash.dump.triage.processor import byte_order, processor
 from spiflash.text import address, counted
 
 STRONG = frozenset(
-    {
-        "uboot-image",
-        "fit",
-        "squashfs",
-        "cramfs",
-        "erofs",
-        "romfs",
-        "ubi",
-        "jffs2",
-        "environment",
-        "trx",
-    }
+    {"uboot-image", "fit", "squashfs", "cramfs", "erofs", "romfs", "ubi", "jffs2", "environment"}
+    | {"trx"}
 )
 """Kinds with a checksum or a structure that chance does not make."""
 
@@ -185,7 +175,7 @@ def _form(image: Audit) -> Iterator[Concern]:
     if _strong(image.findings):
         return
     for width in (2, 4):
-        if _strong(survey(_swapped(contents, width))):
+        if _strong(survey(swapped(contents, width))):
             text = f"Its bytes are in the wrong order, in groups of {width}."
             yield Concern("swapped", text)
             return
@@ -196,12 +186,6 @@ def _form(image: Audit) -> Iterator[Concern]:
 
 def _strong(findings: tuple[Finding, ...]) -> list[Finding]:
     return [each for each in findings if each.kind in STRONG]
-
-
-def _swapped(contents: bytes, width: int) -> bytes:
-    whole = len(contents) // width * width
-    words = np.frombuffer(contents, dtype=f"<u{width}", count=whole // width)
-    return words.byteswap().tobytes() + contents[whole:]
 
 
 def _damage(image: Audit) -> Iterator[Concern]:
@@ -259,7 +243,7 @@ def _families(audit: Audit, boot: Region | None) -> dict[Architecture, str]:
             if facts.holds in _RUNS and facts.architecture:
                 where = f"{each.title} at {each.start:06X}h"
                 found.setdefault(facts.architecture.family, where)
-    name = processor(audit.contents[boot.start : boot.end]) if boot is not None else ""
+    name = processor(boot.of(audit.contents)) if boot is not None else ""
     if name and boot is not None:
         where = f"the instructions of the boot code at {boot.start:06X}h"
         found.setdefault(Architecture(name).family, where)
@@ -268,12 +252,8 @@ def _families(audit: Audit, boot: Region | None) -> dict[Architecture, str]:
 
 def _kernels(audit: Audit) -> set[Architecture]:
     """What the kernels of a dump are for, as they say."""
-    found = set()
-    for each in audit.findings:
-        for facts in images(each):
-            if facts.holds is Holds.KERNEL and facts.architecture:
-                found.add(facts.architecture)
-    return found
+    stated = [facts for each in audit.findings for facts in images(each)]
+    return {e.architecture for e in stated if e.holds is Holds.KERNEL and e.architecture}
 
 
 def _processor(board: Audit, image: Audit) -> Iterator[Concern]:
@@ -287,7 +267,7 @@ def _processor(board: Audit, image: Audit) -> Iterator[Concern]:
             )
             return
     boots = [(board, boot), (image, _boot(image) or boot)]
-    ways = [byte_order(each.contents[at.start : at.end]) if at else "" for each, at in boots]
+    ways = [byte_order(at.of(each.contents)) if at else "" for each, at in boots]
     if all(ways) and ways[0] != ways[1]:
         text = f"Its boot code is {ways[1]}-endian, this board's {ways[0]}-endian."
         yield Concern("processor", text)
@@ -298,7 +278,7 @@ def _processor(board: Audit, image: Audit) -> Iterator[Concern]:
         text = f"Its kernel is for {min(kernels[1])}, this board's for {min(kernels[0])}."
         yield Concern("processor", text)
         return
-    orders = [{each.order for each in saved_environments(side)} for side in (board, image)]
+    orders = [{each.order for each in sound_environments(side)} for side in (board, image)]
     if all(orders) and not orders[0] & orders[1]:
         yield Concern(
             "processor",
@@ -335,10 +315,8 @@ def _loader(board: Audit, image: Audit) -> Iterator[Concern]:
 
 def _speaks(audit: Audit, boot: Region) -> bool:
     """Whether boot code is known there, by its version string or its instructions."""
-    banner = any(
-        is_loader_banner(each) and boot.start <= each.start < boot.end for each in audit.findings
-    )
-    return banner or bool(processor(audit.contents[boot.start : boot.end]))
+    banner = any(is_loader_banner(each) and boot.holds(each.start) for each in audit.findings)
+    return banner or bool(processor(boot.of(audit.contents)))
 
 
 def _boot_places(board: Audit, image: Audit) -> Iterator[Concern]:
@@ -356,15 +334,16 @@ def _boot_places(board: Audit, image: Audit) -> Iterator[Concern]:
 
 
 def _remarks(board: Audit, image: Audit) -> Iterator[Concern]:
-    trees = [
-        {
+    compatible = [
+        (
             word
             for each in side.findings
             if isinstance(each.facts, TreeFacts)
             for word in each.facts.compatible
-        }
+        )
         for side in (board, image)
     ]
+    trees = [set(words) for words in compatible]
     if all(trees) and not trees[0] & trees[1]:
         text = f"Its device tree is for {min(trees[1])}, this board's for {min(trees[0])}."
         yield Concern("tree", text, refuses=False)

@@ -14,13 +14,13 @@ from spiflash.dump.board_data import (
     WHOLE_KINDS,
     Decision,
     Fate,
-    saved_environments,
-    used_length,
+    sound_environments,
     whole_item,
     wholes,
 )
 from spiflash.dump.finding import Finding
 from spiflash.dump.identity import OwnItem
+from spiflash.spans import meets_any, spans_of
 
 _NOT_THERE = "not found again in the finished image"
 
@@ -34,10 +34,10 @@ def not_found(said: Decision, board: Audit, made: Audit) -> str:
     if not said.kept:
         return ""
     item = said.item
-    raw = board.contents[item.start : item.end]
+    raw = item.of(board.contents)
     if said.fate is Fate.VARIABLE:
         name = said.variable.encode("latin-1", "replace")
-        held = [each.by_name.get(name) for each in saved_environments(made)]
+        held = [each.by_name.get(name) for each in sound_environments(made)]
         # A redundant pair has two, of which the loader may take either one day.
         return "" if held and set(held) == {raw} else _NOT_THERE
     if said.place is None:
@@ -48,8 +48,7 @@ def not_found(said: Decision, board: Audit, made: Audit) -> str:
         after = _forms(made.findings, said.place, said.place + item.length)
         seen = before <= after
     else:
-        end = said.place + item.length
-        seen = any(each.start < end and said.place < each.end for each in made.own)
+        seen = meets_any((said.place, said.place + item.length), spans_of(made.own))
     same = made.contents[said.place : said.place + len(raw)] == raw
     return "" if same and seen else _NOT_THERE
 
@@ -72,30 +71,29 @@ def brought(
     Some are known only from other contents of `image`, of which it was made, such as variables
     that the made one has no longer.
     """
-    known = {board.contents[each.start : each.end].lower() for each in board.own}
+    known = {each.of(board.contents).lower() for each in board.own}
     known |= {each.text.encode().lower() for each in board.own if each.kind == "mac"}
     known |= {each.lower().encode("latin-1", "replace") for each in given.values()}
-    places = [(each.start, each.end) for each in saved_environments(made)]
+    places = spans_of(sound_environments(made))
     # Addresses in firmware are on all boards of a model; anywhere else they are one board's.
-    places += [(each.start, each.end) for each in made.layout.regions if each.is_own]
-    places += [(each.start, each.end) for each in wholes(made)]
+    places += spans_of(each for each in made.layout.regions if each.is_own)
+    places += spans_of(wholes(made))
     found = list(made.own)
     if image is not None:
-        places += [(each.start, each.end) for each in wholes(image)]
+        places += spans_of(wholes(image))
         starts = {each.start for each in found}
         found += [
             each
             for each in image.own
-            if each.start not in starts
-            and image.contents[each.start : each.end] == made.contents[each.start : each.end]
+            if each.start not in starts and each.of(image.contents) == each.of(made.contents)
         ]
     return tuple(
         each
         for each in sorted(found, key=lambda each: each.start)
         if each.kind in ("mac", "serial")
         and any(start <= each.start < end for start, end in places)
-        and board.contents[each.start : each.end] != made.contents[each.start : each.end]
-        and not {made.contents[each.start : each.end].lower(), each.text.encode().lower()} & known
+        and each.of(board.contents) != each.of(made.contents)
+        and not {each.of(made.contents).lower(), each.text.encode().lower()} & known
     )
 
 
@@ -109,9 +107,7 @@ def strangers(board: Audit, made: Audit, sets: Sequence[bytes]) -> tuple[OwnItem
     return tuple(
         each
         for each in brought(board, made, {})
-        if not any(
-            held[each.start : each.end] == made.contents[each.start : each.end] for held in sets
-        )
+        if not any(each.of(held) == each.of(made.contents) for held in sets)
     )
 
 
@@ -119,20 +115,19 @@ def overwritten(board: Audit, after: bytes) -> tuple[OwnItem, ...]:
     """The board's own items, regions of settings among them, that are lost when the chip holds
     `after`; one that is elsewhere in it is not. A setting counts only after its name: the
     loader does not look for its address in a block of factory data."""
-    lost = [
-        whole_item(board, region)
-        for region in wholes(board)
-        if after[region.start : region.start + used_length(board.contents, region)]
-        != board.contents[region.start : region.start + used_length(board.contents, region)]
-    ]
+    lost = []
+    for region in wholes(board):
+        held = region.of(board.contents).rstrip(b"\xff")
+        if not after.startswith(held, region.start):
+            lost.append(whole_item(board, region))
     for each in board.own:
-        raw = board.contents[each.start : each.end]
+        raw = each.of(board.contents)
         name = each.name.encode("latin-1", "replace") + b"="
         forms = [raw]
         if board.contents[max(each.start - len(name), 0) : each.start] == name:
             forms = [name + raw]
         elif each.kind == "mac":
             forms += [each.text.encode(), bytes.fromhex(each.text.replace(":", ""))]
-        if after[each.start : each.end] != raw and not any(form in after for form in forms):
+        if each.of(after) != raw and not any(form in after for form in forms):
             lost.append(each)
     return tuple(sorted(lost, key=lambda each: (each.start, -each.length)))

@@ -22,7 +22,7 @@ from pathlib import Path
 from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.audit import Audit, examine
-from spiflash.dump.board_data import WRITTEN, Fate, Wishes, saved_environments
+from spiflash.dump.board_data import WRITTEN, Fate, Wishes, sound_environments
 from spiflash.dump.convert import Proposal, propose
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.image_fits import Concern, concerns, refusals
@@ -306,11 +306,11 @@ def save_job(prepared: Prepared, image: Path, path: Path) -> None:
         raise _cannot(f"{moved[0].name} goes to another place in the image")
     places = [
         each
-        for each in saved_environments(prepared.image)
+        for each in sound_environments(prepared.image)
         if each.end <= len(prepared.board.contents)
     ]
     names = [each.variable for each in prepared.proposal.decisions if each.fate is Fate.VARIABLE]
-    own = {each.start for each in saved_environments(prepared.board)}
+    own = {each.start for each in sound_environments(prepared.board)}
     if names and any(each.start not in own for each in places):
         raise _cannot("the image has its environment at another place than the board")
     own_items = prepared.proposal.audit.own

@@ -10,7 +10,7 @@ import shlex
 from collections.abc import Sequence
 
 from spiflash.dump.audit import Audit, examine
-from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, saved_environments
+from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, sound_environments
 from spiflash.dump.convert import Proposal
 from spiflash.dump.differences import ByteChange, Comparison, VariableChange
 from spiflash.dump.identity import OwnItem, called
@@ -236,7 +236,7 @@ def first_start(proposal: Proposal) -> list[str]:
     console = next((each for each in proposal.audit.hints.consoles if each.speed), None)
     if console is not None:
         said.append(f"Watch the console {clean(console.device, 40)} at {console.speed} baud.")
-    for each in proposal.lost if not saved_environments(proposal.audit) else ():
+    for each in proposal.lost if not sound_environments(proposal.audit) else ():
         item = each.item
         if each.variable and not item.secret and item.kind in ("mac", "serial"):
             said.append(

@@ -11,7 +11,7 @@ from datetime import datetime
 
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit
-from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, saved_environments
+from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, sound_environments
 from spiflash.dump.convert import Proposal
 from spiflash.jobs.convert import Prepared
 from spiflash.report import Headline
@@ -183,7 +183,7 @@ def _variables(
     }
     targets = {
         region.start
-        for each in saved_environments(proposal.audit)
+        for each in sound_environments(proposal.audit)
         if (region := proposal.audit.layout.at(each.start)) is not None
     }
     return [

@@ -13,7 +13,7 @@ import pytest
 
 from hwmocks.boards.heron import heron_factory, heron_open
 from hwmocks.bricks import make_brick
-from spiflash.dump.triage.processor import processor
+from spiflash.dump.formats.programs import processor
 
 BLOBS = Path("/usr/share/qemu")
 

@@ -90,6 +90,13 @@ def mended(raw: bytes, good: Callable[[bytes], bool], budget: Budget) -> bytes |
     return None
 
 
+def is_blank(contents: bytes, start: int = 0, end: int | None = None) -> bool:
+    """Whether there is nothing but FFh from `start` to `end`; True where the contents do not
+    reach."""
+    part = contents[start:end]
+    return part.count(0xFF) == len(part)
+
+
 def outside(offsets: Iterable[int], packed: Sequence[Span]) -> Iterator[int]:
     """Those of `offsets` that are in none of the `packed` ranges (sorted, without overlap)."""
     starts = [start for start, _ in packed]

@@ -1,9 +1,12 @@
-"""Programs without a checksum: raw kernels, ELF files, and the version strings in them.
+"""Programs without a checksum: raw kernels, ELF files, the version strings in them, and for which
+processor code is, by the instructions that every program has.
 
 Sources: for kernels Linux 6.1, Documentation/arm64/booting.rst,
 Documentation/riscv/boot-image-header.rst and, for zImage, arch/arm/boot/compressed/head.S; raw
 kernels of other processors begin with instructions that nothing marks. For ELF the System V ABI
-(from memory; the tests compare with real files).
+(from memory; the tests compare with real files). For returns, prologues and vectors architecture
+manuals of ARM, MIPS, Power and RISC-V (from memory; the tests compare with real boot programs that
+QEMU ships); counting them is common practice, no source.
 """
 
 from __future__ import annotations
@@ -15,6 +18,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spiflash.dump.finding import (
     Architecture,
@@ -255,3 +259,109 @@ def _kernel(at: int, end: int, architecture: Architecture, title: str, check: st
             checksum_ok=None,
         ),
     )
+
+
+# Processors --------------------------------------------------------------------------------------
+
+Words = NDArray[np.uint32]
+
+_LOOKED_AT = 1 << 20
+_RARE = 1500
+"""Words of code that must have at least one telling instruction."""
+
+_FEWEST = 3
+
+
+_Telling = tuple[tuple[int, int], ...]
+"""Telling 32-bit instructions of an architecture: (mask, value) pairs."""
+
+_ARM = (
+    (0xFFFFFFFF, 0xE12FFF1E),  # bx lr
+    (0xFFFF4000, 0xE92D4000),  # push {…, lr}
+    (0xFFFF8000, 0xE8BD8000),  # pop {…, pc}
+    (0xFFFFF000, 0xE59FF000),  # ldr pc, [pc, #…]: the exception vectors
+)
+_ARM64 = (
+    (0xFFFFFFFF, 0xD65F03C0),  # ret
+    (0xFFC07FFF, 0xA9807BFD),  # stp x29, x30, [sp, #…]!
+    (0xFFC07FFF, 0xA8C07BFD),  # ldp x29, x30, [sp], #…
+)
+_MIPS = (
+    (0xFFFFFFFF, 0x03E00008),  # jr ra
+    (0xFFFF8000, 0x27BD8000),  # addiu sp, sp, -…
+    (0xFFFF0000, 0xAFBF0000),  # sw ra, …(sp)
+    (0xFFFF0000, 0x8FBF0000),  # lw ra, …(sp)
+)
+_POWER = (
+    (0xFFFFFFFF, 0x4E800020),  # blr
+    (0xFFFF8000, 0x94218000),  # stwu r1, -…(r1)
+    (0xFFFFFFFF, 0x7C0802A6),  # mflr r0
+    (0xFFFFFFFF, 0x7C0803A6),  # mtlr r0
+)
+_CODES: tuple[tuple[str, bool, _Telling], ...] = (
+    ("ARM", False, _ARM),
+    ("ARM", True, _ARM),
+    ("AArch64", False, _ARM64),
+    ("MIPS", True, _MIPS),
+    ("MIPS", False, _MIPS),
+    ("PowerPC", True, _POWER),
+)
+
+
+def processor(code: bytes) -> str:
+    """The architecture whose telling instructions are in `code`, at multiples of 4 bytes,
+    such as "ARM" or "MIPS"; empty when none is clear.
+
+    Looks at the first MiB. Twice as many as for any other architecture are needed.
+    """
+    whole = min(len(code), _LOOKED_AT) // 4 * 4
+    if not whole:
+        return ""
+    little = np.frombuffer(code, dtype="<u4", count=whole // 4)
+    big = little.byteswap()
+    used = int(np.count_nonzero((little != 0) & (little != 0xFFFFFFFF)))
+    counts: dict[str, int] = {}
+    for name, is_big, telling in _CODES:
+        hits = _hits(big if is_big else little, telling)
+        counts[name] = max(counts.get(name, 0), hits)
+    compressed = np.frombuffer(code, dtype="<u2", count=whole // 2)
+    counts["RISC-V"] = _riscv(little, compressed)
+    ordered = sorted(counts.items(), key=lambda pair: -pair[1])
+    (name, most), (_, second) = ordered[:2]
+    if most < max(_FEWEST, 2 * second) or (most * _RARE < used and not _vectors(little[:8])):
+        return ""
+    return name
+
+
+def byte_order(code: bytes) -> str:
+    """The byte order of MIPS code, "big" or "little", which no header of a boot image says; empty
+    where `code` is for another processor, or neither is clear."""
+    if processor(code) != "MIPS":
+        return ""
+    whole = min(len(code), _LOOKED_AT) // 4 * 4
+    little = np.frombuffer(code, dtype="<u4", count=whole // 4)
+    lows, bigs = _hits(little, _MIPS), _hits(little.byteswap(), _MIPS)
+    if max(lows, bigs) < 2 * min(lows, bigs):
+        return ""
+    return "big" if bigs > lows else "little"
+
+
+def _hits(words: Words, telling: _Telling) -> int:
+    return sum(int(np.count_nonzero((words & mask) == value)) for mask, value in telling)
+
+
+def _riscv(words: Words, halves: NDArray[np.uint16]) -> int:
+    """ret, in both lengths, and prologues that are 16 bits long: c.addi16sp with a negative
+    amount. A pair of 16 bits turns up by chance: sixteen count as one."""
+    long = int(np.count_nonzero(words == 0x00008067))
+    short = int(np.count_nonzero(halves == 0x8082))
+    prologue = int(np.count_nonzero((halves & 0xFF83) == 0x7101))
+    return long + min(short, prologue)
+
+
+def _vectors(words: Words) -> bool:
+    """Whether code begins with ARM's exception vectors: branches or loads of the program
+    counter."""
+    branch = (words & 0xFF000000) == 0xEA000000
+    load = (words & 0xFFFFF000) == 0xE59FF000
+    return len(words) >= 4 and bool((branch | load)[:4].all())

@@ -123,6 +123,12 @@ class Layout:
             reached = region.end
         return tuple(found)
 
+    @property
+    def with_gaps(self) -> list[Region]:
+        """The regions and, with a name by its address, what is in no region; ascending."""
+        gaps = [Region(f"gap-{low:06X}h", low, high - low) for low, high in self.gaps]
+        return sorted((*self.regions, *gaps), key=lambda region: region.start)
+
     def region(self, name: str) -> Region:
         """The region or group called `name`. Raises `LayoutError` when there is none."""
         for region in self.named:

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from spiflash.dump.coverage import sectors_of
 from spiflash.dump.finding import Finding, Verdict, damaged_spans
+from spiflash.dump.formats import is_blank
 from spiflash.dump.layout import Layout, Region
 from spiflash.spans import SECTOR, Span
 from spiflash.text import counted
@@ -40,10 +42,8 @@ class Occupancy:
 
 def used_sectors(contents: bytes, findings: Sequence[Finding]) -> NDArray[np.bool_]:
     """For each 4 KiB sector whether it is used; a partial one at the end counts as one."""
-    count = -(-len(contents) // SECTOR)
-    padded = np.full(count * SECTOR, 0xFF, dtype=np.uint8)
-    padded[: len(contents)] = np.frombuffer(contents, dtype=np.uint8)
-    used: NDArray[np.bool_] = (padded.reshape(count, SECTOR) != 0xFF).any(axis=1)
+    padded = contents + b"\xff" * (-len(contents) % SECTOR)
+    used: NDArray[np.bool_] = (sectors_of(padded) != 0xFF).any(axis=1)
     reached = 0
     for finding in sorted(findings, key=lambda each: each.start):
         if finding.verdict in _EMPTY or finding.end <= reached:
@@ -104,15 +104,13 @@ def _remarks(region: Region, inside: Sequence[Finding], size: int) -> list[str]:
         if each.end > region.end
     ]
     if region.end > size:
-        found.append(
-            f"{counted(region.end - max(size, region.start), 'byte')} after the end of the dump"
-        )
+        beyond = counted(region.end - max(size, region.start), "byte")
+        found.append(f"{beyond} after the end of the dump")
     return found[:_TITLES]
 
 
 # Other chips -------------------------------------------------------------------------------------
 
-_BLANK = b"\xff"
 SMALLEST = 64 << 10
 """Bytes: no smaller chip is suggested."""
 
@@ -154,12 +152,10 @@ def used_end(contents: bytes, findings: Sequence[Finding]) -> int:
 def _held(contents: bytes, findings: Sequence[Finding]) -> NDArray[np.bool_]:
     """For each 4 KiB sector whether it holds anything that has to be kept."""
     used = used_sectors(contents, findings)
-    whole = len(contents) // SECTOR
-    data = np.frombuffer(contents, dtype=np.uint8, count=whole * SECTOR)
     zero = np.zeros(len(used), dtype=bool)
-    zero[:whole] = (data.reshape(whole, SECTOR) == 0).all(axis=1)
+    zero[: len(contents) // SECTOR] = (sectors_of(contents) == 0).all(axis=1)
     for each in findings:
-        if each.verdict not in (Verdict.BLANK, Verdict.NOTED):
+        if each.verdict not in _EMPTY:
             zero[each.start // SECTOR : -(-each.end // SECTOR)] = False
     held: NDArray[np.bool_] = used & ~zero
     return held
@@ -167,7 +163,8 @@ def _held(contents: bytes, findings: Sequence[Finding]) -> NDArray[np.bool_]:
 
 def smallest_chip(contents: bytes, findings: Sequence[Finding]) -> int:
     """Bytes of the smallest chip, a power of two, that holds everything that is used."""
-    return _power(used_end(contents, findings))
+    needed = used_end(contents, findings)
+    return max(1 << max(needed - 1, 0).bit_length(), SMALLEST)
 
 
 def repeats_after(contents: bytes) -> int | None:
@@ -192,29 +189,17 @@ def fit(contents: bytes, findings: Sequence[Finding], layout: Layout, size: int)
     if have == size:
         return Fit(size, True, f"It fits exactly: it has {counted(have, 'byte')}, as the chip.")
     if have < size:
-        return Fit(
-            size,
-            True,
-            f"It fits: it has {have:,} bytes; the other {size - have:,} of the chip's {size:,} "
-            "stay unchanged.",
-        )
+        rest = f"the other {size - have:,} of the chip's {size:,} stay unchanged"
+        return Fit(size, True, f"It fits: it has {have:,} bytes; {rest}.")
     if end <= size:
-        return Fit(
-            size,
-            True,
-            f"It fits when cut to {size:,} bytes: everything from {end:06X}h on is blank"
-            f"{' or zero' if contents[end:].strip(_BLANK) else ''}.",
-            lost=lost,
-        )
+        rest = "blank" if is_blank(contents, end) else "blank or zero"
+        text = f"It fits when cut to {size:,} bytes: everything from {end:06X}h on is {rest}."
+        return Fit(size, True, text, lost=lost)
     period = repeats_after(contents)
     if period is not None and period <= size:
-        return Fit(
-            size,
-            True,
-            f"It fits when cut to {period:,} bytes: after that the same bytes repeat, as when a "
-            "smaller chip is read with too large a size.",
-            lost=lost,
-        )
+        text = f"It fits when cut to {period:,} bytes: after that the same bytes repeat, as when a "
+        text += "smaller chip is read with too large a size."
+        return Fit(size, True, text, lost=lost)
     return _too_large(contents, findings, layout, size, lost)
 
 
@@ -240,11 +225,11 @@ def _too_large(
 def _rooms(layout: Layout, used: NDArray[np.bool_], size: int) -> tuple[Room, ...]:
     """The unused ends of regions and of the gaps between them, largest first. Only what is before
     the last used byte helps, so the last used one does not count."""
-    gaps = [Region(f"gap-{low:06X}h", low, high - low) for low, high in layout.gaps]
     places = np.flatnonzero(used)
     last = int(places[-1]) * SECTOR if len(places) else 0
     rooms = []
-    for each in (*layout.regions, *gaps):
+    # Of a region and a gap with as much room the region comes first.
+    for each in sorted(layout.with_gaps, key=lambda each: each not in layout.regions):
         if each.start <= last < each.end or each.start >= last:
             continue
         held = places[(places >= each.start // SECTOR) & (places < -(-each.end // SECTOR))]
@@ -252,10 +237,3 @@ def _rooms(layout: Layout, used: NDArray[np.bool_], size: int) -> tuple[Room, ..
         if min(each.end, size) > reached:
             rooms.append(Room(each.name, min(each.end, size) - reached))
     return tuple(sorted(rooms, key=lambda room: -room.room))
-
-
-def _power(count: int) -> int:
-    size = SMALLEST
-    while size < count:
-        size *= 2
-    return size

@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from spiflash.dump.formats.programs import processor
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage.card import card_road
 from spiflash.dump.triage.chip_state import chip_state
-from spiflash.dump.triage.processor import processor
 from spiflash.dump.triage.proposal import Case
 from spiflash.dump.triage.references import (
     FIRMWARE,
@@ -98,7 +98,7 @@ def triage(
             chosen, stated = _with_loader(view.layout, view), view.stated
     if not stated:
         chosen = _as_long_as_on(view, chosen)
-    regions = _regions(chosen)
+    regions = chosen.with_gaps
     refs = References(chip, own, model)
     findings = [judge(refs, region) for region in regions]
     stranger = any(each.kind is Kind.PROCESSOR for each in findings)
@@ -201,19 +201,12 @@ def _as_long_as_on(chip: Reference, layout: Layout) -> Layout:
     return replace(layout, regions=tuple(found))
 
 
-def _regions(layout: Layout) -> list[Region]:
-    """The regions and the gaps between them."""
-    gaps = [Region(f"gap-{low:06X}h", low, high - low) for low, high in layout.gaps]
-    return sorted((*layout.regions, *gaps), key=lambda region: region.start)
-
-
 def _everywhere(finding: RegionFinding, state: ChipState | None, chip: bytes) -> RegionFinding:
     """A region of a chip that is swapped or moved as a whole."""
     region = finding.region
-    span = slice(region.start, region.end)
-    if state is None or (not finding.bad and chip[span] == state.view[span]):
+    if state is None or (not finding.bad and region.of(chip) == region.of(state.view)):
         return finding
-    where: tuple[Span, ...] = ((region.start, region.end),)
+    where: tuple[Span, ...] = (region.span,)
     return RegionFinding(region, state.kind, state.detail, where, shift=state.shift)
 
 

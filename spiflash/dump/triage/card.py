@@ -145,7 +145,7 @@ def _file(image: Reference, name: str, places: frozenset[int], *, named: bool) -
         if not named:
             return "nothing says what it has to contain"
         return CardFile(name, image.contents, "the whole image", 0, whole=True)
-    contents = image.contents[region.start : region.end]
+    contents = region.of(image.contents)
     if region.role is not Role.BOOT:
         # The boot loader takes the file's own length; the blank rest of a region is not of it.
         contents = contents.rstrip(b"\xff") or contents

@@ -7,19 +7,22 @@ which a write stopped.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spiflash.dump.audit import survey
+from spiflash.dump.coverage import sectors_of
 from spiflash.dump.differences import differing, find_shifts, swapped
 from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.formats import is_blank
 from spiflash.dump.formats.programs import find_banners
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage.references import Reference
 from spiflash.dump.triage.result import MOST_PLACES, ChipState, Kind, RegionFinding
-from spiflash.spans import SECTOR, Span
+from spiflash.spans import SECTOR, Span, merged
 from spiflash.text import counted
 
 Flags = NDArray[np.bool_]
@@ -27,8 +30,7 @@ Flags = NDArray[np.bool_]
 
 def used(contents: bytes) -> Flags:
     """For each whole sector, whether it holds anything but FFh."""
-    data = np.frombuffer(contents, np.uint8, len(contents) // SECTOR * SECTOR)
-    found: Flags = (data.reshape(-1, SECTOR) != 0xFF).any(axis=1)
+    found: Flags = (sectors_of(contents) != 0xFF).any(axis=1)
     return found
 
 
@@ -48,10 +50,8 @@ def alike_bytes(a: bytes, b: bytes) -> float:
     A part that was erased counts for nothing: what is left of a piece still tells what it was.
     0 when fewer than 16 bytes are left.
     """
-    x, y = np.frombuffer(a, np.uint8), np.frombuffer(b, np.uint8)
-    if len(x) != len(y):
-        shorter = min(len(x), len(y))
-        x, y = x[:shorter], y[:shorter]
+    shorter = min(len(a), len(b))
+    x, y = np.frombuffer(a, np.uint8, shorter), np.frombuffer(b, np.uint8, shorter)
     told = (x != 0xFF) & (y != 0xFF)
     count = int(told.sum())
     return float((x[told] == y[told]).sum()) / count if count >= 16 else 0.0
@@ -69,40 +69,26 @@ def moved(contents: bytes, by: int) -> bytes:
     return contents[-by:].ljust(len(contents), b"\xff")
 
 
-def first_difference(a: bytes, b: bytes) -> int:
-    """The first address at which they differ; their length when they do not."""
-    places = differing(a, b)
-    if not len(places):
-        return len(a)
-    start = int(places[0]) * SECTOR
-    x = np.frombuffer(a, np.uint8)[start : start + SECTOR]
-    y = np.frombuffer(b, np.uint8)[start : start + SECTOR]
-    return start + int(np.argmax(x != y))
-
-
-def last_difference(a: bytes, b: bytes) -> int:
-    """The address after the last byte in which they differ; 0 when they do not."""
-    places = differing(a, b)
-    if not len(places):
-        return 0
-    start = int(places[-1]) * SECTOR
-    x = np.frombuffer(a, np.uint8)[start : start + SECTOR]
-    y = np.frombuffer(b, np.uint8)[start : start + SECTOR]
-    return start + int(np.flatnonzero(x != y)[-1]) + 1
+def difference(a: bytes, b: bytes) -> Span:
+    """The first address at which they differ, and the one after the last; the length of `a` and
+    0 when they do not."""
+    sectors = differing(a, b)
+    if not len(sectors):
+        return len(a), 0
+    first, last = int(sectors[0]) * SECTOR, int(sectors[-1]) * SECTOR
+    x, y = (np.frombuffer(each[first : last + SECTOR], np.uint8) for each in (a, b))
+    odd = x != y
+    return first + int(odd.argmax()), first + len(odd) - int(odd[::-1].argmax())
 
 
 def blank_until(contents: bytes, start: int) -> int:
     """The address after the run of FFh that begins at `start`."""
-    data = np.frombuffer(contents, np.uint8)[start:]
-    places = np.flatnonzero(data != 0xFF)
-    return start + (int(places[0]) if len(places) else len(data))
+    return len(contents) - len(contents[start:].lstrip(b"\xff"))
 
 
 def blank_since(contents: bytes, end: int) -> int:
     """Where the run of FFh that ends before `end` begins."""
-    data = np.frombuffer(contents, np.uint8)[:end]
-    places = np.flatnonzero(data != 0xFF)
-    return int(places[-1]) + 1 if len(places) else 0
+    return len(contents[:end].rstrip(b"\xff"))
 
 
 _FEW = 64
@@ -110,15 +96,8 @@ _FEW = 64
 
 
 def places_of(region: Region, chunk: bytes, right: bytes) -> tuple[Span, ...]:
-    found: list[Span] = []
-    for place in differing(chunk, right).tolist():
-        start = region.start + place * SECTOR
-        end = min(start + SECTOR, region.end)
-        if found and found[-1][1] == start:
-            found[-1] = (found[-1][0], end)
-        else:
-            found.append((start, end))
-    return tuple(found)
+    starts = (region.start + place * SECTOR for place in differing(chunk, right).tolist())
+    return tuple(merged((start, min(start + SECTOR, region.end)) for start in starts))
 
 
 def by_bits(
@@ -145,7 +124,7 @@ def by_bits(
                 start,
             )
         return RegionFinding(region, Kind.ERASED, "sectors of it are blank", places)
-    if ((a & b) == b).all():
+    if only_set(chunk, right):
         return RegionFinding(
             region,
             Kind.HALF_ERASED,
@@ -156,15 +135,14 @@ def by_bits(
 
 
 def out_of_place(region: Region, chunk: bytes, right: bytes) -> RegionFinding | None:
-    where = ((region.start, region.end),)
+    where = (region.span,)
     # What is the same either way round, such as zeros, tells nothing.
     enough = max(0.5, alike(chunk, right))
-    for width, words in ((2, "pairs"), (4, "fours")):
+    for width, words in _UNITS:
         if alike(swapped(chunk, width), right) > enough:
             return RegionFinding(region, Kind.SWAPPED, f"bytes swapped in {words}", where)
     for shift in find_shifts(right, chunk, differing(right, chunk)):
-        back = chunk[shift:] if shift > 0 else b"\xff" * -shift + chunk
-        if alike(back.ljust(len(chunk), b"\xff")[: len(chunk)], right) > enough:
+        if alike(moved(chunk, -shift), right) > enough:
             at = region.start + shift
             return RegionFinding(
                 region, Kind.SHIFTED, f"its contents start at {at:06X}h", where, shift=shift
@@ -181,7 +159,7 @@ def chip_state(
 ) -> ChipState | None:
     """The explanation that holds for the chip as a whole, or None."""
     contents = chip.contents
-    if contents.count(0xFF) == len(contents):
+    if is_blank(contents):
         return ChipState(Kind.ERASED, "the whole chip is blank", contents)
     known = [each for each in (own, model) if each is not None]
     return (
@@ -225,13 +203,9 @@ def _cut_off(chip: Reference, model: Reference | None) -> ChipState | None:
     size = len(chip.contents)
     if model is not None and len(model.contents) > size:
         tail = model.contents[size:]
-        if alike(chip.contents, model.sized(size)) > _MOSTLY and tail.count(0xFF) != len(tail):
-            over = len(tail)
-            return ChipState(
-                Kind.CUT_OFF,
-                f"the image is {over} bytes longer than the chip",
-                chip.contents,
-            )
+        if alike(chip.contents, model.sized(size)) > _MOSTLY and not is_blank(tail):
+            text = f"the image is {len(tail)} bytes longer than the chip"
+            return ChipState(Kind.CUT_OFF, text, chip.contents)
     if chip.stated and chip.remarks and _too_long(chip.findings, size):
         return ChipState(Kind.CUT_OFF, chip.remarks[0].rstrip("."), chip.contents)
     return None
@@ -239,9 +213,8 @@ def _cut_off(chip: Reference, model: Reference | None) -> ChipState | None:
 
 def _too_long(findings: Sequence[Finding], size: int) -> bool:
     """Whether something that is damaged reaches up to the end of the chip."""
-    return any(each.verdict is Verdict.DAMAGED and each.end >= size for each in findings) or not (
-        any(each.verdict is Verdict.BLANK and each.end >= size for each in findings)
-    )
+    last = {each.verdict for each in findings if each.end >= size}
+    return Verdict.DAMAGED in last or Verdict.BLANK not in last
 
 
 def _shifted(chip: Reference, known: Sequence[Reference], layout: Layout) -> ChipState | None:
@@ -258,15 +231,14 @@ def _shifted(chip: Reference, known: Sequence[Reference], layout: Layout) -> Chi
                 return _as_shifted(contents, shift)
     if any(alike(contents, each.sized(size)) > _MOSTLY for each in known):
         return None
-    found: dict[int, int] = {}
+    found: Counter[int] = Counter()
     for region in layout.regions:
         kinds = _BY_ROLE.get(region.role, ())
         shifts = {f.start - region.start for f in _recognised(chip.findings) if f.kind in kinds}
         if 0 in shifts:
             # Where one piece is in its place, not everything was moved.
             return None
-        for shift in shifts:
-            found[shift] = found.get(shift, 0) + 1
+        found.update(shifts)
     if found:
         shift = max(found, key=lambda each: (found[each], -abs(each)))
         if found[shift] >= 2 and abs(shift) <= size // 4:
@@ -277,8 +249,7 @@ def _shifted(chip: Reference, known: Sequence[Reference], layout: Layout) -> Chi
 def _in_place(contents: bytes, other: bytes, layout: Layout) -> bool:
     """Whether a region that is not blank is where it should be."""
     return any(
-        contents[each.start : each.end] == other[each.start : each.end]
-        and used(contents[each.start : each.end]).any()
+        each.of(contents) == each.of(other) and used(each.of(contents)).any()
         for each in layout.regions
     )
 
@@ -323,7 +294,7 @@ def _stopped_image(contents: bytes, image: bytes, own: Reference | None) -> Chip
     """The chip holds `image` up to a place, then blank up to a sector boundary at least, and
     then anything but the image."""
     size = len(contents)
-    stop = first_difference(contents, image)
+    stop, _ = difference(contents, image)
     end = blank_until(contents, stop)
     # The last sector may be half full, and what follows a full one may be blank too.
     reached = min(-(-stop // SECTOR) * SECTOR, size)
@@ -363,7 +334,7 @@ def _stopped_unknown(
     shorter than before: there the blank is that of the image `new`, or what ends at it is whole.
     """
     contents = chip.contents
-    same_from = last_difference(contents, old)
+    _, same_from = difference(contents, old)
     end = -(-same_from // SECTOR) * SECTOR
     stop = blank_since(contents, same_from)
     if end == 0 or stop < SECTOR or same_from - stop == 0 or end - stop > _MOST_ERASED:
@@ -399,7 +370,7 @@ def _firmware_from(layout: Layout, old: bytes, low: int, high: int) -> list[Regi
         for each in layout.regions
         if each.role in (Role.KERNEL, Role.ROOT)
         and low <= each.start < high
-        and used(old[each.start : each.end]).any()
+        and used(each.of(old)).any()
     ]
 
 

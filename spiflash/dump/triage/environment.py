@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spiflash.dump.boot_script import followed
-from spiflash.dump.finding import Finding, environments
+from spiflash.dump.finding import Finding, saved_environments
 from spiflash.dump.identity import OwnItem, forms
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.secrets import masked
@@ -44,29 +44,13 @@ _SHOWN = 60
 
 def env_block(findings: Sequence[Finding], region: Region) -> Environment | None:
     """The saved environment that begins in a region, or None."""
-    return next(
-        (
-            each
-            for each in environments(findings)
-            if each.saved and region.start <= each.start < region.end
-        ),
-        None,
-    )
+    return next((e for e in saved_environments(findings) if region.holds(e.start)), None)
 
 
 def twin(reference: Reference, region: Region) -> Environment | None:
     """The other copy of a redundant pair, where that one is whole; None where there is none."""
-    return next(
-        (
-            each
-            for each in environments(reference.findings)
-            if each.saved
-            and each.redundant
-            and each.checksum_ok
-            and not region.start <= each.start < region.end
-        ),
-        None,
-    )
+    whole = [e for e in saved_environments(reference.findings) if e.redundant and e.checksum_ok]
+    return next((each for each in whole if not region.holds(each.start)), None)
 
 
 def as_text(block: Environment) -> dict[str, str]:
@@ -166,10 +150,10 @@ def judge_environment(refs: References, region: Region) -> RegionFinding:
 
 def _without_checksum(refs: References, region: Region, block: Environment | None) -> RegionFinding:
     chip = refs.chip
-    where = ((region.start, region.end),)
+    where = (region.span,)
     if refs.backup is not None:
-        right = refs.backup.sized(len(chip.contents))[region.start : region.end]
-        chunk = chip.contents[region.start : region.end]
+        right = region.of(refs.backup.sized(len(chip.contents)))
+        chunk = region.of(chip.contents)
         found = by_bits(region, chunk, right, where)
         if found is None and block is None:
             found = out_of_place(region, chunk, right)
@@ -228,7 +212,7 @@ def rebuilt_environment(
         if value is None
     ]
     try:
-        block = set_variables(model.contents[theirs.start : theirs.end], values, theirs)
+        block = set_variables(theirs.of(model.contents), values, theirs)
     except ValueError:
         return None
     return Rebuilt(theirs.start, block, tuple(kept), tuple(lost))
@@ -247,7 +231,7 @@ def mended_environment(
         name: value for name, value in theirs.by_name.items() if name in names
     }
     try:
-        block = set_variables(view.contents[ours.start : ours.end], values)
+        block = set_variables(ours.of(view.contents), values)
     except ValueError:
         return None
     return Rebuilt(ours.start, block, (), ()), names
@@ -284,15 +268,14 @@ def _values(
 
 
 def _same(view: Reference, model: Reference, ours: Environment) -> bool:
-    span = slice(ours.start, ours.end)
-    return view.contents[span] == model.sized(len(view.contents))[span]
+    return ours.of(view.contents) == ours.of(model.sized(len(view.contents)))
 
 
 def _named(items: Sequence[OwnItem], region: Region) -> dict[bytes, OwnItem]:
     return {
         item.name.encode("latin-1", "replace"): item
         for item in items
-        if region.start <= item.start < region.end and item.kind in _IDENTITY
+        if region.holds(item.start) and item.kind in _IDENTITY
     }
 
 
@@ -302,15 +285,13 @@ def _trusted(model: Reference, layout: Layout, view: Reference) -> list[OwnItem]
     contents = view.contents
     other = model.sized(len(contents))
     regions = [
-        each
-        for each in layout.regions
-        if each.is_own and contents[each.start : each.end] != other[each.start : each.end]
+        each for each in layout.regions if each.is_own and each.of(contents) != each.of(other)
     ]
     return [
         item
         for item in view.own
-        if any(each.start <= item.start < each.end for each in regions)
-        and any(byte != 0xFF for byte in contents[item.start : item.end])
+        if any(each.holds(item.start) for each in regions)
+        and any(byte != 0xFF for byte in item.of(contents))
     ]
 
 
@@ -326,7 +307,7 @@ def _same_place(
         same = item.kind == model_item.kind and item.text == model_item.text
         here = ours.get((item.start, item.kind)) if same else None
         if here is not None and here.end <= len(view.contents):
-            text = _as_text(view.contents[here.start : here.end], here.kind)
+            text = _as_text(here.of(view.contents), here.kind)
             if text is not None:
                 return text
     return None

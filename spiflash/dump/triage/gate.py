@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from spiflash.dump.coverage import Level
 from spiflash.dump.differences import differing
-from spiflash.dump.finding import Verdict, environments
+from spiflash.dump.finding import Verdict, saved_environments
+from spiflash.dump.formats import is_blank, runs_of
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout import Layout, Role
 from spiflash.dump.triage.references import (
@@ -28,18 +29,9 @@ from spiflash.dump.triage.references import (
     with_layout,
 )
 from spiflash.dump.triage.result import Change, Why
-from spiflash.spans import SECTOR, Span, merged
+from spiflash.spans import SECTOR, Span, merged, spans_of
 
 Flags = NDArray[np.bool_]
-
-MOST = 32
-"""Ranges that are listed of one kind."""
-
-
-def spans_of(flags: Flags) -> tuple[Span, ...]:
-    """The runs of true flags as address ranges."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return tuple((int(low), int(high)) for low, high in edges.reshape(-1, 2))
 
 
 def _flags(size: int, spans: Sequence[Span]) -> Flags:
@@ -54,12 +46,12 @@ def outside_firmware(chip: Reference, layout: Layout) -> Flags:
     that the chip states itself, calls anything but firmware; gaps; file systems that the
     board writes to; saved environments."""
     size = len(chip.contents)
-    allowed = _flags(size, [(e.start, e.end) for e in layout.regions if e.role in FIRMWARE])
+    allowed = _flags(size, spans_of(e for e in layout.regions if e.role in FIRMWARE))
     if chip.stated:
         others = [e for e in chip.layout.regions if e.role not in (*FIRMWARE, Role.ENVIRONMENT)]
-        allowed &= ~_flags(size, [(e.start, e.end) for e in others])
-    written = [(e.start, e.end) for e in chip.findings if e.kind in WRITTEN_BY_THE_BOARD]
-    saved = [(e.start, e.end) for e in environments(chip.findings) if e.saved]
+        allowed &= ~_flags(size, spans_of(others))
+    written = spans_of(e for e in chip.findings if e.kind in WRITTEN_BY_THE_BOARD)
+    saved = spans_of(saved_environments(chip.findings))
     outside: Flags = ~(allowed & ~_flags(size, [*written, *saved]))
     return outside
 
@@ -73,18 +65,15 @@ def own_items(chip: Reference, layout: Layout) -> list[OwnItem]:
 
 def own_bytes(chip: Reference, layout: Layout) -> Flags:
     """The bytes of `own_items`."""
-    return _flags(len(chip.contents), [(e.start, e.end) for e in own_items(chip, layout)])
+    return _flags(len(chip.contents), spans_of(e for e in own_items(chip, layout)))
 
 
 def right_bytes(chip: Reference) -> Flags:
     """What a checksum proves, except what is in a larger item whose own checksum fails: the
     blocks of a broken archive are of no use by themselves."""
     size = len(chip.contents)
-    broken = [
-        (each.start, each.end)
-        for each in chip.findings
-        if each.verdict is Verdict.DAMAGED and each.kind not in WRITTEN_BY_THE_BOARD
-    ]
+    damaged = (each for each in chip.findings if each.verdict is Verdict.DAMAGED)
+    broken = spans_of(each for each in damaged if each.kind not in WRITTEN_BY_THE_BOARD)
     proven: Flags = np.frombuffer(chip.levels, np.uint8) == Level.VERIFIED
     return proven & ~_flags(size, broken)
 
@@ -109,13 +98,13 @@ def violations(
     before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
     differs = before != after
     found: list[str] = []
-    if stray := spans_of(differs & ~_flags(size, [(e.start, e.end) for e in changes])):
+    if stray := runs_of(differs & ~_flags(size, spans_of(changes))):
         found.append(f"{_words(stray)} would change without a reason")
     if backup is not None:
         differs &= after != np.frombuffer(backup, np.uint8)
     put = [e for e in changes if role_at(layout, e.start) is Role.ENVIRONMENT]
-    mended = [(e.start, e.end) for e in put if e.why is Why.BOOTS_NOTHING]
-    whole = [(e.start, e.end) for e in put]
+    mended = spans_of(e for e in put if e.why is Why.BOOTS_NOTHING)
+    whole = spans_of(put)
     for flags, spared, what in (
         (own_bytes(chip, layout), whole, "is this board's own"),
         (right_bytes(chip), [*mended, *named], "is proven correct by a checksum"),
@@ -125,7 +114,7 @@ def violations(
             "is not part of a boot loader, kernel or file system of the firmware",
         ),
     ):
-        if spans := spans_of(differs & flags & ~_flags(size, spared)):
+        if spans := runs_of(differs & flags & ~_flags(size, spared)):
             found.append(f"{_words(spans)} {what}")
     return tuple(found)
 
@@ -152,7 +141,7 @@ def torn(
     before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
     differs, size = before != after, len(before)
     firmware = [e for e in changes if role_at(layout, e.start) is not Role.ENVIRONMENT]
-    replaced = [(e.start, e.end) for e in firmware if e.why in (Why.TOGETHER, Why.BACKUP)]
+    replaced = spans_of(e for e in firmware if e.why in (Why.TOGETHER, Why.BACKUP))
     touched = differs & _flags(size, replaced)
     if not touched.any():
         return ()
@@ -160,19 +149,19 @@ def torn(
     borders = [edge for each in layout.regions for edge in (each.start, each.end)]
     halved: list[Span] = []
     for piece in whole_pieces(chip, borders if stated else ()):
-        span = slice(piece.start, piece.end)
+        span = slice(*piece.span)
         if touched[span].any() and all(
             ((after[span] != np.frombuffer(each, np.uint8)[span]) & free[span]).any()
             for each in sources
         ):
-            halved.append((piece.start, piece.end))
+            halved.append(piece.span)
     found = [f"{_words(halved)} would be replaced only in part"] if halved else []
-    known = [(e.start, e.end) for region in layout.regions for e in pieces(chip, region)]
+    known = [e.span for region in layout.regions for e in pieces(chip, region)]
     known += damaged
-    together = _flags(size, [(e.start, e.end) for e in firmware if e.why is Why.TOGETHER])
+    together = _flags(size, spans_of(e for e in firmware if e.why is Why.TOGETHER))
     beside = touched & together & (before != 0xFF) & (before != 0) & ~_flags(size, known)
     if beside.any():
-        found.append(f"{_words(spans_of(beside))} is not part of the firmware there")
+        found.append(f"{_words(runs_of(beside))} is not part of the firmware there")
     return tuple(found)
 
 
@@ -189,12 +178,9 @@ def unproven(
     and whether a sector is overwritten that is neither blank nor in a source."""
     before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
     gone = (before != after) & (before != 0xFF)
-    damaged = np.zeros(len(gone), dtype=bool)
-    for each in chip.findings:
-        if each.verdict is Verdict.DAMAGED:
-            for start, end in each.damage or ((each.start, each.end),):
-                damaged[start:end] = True
-    open_ = spans_of(gone & ~damaged)
+    broken = [each for each in chip.findings if each.verdict is Verdict.DAMAGED]
+    damaged = _flags(len(gone), [s for each in broken for s in each.damage or (each.span,)])
+    open_ = runs_of(gone & ~damaged)
     sectors = [(low // SECTOR * SECTOR, -(-high // SECTOR) * SECTOR) for low, high in open_]
     listed = tuple((low, min(high, len(target))) for low, high in merged(sectors))
     return listed, _only_copy(chip.contents, target, known)
@@ -205,8 +191,7 @@ def _only_copy(contents: bytes, target: bytes, known: Sequence[bytes]) -> bool:
     for place in differing(contents, target).tolist():
         low = place * SECTOR
         here = contents[low : low + SECTOR]
-        blank = here.count(0xFF) == len(here)
-        if not blank and not any(each[low : low + len(here)] == here for each in known):
+        if not is_blank(here) and not any(each[low : low + len(here)] == here for each in known):
             return True
     return False
 
@@ -222,7 +207,7 @@ def lost_items(
         each.kind
         for each in own_items(chip, layout)
         if each.text not in foreign
-        and chip.contents[each.start : each.end] != after.contents[each.start : each.end]
+        and each.of(chip.contents) != each.of(after.contents)
         and (each.kind not in ("mac", "serial") or each.text not in texts)
     }
     return tuple(f"this board's own {kind} would be lost" for kind in sorted(gone))
@@ -232,14 +217,11 @@ def variables_lost(
     chip: Reference, after: Reference, changes: Sequence[Change], allowed: frozenset[bytes]
 ) -> tuple[str, ...]:
     """The variables that a whole environment would lose or get anew, but for those `allowed`."""
-    then = {each.start: each.by_name for each in environments(after.findings) if each.saved}
+    then = {each.start: each.by_name for each in saved_environments(after.findings)}
     found: list[str] = []
-    for each in environments(chip.findings):
-        touched = any(
-            e.start < each.end and each.start < e.end and e.why is Why.BOOTS_NOTHING
-            for e in changes
-        )
-        if not (each.saved and each.checksum_ok and touched):
+    for each in saved_environments(chip.findings):
+        touched = any(e.meets(each) and e.why is Why.BOOTS_NOTHING for e in changes)
+        if not (each.checksum_ok and touched):
             continue
         new = then.get(each.start, {})
         names = {n for n in {*each.by_name, *new} if each.by_name.get(n) != new.get(n)} - allowed

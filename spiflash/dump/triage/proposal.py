@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from spiflash.dump import differences
+from spiflash.dump.formats import is_blank
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage.gate import (
     lost_items,
@@ -32,7 +33,7 @@ from spiflash.dump.triage.result import (
     Source,
     Why,
 )
-from spiflash.spans import SECTOR, Span, merged
+from spiflash.spans import SECTOR, Span, merged, spans_of
 
 BLOCK = 64 << 10
 """Bytes of the largest block that is erased at once."""
@@ -101,121 +102,77 @@ def finished(
     case: Case, draft: Draft, reason: str, overrules: Sequence[Span] = ()
 ) -> Repair | Refused:
     source = Source.MODEL_AND_OWN if _has_own(case) or draft.kept else Source.MODEL
-    return passed(
-        case,
-        source,
-        bytes(draft.target),
-        draft.changes,
-        reason,
-        lost=tuple(draft.lost),
-        overrules=overrules,
-        allowed=frozenset(draft.allowed),
-        mended=draft.mended,
-    )
+    return passed(case, draft, source, reason, overrules=overrules)
 
 
 def _has_own(case: Case) -> bool:
     """Whether the chip still holds anything of this board's own."""
     return any(
-        any(byte != 0xFF for byte in case.view.contents[e.region.start : e.region.end])
-        for e in case.seen
-        if e.region.is_own
+        each.region.is_own and not is_blank(each.region.of(case.view.contents))
+        for each in case.seen
     )
 
 
 def in_order(
-    case: Case,
-    draft: Draft,
-    source: Source,
-    lost: tuple[str, ...],
-    overrules: Sequence[Span] = (),
+    case: Case, draft: Draft, source: Source, overrules: Sequence[Span] = ()
 ) -> Repair | Refused:
     """A chip that is swapped or moved as a whole: first its own contents in order, then on top
     of these what the draft replaces."""
     chip, view, state = case.chip.contents, case.view, case.state
     assert state is not None
+    target = bytes(draft.target)
     problems: list[str] = []
     if state.shift:
         gone = chip[: state.shift] if state.shift > 0 else chip[state.shift :]
-        if gone.count(0xFF) != len(gone):
+        if not is_blank(gone):
             problems.append(f"{len(gone)} bytes that are not blank would be lost")
     if right_bytes(view).sum() < right_bytes(case.chip).sum():
         problems.append("more of it is proven where it is now than after moving it")
-    problems += violations(
-        view, bytes(draft.target), draft.changes, case.layout, backup=None, named=overrules
-    )
-    problems += _torn(case, view, bytes(draft.target), draft.changes)
-    regions = _changed_regions(case, chip, bytes(draft.target))
-    if problems:
-        return Refused(source, tuple(e.name for e in regions), "; ".join(problems))
-    changes = [
-        Change(start, end, Why.MOVED)
-        for start, end in runs(chip, bytes(draft.target), 0, len(chip))
-    ]
-    return _repair(
-        case,
-        source,
-        bytes(draft.target),
-        changes,
-        "moves everything back to its place",
-        lost,
-        overrules,
-    )
+    problems += violations(view, target, draft.changes, case.layout, backup=None, named=overrules)
+    problems += _torn(case, view, draft)
+    moved = [Change(start, end, Why.MOVED) for start, end in runs(chip, target, 0, len(chip))]
+    reason = "moves everything back to its place"
+    return _settled(case, replace(draft, changes=moved), source, reason, overrules, problems)
 
 
 def passed(
     case: Case,
+    draft: Draft,
     source: Source,
-    target: bytes,
-    changes: Sequence[Change],
     reason: str,
     *,
     backup: bytes | None = None,
-    lost: tuple[str, ...] = (),
     overrules: Sequence[Span] = (),
-    allowed: frozenset[bytes] = frozenset(),
-    mended: Sequence[Region] = (),
 ) -> Repair | Refused:
     """The repair, if it changes nothing that is correct and its result is correct."""
+    target, changes = bytes(draft.target), draft.changes
     problems = list(
         violations(case.chip, target, changes, case.layout, backup=backup, named=overrules)
     )
-    problems += _torn(case, case.chip, target, changes)
+    problems += _torn(case, case.chip, draft)
     if changes and not problems and target != backup:
-        problems += _worse(case, target, changes, backup, allowed, mended, overrules)
-    if problems:
-        names = tuple(e.name for e in _changed_regions(case, case.chip.contents, target))
-        return Refused(source, names, "; ".join(dict.fromkeys(problems)))
-    return _repair(case, source, target, changes, reason, lost, overrules)
+        problems += _worse(case, draft, backup, overrules)
+    return _settled(case, draft, source, reason, overrules, problems)
 
 
-def _torn(
-    case: Case, before: Reference, target: bytes, changes: Sequence[Change]
-) -> tuple[str, ...]:
+def _torn(case: Case, before: Reference, draft: Draft) -> tuple[str, ...]:
     findings = case.findings if before is case.chip else case.seen
-    damaged = [(e.region.start, e.region.end) for e in findings if e.bad]
     return torn(
         before,
-        target,
-        changes,
+        bytes(draft.target),
+        draft.changes,
         case.layout,
         case.sources,
         stated=case.stated,
-        damaged=damaged,
+        damaged=spans_of(e.region for e in findings if e.bad),
     )
 
 
 def _worse(
-    case: Case,
-    target: bytes,
-    changes: Sequence[Change],
-    backup: bytes | None,
-    allowed: frozenset[bytes],
-    mended: Sequence[Region],
-    overrules: Sequence[Span],
+    case: Case, draft: Draft, backup: bytes | None, overrules: Sequence[Span]
 ) -> Iterator[str]:
     """What the simulated result has wrong that the chip has not."""
-    after = with_layout(case.examine(target), case.layout)
+    after = with_layout(case.examine(bytes(draft.target)), case.layout)
     refs = replace(case.references, chip=after)
     for finding in case.findings:
         then = judge(refs, finding.region)
@@ -223,35 +180,39 @@ def _worse(
             yield f"{finding.region.name} is correct now and would not be: {then.detail}"
         elif not finding.bad and then.bad:
             yield f"{finding.region.name} would be damaged: {then.detail}"
-        elif finding.region in mended and then.bad:
+        elif finding.region in draft.mended and then.bad:
             yield f"{finding.region.name} would still be damaged: {then.detail}"
     if backup is None:
         model = case.references.model
         foreign = frozenset(each.text for each in model.own) if model is not None else frozenset()
         yield from lost_items(case.chip, after, case.layout, foreign)
         if not overrules:
-            yield from variables_lost(case.chip, after, changes, allowed)
+            yield from variables_lost(case.chip, after, draft.changes, frozenset(draft.allowed))
 
 
-def _repair(
+def _settled(
     case: Case,
+    draft: Draft,
     source: Source,
-    target: bytes,
-    changes: Sequence[Change],
     reason: str,
-    lost: tuple[str, ...],
     overrules: Sequence[Span],
-) -> Repair:
-    regions = _changed_regions(case, case.chip.contents, target)
+    problems: Sequence[str],
+) -> Repair | Refused:
+    """The draft as a repair, or refused for its problems."""
+    target = bytes(draft.target)
+    regions = [e.region for e in case.findings if differs(case.chip.contents, target, e.region)]
+    names = tuple(each.name for each in regions)
+    if problems:
+        return Refused(source, names, "; ".join(dict.fromkeys(problems)))
     open_, only = unproven(case.chip, target, case.sources)
     return Repair(
         source,
         target,
-        tuple(each.name for each in regions),
-        tuple((each.start, each.end) for each in regions),
-        tuple(sorted(changes, key=lambda each: each.start)),
+        names,
+        tuple(spans_of(regions)),
+        tuple(sorted(draft.changes, key=lambda each: each.start)),
         only,
-        lost,
+        tuple(draft.lost),
         reason,
         open_,
         tuple(overrules),
@@ -290,7 +251,7 @@ def _to_erase(case: Case, regions: Sequence[Region]) -> tuple[Span, ...]:
         if finding.kind is Kind.HALF_ERASED
         for low, high in finding.places
     ]
-    inside = merged([(each.start, each.end) for each in regions])
+    inside = merged(spans_of(regions))
     found = []
     for low, high in merged(places):
         for start, end in inside:
@@ -301,12 +262,8 @@ def _to_erase(case: Case, regions: Sequence[Region]) -> tuple[Span, ...]:
     return tuple(merged(found))
 
 
-def _changed_regions(case: Case, contents: bytes, target: bytes) -> list[Region]:
-    return [each.region for each in case.findings if differs(contents, target, each.region)]
-
-
 def differs(contents: bytes, target: bytes, region: Region) -> bool:
-    return contents[region.start : region.end] != target[region.start : region.end]
+    return region.of(contents) != region.of(target)
 
 
 def runs(contents: bytes, right: bytes, start: int, end: int) -> Iterator[Span]:

@@ -15,12 +15,13 @@ import numpy as np
 
 from spiflash.dump.audit import survey
 from spiflash.dump.coverage import levels
-from spiflash.dump.finding import Finding, Verdict, environments
+from spiflash.dump.finding import Finding, Verdict, saved_environments
+from spiflash.dump.formats import runs_of
 from spiflash.dump.hints import Hints, hints
 from spiflash.dump.identity import OwnItem, identity
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.layout.find import find_layouts
-from spiflash.spans import SECTOR, Span, merged, without
+from spiflash.spans import SECTOR, Ranged, Span, meets_any, merged, spans_of, without
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,9 +98,9 @@ def surely_own(reference: Reference) -> list[OwnItem]:
     An address in the text of a kernel may be anybody's, and a default that is compiled into a
     loader the same on every board.
     """
-    places = [(e.start, e.end) for e in environments(reference.findings) if e.saved]
-    places += [(e.start, e.end) for e in reference.layout.regions if e.keep or e.role is Role.OWN]
-    found = [(f.start, f.end) for f in reference.findings if f.verdict in _CLAIMED]
+    places = spans_of(saved_environments(reference.findings))
+    places += spans_of(e for e in reference.layout.regions if e.keep or e.role is Role.OWN)
+    found = spans_of(f for f in reference.findings if f.verdict in _CLAIMED)
     for start, end in reference.layout.gaps:
         places += without([(start, end)], found)
     return [
@@ -108,7 +109,7 @@ def surely_own(reference: Reference) -> list[OwnItem]:
 
 
 def items_in(items: Sequence[OwnItem], region: Region) -> list[OwnItem]:
-    return [item for item in items if region.start <= item.start < region.end]
+    return [item for item in items if region.holds(item.start)]
 
 
 def identity_in(reference: Reference, region: Region) -> set[tuple[str, str]]:
@@ -137,7 +138,7 @@ _NO_PIECE = frozenset({"blank", "runs", "banner", "environment", "zeros"})
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class Piece(Ranged):
     """Bytes `start` to `end`; `finding` is what was recognised there, None for bare code."""
 
     start: int
@@ -149,7 +150,7 @@ def outermost(reference: Reference, region: Region) -> list[Finding]:
     """What was recognised in a region and is not inside something else there, by rising address."""
     found: list[Finding] = []
     for each in reference.findings:
-        if not region.start <= each.start < region.end:
+        if not region.holds(each.start):
             continue
         if each.kind in _NO_PIECE or each.verdict in (Verdict.BLANK, Verdict.NOTED):
             continue
@@ -160,16 +161,8 @@ def outermost(reference: Reference, region: Region) -> list[Finding]:
 
 def islands(contents: bytes, start: int, end: int, apart: int = APART) -> list[Span]:
     """The runs of data between `start` and `end` that `apart` bytes of FFh or more part."""
-    used = np.flatnonzero(np.frombuffer(contents, np.uint8)[start:end] != 0xFF)
-    if not len(used):
-        return []
-    breaks = np.flatnonzero(np.diff(used) > apart)
-    firsts = np.concatenate(([0], breaks + 1))
-    lasts = np.concatenate((breaks, [len(used) - 1]))
-    return [
-        (start + int(used[first]), start + int(used[last]) + 1)
-        for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True)
-    ]
+    data = np.frombuffer(contents, np.uint8)[start:end]
+    return [(start + low, start + high) for low, high in runs_of(data != 0xFF, apart)]
 
 
 def pieces(reference: Reference, region: Region) -> list[Piece]:
@@ -183,12 +176,10 @@ def pieces(reference: Reference, region: Region) -> list[Piece]:
     if region.start >= limit:
         return []
     recognised = outermost(reference, region)
-    aside: list[Span] = [
-        (each.start, each.end)
-        for each in environments(reference.findings)
-        if each.saved and each.start < limit and each.end > region.start
-    ]
-    aside += [(e.start, e.end) for e in recognised if e.kind in WRITTEN_BY_THE_BOARD]
+    inside = Piece(region.start, limit)
+    saved = saved_environments(reference.findings)
+    aside = spans_of(each for each in saved if each.meets(inside))
+    aside += spans_of(e for e in recognised if e.kind in WRITTEN_BY_THE_BOARD)
     formats = [each for each in recognised if each.kind not in WRITTEN_BY_THE_BOARD]
     found: list[Piece] = []
     if region.role is not Role.BOOT:
@@ -196,20 +187,15 @@ def pieces(reference: Reference, region: Region) -> list[Piece]:
             Piece(e.start, _padded(reference.contents, min(e.end, limit), limit), e)
             for e in formats
         ]
-        aside += [(each.start, each.end) for each in found]
+        aside += spans_of(found)
     own = surely_own(reference)
     for start, end in _bare(reference, region, limit, aside):
-        inside = any(each.start < end and start < each.end for each in formats)
+        holds = meets_any((start, end), spans_of(formats))
         first = start - region.start < SECTOR
         beside = [e for e in own if start <= e.start and e.end <= end]
-        if region.role is Role.BOOT:
-            if (
-                first
-                or inside
-                or (end - start >= SECTOR and not (beside and end - start < 1 << 16))
-            ):
-                found.append(Piece(start, end))
-        elif first and not formats:
+        large = end - start >= SECTOR and not (beside and end - start < 1 << 16)
+        loader = region.role is Role.BOOT
+        if (first or holds or large) if loader else (first and not formats):
             found.append(Piece(start, end))
     return sorted(found, key=lambda each: each.start)
 
@@ -225,7 +211,7 @@ def whole_pieces(reference: Reference, borders: Sequence[int] = ()) -> list[Piec
     edges = sorted({0, size, *(each for each in borders if 0 < each < size)})
     recognised = outermost(reference, Region("chip", 0, size))
     aside = [(each.start, min(each.end, size)) for each in recognised]
-    aside += [(e.start, min(e.end, size)) for e in environments(reference.findings) if e.saved]
+    aside += [(e.start, min(e.end, size)) for e in saved_environments(reference.findings)]
     found = [
         Piece(max(each.start, low), min(each.end, high), each)
         for each in recognised

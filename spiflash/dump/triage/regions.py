@@ -4,12 +4,14 @@ checksums and the processor its code is for.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from spiflash.dump.coverage import Level
-from spiflash.dump.finding import Finding, Verdict
+from spiflash.dump.finding import Architecture, BannerFacts, Finding, ProgramFacts, Verdict, images
+from spiflash.dump.formats import is_blank
+from spiflash.dump.formats.programs import processor
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.triage.chip_state import (
     alike_bytes,
@@ -21,7 +23,6 @@ from spiflash.dump.triage.chip_state import (
     used,
 )
 from spiflash.dump.triage.environment import judge_environment, twin
-from spiflash.dump.triage.processor import other_processor
 from spiflash.dump.triage.references import (
     FIRMWARE,
     Piece,
@@ -34,22 +35,13 @@ from spiflash.dump.triage.references import (
     surely_own,
 )
 from spiflash.dump.triage.result import MOST_PLACES, Kind, Proof, RegionFinding
-from spiflash.spans import SECTOR, Span
+from spiflash.spans import SECTOR, Span, meets_any, spans_of
 from spiflash.text import counted
 
 UNPROVEN = "no checksum covers it"
 
 FILE_SYSTEMS = (
-    "squashfs",
-    "jffs2",
-    "cramfs",
-    "erofs",
-    "romfs",
-    "cpio",
-    "ubi",
-    "ubifs",
-    "ext",
-    "fat",
+    *("squashfs", "jffs2", "cramfs", "erofs", "romfs", "cpio", "ubi", "ubifs", "ext", "fat"),
 )
 
 
@@ -65,12 +57,12 @@ class Proven:
 
 def proven(reference: Reference, region: Region) -> Proven:
     """How far a region is proven by checksums of its own."""
-    contents = np.frombuffer(reference.contents, np.uint8)[region.start : region.end]
-    levels = np.frombuffer(reference.levels, np.uint8)[region.start : region.end]
+    contents = np.frombuffer(region.of(reference.contents), np.uint8)
+    levels = np.frombuffer(region.of(reference.levels), np.uint8)
     used = (contents != 0xFF) & (contents != 0)
     covered = np.zeros(len(contents), dtype=bool)
     for each in reference.findings:
-        if each.verdict is Verdict.VERIFIED and each.start < region.end and each.end > region.start:
+        if each.verdict is Verdict.VERIFIED and each.meets(region):
             low, high = max(each.start - region.start, 0), each.end - region.start
             covered[low:high] = True
     return Proven(
@@ -86,6 +78,39 @@ a FIT. More is a part of the contents: an image of a FIT without a hash, or the 
 system stores as they are."""
 
 
+def other_processor(refs: References, region: Region) -> str:
+    """Evidence that the boot code is for another processor than the board, in words."""
+    chip = refs.chip
+    code = processor(region.of(chip.contents))
+    code = code or _elf_machine(chip, region)
+    others: list[tuple[str, str]] = []
+    for each, what in ((refs.backup, "the backup's"), (refs.model, "the image's")):
+        if each is not None:
+            theirs = processor(region.of(each.sized(len(chip.contents))))
+            others.append((theirs, f"{what} boot loader"))
+    for finding in chip.findings:
+        if region.holds(finding.start):
+            continue
+        stated = (each.architecture for each in images(finding))
+        others += [
+            (each, f"the image at {finding.start:06X}h") for each in stated if each is not None
+        ]
+    for theirs, what in others:
+        if code and theirs and Architecture(code).family != Architecture(theirs).family:
+            inside = (each.facts for each in chip.findings if region.holds(each.start))
+            banner = next((each.text for each in inside if isinstance(each, BannerFacts)), "")
+            said = f" (it calls itself “{banner[:80]}”)" if banner else ""
+            return f"its code is {code}, {what} is for {theirs}{said}"
+    return ""
+
+
+def _elf_machine(chip: Reference, region: Region) -> str:
+    for finding in chip.findings:
+        if isinstance(finding.facts, ProgramFacts) and finding.start == region.start:
+            return finding.facts.architecture or ""
+    return ""
+
+
 def by_itself(refs: References, region: Region) -> RegionFinding:
     """What a region's own checksums say.
 
@@ -94,50 +119,35 @@ def by_itself(refs: References, region: Region) -> RegionFinding:
     anything else but for the few that its format leaves out. All the rest is not checked.
     """
     chip = refs.chip
-    inside = [each for each in chip.findings if region.start <= each.start < region.end]
+    inside = [each for each in chip.findings if region.holds(each.start)]
     damaged = [each for each in inside if each.verdict is Verdict.DAMAGED]
     if region.role is Role.BOOT:
         stranger = other_processor(refs, region)
         if stranger:
-            return RegionFinding(region, Kind.PROCESSOR, stranger, ((region.start, region.end),))
+            return RegionFinding(region, Kind.PROCESSOR, stranger, (region.span,))
     if damaged:
         first = damaged[0]
-        spans = tuple(span for each in damaged for span in each.damage or ((each.start, each.end),))
+        spans = tuple(span for each in damaged for span in each.damage or (each.span,))
         stop = _stopped_inside(chip.contents, first, region)
         if stop is not None:
-            return RegionFinding(
-                region,
-                Kind.INTERRUPTED,
-                f"{first.title[:60]}: present up to {stop:06X}h, then blank",
-                spans[:MOST_PLACES],
-                stop,
-            )
+            text = f"{first.title[:60]}: present up to {stop:06X}h, then blank"
+            return RegionFinding(region, Kind.INTERRUPTED, text, spans[:MOST_PLACES], stop)
         kind = Kind.FILES if first.kind in FILE_SYSTEMS else Kind.DAMAGED
-        return RegionFinding(
-            region, kind, f"{first.title[:60]}: checksum FAILS", spans[:MOST_PLACES]
-        )
+        text = f"{first.title[:60]}: checksum FAILS"
+        return RegionFinding(region, kind, text, spans[:MOST_PLACES])
     late = begins_late(chip, region)
     if late is not None:
         text = f"blank or 00h up to {late:06X}h, where its contents start"
         return RegionFinding(region, Kind.NOT_CHECKED, text)
     found = proven(chip, region)
-    strict = region.role is Role.BOOT
-    if found.used and not found.outside and 2 * found.proven >= found.used:
-        left = found.used - found.proven
-        if left <= (0 if strict else _LEFT_OUT):
-            more = f"; {counted(left, 'byte')} without one" if left else ""
-            return RegionFinding(
-                region,
-                Kind.INTACT,
-                f"checksums OK{more}",
-                proof=Proof.CHECKSUM,
-                unsure=left,
-            )
-    if found.proven:
-        text = f"{counted(found.used - found.proven, 'byte')} without a checksum"
-    else:
-        text = UNPROVEN
-    return RegionFinding(region, Kind.NOT_CHECKED, text, unsure=found.used - found.proven)
+    left = found.used - found.proven
+    may_lack = 0 if region.role is Role.BOOT else _LEFT_OUT
+    mostly = found.used and not found.outside and 2 * found.proven >= found.used
+    if mostly and left <= may_lack:
+        text = f"checksums OK; {counted(left, 'byte')} without one" if left else "checksums OK"
+        return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM, unsure=left)
+    text = f"{counted(left, 'byte')} without a checksum" if found.proven else UNPROVEN
+    return RegionFinding(region, Kind.NOT_CHECKED, text, unsure=left)
 
 
 def begins_late(chip: Reference, region: Region) -> int | None:
@@ -145,7 +155,7 @@ def begins_late(chip: Reference, region: Region) -> int | None:
     where they begin as they should, at its start."""
     if region.role not in (Role.KERNEL, Role.ROOT, Role.TREE):
         return None
-    data = np.frombuffer(chip.contents, np.uint8)[region.start : region.end]
+    data = np.frombuffer(region.of(chip.contents), np.uint8)
     held = np.flatnonzero((data != 0xFF) & (data != 0))
     first = region.start + int(held[0]) if len(held) else region.end
     return first if first - region.start >= SECTOR and first < region.end else None
@@ -174,14 +184,13 @@ _OWNERS = frozenset({Role.SETTINGS, Role.DATA})
 def judge(refs: References, region: Region) -> RegionFinding:
     """The finding for one region."""
     chip = refs.chip
-    chunk = chip.contents[region.start : region.end]
+    chunk = region.of(chip.contents)
     if refs.backup is not None and _holds(refs.backup, region, chunk):
         if _fails(chip, region):
             text = "as in the backup, but a checksum FAILS in both"
             return RegionFinding(region, Kind.NOT_CHECKED, text)
         return RegionFinding(region, Kind.INTACT, "as in the backup", proof=Proof.BACKUP)
-    blank = chunk.count(0xFF) == len(chunk)
-    if blank or (region.role in FIRMWARE and refs.backup is None and empty(chunk)):
+    if is_blank(chunk) or (region.role in FIRMWARE and refs.backup is None and empty(chunk)):
         return _blank(refs, region)
     if refs.model is not None and _holds(refs.model, region, chunk):
         if region.role in FIRMWARE and not _fails(chip, region):
@@ -201,20 +210,19 @@ def judge(refs: References, region: Region) -> RegionFinding:
 def _holds(reference: Reference, region: Region, chunk: bytes) -> bool:
     size = len(reference.contents)
     if region.end <= size:
-        return reference.contents[region.start : region.end] == chunk
+        return region.of(reference.contents) == chunk
     return region.start < size and reference.sized(region.end)[region.start :] == chunk
 
 
 def _fails(chip: Reference, region: Region) -> bool:
     return any(
-        each.verdict is Verdict.DAMAGED and region.start <= each.start < region.end
-        for each in chip.findings
+        each.verdict is Verdict.DAMAGED and region.holds(each.start) for each in chip.findings
     )
 
 
 def _blank(refs: References, region: Region) -> RegionFinding:
     """A blank region: erased only where something says that it held something."""
-    where = ((region.start, region.end),)
+    where = (region.span,)
     size = region.end
     what = "blank" if refs.chip.contents[region.start] == 0xFF else "00h throughout"
     if refs.backup is not None:
@@ -222,7 +230,7 @@ def _blank(refs: References, region: Region) -> RegionFinding:
         kind = Kind.OWN_LOST if region.is_own else Kind.ERASED
         return RegionFinding(region, kind, "blank", where)
     theirs = refs.model.sized(size)[region.start :] if refs.model is not None else b""
-    image_has = theirs.count(0xFF) != len(theirs)
+    image_has = not is_blank(theirs)
     if region.is_own:
         if image_has:
             text = "blank, and another board has its own data there"
@@ -242,7 +250,7 @@ def _blank(refs: References, region: Region) -> RegionFinding:
         else:
             needed = _needed(refs.chip, region)
         if needed:
-            return RegionFinding(region, Kind.ERASED, f"{what}", where)
+            return RegionFinding(region, Kind.ERASED, what, where)
         return RegionFinding(region, Kind.NOT_CHECKED, f"{what}; nothing says what should be there")
     if region.role is Role.SPARE:
         return RegionFinding(region, Kind.INTACT, "blank; it is a spare region")
@@ -265,7 +273,7 @@ def _against_backup(
     refs: References, own: Reference, region: Region, chunk: bytes
 ) -> RegionFinding:
     """A region that is not as in this board's own backup."""
-    right = own.sized(len(refs.chip.contents))[region.start : region.end]
+    right = region.of(own.sized(len(refs.chip.contents)))
     places = places_of(region, chunk, right)
     foreign = _names_another(refs, own, region, places)
     if foreign is not None:
@@ -281,9 +289,7 @@ def _against_backup(
             return RegionFinding(region, Kind.PROCESSOR, stranger, places)
     itself = by_itself(refs, region)
     if itself.bad:
-        return RegionFinding(
-            region, itself.kind, itself.detail, itself.places or places, itself.stop
-        )
+        return replace(itself, places=itself.places or places)
     # What is left of the region may be intact by itself, such as a root file system without the
     # kernel before it.
     gone = _gone(own, region, refs.chip.contents)
@@ -309,13 +315,10 @@ def _against_backup(
 def _gone(own: Reference, region: Region, chip: bytes) -> tuple[Span, ...]:
     """What the backup has in a region and the chip has blank or 00h: pieces of firmware, and data
     that are by themselves."""
-    whole = [(each.start, each.end) for each in pieces(own, region)]
-    alone = [
-        (low, high)
-        for low, high in islands(own.contents, region.start, region.end)
-        if not any(start < high and low < end for start, end in whole)
-    ]
-    held = [(low, high) for low, high in alone if not empty(own.contents[low:high])]
+    whole = spans_of(each for each in pieces(own, region))
+    runs = islands(own.contents, region.start, region.end)
+    alone = [run for run in runs if not meets_any(run, whole)]
+    held = [run for run in alone if not empty(own.contents[slice(*run)])]
     return tuple(span for span in sorted([*whole, *held]) if empty(chip[slice(*span)]))
 
 
@@ -343,8 +346,7 @@ def _had_files(refs: References, own: Reference, region: Region) -> bool:
 
     def files(reference: Reference) -> bool:
         return any(
-            each.kind in FILE_SYSTEMS and region.start <= each.start < region.end
-            for each in reference.findings
+            each.kind in FILE_SYSTEMS and region.holds(each.start) for each in reference.findings
         )
 
     return files(own) and not files(refs.chip)
@@ -352,7 +354,7 @@ def _had_files(refs: References, own: Reference, region: Region) -> bool:
 
 def same_version(chip: bytes, model: bytes, piece: Piece) -> bool:
     """Whether a piece of an image is on the chip, damaged or intact."""
-    return alike_bytes(chip[piece.start : piece.end], model[piece.start : piece.end]) > SAME
+    return alike_bytes(piece.of(chip), piece.of(model)) > SAME
 
 
 def _against_image(refs: References, model: Reference, region: Region) -> RegionFinding:
@@ -363,21 +365,18 @@ def _against_image(refs: References, model: Reference, region: Region) -> Region
     contents = refs.chip.contents
     expected = pieces(model, region)
     right = model.contents
-    odd = [e for e in expected if contents[e.start : e.end] != right[e.start : e.end]]
+    odd = [e for e in expected if e.of(contents) != e.of(right)]
     if expected and not odd and not _fails(refs.chip, region):
         return RegionFinding(region, Kind.INTACT, "its code is as in the image", proof=Proof.IMAGE)
     itself = by_itself(refs, region)
     if itself.bad and itself.kind is not Kind.PROCESSOR and not odd:
         return itself
-    missing = any(empty(contents[each.start : each.end]) for each in odd)
+    missing = any(empty(each.of(contents)) for each in odd)
     if itself.kind is Kind.INTACT and not missing:
         text = "not as in the image, but checksums OK"
         return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM, unsure=itself.unsure)
-    moved = None
-    if odd:
-        moved = out_of_place(
-            region, contents[region.start : region.end], model.sized(region.end)[region.start :]
-        )
+    wanted = model.sized(region.end)[region.start :]
+    moved = out_of_place(region, region.of(contents), wanted) if odd else None
     late = begins_late(refs.chip, region)
     first = next((e for e in odd if e.start - region.start < SECTOR), None)
     gone = late is not None and first is not None and not same_version(contents, right, first)
@@ -386,7 +385,7 @@ def _against_image(refs: References, model: Reference, region: Region) -> Region
         return RegionFinding(region, Kind.ERASED, text, ((region.start, late or 0),))
     for each in odd:
         inner = Region(region.name, each.start, each.end - each.start, region.role, region.keep)
-        chunk, wanted = contents[each.start : each.end], right[each.start : each.end]
+        chunk, wanted = each.of(contents), each.of(right)
         places = places_of(inner, chunk, wanted)
         found = by_bits(inner, chunk, wanted, places)
         if moved is not None:

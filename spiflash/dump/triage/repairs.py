@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from spiflash.dump.finding import Verdict
+from spiflash.dump.formats import is_blank, runs_of
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.triage.chip_state import empty, only_set
 from spiflash.dump.triage.environment import (
@@ -21,7 +22,7 @@ from spiflash.dump.triage.environment import (
     rebuilt_environment,
     twin,
 )
-from spiflash.dump.triage.gate import Flags, outside_firmware, own_bytes, right_bytes, spans_of
+from spiflash.dump.triage.gate import outside_firmware, own_bytes, right_bytes
 from spiflash.dump.triage.proposal import (
     WHY,
     Case,
@@ -35,7 +36,7 @@ from spiflash.dump.triage.proposal import (
 from spiflash.dump.triage.references import FIRMWARE, Piece, Reference, pieces
 from spiflash.dump.triage.regions import same_version
 from spiflash.dump.triage.result import Change, Kind, Refused, RegionFinding, Repair, Source, Why
-from spiflash.spans import SECTOR, Span, merged
+from spiflash.spans import SECTOR, Span, meets_any, merged, spans_of
 
 _ALL_OVER = frozenset({Kind.SWAPPED, Kind.SHIFTED, Kind.CUT_OFF, Kind.FOREIGN})
 """What overwrote the whole chip."""
@@ -52,8 +53,8 @@ def repairs(case: Case) -> tuple[tuple[Repair, ...], tuple[Refused, ...]]:
         found = list(from_image(case, case.references.model))
     elif case.state is not None and case.state.kind in (Kind.SWAPPED, Kind.SHIFTED):
         draft = Draft(bytearray(case.view.contents))
-        lost = ("what was cut off when everything moved",) if case.state.shift else ()
-        found = [in_order(case, draft, Source.ITSELF, lost)]
+        draft.lost += ["what was cut off when everything moved"] if case.state.shift else []
+        found = [in_order(case, draft, Source.ITSELF)]
     else:
         found = []
     proposed = [each for each in found if isinstance(each, Repair) and each.changes]
@@ -111,8 +112,8 @@ def _others(case: Case, finding: RegionFinding) -> bool:
         return False
     if not (region.is_own or region.role is Role.OTHER):
         return False
-    now = np.frombuffer(case.chip.contents, np.uint8)[region.start : region.end]
-    then = np.frombuffer(own.sized(region.end), np.uint8)[region.start : region.end]
+    now = np.frombuffer(region.of(case.chip.contents), np.uint8)
+    then = np.frombuffer(region.of(own.sized(region.end)), np.uint8)
     differing = now[now != then]
     # Half of it may be blank: what another board has need not be at the same place.
     return bool(((differing != 0xFF) & (differing != 0)).sum() * 4 > len(differing))
@@ -121,16 +122,15 @@ def _others(case: Case, finding: RegionFinding) -> bool:
 def _regions_back(
     case: Case, right: bytes, findings: Sequence[RegionFinding], reason: str
 ) -> Repair | Refused:
-    chip = case.chip.contents
-    changes: list[Change] = []
-    for each in findings:
-        why = WHY.get(each.kind, Why.BACKUP)
-        for start, end in runs(chip, right, each.region.start, each.region.end):
-            changes.append(Change(start, end, why))
-    target = bytearray(chip)
+    changes = [
+        Change(start, end, WHY.get(each.kind, Why.BACKUP))
+        for each in findings
+        for start, end in runs(case.chip.contents, right, *each.region.span)
+    ]
+    target = bytearray(case.chip.contents)
     for change in changes:
-        target[change.start : change.end] = right[change.start : change.end]
-    return passed(case, Source.OWN, bytes(target), changes, reason, backup=right)
+        target[change.start : change.end] = change.of(right)
+    return passed(case, Draft(target, changes), Source.OWN, reason, backup=right)
 
 
 def reason_for(regions: Sequence[Region], findings: Sequence[RegionFinding]) -> str:
@@ -151,7 +151,7 @@ hardware in the tree. A loader starts other versions, too."""
 def from_image(case: Case, model: Reference) -> Iterator[Repair | Refused]:
     """The repairs from an image, the smallest first: what is damaged; that and what has to match
     it, without the loader; loader, kernel and root file system all together."""
-    least, matched, wide = (Draft(bytearray(case.view.contents)) for _ in range(3))
+    least, matched, wide = drafts = [Draft(bytearray(case.view.contents)) for _ in range(3)]
     sacred = own_bytes(case.view, case.layout) | outside_firmware(case.view, case.layout)
     right = right_bytes(case.view)
     held_back = False
@@ -160,53 +160,53 @@ def from_image(case: Case, model: Reference) -> Iterator[Repair | Refused]:
         if region.role is Role.ENVIRONMENT:
             _environment(case, model, finding, least)
             _environment(case, model, finding, matched)
-            blank = _is_blank(case.view.contents, region)
-            _environment(case, model, finding, wide, always=blank or _image_was_being_written(case))
+            always = is_blank(region.of(case.view.contents)) or _image_was_being_written(case)
+            _environment(case, model, finding, wide, always=always)
         if finding.kind is Kind.OWN_LOST and region.is_own:
-            for draft in (least, matched, wide):
-                draft.lost.append(
-                    f"the contents of {region.name}: addresses, serial number, calibration"
-                )
+            for draft in drafts:
+                text = f"the contents of {region.name}: addresses, serial number, calibration"
+                draft.lost.append(text)
         if region.role not in FIRMWARE or not model.reaches(region):
             continue
         spans = list(_against(case, model, finding))
         for start, end, why in spans:
             piece = _fill(case, model, region, start, end)
             free = ~sacred[start:end]
-            if (right[start:end] & free & _unlike(case.view.contents, piece, start)).any():
+            here = np.frombuffer(case.view.contents[start:end], np.uint8)
+            if (right[start:end] & free & (here != np.frombuffer(piece, np.uint8))).any():
                 held_back = True
                 continue
-            for low, high in spans_of(free):
-                for draft in (least, matched, wide):
+            for low, high in runs_of(free):
+                for draft in drafts:
                     draft.put(start + low, piece[low:high], why)
         if finding.bad and spans:
-            for draft in (least, matched, wide):
+            for draft in drafts:
                 draft.mended.append(region)
         for start, end in _whole_region(case, model, region):
             piece = _fill(case, model, region, start, end)
             for draft in (matched, wide) if region.role in MATCHING else (wide,):
-                for low, high in spans_of(~sacred[start:end]):
+                for low, high in runs_of(~sacred[start:end]):
                     draft.put(start + low, piece[low:high], Why.TOGETHER)
                 if finding.bad:
                     draft.mended.append(region)
     bad = [each.region.role for each in case.findings if each.bad]
     if not bad:
         return
-    drafts = [(least, "rewrites only what is damaged")]
-    if MATCHING.intersection(bad) or held_back:
-        drafts.append((matched, "rewrites what is damaged, and the regions that must match it"))
-    if FIRMWARE.intersection(bad) or case.state is not None:
-        together = "rewrites boot loader, kernel and root file system together"
-        drafts.append((wide, together))
+    match = MATCHING.intersection(bad) or held_back
+    all_of_it = FIRMWARE.intersection(bad) or case.state is not None
     moved = case.state is not None and case.state.view != case.chip.contents
     seen: list[bytes] = []
-    for draft, reason in drafts:
-        if draft.target in seen:
+    for draft, offered, reason in (
+        (least, True, "rewrites only what is damaged"),
+        (matched, match, "rewrites what is damaged, and the regions that must match it"),
+        (wide, all_of_it, "rewrites boot loader, kernel and root file system together"),
+    ):
+        if not offered or draft.target in seen:
             continue
         seen.append(bytes(draft.target))
         overrules = () if draft is least else _overruled(case, draft)
         if moved:
-            yield in_order(case, draft, Source.MODEL_AND_OWN, tuple(draft.lost), overrules)
+            yield in_order(case, draft, Source.MODEL_AND_OWN, overrules)
         else:
             yield finished(case, draft, reason, overrules)
 
@@ -215,17 +215,6 @@ def _image_was_being_written(case: Case) -> bool:
     """Whether the image is what was being put on the chip: it brings its own boot commands."""
     state = case.state
     return state is not None and (state.image_known or state.kind in (Kind.ERASED, Kind.CUT_OFF))
-
-
-def _is_blank(contents: bytes, region: Region) -> bool:
-    chunk = contents[region.start : region.end]
-    return chunk.count(0xFF) == len(chunk)
-
-
-def _unlike(contents: bytes, piece: bytes, start: int) -> Flags:
-    here = np.frombuffer(contents, np.uint8)[start : start + len(piece)]
-    differs: Flags = here != np.frombuffer(piece, np.uint8)
-    return differs
 
 
 def _against(
@@ -237,8 +226,8 @@ def _against(
     view, region = case.view, finding.region
     here, theirs = pieces(view, region), pieces(model, region)
     for piece in theirs:
-        chunk = view.contents[piece.start : piece.end]
-        right = model.contents[piece.start : piece.end]
+        chunk = piece.of(view.contents)
+        right = piece.of(model.contents)
         if chunk == right:
             continue
         if empty(chunk):
@@ -249,7 +238,7 @@ def _against(
         elif _speaks_against(view, finding, piece):
             low, high = piece.start, piece.end
             for each in here:
-                if each.start < piece.end and piece.start < each.end:
+                if each.meets(piece):
                     low, high = min(low, each.start), max(high, each.end)
             yield low, min(high, region.end), WHY.get(finding.kind, Why.CHECKSUM)
 
@@ -258,16 +247,13 @@ def _speaks_against(view: Reference, finding: RegionFinding, piece: Piece) -> bo
     """Whether what was found wrong with a region is wrong at this piece."""
     if finding.kind in (Kind.PROCESSOR, Kind.SHIFTED, Kind.SWAPPED, Kind.HALF_ERASED):
         return True
-    failing = any(
-        each.verdict is Verdict.DAMAGED and each.start < piece.end and piece.start < each.end
-        for each in view.findings
-    )
-    return failing or any(start < piece.end and piece.start < end for start, end in finding.places)
+    failing = any(each.verdict is Verdict.DAMAGED and each.meets(piece) for each in view.findings)
+    return failing or meets_any(piece.span, finding.places)
 
 
 def _why_here(contents: bytes, right: bytes, start: int, end: int) -> Why:
     chunk = contents[start:end]
-    if chunk.count(0xFF) == len(chunk):
+    if is_blank(chunk):
         return Why.BLANK
     return Why.HALF_ERASED if only_set(chunk, right[start:end]) else Why.PIECE
 
@@ -275,9 +261,9 @@ def _why_here(contents: bytes, right: bytes, start: int, end: int) -> Why:
 def _whole_region(case: Case, model: Reference, region: Region) -> list[Span]:
     """All pieces of the image in a region, and what of the chip's they replace."""
     here, theirs = pieces(case.view, region), pieces(model, region)
-    spans = [(each.start, each.end) for each in theirs]
+    spans = spans_of(theirs)
     for each in here:
-        if any(each.start < end and start < each.end for start, end in spans):
+        if meets_any(each.span, spans):
             spans.append((each.start, min(each.end, region.end)))
     return merged(spans)
 
@@ -308,7 +294,7 @@ def _environment(
             draft.allowed |= names
             draft.mended.append(region)
             return
-    blank = _is_blank(view.contents, region)
+    blank = is_blank(region.of(view.contents))
     gone = state is not None and (
         state.kind is Kind.ERASED
         or (state.stop is not None and state.stop <= region.start < state.reached)
@@ -333,5 +319,5 @@ def _overruled(case: Case, draft: Draft) -> list[Span]:
     """What is proven correct by a checksum and would be overwritten all the same."""
     before = np.frombuffer(case.view.contents, np.uint8)
     after = np.frombuffer(bytes(draft.target), np.uint8)
-    spans = spans_of((before != after) & right_bytes(case.view))
+    spans = runs_of((before != after) & right_bytes(case.view))
     return merged([(low // SECTOR * SECTOR, -(-high // SECTOR) * SECTOR) for low, high in spans])

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout import Layout, Region
-from spiflash.spans import Span
+from spiflash.spans import Ranged, Span
 
 MOST_PLACES = 64
 """Places of one finding that are kept."""
@@ -112,7 +112,7 @@ class RegionFinding:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class Change(Ranged):
     """Bytes `start` to `end` are replaced, and why they may be."""
 
     start: int
@@ -151,7 +151,7 @@ class Repair:
         """`contents` of a chip after this repair."""
         after = bytearray(contents)
         for each in self.changes:
-            after[each.start : each.end] = self.target[each.start : each.end]
+            after[each.start : each.end] = each.of(self.target)
         return bytes(after)
 
 
