@@ -55,6 +55,10 @@ LOST = 0.25
 """Share of the places written by the work itself that may hold something else: so many commands
 are not lost on wires that were tested."""
 
+FAILING = 32
+"""Bits of a place written by the work itself that may be wrong because cells are worn out: what
+another board holds there differs in more."""
+
 ENOUGH = 4
 """Places that the work has not touched and that hold what they held: with them it is this board,
 whatever became of the others."""
@@ -376,7 +380,7 @@ class SameBoard:
         correctly are taken out. Places that the work itself wrote may hold something else because a
         command was lost; only many of them count against the board, and only where nothing else
         shows that it is this one. Raises `ChipMismatchError`."""
-        bits = 0
+        bits = failing = 0
         for page in tuple(wrong):
             always = np.full(PAGE, 0xFF, np.uint8)
             known = np.frombuffer(self._page(page), np.uint8)
@@ -385,11 +389,13 @@ class SameBoard:
             differing = int(np.unpackbits(always).sum())
             if differing <= self._noise:
                 wrong.remove(page)
+            else:
+                failing += bool(self._written[page]) and differing <= FAILING
             bits += differing
         ours = sum(bool(self._written[page]) for page in wrong)
         written = sum(bool(self._written[page]) for page in pages)
         vouched = len(pages) - written >= ENOUGH
-        if len(wrong) > ours or (ours > LOST * written and not vouched):
+        if len(wrong) > ours or (ours - failing > LOST * written and not vouched):
             raise _another(
                 f"{len(wrong)} of {len(pages)} places checked hold something else ({bits} bits "
                 "differ in every reading)",

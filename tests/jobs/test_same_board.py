@@ -92,6 +92,24 @@ def test_what_is_about_to_change_accuses_nobody_and_what_was_written_counts() ->
             board.check()
 
 
+def test_cells_that_are_worn_out_make_no_other_board() -> None:
+    """Where the work has written nearly everything, and a few bits of most places are wrong."""
+    chip = heron(1)
+    new = random.Random(1).randbytes(len(chip.contents))
+    worn = bytearray(new)
+    for page in range(0, len(worn), PAGE):
+        worn[page : page + 4] = b"\xff" * 4
+    with on_clip(chip) as (connection, _):
+        board = SameBoard(connection)
+        board.learn(bytes(chip.contents))
+        board.holds(0, new)
+        chip.contents[:] = worn
+        assert len(board.check().wrong) > 8
+        chip.contents[:] = bytes(each ^ 0xFF for each in new)
+        with pytest.raises(ChipMismatchError):
+            board.check()
+
+
 def test_places_beside_an_erase_are_looked_at() -> None:
     """A chip whose 4 KiB erase takes 64 KiB: the neighbours show it."""
     for trial in range(TRIALS):

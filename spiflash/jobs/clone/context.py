@@ -350,7 +350,8 @@ def _in_hand(run: BoardRun, candidates: Sequence[Recognised]) -> Recognised | No
         f" It also looks like {', '.join(_name(each.board) for each in rivals)}." if rivals else ""
     )
     raise BoardError(
-        "own",
+        # Sectors that hold neither old nor new contents: interrupted, or worn out.
+        "write" if unsure.looks is Looks.NEARLY else "own",
         f"This looks like the unfinished board {_name(board)} ({board.key}) of bench "
         f"{board.bench}: {unsure.looks.value}.{others} A twin would look the same. At a terminal "
         "'spiflash clone' asks which board it is; the backup of that one is "

@@ -116,8 +116,12 @@ def look(
     found.sort(key=lambda each: order.index(each.looks))
     done, as_it_came = _finished(finished, reading, keeps)
     if done is not None:
-        # A finished board differs from one in hand by little more than its values.
-        found = [each for each in found if each.looks not in (Looks.CARRIES, Looks.NEARLY)]
+        # A finished board differs from one in hand by little more than its values; one that holds
+        # just what it left with is not partly written at all.
+        unlike = [Looks.CARRIES, Looks.NEARLY]
+        if done.after_sha256 == hashlib.sha256(reading.contents).hexdigest():
+            unlike += [Looks.BEGUN]
+        found = [each for each in found if each.looks not in unlike]
     return Looked(tuple(found), done, tuple(unseen), as_it_came)
 
 
