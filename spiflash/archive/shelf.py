@@ -7,18 +7,21 @@ its kind by asking it; there the caller must compare the contents.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import hashlib
+import json
 import os
 import re
 import shutil
 import tempfile
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 
+from spiflash.archive import codec
 from spiflash.archive.backupset import (
     BEFORE_WRITE,
     CONTENTS,
@@ -34,11 +37,13 @@ from spiflash.archive.backupset import (
 from spiflash.archive.journal import Damaged, Journal, open_journals
 from spiflash.archive.record import Record
 from spiflash.errors import BackupSetError, LabelError, NoBackupError, ShelfError
-from spiflash.files import JOURNALS, NameTakenError, make_folders, shelf_error
+from spiflash.files import JOURNALS, NameTakenError, make_folders, replace_file, shelf_error
 from spiflash.nor.chip import ChipIdentity
 from spiflash.text import amount, printable
 
 READINGS = "readings"
+_LEDGER = ".ledger-"
+"""How the files begin in which ledgers are remembered."""
 _MOST_NAMED = 8  # sets in an error
 _NAME_PART_LIMIT = 40  # characters of a chip name or board label that go into a folder name
 
@@ -111,6 +116,19 @@ class Listing:
 
 
 @dataclass(frozen=True, slots=True)
+class LedgerNote:
+    """What a shelf remembers of a ledger that boards on it are recorded in: the digest of its first
+    row, by which it is that ledger wherever it is kept, the newest row seen, where it was (`name`),
+    and the job of that row."""
+
+    first: str
+    row: int
+    digest: str
+    name: str
+    job: str
+
+
+@dataclass(frozen=True, slots=True)
 class Shelf:
     """The shelf at `root`, which need not exist yet."""
 
@@ -120,6 +138,22 @@ class Shelf:
     def journals(self) -> Path:
         """The folder of the journals of work that has not ended."""
         return self.root / JOURNALS
+
+    def note_ledger(self, note: LedgerNote) -> Path:
+        """Remember a ledger as it is now. That is left out where it cannot be written."""
+        path = self.root / f"{_LEDGER}{note.first[:16]}-{_in_a_name(note.job)[:40]}.json"
+        with contextlib.suppress(OSError):
+            replace_file(path, json.dumps(asdict(note), indent=1).encode())
+        return path
+
+    def ledger_notes(self) -> Mapping[Path, LedgerNote]:
+        """What is remembered of ledgers; what cannot be read is left out."""
+        found = {}
+        for path in sorted(self.root.glob(f"{_LEDGER}*.json")):
+            with contextlib.suppress(OSError, ValueError, BackupSetError):
+                text = path.read_text("utf-8")
+                found[path] = codec.parse(LedgerNote, codec.load(text, str(path)), str(path))
+        return found
 
     def sets(self) -> Listing:
         """Every set on the shelf, each checked completely (all files are read).

@@ -17,12 +17,13 @@ from spiflash.cli.options import (
     shelf_option,
     trace_options,
 )
-from spiflash.cli.screen import answer, show
+from spiflash.cli.screen import answer, fitted, remark, show
 from spiflash.cli.values import Frequency, PathGiven, PinName, shelf_from
-from spiflash.errors import BoardsFailedError, CloneJobError
+from spiflash.errors import BoardsFailedError, CloneJobError, DeclinedError
 from spiflash.text import counted
 
 if TYPE_CHECKING:
+    from spiflash.archive.shelf import LedgerNote
     from spiflash.jobs.clone.check import Checked
     from spiflash.jobs.clone.job import Job
 
@@ -123,7 +124,7 @@ def clone(
     from spiflash.archive.ledger.rows import check_ledger, last_of_each
     from spiflash.archive.ledger.store import default_path
     from spiflash.cli.clone_screen import CloneScreen
-    from spiflash.jobs.clone.check import check_job, made_by
+    from spiflash.jobs.clone.check import check_job, made_by, other_ledger, refuse_older
     from spiflash.jobs.clone.context import Context, nobody_knows
     from spiflash.jobs.clone.job_file import load_job
     from spiflash.jobs.clone.runner import Runner, station_for
@@ -170,6 +171,8 @@ def clone(
             unprotect=unprotect,
         )
         context.shelf.prepare()
+        refuse_older(ledger, context.shelf)
+        _ask_about_another_ledger(other_ledger(work, ledger, context.shelf), asks=asks)
         runner = Runner(context, stations, screen, count or 0)
         screen.stopping = runner.stopping
         done = runner.run()
@@ -202,6 +205,21 @@ def clone(
             state="Values that may be on a board stay with it; others went back to the list.",
             remedy="'spiflash ledger FAIL' says why. Put these boards on again.",
         )
+
+
+def _ask_about_another_ledger(other: LedgerNote | None, *, asks: bool) -> None:
+    """Say that the job's boards are in another ledger; raise `DeclinedError` where a person who can
+    be asked does not want to begin anew."""
+    if other is None:
+        return
+    remark(
+        f"The job {other.job} was worked on before with another ledger, {other.name}. This one "
+        "does not know which values those boards have, and gives them to others again. Name that "
+        "ledger with --ledger."
+    )
+    question = "Begin anew with this ledger all the same?"
+    if asks and not click.confirm(fitted(question, sys.stderr), default=False, err=True):
+        raise DeclinedError("Cancelled.", state="No board was written to.", remedy="")
 
 
 def _plain(record: Any) -> dict[str, object]:

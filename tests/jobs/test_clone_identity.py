@@ -10,10 +10,12 @@ import pytest
 
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger.rows import BoardRecord
+from spiflash.archive.shelf import Shelf
 from spiflash.errors import LedgerError
+from spiflash.jobs.clone.check import other_ledger, refuse_older
 from spiflash.jobs.clone.context import SkippedError
 from tests.clone_rig import LONG
-from tests.clone_rig.world import Event, World, settle
+from tests.clone_rig.world import Event, ViolationError, World, settle
 
 CUT = Event("kill", 40, written=True)
 
@@ -52,6 +54,34 @@ def test_a_second_board_with_the_same_id_is_a_board_of_its_own(tmp_path: Path, c
         outcome = world.work(board)
         assert isinstance(outcome, SkippedError)
         assert outcome.record.key == row.key
+
+
+def test_an_older_copy_of_the_ledger_gives_no_value_a_second_time(tmp_path: Path) -> None:
+    world, path = world_of(tmp_path, "own", "none", "own"), tmp_path / "ledger.sqlite"
+    good(world.work(world.boards[0]))
+    older = path.read_bytes()
+    good(world.work(world.boards[1]))
+    newest = path.read_bytes()
+    path.write_bytes(older)
+    shelf, job = Shelf(tmp_path / "shelf"), world.job("first")
+    with Ledger(path) as ledger, pytest.raises(LedgerError, match="is older than the work on this"):
+        refuse_older(ledger, shelf)
+    # The judge finds the same: a value of the second board is to be had.
+    with pytest.raises(ViolationError, match="row 2, which was written to it from here, is miss"):
+        world.work(world.boards[2])
+    assert not world.boards[2].written
+    path.write_bytes(newest)
+    good(world.work(world.boards[2]))
+    # It is that ledger wherever it is kept; of another one, what is known is said.
+    moved = path.rename(tmp_path / "moved.sqlite")
+    with Ledger(moved) as ledger, Ledger(tmp_path / "new.sqlite") as new:
+        refuse_older(ledger, shelf)
+        refuse_older(new, shelf)
+        assert other_ledger(job, ledger, shelf) is None
+        assert other_ledger(world.job("corrected"), new, shelf) is None
+        other = other_ledger(job, new, shelf)
+        assert other is not None
+        assert (other.row, other.name) == (3, str(path))
 
 
 def test_a_finished_board_is_not_confused_with_another_of_its_id(tmp_path: Path) -> None:

@@ -386,6 +386,10 @@ class Ledger:
         """All rows, oldest first."""
         return self._rows(None)
 
+    def row(self, number: int) -> Row | None:
+        """One row; None where there is none of that number."""
+        return next(iter(self._rows(ROWS.c.number == number)), None)
+
     def _rows(self, wanted: sa.ColumnElement[bool] | None) -> tuple[Row, ...]:
         return self.store.looking(lambda connection: tuple(rows_in(connection, wanted)))
 

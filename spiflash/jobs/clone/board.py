@@ -13,11 +13,13 @@ import os
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from pathlib import Path
 
 from spiflash.archive.journal import Journal
 from spiflash.archive.ledger import After, InHand
-from spiflash.archive.ledger.rows import BoardRecord
+from spiflash.archive.ledger.rows import BoardRecord, Row
 from spiflash.archive.ledger.values import Column, Kept
+from spiflash.archive.shelf import LedgerNote
 from spiflash.bus import Bus
 from spiflash.dump.uboot_env import EnvironmentEditError
 from spiflash.errors import (
@@ -30,6 +32,7 @@ from spiflash.errors import (
 )
 from spiflash.jobs import BYTES, Advance
 from spiflash.jobs.backup import now, put_on_shelf, read_for_set
+from spiflash.jobs.clone.check import refuse_older
 from spiflash.jobs.clone.context import BoardRun, Context, Worker, which_board
 from spiflash.jobs.clone.job import BoardError
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
@@ -95,7 +98,8 @@ def _write_row(run: BoardRun, error: SpiflashError | None) -> BoardRecord:
         held = run.context.job.action(record.kind) == "hold" and bool(run.values)
         after = After.HOLD if held else After.FORGET
     try:
-        run.context.ledger.append(record, after, run.gone)
+        row = run.context.ledger.append(record, after, run.gone)
+        _remember(run.context, row)
     except LedgerError as full:
         what = "is correct" if record.good else f"failed ({record.kind})"
         raise LedgerError(
@@ -107,8 +111,17 @@ def _write_row(run: BoardRun, error: SpiflashError | None) -> BoardRecord:
     return record
 
 
+def _remember(context: Context, row: Row) -> None:
+    """Have the shelf know how far the ledger was: see `refuse_older`."""
+    first, place = context.ledger.row(1) or row, context.ledger.store.name
+    place = place if "://" in place else str(Path(place).expanduser().absolute())
+    note = LedgerNote(first.digest, row.number, row.digest, place, row.job)
+    context.shelf.note_ledger(note)
+
+
 def _work(run: BoardRun) -> None:
     context, bus = run.context, run.bus
+    refuse_older(context.ledger, context.shelf)
     run.worker.tell("identifying the chip")
     chip = find_out(bus, context.table, context.part)
     for caution in context.cautions(chip):

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger.rows import SCRAPPED
 from spiflash.archive.ledger.values import LONGEST, MAC, Counted, Identity, Listed
+from spiflash.archive.shelf import LedgerNote, Shelf
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.uboot_env import (
@@ -18,7 +19,7 @@ from spiflash.dump.uboot_env import (
     set_variables,
     stored,
 )
-from spiflash.errors import ValuesUsedUpError
+from spiflash.errors import LedgerError, ValuesUsedUpError
 from spiflash.jobs.clone.job import Job, Stretch, ValueRule, sums_in_order
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, make_target
 from spiflash.nor.tables import ChipTable
@@ -75,6 +76,32 @@ def check_job(job: Job, table: ChipTable, ledger: Ledger | None = None) -> Check
     first = _first(job, ledger)
     label = job.label_for(first)
     return Checked(tuple(problems), tuple(remarks), listed, free, _samples(job), first, label)
+
+
+def refuse_older(ledger: Ledger, shelf: Shelf) -> None:
+    """Raise `LedgerError` when the ledger lacks a row that was written to it with this shelf: it is
+    an older copy, and would give values again that boards have."""
+    first = ledger.row(1)
+    for path, note in shelf.ledger_notes().items():
+        if first is None or first.digest != note.first:
+            continue
+        row = ledger.row(note.row)
+        if row is None or row.digest != note.digest:
+            raise LedgerError(
+                f"The ledger {ledger.store.name} is older than the work on this shelf: row "
+                f"{note.row}, which was written to it from here, is missing or another one.",
+                state="No board was written to: it would get values that boards have already.",
+                remedy="Put back the newest copy of the ledger. If that is lost, make a new list "
+                f"of values for the job, then delete {path}.",
+            )
+
+
+def other_ledger(job: Job, ledger: Ledger, shelf: Shelf) -> LedgerNote | None:
+    """Another ledger in which boards of this job on this shelf are recorded, while this one has
+    none of the job."""
+    if any(row.job == job.name for row in ledger.rows()):
+        return None
+    return next((each for each in shelf.ledger_notes().values() if each.job == job.name), None)
 
 
 def made_by(job: Job, ledger: Ledger) -> set[str]:
