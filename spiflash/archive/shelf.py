@@ -17,7 +17,7 @@ import shutil
 import tempfile
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -62,6 +62,9 @@ class Recorded:
 
     path: Path
     record: Record
+    unlike: int = 0
+    """Of a set found by its label: how many more verified sets have that label and other contents,
+    where no unique ID shows that they are of the same board."""
 
     @property
     def searched(self) -> str:
@@ -256,9 +259,10 @@ class Shelf:
                 f"{names}{more}.",
                 remedy="Name the folder of the set to use.",
             )
-        for each in found:
-            if each.record.verified and not saved_before_write(each.path):
-                return each
+        made = [e for e in found if e.record.verified and not saved_before_write(e.path)]
+        if made:
+            others = {e.record.sha256 for e in made} - {made[0].record.sha256}
+            return replace(made[0], unlike=0 if unique else len(others))
         raise NoBackupError(
             f"No backup of “{label}” is verified. Its newest set is “{found[0].path}”.",
             remedy="Make another backup of the board, or name the folder of the set to use.",

@@ -124,6 +124,12 @@ class SourceGiven(PathGiven):
             f"Set of “{found.record.board}” from {found.record.made:%Y-%m-%d %H:%M}: {found.path}",
             err=True,
         )
+        if found.unlike:
+            click.echo(
+                f"Caution: sets with {found.unlike} other contents have this label, and their "
+                "chips have no unique ID. If they are of several boards, name the folder.",
+                err=True,
+            )
         return found.path
 
 

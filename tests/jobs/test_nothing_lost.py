@@ -41,6 +41,7 @@ from tests.small_board import (
     KIB,
     SECTOR,
     SHARED,
+    SIZE,
     Board,
     Said,
     environment,
@@ -202,6 +203,19 @@ def test_a_label_does_not_mean_what_a_write_saved_by_itself(shelf: Shelf) -> Non
     shutil.rmtree(made.path)
     with pytest.raises(NoBackupError, match="No backup of “gauge” is verified"):
         shelf.of_board("gauge")
+
+
+def test_a_label_of_two_boards_without_unique_ids_is_said(tmp_path: Path) -> None:
+    """Nothing shows whether it is one board at two times, or two boards."""
+    shelf = Shelf(tmp_path)
+    for seed, nameless in ((1, True), (2, True), (3, False)):
+        board = Board(noise(seed)[: 64 * KIB].ljust(SIZE, b"\xff"), nameless=nameless)
+        with board.session() as connection:
+            back_up(connection, shelf, WATCHER, board="gauge" if nameless else "named")
+    taken, named = shelf.of_board("gauge"), shelf.of_board("named")
+    assert taken is not None
+    assert named is not None
+    assert (taken.unlike, named.unlike) == (1, 0)
 
 
 @pytest.mark.parametrize("value", [0x00, 0xFF])
