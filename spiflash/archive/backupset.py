@@ -39,6 +39,8 @@ PAGE = "report.html"
 BEFORE_WRITE = "Saved-Before-Write"
 """Field of bag-info.txt ("yes") of a set that a write saved by itself, because no other set had
 what it was about to overwrite. Nobody asked for these contents to come back."""
+HALF_WRITTEN = "Half-Written"
+"""Field ("yes") of a set made while an interrupted write to the chip was not finished."""
 
 _RECORD_LIMIT = 8 << 20  # bytes; thousands of unstable addresses stay far below that
 
@@ -359,13 +361,13 @@ def open_set(path: Path) -> BackupSet:
     return BackupSet(path, record, bag)
 
 
-def saved_before_write(path: Path) -> bool:
-    """Whether a write saved the set at `path` by itself, as far as can be read: of a set that was
-    changed, whoever opens it says what is wrong."""
+def is_backup(path: Path) -> bool:
+    """Whether a person made the set at `path`, of a board that was not half written, as far as can
+    be read: of a set that was changed, whoever opens it says what is wrong."""
     try:
-        return BEFORE_WRITE in _info(path)
+        return not _info(path).keys() & {BEFORE_WRITE, HALF_WRITTEN}
     except (BackupSetError, OSError):
-        return False
+        return True
 
 
 def read_record(path: Path) -> Record:

@@ -23,15 +23,14 @@ from pathlib import Path
 
 from spiflash.archive import codec
 from spiflash.archive.backupset import (
-    BEFORE_WRITE,
     CONTENTS,
     OTP,
     PAGE,
     RECORD,
     BackupSet,
+    is_backup,
     open_set,
     read_record,
-    saved_before_write,
     write_bag,
 )
 from spiflash.archive.journal import Damaged, Journal, open_journals
@@ -238,7 +237,7 @@ class Shelf:
     def of_board(self, label: str) -> Recorded | None:
         """The newest verified set of the board with this label, in any case of its letters; None
         where no set has the label. What a write saved by itself is not meant: that is what the
-        board was to be rid of.
+        board was to be rid of; nor is what was read of a board that was half written.
 
         Raises `LabelError` when sets of several chips have it, and `NoBackupError` when none of
         its sets is verified.
@@ -259,7 +258,7 @@ class Shelf:
                 f"{names}{more}.",
                 remedy="Name the folder of the set to use.",
             )
-        made = [e for e in found if e.record.verified and not saved_before_write(e.path)]
+        made = [e for e in found if e.record.verified and is_backup(e.path)]
         if made:
             others = {e.record.sha256 for e in made} - {made[0].record.sha256}
             return replace(made[0], unlike=0 if unique else len(others))
@@ -322,14 +321,14 @@ class Shelf:
         page: str | None,
         readings: Mapping[str, bytes] | None = None,
         *,
-        before_write: bool = False,
+        mark: str = "",
     ) -> BackupSet:
         """Put a new set on the shelf, read it back, and return it.
 
         The name is made of date, time, chip and board label; it never replaces another set.
         `otp` are the security registers and `page` the HTML page, None where there are none;
         `readings` are further files for data/readings, by name: what unstable sectors read.
-        `before_write` tells that a write saves this by itself.
+        `mark` is BEFORE_WRITE or HALF_WRITTEN where it is not a person's backup of a whole board.
         Raises `ShelfError`, and `ValueError` when record and contents do not belong together.
         """
         if len(contents) != record.size or hashlib.sha256(contents).hexdigest() != record.sha256:
@@ -352,8 +351,8 @@ class Shelf:
                 ", ".join(f"{name} {version}" for name, version in sorted(record.program.items()))
             ),
         }
-        if before_write:
-            info[BEFORE_WRITE] = "yes"
+        if mark:
+            info[mark] = "yes"
         stem = _stem(record)
         number = 1
         while True:

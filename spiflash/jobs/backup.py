@@ -6,6 +6,7 @@ reads in the same way and says where the chip differs from an image.
 
 from __future__ import annotations
 
+import contextlib
 import platform
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -13,15 +14,19 @@ from datetime import UTC, datetime
 from hashlib import sha256
 from importlib.metadata import PackageNotFoundError, version
 
+import numpy as np
+import numpy.typing as npt
+
 from spiflash import __version__
-from spiflash.archive.backupset import BackupSet
+from spiflash.archive.backupset import HALF_WRITTEN, BackupSet
+from spiflash.archive.journal import Journal, open_journals
 from spiflash.archive.record import AgreementRecord, ChipRecord, PassRecord, Record
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.coverage import Coverage
 from spiflash.dump.finding import Finding
 from spiflash.dump.symptoms import Symptom
-from spiflash.errors import InterruptedWorkError
+from spiflash.errors import BackupSetError, InterruptedWorkError, ShelfError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image, overlay
@@ -152,8 +157,48 @@ def put_on_shelf(
     audit = examine(reading.contents, "flash.bin")
     record = record_of(connection, reading, one_time, audit.symptoms, board, made)
     html = None if page is None else page(record, audit)
-    placed = shelf.place(record, reading.contents, one_time.otp, html, readings_kept(reading))
+    mark = HALF_WRITTEN if _half_written(shelf, record, reading.contents) else ""
+    kept = readings_kept(reading)
+    placed = shelf.place(record, reading.contents, one_time.otp, html, kept, mark=mark)
     return Backup(placed, audit)
+
+
+def _half_written(shelf: Shelf, record: Record, contents: bytes) -> bool:
+    """Whether an interrupted write left these contents. A journal that cannot be read, or that
+    another program finishes meanwhile, says nothing of it."""
+    with contextlib.suppress(ShelfError):
+        for journal in open_journals(shelf.journals).of_chip(record.identity):
+            with contextlib.suppress(BackupSetError, ShelfError):
+                if not journal.in_use and _left_by(journal, contents):
+                    return True
+    return False
+
+
+def _left_by(journal: Journal, contents: bytes) -> bool:
+    """Whether some sectors of its ranges are blank or already what they are to be, and most of all
+    others still what they were. Of a chip without a unique ID all must be that are outside of the
+    ranges: a sister board has its own data there."""
+    whole = journal.whole()
+    if whole is None or len(whole) != len(contents):
+        return False
+    held = _sectors(contents)
+    inside = np.zeros(len(held), dtype=bool)
+    for each in journal.ranges:
+        inside[each.start // SECTOR : -(-each.end // SECTOR)] = True
+    same = (held == _sectors(whole)).all(axis=1)
+    written = (held[inside] == _sectors(journal.after())).all(axis=1)
+    begun = (written | (held[inside] == 0xFF).all(axis=1)) & ~same[inside]
+    outside = same[~inside]
+    return bool(
+        begun.any()
+        and not written.all()
+        and (begun | same[inside]).mean() >= MOST
+        and (not len(outside) or outside.mean() >= (MOST if journal.state.unique_id else 1))
+    )
+
+
+def _sectors(contents: bytes) -> npt.NDArray[np.uint8]:
+    return np.frombuffer(contents, np.uint8).reshape(-1, SECTOR)
 
 
 def chip_record(connection: Connection) -> ChipRecord:
@@ -221,6 +266,9 @@ def record_of(
         one_time=one_time.records,
     )
 
+
+MOST = 0.75
+"""Share of a half-written chip's sectors that hold what they held, or are to hold, or nothing."""
 
 MOST_PLACES = 256
 """Places whose readings are kept one by one; of more the whole passes are kept."""

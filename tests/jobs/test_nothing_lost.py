@@ -205,6 +205,30 @@ def test_a_label_does_not_mean_what_a_write_saved_by_itself(shelf: Shelf) -> Non
         shelf.of_board("gauge")
 
 
+@pytest.mark.parametrize("nameless", [False, True])
+def test_a_label_does_not_mean_a_board_that_was_half_written(
+    nameless: bool, tmp_path: Path
+) -> None:
+    """`backup` after an interruption keeps what is there, whole and verified; `restore gauge` must
+    not bring that back. A sister board's backup meanwhile is one."""
+    board, shelf = Board(noise(1), nameless=nameless), Shelf(tmp_path)
+    twin = Board(sister(noise(1)), 2, nameless=nameless)
+
+    def save(each: Board, label: str) -> Path:
+        with each.session() as connection:
+            return back_up(connection, shelf, WATCHER, board=label).set.path
+
+    made = save(board, "gauge")
+    board.cut(shelf, image_for(noise(1)))
+    half, theirs = save(board, "gauge"), save(twin, "twin")
+    taken, sisters = shelf.of_board("gauge"), shelf.of_board("twin")
+    assert taken is not None
+    assert sisters is not None
+    assert (taken.path, sisters.path) == (made, theirs)
+    board.write(shelf, None, undo=True)
+    assert half in [each.path for each in shelf.sets().sets]
+
+
 def test_a_label_of_two_boards_without_unique_ids_is_said(tmp_path: Path) -> None:
     """Nothing shows whether it is one board at two times, or two boards."""
     shelf = Shelf(tmp_path)

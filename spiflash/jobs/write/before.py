@@ -39,7 +39,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spiflash.archive.backupset import BackupSet
+from spiflash.archive.backupset import BEFORE_WRITE, BackupSet
 from spiflash.archive.journal import Journal
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import SAFE, BackupSetError, ShelfError, UnstableReadError
@@ -278,7 +278,7 @@ def keep(
     title = f"{record.chip.name}, before it was written"
     page = _PAGE.format(title=html.escape(title), why=html.escape(f"Saved: {why}."), made=made)
     placed = shelf.place(
-        record, old.contents, one_time.otp, page, readings_kept(old), before_write=True
+        record, old.contents, one_time.otp, page, readings_kept(old), mark=BEFORE_WRITE
     )
     watcher.say(f"Saved {why}: {placed.path}")
     return placed
