@@ -78,10 +78,12 @@ class Bars:
             yield advance
 
     def say(self, text: str) -> None:
-        """A remark between the bars."""
+        """A remark between the bars. That nobody reads it any more is no reason to stop in the
+        middle of a write."""
         from tqdm import tqdm
 
-        tqdm.write(fitted(text, sys.stderr), file=sys.stderr)
+        with contextlib.suppress(OSError):
+            tqdm.write(fitted(text, sys.stderr), file=sys.stderr)
 
 
 _answered = False
@@ -194,12 +196,12 @@ def answer(text: str, *, as_json: bool = False, tone: str = "") -> None:
         ) from exc
 
 
-def let_go() -> None:
-    """Send standard output nowhere from now on: what is still buffered for it must not fail
-    once more at exit, and change the exit status there."""
+def let_go(stream: TextIO | None = None) -> None:
+    """Send standard output, or another stream, nowhere from now on: what is still buffered for it
+    must not fail once more at exit, and change the exit status there."""
     with contextlib.suppress(OSError, ValueError, AttributeError):
         nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, sys.stdout.fileno())
+        os.dup2(nowhere, (stream or sys.stdout).fileno())
         os.close(nowhere)
 
 
@@ -223,10 +225,15 @@ def show_error(error: SpiflashError, *, as_json: bool = False) -> None:
             click.echo(json.dumps(document, indent=2))
         except OSError:
             let_go()
-    first = True
-    for part in (error.cause, error.state, error.remedy):
-        # File names and labels are quoted in errors: nothing in them may act on the terminal.
-        for line in part.split("\n") if part else ():
-            shown = fitted(printable(line), sys.stderr)
-            click.echo(_red(shown, sys.stderr) if first else shown, err=True)
-            first = False
+    # File names and labels are quoted in errors: nothing in them may act on the terminal.
+    lines = [
+        fitted(printable(line), sys.stderr)
+        for part in (error.cause, error.state, error.remedy)
+        for line in (part.split("\n") if part else ())
+    ]
+    try:
+        for number, line in enumerate(lines):
+            click.echo(line if number else _red(line, sys.stderr), err=True)
+    except OSError:
+        # Nobody reads it; the exit status still tells.
+        let_go(sys.stderr)

@@ -25,6 +25,7 @@ from hwmocks.boards.heron import IMAGE_FILE, heron_open, heron_variant
 from spiflash.cli import main as cli
 from spiflash.cli.main import program, run
 from spiflash.cli.screen import Bars
+from spiflash.errors import ImageError
 from tests.jobs.cli_rig import COMMAND, PATIENCE, Bench, assert_said, environment
 
 COMMANDS = sorted(cli.COMMANDS)
@@ -247,6 +248,25 @@ def test_standard_output_on_a_full_disk(
     assert ended.status == status, ended.err
     assert "Traceback" not in ended.err
     assert len(ended.err.splitlines()) >= 3
+
+
+@pytest.mark.parametrize("stream", ["2>/dev/full", "2>&1 >/dev/null | true", ">/dev/full 2>&1"])
+def test_an_error_that_nobody_reads_keeps_its_status(stream: str, tmp_path: Path) -> None:
+    """Scripts go by the status: 1 would be a finding."""
+    command = f"{sys.executable} -m spiflash audit missing {stream}; exit ${{PIPESTATUS[0]}}"
+    done = subprocess.run(["bash", "-c", command], cwd=tmp_path, timeout=PATIENCE, check=False)
+    assert done.returncode == ImageError.status
+
+
+def test_a_remark_that_nobody_reads_stops_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the middle of a write, least of all."""
+
+    class Gone(io.StringIO):
+        def write(self, text: str) -> int:
+            raise BrokenPipeError
+
+    monkeypatch.setattr(sys, "stderr", Gone())
+    Bars().say("What was written was not found there")
 
 
 def test_an_error_after_the_result_adds_no_second_document(bench: Bench) -> None:

@@ -292,7 +292,7 @@ def test_interrupted_work_on_a_chip_of_another_size(
         other.write(shelf, None)
     if unique is None:
         said = other.write(shelf, Image("new", bytes(SECTOR)), without_backup=True)
-        assert "Another board" in " ".join(said.lines)
+        assert "another board" in " ".join(said.lines)
         assert other.holds == bytes(SECTOR) + theirs[SECTOR:]
     else:
         with pytest.raises(UnfinishedWorkError, match="unique ID"):
