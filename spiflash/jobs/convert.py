@@ -168,10 +168,16 @@ def prepare(
             )
     made = back_up(connection, shelf, watcher, board=asked.label, passes=asked.passes, page=page)
     if not made.record.verified:
+        remedy = "Seat the clip again or set a lower --clock, then convert again."
+        if sets:
+            remedy += (
+                f" If the chip really holds this, write the set {sets[0].path} to it first, with "
+                "'spiflash restore'."
+            )
         raise UnstableReadError(
             f"The backup is kept but not verified: {'; '.join(made.record.doubts)}.",
             state=SAFE,
-            remedy="Seat the clip again or set a lower --clock, then convert again.",
+            remedy=remedy,
         )
     return replace(_prepared(made.set, theirs, image, asked), fresh=True)
 
@@ -189,7 +195,8 @@ def _held(
 ) -> Reading:
     """What the chip holds."""
     known = [(0, each.contents()) for each in sets]
-    return read_before(connection, known, asked.passes, watcher)
+    # Odd contents are no reason to stop here: what is made of them is a backup, or nothing.
+    return read_before(connection, known, asked.passes, watcher, odd=True)
 
 
 def _audit_of(image: Image, asked: Asked) -> Audit:

@@ -21,6 +21,7 @@ from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import UnstableReadError, VerifyError
+from spiflash.jobs import convert
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image, load_image
 from spiflash.jobs.write import Rewritten, Verify, WriteOptions, prepare, restore
@@ -360,4 +361,16 @@ def test_a_chip_that_holds_what_a_bad_line_gives_can_be_written_again(
 def test_a_verdict_of_odd_contents_is_waived_with_the_backup(tmp_path: Path) -> None:
     board = Board(bytes(SIZE), nameless=True)
     board.write(Shelf(tmp_path), Image("new", noise(1)), without_backup=True)
+    assert board.holds == noise(1)
+
+
+def test_a_conversion_of_a_zeroed_board_says_what_to_do_first(tmp_path: Path) -> None:
+    board, shelf = Board(noise(1)), Shelf(tmp_path)
+    board.save(shelf)
+    saved = shelf.sets().sets[0].path
+    board.chip.contents[:] = bytes(SIZE)
+    with board.session() as connection, pytest.raises(UnstableReadError) as refused:
+        convert.prepare(connection, shelf, Image("new", noise(2)), convert.Asked(), WATCHER)
+    assert str(saved) in refused.value.remedy
+    board.write(shelf, load_image(saved))
     assert board.holds == noise(1)
