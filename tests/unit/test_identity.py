@@ -213,9 +213,20 @@ def test_noise_has_no_serial_number(seed: int) -> None:
     assert serials_of(b"\xff" * 4096 + text + b"\xff" * 4096, Layout(8192 + len(text), ())) == []
 
 
-def test_a_name_in_text_says_what_a_serial_number_is() -> None:
-    text = b"colour=blue\nserial_number=HG-2019-0023\nserial=%s\nSerialNo: none\nserialno=on\n"
-    contents = (b"\xff" * 4096 + text).ljust(1 << 16, b"\xff")
+@pytest.mark.parametrize(
+    "said",
+    [
+        b"colour=blue\nserial_number=HG-2019-0023\nserial=%s\nSerialNo: none\nserialno=on\n",
+        b'{"model": "HG-8", "serial": "HG-2019-0023", "mac": ""}',
+        b'{"sn":"HG-2019-0023","serial":"ttyS0,115200"}',
+        b'<unit rev="C"><sn>HG-2019-0023</sn><isn>123456789</isn></unit>',
+        b"<SerialNumber>HG-2019-0023</SerialNumber>",
+        b"PRODUCT=HG8\nSN=HG-2019-0023\nserial: 8250/16550 driver\nsn: 12.34.56\n",
+        b"stdin=serial\0sn=HG-2019-0023\0serial0=/uart@0\0",
+    ],
+)
+def test_a_name_in_text_says_what_a_serial_number_is(said: bytes) -> None:
+    contents = (b"\xff" * 4096 + said).ljust(1 << 16, b"\xff")
     at = contents.index(b"HG-2019")
     assert serials_of(contents, Layout(len(contents), ())) == [(at, "HG-2019-0023")]
 

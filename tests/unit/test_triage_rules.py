@@ -272,10 +272,11 @@ def test_nothing_at_hand_proposes_nothing() -> None:
 
 
 def test_the_layout_of_the_triage_does_not_reach_the_gaps_silently() -> None:
-    """What lies between the regions is judged, too."""
+    """What lies between the regions is judged, too: the board itself may have written it."""
     chip = put(GOOD, 0x1A000, b"stray")
     found = judged(chip, GOOD)
-    assert set(kinds(found)) == {"gap-018000h"}
+    assert unchecked(found) == {"gap-018000h"}
+    assert found.kind is Kind.NOT_CHECKED
     assert found.repairs[0].applied(chip) == GOOD
 
 
@@ -612,3 +613,53 @@ def test_a_converted_board_with_a_shorter_root_file_system_was_not_interrupted()
             triage(short, own_backup=own),
         ):
             assert found.kind is Kind.INTERRUPTED, hex(stop)
+
+
+LOG = b"".join(b"%06d gauge: level %d mm\n" % (n * 60, n * 7919 % 4000) for n in range(700))
+
+
+@pytest.mark.parametrize("name", ["data", "misc", "gap"])
+@pytest.mark.parametrize(
+    "change",
+    [(len(LOG), b"\0"), (len(LOG), b"042000 gauge: level 12 mm\n"), (8, b"\x01\x03\x07\x0f")],
+    ids=["a mark", "a line", "a counter"],
+)
+def test_what_a_working_board_writes_is_no_damage(name: str, change: tuple[int, bytes]) -> None:
+    """A mark or line at the end of its log, or a counter of its starts: it was called flipped bits,
+    or damaged. Nothing proves it correct either."""
+    at = {"data": 0x60000, "misc": 0x18000, "gap": 0x18000}[name]
+    misc = (Region("misc", 0x18000, 0x8000),) if name == "misc" else ()
+    layout = Layout(SIZE, (*LAYOUT.regions[:3], *misc, *LAYOUT.regions[3:]))
+    good = put(GOOD, 0x60000, b"\xff" * 0x18000)
+    good = put(good, at, LOG)
+    own = reference(good, layout)
+    chip = put(good, at + change[0], change[1])
+    found = triage(chip, own_backup=own, layout=layout)
+    assert found.kind is Kind.NOT_CHECKED
+    # With something wrong the rest is what it was.
+    rotten = put(chip, 0x23456, bytes([GOOD[0x23456] ^ 0x10]))
+    found = triage(rotten, own_backup=own, layout=layout)
+    assert kinds(found) == {"kernel": Kind.BIT_ROT}
+
+
+@pytest.mark.parametrize("sector", [2, 3])
+def test_a_log_whose_oldest_sector_is_erased_is_no_damage(sector: int) -> None:
+    good = put(put(GOOD, 0x60000, b"\xff" * 0x18000), 0x60000, LOG)
+    chip = put(good, 0x60000 + sector * 0x1000, b"\xff" * 0x1000)
+    assert judged(chip, good).kind is Kind.NOT_CHECKED
+    assert judged(put(good, 0x60000, b"\xff" * 0x18000), good).kind is Kind.ERASED
+
+
+@pytest.mark.parametrize("cut", [False, True])
+def test_a_blank_after_whole_firmware_is_no_interrupted_write(cut: bool) -> None:
+    """The kernel of an update is shorter than the one before, and what is after it is still the
+    old: only where something ends too soon has a write stopped."""
+    old = put(GOOD, 0x20000, boot_image(2, 0x1C000, 2).ljust(0x20000, b"\xff"))
+    kernel = boot_image(2, 0xA000, 2)
+    chip = put(board(OWN, 1, version=2), 0x20000, kernel.ljust(0x20000, b"\xff"))
+    chip = chip[:0x40000] + old[0x40000:]
+    if cut:
+        chip = put(chip, 0x28000, b"\xff" * 0x8000)
+    found = judged(chip, old)
+    assert (found.kind is Kind.INTERRUPTED) == cut
+    assert kinds(found).get("kernel") == (Kind.INTERRUPTED if cut else None)

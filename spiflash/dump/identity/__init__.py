@@ -196,6 +196,8 @@ class _Search:
     def keyed(self) -> None:
         """Serial numbers after their name in text, such as a file of settings."""
         for at, text in forms.keyed_serials(self.contents):
+            if _is_word(text):
+                continue
             why = "text after the name of a serial number"
             self.serial(at, text, Certainty.LIKELY, why)
 

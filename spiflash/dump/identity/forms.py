@@ -189,11 +189,19 @@ _APART = 64
 """Bytes of FFh, or of 00h, that separate two blocks."""
 
 _SERIAL = re.compile(rb"(?=[\x21-\x7e]*\d)[A-Za-z0-9][A-Za-z0-9/_.-]{5,40}(?=[\x00\r\n\xff]|$)")
-_SERIAL_WORDS = (b"erial", b"ERIAL", b"erno", b"ERNO", b"/N")
-_KEYED = re.compile(
-    rb"(?<![A-Za-z])(?i:serial(?:#|[_-]?n(?:o|um(?:ber)?))|serno|s/n)[\"']?[ \t]{0,2}[=:][ \t]{0,2}"
-    rb"[\"']?([A-Za-z0-9][A-Za-z0-9/_.-]{3,40})(?![\x21\x23-\x26\x28-\x7e])"
+_SERIAL_WORDS = (
+    *((b"erial", 1), (b"ERIAL", 1), (b"erno", 1), (b"ERNO", 1)),
+    *((b"/N", 1), (b"/n", 1), (b"sn", 0), (b"SN", 0)),
 )
+"""Parts of the names, and how many letters are before them."""
+
+_KEYED = re.compile(
+    rb"(?<![A-Za-z])(?i:(serial(?:#|[_-]?n(?:o|um(?:ber)?))|serno|s/n)|serial|sn)"
+    rb"[\"']?[ \t]{0,2}[=:>][ \t]{0,2}"
+    rb"[\"']?([A-Za-z0-9][A-Za-z0-9/_.-]{3,40})(?![\x21\x23-\x26\x28-\x2b\x2d-\x3b\x3d-\x7e])"
+)
+"""A name, then "=", ":" or the end of an XML tag, and a value that a blank, a quote, a comma or the
+next tag ends. Names that say less (the second half) need a value that looks like one."""
 
 
 def data_blocks(contents: bytes, start: int, end: int) -> list[Span]:
@@ -239,10 +247,14 @@ def serial_texts(contents: bytes, start: int, end: int) -> Iterator[tuple[int, b
 def keyed_serials(contents: bytes) -> Iterator[tuple[int, bytes]]:
     """(address, text) of serial numbers after a name that says so, the first fifty."""
     # Looking for a word first is far faster than the pattern at every byte.
-    words = (places(contents, word) for word in _SERIAL_WORDS)
-    starts = itertools.chain.from_iterable(itertools.islice(each, 20_000) for each in words)
-    matches = (_KEYED.match(contents, at - 1) for at in starts if at)
-    found = ((match.start(1), match[1]) for match in matches if match)
+    words = ((places(contents, word), before) for word, before in _SERIAL_WORDS)
+    starts = (at - back for each, back in words for at in itertools.islice(each, 20_000))
+    matches = (_KEYED.match(contents, at) for at in starts if at >= 0)
+    found = (
+        (match.start(2), match[2])
+        for match in matches
+        if match and (match[1] or (len(match[2]) > 5 and is_serial(match[2])))
+    )
     numbers = (each for each in found if any(map(_DIGITS.__contains__, each[1])))
     yield from itertools.islice(numbers, 50)
 

@@ -29,6 +29,7 @@ from spiflash.dump.finding import (
     StreamFacts,
     TreeFacts,
     Verdict,
+    images,
     is_loader_banner,
 )
 from spiflash.dump.formats import places
@@ -113,9 +114,15 @@ def _pieces(findings: Sequence[Finding]) -> list[tuple[int, int, str, bool]]:
             if found == kind and kind in ("jffs2", "ubi", "ubifs") and near:
                 pieces[-1] = (start, finding.end, kind, kernel)
                 continue
-        kernel = isinstance(facts, ImageFacts) and facts.holds is Holds.KERNEL
+        kernel = any(_with_kernel(each) for each in images(finding))
         pieces.append((finding.start, finding.end, found, kernel))
     return pieces
+
+
+def _with_kernel(image: ImageFacts) -> bool:
+    """Whether a boot image is a kernel, alone or with a first root file system or a tree."""
+    together = image.holds is Holds.SEVERAL and image.system.lower() == "linux"
+    return image.holds is Holds.KERNEL or together
 
 
 # Stated layouts ----------------------------------------------------------------------------------

@@ -351,12 +351,12 @@ def _stopped_unknown(
     last = (stop - 1) // SECTOR * SECTOR
     if new is not None and contents[last:end] == new[last:end]:
         return None
+    verified = [each for each in chip.findings if each.verdict is Verdict.VERIFIED]
     whole = any(
-        each.verdict is Verdict.VERIFIED
-        and each.start < stop <= -(-each.end // SECTOR) * SECTOR
+        each.start < stop <= -(-each.end // SECTOR) * SECTOR
         and each.end <= end
         and empty(contents[each.end : stop])  # what fills up its last sector
-        for each in chip.findings
+        for each in (*_recognised(chip.findings), *verified)
     )
     if whole and not _firmware_from(layout, old, stop, end):
         return None

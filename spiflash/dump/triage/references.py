@@ -67,7 +67,7 @@ def reference(contents: bytes, layout: Layout | None = None) -> Reference:
     )
 
 
-_CLAIMED = frozenset({Verdict.VERIFIED, Verdict.DAMAGED, Verdict.CONSISTENT})
+CLAIMED = frozenset({Verdict.VERIFIED, Verdict.DAMAGED, Verdict.CONSISTENT})
 
 FIRMWARE = frozenset({Role.BOOT, Role.TREE, Role.KERNEL, Role.ROOT})
 """Roles whose contents come with the firmware. Gaps and names that say nothing are none of it."""
@@ -100,7 +100,7 @@ def surely_own(reference: Reference) -> list[OwnItem]:
     """
     places = spans_of(saved_environments(reference.findings))
     places += spans_of(e for e in reference.layout.regions if e.keep or e.role is Role.OWN)
-    found = spans_of(f for f in reference.findings if f.verdict in _CLAIMED)
+    found = spans_of(f for f in reference.findings if f.verdict in CLAIMED)
     for start, end in reference.layout.gaps:
         places += without([(start, end)], found)
     return [

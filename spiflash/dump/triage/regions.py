@@ -24,6 +24,7 @@ from spiflash.dump.triage.chip_state import (
 )
 from spiflash.dump.triage.environment import judge_environment, twin
 from spiflash.dump.triage.references import (
+    CLAIMED,
     FIRMWARE,
     Piece,
     Reference,
@@ -279,7 +280,11 @@ def _against_backup(
     if foreign is not None:
         return foreign
     found = by_bits(region, chunk, right, places) or out_of_place(region, chunk, right)
-    if found is not None and not (region.role in _OWNERS and _sound(refs, region)):
+    free = _may_change(own, region, chunk, right)
+    working = found is not None and (
+        (region.role in _OWNERS and _sound(refs, region)) or found.kind in free
+    )
+    if found is not None and not working:
         return found
     if region.is_own:
         return RegionFinding(region, Kind.DAMAGED, "not as in the backup", places)
@@ -306,7 +311,7 @@ def _against_backup(
             return RegionFinding(region, Kind.DAMAGED, text, places)
         text = "changed since the backup; no checksum covers it"
         return RegionFinding(region, Kind.NOT_CHECKED, text, places)
-    if alike_bytes(chunk, right) > SAME:
+    if alike_bytes(chunk, right) > SAME and Kind.DAMAGED not in free:
         return RegionFinding(region, Kind.DAMAGED, "not as in the backup", places)
     text = "not as in the backup, and no checksum covers it"
     return RegionFinding(region, Kind.NOT_CHECKED, text, places)
@@ -325,6 +330,25 @@ def _gone(own: Reference, region: Region, chip: bytes) -> tuple[Span, ...]:
 def _sound(refs: References, region: Region) -> bool:
     """Whether what a board has written there since is intact by its own checksums."""
     return by_itself(refs, region).kind is Kind.INTACT
+
+
+def _may_change(own: Reference, region: Region, chunk: bytes, right: bytes) -> frozenset[Kind]:
+    """The differences from the backup that a board makes while it works.
+
+    It adds to its logs, erases the oldest sector of one and counts its starts: a few other bits are
+    no rot where the board writes, and neither are they where nothing tells what the bytes are.
+    """
+    if region.role in _OWNERS:
+        return frozenset({Kind.BIT_ROT, Kind.ERASED})
+    if region.is_own or region.role is not Role.OTHER:
+        return frozenset()
+    known = [(each.start, each.end) for each in surely_own(own)]
+    known += [(e.start, e.end) for e in own.findings if e.verdict in CLAIMED]
+    changed = np.frombuffer(chunk, np.uint8) != np.frombuffer(right, np.uint8)
+    told = np.zeros(len(changed), dtype=bool)
+    for start, end in known:
+        told[max(start - region.start, 0) : max(end - region.start, 0)] = True
+    return frozenset() if (changed & told).any() else frozenset({Kind.BIT_ROT, Kind.DAMAGED})
 
 
 def _names_another(
