@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import cache
 
+import numpy as np
+
 from hwmocks.bench import Bench, make_bench
 from hwmocks.boards.heron import heron_factory
 from hwmocks.ftdi import UsbFaults
@@ -19,8 +21,9 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.jobs import Unwatched
 from spiflash.jobs.connection import DEFAULT_CEILING, Connection, connected, find_out
 from spiflash.nor.chip import Chip
-from spiflash.nor.geometry import uniform
+from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry, ProgramMethod
 from spiflash.nor.tables import chip_table
+from spiflash.plan import Erase, Plan, PlanError
 
 WATCHER = Unwatched()
 
@@ -61,6 +64,41 @@ class Rig:
 def heron_rig(chip: str = "W25Q64JV", **more: object) -> Rig:
     """The demo board with its factory contents."""
     return Rig(NorChip(chip, heron_factory(), seed=7), **more)  # type: ignore[arg-type]
+
+
+def uniform(
+    size: int,
+    page: int,
+    erase_types: tuple[EraseType, ...],
+    program: Duration,
+    chip_erase: EraseType | None = None,
+    method: ProgramMethod = ProgramMethod.PAGE,
+) -> Geometry:
+    """A chip on which every erase type works everywhere."""
+    indices = tuple(range(len(erase_types)))
+    return Geometry(
+        size, page, erase_types, (EraseRegion(size, indices),), program, chip_erase, method
+    )
+
+
+def simulate(plan: Plan, old: bytes) -> bytes:
+    """The contents of a chip that held `old` after all steps of `plan`.
+
+    Raises `PlanError` if `old` does not have the chip's size or a step reaches beyond it.
+    """
+    if len(old) != plan.size:
+        raise PlanError(f"{len(old)} bytes for a chip of {plan.size}")
+    cells = np.frombuffer(old, dtype=np.uint8).copy()
+    for step in plan.steps:
+        if not 0 <= step.address < step.end <= plan.size:
+            raise PlanError(f"a step at {step.address:#x} reaches beyond the chip")
+        if isinstance(step, Erase):
+            cells[step.address : step.end] = 0xFF
+        elif plan.overwrites:
+            cells[step.address : step.end] = np.frombuffer(step.data, dtype=np.uint8)
+        else:
+            cells[step.address : step.end] &= np.frombuffer(step.data, dtype=np.uint8)
+    return cells.tobytes()
 
 
 @cache

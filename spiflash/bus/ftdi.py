@@ -94,12 +94,15 @@ class FtdiBus:
         """The adapter's serial number; "" if it has none."""
         self.longest_read = mpsse.TRANSFER_LIMIT
         """The most bytes that one read command requests."""
-        self._link = link
-        self._engine = engine
-        self._clock = clock
-        self._description = description
+        self.link = link
+        """The connection to the engine; only `spiflash prove` uses it directly."""
+        self.engine = engine
+        """What this kind of adapter can do."""
+        self.clock = clock
+        self.description = description
+        """Type, serial number and channel of the adapter."""
+        self.sampling = Sampling.LATE
         self._pins = pins or mpsse.Pins()
-        self._sampling = Sampling.LATE
         self._divisor = mpsse.divisor(engine, hertz)
         self._closed = False
         self.on_close: Callable[[], None] = lambda: None
@@ -114,29 +117,9 @@ class FtdiBus:
     # -- Bus -----------------------------------------------------------------------------
 
     @property
-    def clock(self) -> Clock:
-        """The clock that this bus uses."""
-        return self._clock
-
-    @property
-    def description(self) -> str:
-        """Type, serial number and channel of the adapter."""
-        return self._description
-
-    @property
-    def link(self) -> Link:
-        """The connection to the engine; only `spiflash prove` uses it directly."""
-        return self._link
-
-    @property
-    def engine(self) -> mpsse.Engine:
-        """What this kind of adapter can do."""
-        return self._engine
-
-    @property
     def clock_limits(self) -> tuple[float, float]:
         """Slowest and fastest SPI clock in hertz."""
-        return self._engine.slowest_hz, self._engine.top_hz
+        return self.engine.slowest_hz, self.engine.top_hz
 
     @property
     def hertz(self) -> float:
@@ -156,22 +139,22 @@ class FtdiBus:
         to the batch before and to write the next one.
         """
         waiting: deque[tuple[Sequence[Transaction], int]] = deque()
-        replies = Replies(self._link.read, self._link.outstanding)
+        replies = Replies(self.link.read, self.link.outstanding)
         with self._exchange():
             for transactions in batches:
                 size = 0
                 for burst in mpsse.bursts(
-                    transactions, self._engine, self._pins, self._sampling, self._divisor.hertz
+                    transactions, self.engine, self._pins, self.sampling, self._divisor.hertz
                 ):
                     # Nothing is read while this burst is written: its replies must fit into the
                     # FIFO beside those that are not fetched yet.
-                    replies.fetch(leave=self._engine.rx_fifo - mpsse.REPLY_MARGIN - burst.reply)
-                    self._link.write(burst.out, burst.seconds)
+                    replies.fetch(leave=self.engine.rx_fifo - mpsse.REPLY_MARGIN - burst.reply)
+                    self.link.write(burst.out, burst.seconds)
                     replies.expect(burst)
                     size += burst.reply - burst.sync
                     if burst.pause:
                         replies.fetch()
-                        self._clock.sleep(burst.pause)
+                        self.clock.sleep(burst.pause)
                 waiting.append((transactions, size))
                 if len(waiting) > 1:
                     yield mpsse.answers(*replies.take(*waiting.popleft()))
@@ -189,14 +172,14 @@ class FtdiBus:
         chunk = min(chunk, self.longest_read)
         sizes = [min(chunk, length - start) for start in range(0, length, chunk)]
         hertz = self._divisor.hertz
-        ahead = max(1, min(AHEAD, (self._engine.tx_fifo - 16) // 3 - len(out) // 3))
-        commands = [mpsse.bytes_in(size, self._sampling) for size in sizes]
+        ahead = max(1, min(AHEAD, (self.engine.tx_fifo - 16) // 3 - len(out) // 3))
+        commands = [mpsse.bytes_in(size, self.sampling) for size in sizes]
         end = self._pins.set_bus(selected=False) + bytes((mpsse.SEND_NOW,))
         if commands:
             commands[-1] += end
         with self._exchange(), self._ended():
             head = self._pins.set_bus(selected=True) + b"".join(mpsse.bytes_out(out))
-            self._link.write(
+            self.link.write(
                 head + b"".join(commands[:ahead]) + (b"" if commands else end),
                 8 * len(out) / hertz,
             )
@@ -206,33 +189,28 @@ class FtdiBus:
                 left = size
                 while left:
                     if refill and left <= size // 2 + 1:
-                        self._link.write(refill)
+                        self.link.write(refill)
                         refill = b""
                     piece = min(left, READ_PIECE)
-                    got = self._link.read(piece, self._link.outstanding() + 8 * piece / hertz)
+                    got = self.link.read(piece, self.link.outstanding() + 8 * piece / hertz)
                     left -= piece
                     if refill and not left:
-                        self._link.write(refill)
+                        self.link.write(refill)
                         refill = b""
                     yield got
 
     def set_clock(self, hertz: float) -> float:
         """Set the fastest clock not above `hertz`; returns it."""
-        wanted = mpsse.divisor(self._engine, hertz)
+        wanted = mpsse.divisor(self.engine, hertz)
         if wanted != self._divisor:
             self._divisor = wanted
             with self._exchange():
-                self._link.write(wanted.command)
+                self.link.write(wanted.command)
         return wanted.hertz
 
     def set_sampling(self, sampling: Sampling) -> None:
         """Choose when MISO is sampled."""
-        self._sampling = sampling
-
-    @property
-    def sampling(self) -> Sampling:
-        """When MISO is sampled now."""
-        return self._sampling
+        self.sampling = sampling
 
     def close(self) -> None:
         """Make every pin an input and release the adapter. May be called twice."""
@@ -240,10 +218,10 @@ class FtdiBus:
             return
         self._closed = True
         try:
-            self._link.release(synchronised=self._link.synchronised)
+            self.link.release(synchronised=self.link.synchronised)
         except BaseException:
             # Ctrl-C while closing: the pins must become inputs all the same.
-            self._link.release(synchronised=False)
+            self.link.release(synchronised=False)
             raise
         finally:
             self.on_close()
@@ -252,7 +230,7 @@ class FtdiBus:
 
     def _synchronise(self) -> None:
         """Synchronise host and engine: empty FIFOs, known pins, chip deselected."""
-        self._link.start(mpsse.setup(self._engine, self._pins, self._divisor))
+        self.link.start(mpsse.setup(self.engine, self._pins, self._divisor))
 
     @contextlib.contextmanager
     def _ended(self) -> Iterator[None]:
@@ -277,11 +255,11 @@ class FtdiBus:
                 "The adapter has already been released.", remedy="Open it again and repeat."
             )
         with translated():
-            if not self._link.synchronised:
+            if not self.link.synchronised:
                 self._synchronise()
-            self._link.synchronised = False
+            self.link.synchronised = False
             yield
-            self._link.synchronised = True
+            self.link.synchronised = True
 
 
 def open_channel(

@@ -28,8 +28,8 @@ class Engine:
     """What one kind of adapter can do.
 
     `base_hz` is the clock that is halved and then divided. `tx_fifo` and `rx_fifo` are the bytes
-    that fit into the adapter on the way to the engine and back. `idle_clocks` says whether it can
-    clock without moving data (0x8F, H types only). The figures of the FT4232HA are pyftdi's.
+    that fit into the adapter on the way to the engine and back. Only `high_speed` engines (the H
+    types) can clock without moving data (0x8F). The figures of the FT4232HA are pyftdi's.
     """
 
     name: str
@@ -48,11 +48,6 @@ class Engine:
     def slowest_hz(self) -> float:
         """The slowest SPI clock."""
         return self.base_hz / 2 / 65536
-
-    @property
-    def idle_clocks(self) -> bool:
-        """Whether 0x8F exists."""
-        return self.high_speed
 
 
 ENGINES: dict[int, Engine] = {
@@ -244,7 +239,7 @@ def atoms(
             left -= now
         yield Atom(pins.set_bus(selected=False))
         if transaction.rest > 0:
-            if engine.idle_clocks:
+            if engine.high_speed:
                 for command, bits in idle(transaction.rest, hertz):
                     yield Atom(command, bits=bits)
             elif transaction.rest <= SHORT_REST:

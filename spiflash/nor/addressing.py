@@ -171,9 +171,7 @@ def _after_power_up(chip: Chip) -> Addressing:
                 continue
             into, out = switches
             return Addressing(Width.FOUR, enter=into, exit=out, pause=out, resume=into)
-        if method is FourByte.EXTENDED_REGISTER:
-            return _by_register(commands.WRITE_EXTENDED_ADDRESS)
-        return _by_register(commands.WRITE_BANK)
+        return _by_register(_SEGMENT[method][0])
     raise ChipUnknownError(
         f"It is not known how to address the {chip.name} above 16 MiB.",
         state="Nothing has been changed on it.",
@@ -183,11 +181,18 @@ def _after_power_up(chip: Chip) -> Addressing:
 
 
 def _segment_register(chip: Chip) -> Addressing | None:
-    if FourByte.EXTENDED_REGISTER in chip.four_byte:
-        return _by_register(commands.WRITE_EXTENDED_ADDRESS)
-    if FourByte.BANK_REGISTER in chip.four_byte:
-        return _by_register(commands.WRITE_BANK)
-    return None
+    return next((_by_register(_SEGMENT[m][0]) for m in _SEGMENT if m in chip.four_byte), None)
+
+
+_SEGMENT = {
+    FourByte.EXTENDED_REGISTER: (
+        commands.WRITE_EXTENDED_ADDRESS,
+        commands.READ_EXTENDED_ADDRESS,
+        0xFF,
+    ),
+    FourByte.BANK_REGISTER: (commands.WRITE_BANK, commands.READ_BANK, 0x7F),
+}
+"""The register that holds address bits 24 and up: what writes it, what reads it, and its bits."""
 
 
 def _by_register(opcode: int) -> Addressing:
@@ -235,11 +240,8 @@ def find_mode(bus: Bus, chip: Chip) -> ModeFound:
     """Find out how `chip` takes addresses now, and which segment is selected."""
     if chip.size <= THREE_BYTE_REACH or FourByte.ALWAYS in chip.four_byte:
         return ModeFound(False, 0, "this part has only one mode")
-    segment = 0
-    if FourByte.EXTENDED_REGISTER in chip.four_byte:
-        segment = _register(bus, commands.READ_EXTENDED_ADDRESS)
-    elif FourByte.BANK_REGISTER in chip.four_byte:
-        segment = _register(bus, commands.READ_BANK) & 0x7F
+    register = next((_SEGMENT[m] for m in _SEGMENT if m in chip.four_byte), None)
+    segment = 0 if register is None else _register(bus, register[1]) & register[2]
     if segment << 24 >= chip.size:
         # An open line, or no such register: there is no such segment.
         segment = 0
@@ -309,20 +311,12 @@ def confirm_opcodes(bus: Bus, chip: Chip, plain: Width) -> None:
 
     Raises `ChipMismatchError` if they differ.
     """
-    places = (0, *_PLACES[::12])
-    three = bus.run(
-        [
-            Transaction(bytes((commands.READ,)) + place.to_bytes(plain, "big"), SAMPLE)
-            for place in places
-        ]
-    )
-    four = bus.run(
-        [
-            Transaction(bytes((commands.READ_4BYTE,)) + place.to_bytes(4, "big"), SAMPLE)
-            for place in places
-        ]
-    )
-    if three != four:
+
+    def contents(opcode: int, width: int) -> list[bytes]:
+        heads = (bytes((opcode,)) + at.to_bytes(width, "big") for at in (0, *_PLACES[::12]))
+        return bus.run([Transaction(head, SAMPLE) for head in heads])
+
+    if contents(commands.READ, plain) != contents(commands.READ_4BYTE, 4):
         raise ChipMismatchError(
             f"The {chip.name} should support the read with four address bytes (13h), but this chip "
             "gives other contents for it than for the plain read (03h).",

@@ -24,6 +24,7 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.commands import Width
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.geometry import ProgramMethod
+from spiflash.nor.unlisted import size_option
 from spiflash.text import amount
 
 # -- the check -------------------------------------------------------------------------------------
@@ -87,11 +88,11 @@ def check_capacity(flash: NorFlash) -> Capacity:
 
 def _repeats(chip: Chip, finding: WrapFinding) -> ChipMismatchError:
     assert finding.period is not None
-    has = _amount(finding.period)
+    has = size_option(finding.period)
     state = "Nothing has been changed on it; no contents have been saved."
     if chip.size_stated:
         return ChipMismatchError(
-            f"You stated {_amount(chip.size)} for the {chip.name}, but {finding.reason}.",
+            f"You stated {size_option(chip.size)} for the {chip.name}, but {finding.reason}.",
             state=state,
             remedy=f"Read the chip with --size {has}: after that its contents repeat.",
         )
@@ -100,12 +101,8 @@ def _repeats(chip: Chip, finding: WrapFinding) -> ChipMismatchError:
         state=state,
         remedy="The chip is probably smaller than its ID says (relabelled): read it with "
         f"--size {has}. If you know that its contents really are there twice, confirm the size "
-        f"with --size {_amount(chip.size)}.",
+        f"with --size {size_option(chip.size)}.",
     )
-
-
-def _amount(size: int) -> str:
-    return f"{size >> 20}M" if size % (1 << 20) == 0 else f"{size >> 10}K"
 
 
 # -- comparing places ------------------------------------------------------------------------------

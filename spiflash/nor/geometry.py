@@ -18,7 +18,6 @@ __all__ = [
     "Geometry",
     "GeometryError",
     "ProgramMethod",
-    "uniform",
 ]
 
 
@@ -76,18 +75,3 @@ class Geometry:
         that is one block, such as the rest of a larger block beside small sectors (S25FS)."""
         end = start + kind.size
         return start % kind.size == 0 or any((start, end) == span[:2] for span in self.spans())
-
-
-def uniform(
-    size: int,
-    page: int,
-    erase_types: tuple[EraseType, ...],
-    program: Duration,
-    chip_erase: EraseType | None = None,
-    method: ProgramMethod = ProgramMethod.PAGE,
-) -> Geometry:
-    """A chip on which every erase type works everywhere."""
-    indices = tuple(range(len(erase_types)))
-    return Geometry(
-        size, page, erase_types, (EraseRegion(size, indices),), program, chip_erase, method
-    )

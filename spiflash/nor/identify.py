@@ -21,29 +21,9 @@ from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.jedec import CONTINUATION, split
 from spiflash.nor.scheme import scheme
 from spiflash.nor.sfdp import Sfdp, parse
-from spiflash.nor.sfdp.derived import four_byte_methods, leaves_by_bank, quad_enable
+from spiflash.nor.sfdp.derived import four_byte_methods, quad_enable
 from spiflash.nor.sfdp.headers import SfdpError
-from spiflash.nor.shared_id import (
-    as_set_up,
-    careful_geometry,
-    common_four_byte_methods,
-    common_supply,
-    differences_for_writing,
-    erases_known,
-    exit_opcode,
-    family_name,
-    fast_read_dummy,
-    geometry_of,
-    is_mirrored,
-    leaves_out_erases,
-    names,
-    no_faster_than,
-    refuse_unlike,
-    shared,
-    supplies,
-    undisputed,
-    vendors,
-)
+from spiflash.nor.shared_id import chip_of, common_supply, geometry_of, names, supplies
 from spiflash.nor.unlisted import (
     at_stated_size,
     capacity_hint,
@@ -84,7 +64,9 @@ def identify(
     sfdp, complaint = _parsed(answers.sfdp)
     if wanted is not None:
         chosen = _named(wanted, table, answers)
-        chip = _known(answers, (chosen,), sfdp, complaint, f"the name that you gave, {chosen.name}")
+        chip = chip_of(
+            answers, (chosen,), sfdp, complaint, f"the name that you gave, {chosen.name}"
+        )
         chip = replace(chip, supplies=supplies((chosen, *candidates_for(answers, table))))
         return chip if size is None else at_stated_size(chip, size)
     candidates = candidates_for(answers, table)
@@ -174,7 +156,7 @@ def _listed(
         if size is not None:
             # All of them remain, with figures that are safe for each: a size that a person states
             # must not select one of them.
-            chip = _known(answers, candidates, sfdp, complaint, how)
+            chip = chip_of(answers, candidates, sfdp, complaint, how)
             doubt = chip.write_doubt or (
                 f"its SFDP gives {amount(sfdp.basic.size)}, and no part with this ID has that "
                 "size; name the part with --part if you know it"
@@ -193,91 +175,13 @@ def _listed(
             how = "JEDEC ID, chip table, SFDP and registers"
     elif len(weighed.remaining) == 1 and weighed.remaining[0].extended_id:
         how = "extended JEDEC ID and chip table"
-    chip = _known(answers, weighed.remaining, sfdp, complaint, how)
+    chip = chip_of(answers, weighed.remaining, sfdp, complaint, how)
     # SFDP is no reason to connect 3.3 V: for the supply all parts with this ID count.
     return replace(
         chip,
         notes=(*chip.notes, *weighed.doubts),
         supply=common_supply(candidates),
         supplies=supplies(candidates),
-    )
-
-
-def _known(
-    answers: Answers,
-    parts: Sequence[Part],
-    sfdp: Sfdp | None,
-    complaint: str,
-    how: str,
-) -> Chip:
-    refuse_unlike(parts)
-    first = parts[0]
-    differ = differences_for_writing(parts)
-    notes = list(first.notes if len(parts) == 1 else ())
-    if complaint:
-        notes.append(complaint)
-    doubt = ""
-    if differ:
-        doubt = (
-            f"{names(parts)} share this ID and differ in {', '.join(differ)}; "
-            "name the right one with --part"
-        )
-    elif first.refused:
-        doubt = first.refused
-    if sfdp is not None and sfdp.basic.size != first.size:
-        notes.append(
-            f"SFDP gives a size of {amount(sfdp.basic.size)}, the chip table {amount(first.size)}"
-        )
-    same = len(parts) == 1
-    if not differ and not same and leaves_out_erases(parts):
-        notes.append("Only erases that all of these parts have are used")
-    geometry = geometry_of(first) if same or differ else careful_geometry(parts)
-    has_map = sfdp is not None and sfdp.sector_map is not None
-    mirrored = False if has_map else is_mirrored(parts, answers)
-    if mirrored:
-        geometry = replace(geometry, regions=geometry.regions[::-1])
-    elif mirrored is None:
-        doubt = doubt or "it could not be read at which end its small sectors are"
-    if sfdp is not None and sfdp.basic.size == first.size:
-        try:
-            bits = first.map_bits if same else 0
-            geometry = as_set_up(geometry, sfdp, answers.sector_map, bits)
-        except SfdpError as exc:
-            doubt = doubt or (
-                f"its sector layout could not be found out ({exc}), and an erase might clear "
-                "more than it should"
-            )
-        geometry, dispute = undisputed(no_faster_than(geometry, sfdp), sfdp)
-        if dispute:
-            notes.append(dispute[0].upper() + dispute[1:])
-    four_byte = common_four_byte_methods(parts, sfdp)
-    quads = {part.quad_enable for part in parts}
-    return Chip(
-        name=first.name if same else family_name(parts),
-        vendor=" or ".join(vendors(parts)),
-        answers=answers,
-        geometry=geometry,
-        protection_schemes=tuple(sorted({part.protection for part in parts})),
-        quad_enable=quads.pop() if len(quads) == 1 else "unknown",
-        four_byte=four_byte,
-        exit_4byte=exit_opcode(parts, sfdp),
-        leaves_by_bank=leaves_by_bank(sfdp),
-        clock_read=min(part.clock_read for part in parts),
-        clock_fast=min(part.clock_fast for part in parts),
-        fast_read_dummy=fast_read_dummy(first, four_byte),
-        supply=common_supply(parts),
-        supplies=supplies(parts),
-        unique_id=shared([part.unique_id for part in parts]),
-        security=shared([part.security for part in parts]),
-        locked_at_power_up=any(part.locked_at_power_up for part in parts),
-        status_write_volatile=all(part.status_write_volatile for part in parts),
-        part=first if same else None,
-        candidates=tuple(part.name for part in parts),
-        how=how,
-        sfdp=sfdp,
-        write_doubt=doubt,
-        notes=tuple(notes),
-        erases_known=erases_known(parts, sfdp),
     )
 
 

@@ -44,7 +44,7 @@ class Manufacturer:
 
 
 # Firms that share a byte are in the order in which their chips are found on boards.
-_FIRMS = (
+FIRMS = (
     Manufacturer(1, 0x01, "Infineon (Cypress, Spansion)", "AMD"),
     Manufacturer(1, 0x04, "Fujitsu"),
     Manufacturer(10, 0x0B, "XTX"),
@@ -94,16 +94,6 @@ _FIRMS = (
 )
 
 
-def firms() -> tuple[Manufacturer, ...]:
-    """The whole list, by code."""
-    return _FIRMS
-
-
-def odd_parity(code: int) -> bool:
-    """Whether `code` has an odd number of ones, as every JEP106 code must."""
-    return code.bit_count() % 2 == 1
-
-
 def split(answer: bytes) -> tuple[int, int | None]:
     """(bank, code) at the start of an answer to 9Fh; the code is None if there are only
     continuation codes or nothing."""
@@ -119,8 +109,8 @@ def candidates(answer: bytes) -> tuple[Manufacturer, ...]:
     """
     bank, code = split(answer)
     if bank > 1:
-        return tuple(firm for firm in _FIRMS if (firm.bank, firm.code) == (bank, code))
-    return tuple(firm for firm in _FIRMS if firm.code == code)
+        return tuple(firm for firm in FIRMS if (firm.bank, firm.code) == (bank, code))
+    return tuple(firm for firm in FIRMS if firm.code == code)
 
 
 def manufacturer(answer: bytes) -> Manufacturer:

@@ -14,7 +14,7 @@ from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
 from spiflash.nor import commands
 from spiflash.nor.chip import Answers, Chip, ChipIdentity, Part
 from spiflash.nor.jedec import FLOATING, nand
-from spiflash.nor.scheme import MIRRORING, telling
+from spiflash.nor.scheme import MIRRORING, Register, telling
 from spiflash.nor.sfdp import parse
 from spiflash.nor.sfdp.headers import SfdpError, read_whole
 from spiflash.text import hex_pairs
@@ -154,18 +154,21 @@ def probe_shared_id(bus: Bus, answers: Answers, candidates: Sequence[Part]) -> A
     mirrors = {part.mirrored_by for part in candidates} - {""}
     if len(mirrors) == 1 and all(part.mirrored_by for part in candidates):
         register, _ = MIRRORING[mirrors.pop()]
-        read = commands.read_register(register.opcode, register.length)
-        first, again = bus.run([read, read])
-        if first == again and first[0] != 0xFF:
-            found.append((register.name, first[0]))
-    if len(candidates) < 2:
-        return replace(answers, registers=tuple(found))
-    for register in telling(answers.id[0], [part.protection for part in candidates]):
-        read = commands.read_register(register.opcode, register.length)
-        first, again = bus.run([read, read])
-        if first == again and first[0] not in (0x00, 0xFF):
-            found.append((register.name, first[0]))
+        value = _steady(bus, register)
+        if value is not None and value != 0xFF:
+            found.append((register.name, value))
+    if len(candidates) > 1:
+        for register in telling(answers.id[0], [part.protection for part in candidates]):
+            value = _steady(bus, register)
+            if value is not None and value not in (0x00, 0xFF):
+                found.append((register.name, value))
     return replace(answers, registers=tuple(found))
+
+
+def _steady(bus: Bus, register: Register) -> int | None:
+    """The first byte of a register; None if two readings differ."""
+    first, again = bus.run([commands.read_register(register.opcode, register.length)] * 2)
+    return first[0] if first == again else None
 
 
 def _id_after_waking(bus: Bus) -> bytes:

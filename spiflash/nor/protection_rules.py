@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from spiflash.spans import Spans
+from spiflash.spans import SECTOR, Spans
 
 BLOCK = 65536
 
@@ -32,22 +32,35 @@ def _complement(size: int, ranges: Spans) -> Spans:
     return tuple(r for r in ((0, start), (end, size)) if r[0] < r[1])
 
 
+def _fractions(size: int, bp: int, least: int, *, bottom: bool) -> Spans:
+    """By three bits: nothing, then 1/64, 1/32 … 1/2 (the first `least` bytes at least, the others
+    doubling it), all."""
+    amount = size if bp == 7 else (max(least, size // 64) << (bp - 1) if bp else 0)
+    return _end_range(size, amount, bottom=bottom)
+
+
+def _doubling_blocks(size: int, bp: int, *, bottom: bool) -> Spans:
+    return _end_range(size, BLOCK << (bp - 1) if bp else 0, bottom=bottom)
+
+
+def _all_or_none(size: int, code: int, everything: int) -> Spans | None:
+    """None for a code between 0 (nothing) and `everything`."""
+    if code in (0, everything):
+        return _end_range(size, size if code else 0, bottom=False)
+    return None
+
+
 def bp3_tb_sec_cmp(size: int, values: Mapping[str, int]) -> Spans:
     """W25Q16/32/64/128 FV and JV, GD25Q B and C: BP0–2 in bits 2–4, TB 5, SEC 6, CMP SR2.6.
 
     SEC=0 protects 1/64, 1/32 … 1/2 (64 KiB at least); SEC=1 protects 4, 8, 16, 32 KiB.
     """
     status = values["SR1"]
-    bp, bottom, sec = status >> 2 & 7, bool(status & 0x20), bool(status & 0x40)
-    if bp == 7:
-        amount = size
-    elif bp == 0:
-        amount = 0
-    elif sec:
-        amount = 4096 << min(bp - 1, 3)
+    bp, bottom = status >> 2 & 7, bool(status & 0x20)
+    if status & 0x40 and 0 < bp < 7:
+        ranges = _end_range(size, SECTOR << min(bp - 1, 3), bottom=bottom)
     else:
-        amount = max(BLOCK, size // 64) << (bp - 1)
-    ranges = _end_range(size, amount, bottom=bottom)
+        ranges = _fractions(size, bp, BLOCK, bottom=bottom)
     return _complement(size, ranges) if values.get("SR2", 0) & 0x40 else ranges
 
 
@@ -61,10 +74,6 @@ def bp4_tb(size: int, values: Mapping[str, int]) -> Spans:
     status = values["SR1"]
     ranges = _doubling_blocks(size, status >> 2 & 15, bottom=bool(status & 0x40))
     return _complement(size, ranges) if values.get("SR2", 0) & 0x40 else ranges
-
-
-def _doubling_blocks(size: int, bp: int, *, bottom: bool) -> Spans:
-    return _end_range(size, BLOCK << (bp - 1) if bp else 0, bottom=bottom)
 
 
 def bp4_tb_cr(size: int, values: Mapping[str, int]) -> Spans:
@@ -98,9 +107,7 @@ def bp4(size: int, values: Mapping[str, int]) -> Spans:
 def bp3_tb(size: int, values: Mapping[str, int]) -> Spans:
     """M25PX, W25X: BP0–2 in bits 2–4, TB 5; 1/64 … 1/2 (64 KiB at least), all."""
     status = values["SR1"]
-    bp = status >> 2 & 7
-    amount = size if bp == 7 else (max(BLOCK, size // 64) << (bp - 1) if bp else 0)
-    return _end_range(size, amount, bottom=bool(status & 0x20))
+    return _fractions(size, status >> 2 & 7, BLOCK, bottom=bool(status & 0x20))
 
 
 def bp_micron(size: int, values: Mapping[str, int]) -> Spans:
@@ -112,9 +119,8 @@ def bp_micron(size: int, values: Mapping[str, int]) -> Spans:
 
 def bp_spansion(size: int, values: Mapping[str, int]) -> Spans:
     """S25FL128P, S25FL-S: BP0–2 in bits 2–4, TBPROT in bit 5 of CR1; 1/64 … 1/2, all."""
-    bp = values["SR1"] >> 2 & 7
-    amount = size if bp == 7 else (size // 64 << (bp - 1) if bp else 0)
-    return _end_range(size, amount, bottom=bool(values.get("CR1", 0) & 0x20))
+    bottom = bool(values.get("CR1", 0) & 0x20)
+    return _fractions(size, values["SR1"] >> 2 & 7, 0, bottom=bottom)
 
 
 def bp4_tb_issi(size: int, values: Mapping[str, int]) -> Spans:
@@ -149,10 +155,7 @@ def bp_en(size: int, values: Mapping[str, int]) -> Spans | None:
     """EN25Q and EN25QH: BP0–2 in bits 2–4; 0 protects nothing and 7 everything, with either value
     of BP3. The other codes differ between revisions: some sheets count blocks from an end that BP3
     selects, others leave unprotected what these protect."""
-    bp = values["SR1"] >> 2 & 7
-    if bp in (0, 7):
-        return _end_range(size, size if bp else 0, bottom=False)
-    return None
+    return _all_or_none(size, values["SR1"] >> 2 & 7, 7)
 
 
 def sst_bp(size: int, values: Mapping[str, int]) -> Spans:
@@ -161,19 +164,12 @@ def sst_bp(size: int, values: Mapping[str, int]) -> Spans:
     status = values["SR1"]
     if size > 4 << 20:
         return _doubling_blocks(size, status >> 2 & 15, bottom=False)
-    bp = status >> 2 & 7
-    if bp == 7:
-        return _end_range(size, size, bottom=False)
-    unit = max(min(BLOCK, size // 4), size // 64)
-    return _end_range(size, unit << (bp - 1) if bp else 0, bottom=False)
+    return _fractions(size, status >> 2 & 7, min(BLOCK, size // 4), bottom=False)
 
 
 def global_unlock(size: int, values: Mapping[str, int]) -> Spans | None:
     """AT25DF, AT26DF: bits 3:2 (SWP, read-only) 0 no sector is locked, 3 all are, 1 some."""
-    locked = values["SR1"] >> 2 & 3
-    if locked in (0, 3):
-        return _end_range(size, size if locked else 0, bottom=False)
-    return None
+    return _all_or_none(size, values["SR1"] >> 2 & 3, 3)
 
 
 def bp_sr1(size: int, values: Mapping[str, int]) -> Spans | None:

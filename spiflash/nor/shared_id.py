@@ -20,21 +20,100 @@ from typing import TypeVar
 from chipdb.part import Duration, EraseRegion, EraseType, FourByte, Part
 from spiflash.errors import ChipAmbiguousError
 from spiflash.nor.addressing import THREE_BYTE_REACH
-from spiflash.nor.chip import Answers
+from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.geometry import Geometry, ProgramMethod
 from spiflash.nor.scheme import MIRRORING
 from spiflash.nor.sfdp import Sfdp
-from spiflash.nor.sfdp.derived import leaves_with_e9h, mode_needs_write_enable, to_geometry
+from spiflash.nor.sfdp.derived import (
+    leaves_by_bank,
+    leaves_with_e9h,
+    mode_needs_write_enable,
+    to_geometry,
+)
+from spiflash.nor.sfdp.headers import SfdpError
 from spiflash.text import amount
 
-# -- what those that remain have in common ---------------------------------------------------------
+
+def chip_of(
+    answers: Answers, parts: Sequence[Part], sfdp: Sfdp | None, complaint: str, how: str
+) -> Chip:
+    """The chip that gave `answers` and is one of `parts`: each figure is safe for all of them.
+
+    `complaint` says why its SFDP cannot be used ("": it can, or there is none), `how` what
+    identified it. Raises `ChipAmbiguousError` if the parts cannot be read in the same way.
+    """
+    _refuse_unlike(parts)
+    first = parts[0]
+    differ = _differences_for_writing(parts)
+    same = len(parts) == 1
+    notes = [*(first.notes if same else ()), *([complaint] if complaint else ())]
+    doubt = first.refused
+    if differ:
+        doubt = (
+            f"{names(parts)} share this ID and differ in {', '.join(differ)}; "
+            "name the right one with --part"
+        )
+    if sfdp is not None and sfdp.basic.size != first.size:
+        notes.append(
+            f"SFDP gives a size of {amount(sfdp.basic.size)}, the chip table {amount(first.size)}"
+        )
+    if not differ and len({_erase_map(part) for part in parts}) > 1:
+        notes.append("Only erases that all of these parts have are used")
+    geometry = geometry_of(first) if differ else _careful_geometry(parts)
+    has_map = sfdp is not None and sfdp.sector_map is not None
+    mirrored = False if has_map else _is_mirrored(parts, answers)
+    if mirrored:
+        geometry = replace(geometry, regions=geometry.regions[::-1])
+    elif mirrored is None:
+        doubt = doubt or "it could not be read at which end its small sectors are"
+    if sfdp is not None and sfdp.basic.size == first.size:
+        try:
+            bits = first.map_bits if same else 0
+            geometry = _as_set_up(geometry, sfdp, answers.sector_map, bits)
+        except SfdpError as exc:
+            doubt = doubt or (
+                f"its sector layout could not be found out ({exc}), and an erase might clear "
+                "more than it should"
+            )
+        geometry, dispute = _undisputed(_no_faster_than(geometry, sfdp), sfdp)
+        if dispute:
+            notes.append(dispute[0].upper() + dispute[1:])
+    four_byte = _common_four_byte_methods(parts, sfdp)
+    return Chip(
+        name=first.name if same else _family_name(parts),
+        vendor=" or ".join(_vendors(parts)),
+        answers=answers,
+        geometry=geometry,
+        protection_schemes=tuple(sorted({part.protection for part in parts})),
+        quad_enable=_shared([part.quad_enable for part in parts]) or "unknown",
+        four_byte=four_byte,
+        exit_4byte=_exit_opcode(parts, sfdp),
+        leaves_by_bank=leaves_by_bank(sfdp),
+        clock_read=min(part.clock_read for part in parts),
+        clock_fast=min(part.clock_fast for part in parts),
+        fast_read_dummy=_fast_read_dummy(first, four_byte),
+        supply=common_supply(parts),
+        supplies=supplies(parts),
+        unique_id=_shared([part.unique_id for part in parts]),
+        security=_shared([part.security for part in parts]),
+        locked_at_power_up=any(part.locked_at_power_up for part in parts),
+        status_write_volatile=all(part.status_write_volatile for part in parts),
+        part=first if same else None,
+        candidates=tuple(part.name for part in parts),
+        how=how,
+        sfdp=sfdp,
+        write_doubt=doubt,
+        notes=tuple(notes),
+        erases_known=_erases_known(parts, sfdp),
+    )
+
+
+# -- what they have in common --------------------------------------------------------------------
 
 LEAST_PREFIX = 5
 """Characters that names must share to be called a family."""
 
-
 COMMON_EXIT = 0xE9
-
 
 _T = TypeVar("_T")
 
@@ -44,9 +123,9 @@ def names(parts: Sequence[Part]) -> str:
     return " or ".join(part.name for part in parts)
 
 
-def family_name(parts: Sequence[Part]) -> str:
+def _family_name(parts: Sequence[Part]) -> str:
     """One short name for several parts: what most of their names begin with, or else all names."""
-    vendor = vendors(parts)[0]
+    vendor = _vendors(parts)[0]
     same = [part.name for part in parts if part.vendor == vendor]
     columns = takewhile(lambda column: len(set(column)) == 1, zip(*same, strict=False))
     prefix = "".join(column[0] for column in columns)
@@ -55,13 +134,12 @@ def family_name(parts: Sequence[Part]) -> str:
     return names(parts)
 
 
-def vendors(parts: Sequence[Part]) -> list[str]:
+def _vendors(parts: Sequence[Part]) -> list[str]:
     """Each vendor once, the one with most parts first."""
     return [vendor for vendor, _ in Counter(part.vendor for part in parts).most_common()]
 
 
 _Aspects = tuple[tuple[str, Callable[[Part], object]], ...]
-
 
 _FOR_READING: _Aspects = (
     ("size", lambda p: p.size),
@@ -69,7 +147,6 @@ _FOR_READING: _Aspects = (
     # Pages of 528 bytes have a completely different addressing scheme.
     ("addresses", lambda p: p.program_method.value == "page-528"),
 )
-
 
 _FOR_WRITING: _Aspects = (
     ("page size", lambda p: p.page),
@@ -81,7 +158,7 @@ _FOR_WRITING: _Aspects = (
 """What parts must agree on before one of them may be written as if it were the other."""
 
 
-def refuse_unlike(parts: Sequence[Part]) -> None:
+def _refuse_unlike(parts: Sequence[Part]) -> None:
     """Raise `ChipAmbiguousError` if the parts cannot even be read in the same way."""
     differ = _differ(parts, _FOR_READING)
     methods = [frozenset(part.four_byte) for part in parts if part.size > THREE_BYTE_REACH]
@@ -95,18 +172,18 @@ def refuse_unlike(parts: Sequence[Part]) -> None:
         )
 
 
-def differences_for_writing(parts: Sequence[Part]) -> list[str]:
+def _differences_for_writing(parts: Sequence[Part]) -> list[str]:
     """The differences between the parts that matter for erasing and programming.
 
     The parts need not have the same erases: those that all have are enough.
     """
     found = _differ(parts, _FOR_WRITING)
-    if not found and not all(shared_erases(parts)):
+    if not found and not all(_shared_erases(parts)):
         found.append("erase map")
     return found
 
 
-def common_four_byte_methods(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[FourByte, ...]:
+def _common_four_byte_methods(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[FourByte, ...]:
     """Methods above 16 MiB that all of `parts` have, preferred ones first. Whether B7h needs 06h
     before it is decided by the chip's own SFDP, if it says so."""
     methods = tuple(m for m in parts[0].four_byte if all(m in p.four_byte for p in parts))
@@ -117,19 +194,16 @@ def common_four_byte_methods(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[
     return tuple(right if m in (FourByte.ENTER, FourByte.ENTER_WREN) else m for m in methods)
 
 
-def exit_opcode(parts: Sequence[Part], sfdp: Sfdp | None) -> int | None:
+def _exit_opcode(parts: Sequence[Part], sfdp: Sfdp | None) -> int | None:
     """The opcode that ends 4-byte mode on all of `parts`; None if they differ, or if the chip's
     SFDP lists exits and E9h, the table's default, is not among them."""
-    opcodes = {part.exit_4byte for part in parts}
-    if len(opcodes) > 1:
-        return None
-    (opcode,) = opcodes
+    opcode = _shared([part.exit_4byte for part in parts])
     if opcode == COMMON_EXIT and sfdp is not None and leaves_with_e9h(sfdp) is False:
         return None
     return opcode
 
 
-def fast_read_dummy(part: Part, methods: Sequence[FourByte]) -> int:
+def _fast_read_dummy(part: Part, methods: Sequence[FourByte]) -> int:
     """Dummy bytes of the fast read that is used with the first of `methods`: 0Ch or 0Bh."""
     if part.size > THREE_BYTE_REACH and tuple(methods[:1]) == (FourByte.OPCODES,):
         wide = part.fast_read_dummy_4byte
@@ -151,16 +225,11 @@ def supplies(parts: Sequence[Part]) -> tuple[tuple[tuple[str, ...], tuple[float,
     )
 
 
-def leaves_out_erases(parts: Sequence[Part]) -> bool:
-    """Whether some of the parts have erases that others do not have."""
-    return len({erase_map(part) for part in parts}) > 1
-
-
 def _differ(parts: Sequence[Part], aspects: _Aspects) -> list[str]:
     return [name for name, value in aspects if len({value(part) for part in parts}) > 1]
 
 
-def shared(values: Sequence[_T | None]) -> _T | None:
+def _shared(values: Sequence[_T | None]) -> _T | None:
     """The value if all candidates have the same one."""
     return values[0] if all(value == values[0] for value in values) else None
 
@@ -187,52 +256,43 @@ def geometry_of(part: Part) -> Geometry:
     )
 
 
-def erase_map(part: Part) -> tuple[frozenset[tuple[int, int]], ...]:
+def _erase_map(part: Part) -> tuple[frozenset[tuple[int, int]], ...]:
     """(size, opcode) of the erases that work in each region."""
     return tuple(
-        frozenset((part.erase_types[i].size, part.erase_types[i].opcode) for i in region.types)
-        for region in part.regions
+        frozenset(_kind(part.erase_types[i]) for i in region.types) for region in part.regions
     )
 
 
-def shared_erases(parts: Sequence[Part]) -> list[frozenset[tuple[int, int]]]:
+def _kind(erase: EraseType) -> tuple[int, int]:
+    return erase.size, erase.opcode
+
+
+def _shared_erases(parts: Sequence[Part]) -> list[frozenset[tuple[int, int]]]:
     """For each region (alike in all parts): the (size, opcode) of erases that work in all."""
     return [
-        frozenset.intersection(*columns) for columns in zip(*map(erase_map, parts), strict=True)
+        frozenset.intersection(*columns) for columns in zip(*map(_erase_map, parts), strict=True)
     ]
 
 
-def careful_geometry(parts: Sequence[Part]) -> Geometry:
+def _careful_geometry(parts: Sequence[Part]) -> Geometry:
     """One geometry for parts whose regions are alike: the erases that all have, with the
     slowest times of all."""
     maps = [geometry_of(part) for part in parts]
     base = maps[0]
 
     def slowest(erase: EraseType) -> EraseType:
-        same = [
-            e
-            for m in maps
-            for e in m.erase_types
-            if (e.size, e.opcode) == (erase.size, erase.opcode)
-        ]
-        fours = {e.opcode_4byte for e in same}
+        same = [each for m in maps for each in m.erase_types if _kind(each) == _kind(erase)]
         return replace(
             erase,
-            time=_slower([e.time for e in same]),
-            opcode_4byte=fours.pop() if len(fours) == 1 else None,
+            time=_slower([each.time for each in same]),
+            opcode_4byte=_shared([each.opcode_4byte for each in same]),
         )
 
-    common = shared_erases(parts)
     regions = tuple(
         EraseRegion(
-            region.length,
-            tuple(
-                i
-                for i in region.types
-                if (base.erase_types[i].size, base.erase_types[i].opcode) in works
-            ),
+            region.length, tuple(i for i in region.types if _kind(base.erase_types[i]) in works)
         )
-        for region, works in zip(base.regions, common, strict=True)
+        for region, works in zip(base.regions, _shared_erases(parts), strict=True)
     )
     chips = [m.chip_erase for m in maps if m.chip_erase is not None]
     return replace(
@@ -251,7 +311,7 @@ def _slower(spans: Sequence[Duration]) -> Duration:
     return Duration(max(s.typical for s in spans), max(s.maximum for s in spans))
 
 
-def erases_known(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[tuple[int, int], ...]:
+def _erases_known(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[tuple[int, int], ...]:
     """(opcode, bytes) of every block erase that any of `parts` or the chip's SFDP has."""
     found = set() if sfdp is None else set(sfdp.erases())
     for kind in (kind for part in parts for kind in part.erase_types):
@@ -261,7 +321,7 @@ def erases_known(parts: Sequence[Part], sfdp: Sfdp | None) -> tuple[tuple[int, i
     return tuple(sorted(found))
 
 
-def is_mirrored(parts: Sequence[Part], answers: Answers) -> bool | None:
+def _is_mirrored(parts: Sequence[Part], answers: Answers) -> bool | None:
     """Whether a bit of this chip mirrors the erase map of the table; None if parts have such a bit
     and it was not read."""
     places = {part.mirrored_by for part in parts} - {""}
@@ -274,7 +334,7 @@ def is_mirrored(parts: Sequence[Part], answers: Answers) -> bool | None:
     return bool(values[0] & mask) if values else None
 
 
-def as_set_up(
+def _as_set_up(
     geometry: Geometry, sfdp: Sfdp, answers: Sequence[int] | None, map_bits: int = 0
 ) -> Geometry:
     """The erase map of this very chip, if its SFDP has a sector map: such parts can be configured
@@ -287,12 +347,11 @@ def as_set_up(
     if sfdp.sector_map is None or not sfdp.sector_map.configurations:
         return geometry
     mapped = to_geometry(sfdp, answers, map_bits=map_bits)
-    ours = {(kind.size, kind.opcode): kind for kind in geometry.erase_types}
+    ours = {_kind(kind): kind for kind in geometry.erase_types}
     wide = {kind.opcode: kind.opcode_4byte for kind in geometry.erase_types}
 
     def known(kind: EraseType) -> EraseType:
-        same = ours.get((kind.size, kind.opcode))
-        if same is not None:
+        if same := ours.get(_kind(kind)):
             return same
         opcode_4byte = wide.get(kind.opcode, kind.opcode_4byte)
         if opcode_4byte == kind.opcode:
@@ -307,7 +366,7 @@ def as_set_up(
     )
 
 
-def undisputed(geometry: Geometry, sfdp: Sfdp) -> tuple[Geometry, str]:
+def _undisputed(geometry: Geometry, sfdp: Sfdp) -> tuple[Geometry, str]:
     """The same without erases for which the chip's own SFDP gives another size than the table, as
     long as others work everywhere; and a note if there are such erases. One of the two sizes is
     wrong, and an erase that is larger than expected clears its neighbours as well.
@@ -342,7 +401,7 @@ def undisputed(geometry: Geometry, sfdp: Sfdp) -> tuple[Geometry, str]:
     return replace(geometry, regions=kept), f"{note}; it is not used"
 
 
-def no_faster_than(geometry: Geometry, sfdp: Sfdp) -> Geometry:
+def _no_faster_than(geometry: Geometry, sfdp: Sfdp) -> Geometry:
     """The same, with no maximum time below that of the chip's own SFDP: waiting longer costs
     nothing, and giving up too early leaves a block half done."""
     limits = [(e.opcode, e.time.maximum) for e in sfdp.basic.erases if e.time is not None]

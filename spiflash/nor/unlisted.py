@@ -81,9 +81,12 @@ def capacity_hint(answers: Answers) -> str:
     exponent = code[0] if code else 0
     if not 0x10 <= exponent <= 0x18:
         return ""
-    size = 1 << exponent
-    amount = f"{size >> 20}M" if size >= 1 << 20 else f"{size >> 10}K"
-    return f"With most manufacturers its third byte would mean --size {amount}."
+    return f"With most manufacturers its third byte would mean --size {size_option(1 << exponent)}."
+
+
+def size_option(size: int) -> str:
+    """A whole number of KiB as it is written after --size."""
+    return f"{size >> 20}M" if size % (1 << 20) == 0 else f"{size >> 10}K"
 
 
 def from_sfdp(answers: Answers, sfdp: Sfdp, *, trusted: bool) -> Chip:
@@ -105,23 +108,12 @@ def from_sfdp(answers: Answers, sfdp: Sfdp, *, trusted: bool) -> Chip:
         notes.append(
             "Supply voltage and block protection of this chip are not known: SFDP gives neither"
         )
-    return Chip(
-        name=f"unknown {shown_id(answers).replace(' ', '')}",
-        vendor=maker(answers),
-        answers=answers,
-        geometry=geometry,
-        protection_schemes=("unknown",),
+    return replace(
+        _unlisted(answers, geometry),
         quad_enable=quad_enable(sfdp),
         four_byte=four_byte_methods(sfdp),
         exit_4byte=0xE9 if leaves_with_e9h(sfdp) else None,
         leaves_by_bank=leaves_by_bank(sfdp),
-        clock_read=UNKNOWN_CLOCK,
-        clock_fast=UNKNOWN_CLOCK,
-        fast_read_dummy=1,
-        supply=None,
-        unique_id=None,
-        security=None,
-        locked_at_power_up=False,
         how=how,
         sfdp=sfdp,
         write_doubt=doubt,
@@ -143,11 +135,22 @@ def of_stated_size(answers: Answers, size: int, complaint: str) -> Chip:
             state="Nothing has been changed on it.",
             remedy="Read the first 16 MiB with --size 16M, or name the part with --part.",
         )
+    return replace(
+        _unlisted(answers, read_only(size)),
+        size_stated=True,
+        how="the size that you stated",
+        write_doubt="its ID is not in the chip table and it has no usable SFDP",
+        notes=(complaint,) if complaint else (),
+    )
+
+
+def _unlisted(answers: Answers, geometry: Geometry) -> Chip:
+    """A chip of which nothing but these is known."""
     return Chip(
         name=f"unknown {shown_id(answers).replace(' ', '')}",
         vendor=maker(answers),
         answers=answers,
-        geometry=read_only(size),
+        geometry=geometry,
         protection_schemes=("unknown",),
         quad_enable="unknown",
         four_byte=(),
@@ -158,10 +161,6 @@ def of_stated_size(answers: Answers, size: int, complaint: str) -> Chip:
         unique_id=None,
         security=None,
         locked_at_power_up=False,
-        size_stated=True,
-        how="the size that you stated",
-        write_doubt="its ID is not in the chip table and it has no usable SFDP",
-        notes=(complaint,) if complaint else (),
     )
 
 

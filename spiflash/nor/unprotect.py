@@ -299,10 +299,9 @@ def _locked(chip: Chip, guard: Protection) -> ChipProtectedError:
         RegisterLock.NONE: "Check that WP# (pin 3) is high and the supply is stable, then repeat. "
         "On some parts the protection is one-time and permanent.",
     }
-    reason = guard.lock.value if guard.register_locked else "did not take the new value"
+    reason = f"is {guard.lock.value}" if guard.register_locked else "did not take the new value"
     return ChipProtectedError(
-        f"The block protection of the {chip.name} cannot be cleared: its status register "
-        + (f"is {reason}." if guard.register_locked else f"{reason}."),
+        f"The block protection of the {chip.name} cannot be cleared: its status register {reason}.",
         state="Nothing has been erased or written.",
         remedy=remedies[guard.lock],
     )

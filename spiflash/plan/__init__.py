@@ -22,9 +22,8 @@ from spiflash.plan.optimum import (
     StepCost,
     TransferCost,
     choose,
-    differing,
-    not_blank,
     step_cost,
+    to_program,
     unit_size,
 )
 from spiflash.spans import Spans, merged
@@ -113,26 +112,6 @@ class Plan:
         return place >= 0 and address < self.affected[place][1]
 
 
-def simulate(plan: Plan, old: bytes) -> bytes:
-    """The contents of a chip that held `old` after all steps of `plan`.
-
-    Raises `PlanError` if `old` does not have the chip's size or a step reaches beyond it.
-    """
-    if len(old) != plan.size:
-        raise PlanError(f"{len(old)} bytes for a chip of {plan.size}")
-    cells = np.frombuffer(old, dtype=np.uint8).copy()
-    for step in plan.steps:
-        if not 0 <= step.address < step.end <= plan.size:
-            raise PlanError(f"a step at {step.address:#x} reaches beyond the chip")
-        if isinstance(step, Erase):
-            cells[step.address : step.end] = 0xFF
-        elif plan.overwrites:
-            cells[step.address : step.end] = np.frombuffer(step.data, dtype=np.uint8)
-        else:
-            cells[step.address : step.end] &= np.frombuffer(step.data, dtype=np.uint8)
-    return cells.tobytes()
-
-
 def make_plan(old: bytes, new: bytes, geometry: Geometry, transfer: TransferCost) -> Plan:
     """The steps of least expected time that turn `old` into `new`, both the whole chip.
 
@@ -153,20 +132,13 @@ def make_plan(old: bytes, new: bytes, geometry: Geometry, transfer: TransferCost
     if cost.unit_size and chunk % cost.unit_size:
         raise PlanError(f"erase blocks of {chunk} bytes do not hold whole words")
     before, after = np.frombuffer(old, np.uint8), np.frombuffer(new, np.uint8)
-    changes = differing(before, after, chunk, cost)
+    changes = to_program(after, before, chunk, cost)
     if not geometry.needs_erase:
         whole = (Block(0, geometry.size, None),)
         return _plan(geometry, transfer, whole, new, changes, changes)
-    contents = not_blank(after, chunk, cost)
-    best = _choice(
-        geometry,
-        unit,
-        chunk,
-        cost,
-        changes,
-        contents,
-        _must_erase(before, after, unit, geometry),
-    )
+    contents = to_program(after, None, chunk, cost)
+    must_erase = _must_erase(before, after, unit, geometry)
+    best = _choice(geometry, unit, chunk, cost, changes, contents, must_erase)
     if best is None:
         raise PlanError("bits must be set where no erase type works")
     return _plan(geometry, transfer, best.blocks, new, changes, contents)

@@ -84,7 +84,7 @@ class StepCost:
 
     def erase_of(self, kind: EraseType, *, worst: bool = False) -> int:
         """Ticks to erase one block."""
-        return self.erase + ticks(kind.time.maximum if worst else kind.time.typical)
+        return self.erase + _busy(kind.time, worst=worst)
 
     @property
     def joinable_gap(self) -> int:
@@ -96,7 +96,7 @@ class StepCost:
 
 def step_cost(geometry: Geometry, transfer: TransferCost, *, worst: bool = False) -> StepCost:
     """Costs by the part's typical times, or by its maximum times."""
-    busy = _busy(geometry.program, worst)
+    busy = _busy(geometry.program, worst=worst)
     start, byte, erase = (ticks(t) for t in (transfer.program, transfer.byte, transfer.erase))
     match geometry.method:
         case ProgramMethod.BYTE:
@@ -108,7 +108,7 @@ def step_cost(geometry: Geometry, transfer: TransferCost, *, worst: bool = False
             return StepCost(start + busy, byte, 0, 0, erase)
 
 
-def _busy(span: Duration, worst: bool) -> int:
+def _busy(span: Duration, *, worst: bool) -> int:
     return ticks(span.maximum if worst else span.typical)
 
 
@@ -143,17 +143,9 @@ class Runs:
         return list(zip(self.starts[low:high].tolist(), self.ends[low:high].tolist(), strict=True))
 
 
-def not_blank(new: Bytes, chunk: int, cost: StepCost) -> Runs:
-    """What to program after an erase: everything that is not FFh."""
-    return _runs(new, None, chunk, cost)
-
-
-def differing(old: Bytes, new: Bytes, chunk: int, cost: StepCost) -> Runs:
-    """What to program without an erase: everything that differs."""
-    return _runs(new, old, chunk, cost)
-
-
-def _runs(new: Bytes, old: Bytes | None, chunk: int, cost: StepCost) -> Runs:
+def to_program(new: Bytes, old: Bytes | None, chunk: int, cost: StepCost) -> Runs:
+    """What to program: everything that differs from `old`; after an erase (None), everything that
+    is not FFh."""
     find = _unit_runs if cost.unit_size else _page_runs
     starts, ends = [], []
     slab = max(1, _SLAB // chunk) * chunk

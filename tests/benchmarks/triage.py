@@ -30,9 +30,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from hwmocks.bricks import KINDS, Brick, make_brick
 from spiflash.dump.triage import Kind, Reference, Repair, Triage, reference, triage
-from spiflash.nor.geometry import Duration, EraseType, Geometry, uniform
-from spiflash.plan import make_plan, simulate
+from spiflash.nor.geometry import Duration, EraseType, Geometry
+from spiflash.plan import make_plan
 from spiflash.plan.optimum import TransferCost
+from tests.job_rig import simulate, uniform
 from tests.references.triage_boards import Board, draw_model
 from tests.references.triage_damage import (
     DAMAGE,

@@ -19,10 +19,10 @@ from spiflash.errors import ChipUnknownError
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import Work, WriteOptions, restore
 from spiflash.nor.commands import ReadStyle
-from spiflash.nor.geometry import Duration, EraseType, uniform
+from spiflash.nor.geometry import Duration, EraseType
 from spiflash.plan import Erase, make_plan
 from spiflash.plan.optimum import TransferCost
-from tests.job_rig import WATCHER, Rig
+from tests.job_rig import WATCHER, Rig, uniform
 from tests.nor_rig import NorRig
 
 KIB = 1024

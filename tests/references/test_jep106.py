@@ -41,7 +41,7 @@ def test_the_list_was_read_whole(listed: dict[tuple[int, int], str]) -> None:
 
 @pytest.mark.parametrize(
     "firm",
-    [firm for firm in jedec.firms() if firm.bank],
+    [firm for firm in jedec.FIRMS if firm.bank],
     ids=lambda firm: f"{firm.bank}-{firm.code:02x}",
 )
 def test_bank_and_code_are_the_firms(
@@ -54,7 +54,7 @@ def test_bank_and_code_are_the_firms(
 def test_firms_without_a_bank_are_really_not_registered_under_that_byte(
     listed: dict[tuple[int, int], str],
 ) -> None:
-    for firm in (firm for firm in jedec.firms() if firm.bank == 0):
+    for firm in (firm for firm in jedec.FIRMS if firm.bank == 0):
         word = re.compile(rf"\b{re.escape(firm.name)}\b", re.IGNORECASE)
         same_byte = [name for (_, code), name in listed.items() if code == firm.code]
         assert same_byte, firm

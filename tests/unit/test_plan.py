@@ -12,10 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry, ProgramMethod, uniform
-from spiflash.plan import Erase, Plan, PlanError, Program, make_plan, simulate
+from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry, ProgramMethod
+from spiflash.plan import Erase, Plan, PlanError, Program, make_plan
 from spiflash.plan.optimum import TransferCost
 from tests.effort import effort
+from tests.job_rig import simulate, uniform
 
 KIB = 1024
 E4 = EraseType(4 * KIB, 0x20, Duration(45e-3, 400e-3))

@@ -24,8 +24,8 @@ from spiflash.nor.sfdp.modes import (
     CommandExtension,
     DeepPowerDown,
     FastRead,
+    ModeSwitch,
     OctalMode,
-    QuadMode,
     Suspend,
     TopSpeeds,
 )
@@ -278,7 +278,7 @@ def test_fifteenth_dword() -> None:
             put((3, 0, 9), (8, 4, 21), (9, 9, 1), (15, 10, 33), (19, 16, 12), (23, 23, 1)),
         )
     )
-    assert table.quad == QuadMode(
+    assert table.quad == ModeSwitch(
         disable=9, enable=21, continuous=True, continuous_exit=33, continuous_entry=12
     )
     assert table.hold_can_be_disabled is True
@@ -380,11 +380,9 @@ def test_octal_mode() -> None:
         strobe_in_quad_dtr=False,
         command_extension=CommandExtension.INVERTED,
         byte_pairs_swapped=True,
-        disable=8,
-        enable=4,
-        continuous=True,
-        continuous_exit=5,
-        continuous_entry=6,
+        switch=ModeSwitch(
+            disable=8, enable=4, continuous=True, continuous_exit=5, continuous_entry=6
+        ),
         octal_enable=1,
     )
 

@@ -387,22 +387,14 @@ def _check_basic(header: ParameterHeader, basic: BasicFlash, anomalies: list[str
 
 
 def _missing(basic: BasicFlash, four_byte: FourByteInstructions | None) -> tuple[Missing, ...]:
-    absent = []
-    if basic.page is None:
-        absent.append(Missing.PAGE)
-    if not basic.erases or any(erase.time is None for erase in basic.erases):
-        absent.append(Missing.ERASE_TIMES)
-    if basic.page_program is None:
-        absent.append(Missing.PROGRAM_TIME)
-    if basic.chip_erase is None:
-        absent.append(Missing.CHIP_ERASE_TIME)
-    if (
-        basic.size > _SIXTEEN_MIB
-        and not basic.enter_four_byte
-        and four_byte is None
-        and basic.address is not AddressBytes.FOUR
-    ):
-        absent.append(Missing.FOUR_BYTE)
-    if basic.quad_enable is None:
-        absent.append(Missing.QUAD_ENABLE)
-    return tuple(absent)
+    no_times = not basic.erases or any(erase.time is None for erase in basic.erases)
+    addressed = basic.enter_four_byte or four_byte or basic.address is AddressBytes.FOUR
+    absent = {
+        Missing.PAGE: basic.page is None,
+        Missing.ERASE_TIMES: no_times,
+        Missing.PROGRAM_TIME: basic.page_program is None,
+        Missing.CHIP_ERASE_TIME: basic.chip_erase is None,
+        Missing.FOUR_BYTE: basic.size > _SIXTEEN_MIB and not addressed,
+        Missing.QUAD_ENABLE: basic.quad_enable is None,
+    }
+    return tuple(each for each in Missing if absent[each])

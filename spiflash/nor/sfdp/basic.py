@@ -16,29 +16,17 @@ from spiflash.nor.sfdp.headers import SfdpError, bits, flag, hexcode, span
 from spiflash.nor.sfdp.modes import (
     DeepPowerDown,
     FastRead,
+    ModeSwitch,
     OctalMode,
-    QuadMode,
     Suspend,
     TopSpeeds,
     deep_power_down,
     fast_reads,
+    mode_switch,
     octal_mode,
-    quad_mode,
     suspend,
     top_speeds,
 )
-
-__all__ = [
-    "AddressBytes",
-    "BasicErase",
-    "BasicFlash",
-    "EnterFourByte",
-    "ExitFourByte",
-    "QuadEnable",
-    "SoftReset",
-    "StatusVolatility",
-    "basic_flash",
-]
 
 _Flag = TypeVar("_Flag", bound=enum.Flag)
 
@@ -161,7 +149,7 @@ class BasicFlash:
     poll_flag_register: bool | None = None
     """70h, bit 7 clear while busy."""
     deep_power_down: DeepPowerDown | None = None
-    quad: QuadMode | None = None
+    quad: ModeSwitch | None = None
     quad_enable: QuadEnable | None = None
     hold_can_be_disabled: bool | None = None
     """HOLD# or RESET# is switched off by bit 4 of the extended configuration register."""
@@ -199,26 +187,16 @@ def basic_flash(table: tuple[int, ...]) -> BasicFlash:
         fast_reads=fast_reads(table),
         erases=_erases(table, d10),
         page=None if d11 is None else 1 << bits(d11, 7, 4),
-        page_program=None
-        if d11 is None
-        else span(bits(d11, 12, 8), (8e-6, 64e-6)[bits(d11, 13, 13)], bits(d11, 3, 0)),
-        byte_program_first=None
-        if d11 is None
-        else span(bits(d11, 17, 14), (1e-6, 8e-6)[bits(d11, 18, 18)], bits(d11, 3, 0)),
-        byte_program_next=None
-        if d11 is None
-        else span(bits(d11, 22, 19), (1e-6, 8e-6)[bits(d11, 23, 23)], bits(d11, 3, 0)),
+        page_program=_time(d11, (12, 8), (8e-6, 64e-6), d11),
+        byte_program_first=_time(d11, (17, 14), (1e-6, 8e-6), d11),
+        byte_program_next=_time(d11, (22, 19), (1e-6, 8e-6), d11),
         # The maximum of a chip erase follows from the erase multiplier of the 10th DWORD.
-        chip_erase=None
-        if d11 is None or d10 is None
-        else span(
-            bits(d11, 28, 24), (16e-3, 256e-3, 4.0, 64.0)[bits(d11, 30, 29)], bits(d10, 3, 0)
-        ),
+        chip_erase=_time(d11, (28, 24), (16e-3, 256e-3, 4.0, 64.0), d10),
         suspend=suspend(_dword(table, 12), _dword(table, 13)),
         poll_status_register=None if d14 is None else flag(d14, 2),
         poll_flag_register=None if d14 is None else flag(d14, 3),
         deep_power_down=deep_power_down(d14),
-        quad=quad_mode(d15),
+        quad=mode_switch(d15),
         quad_enable=None if d15 is None else QuadEnable(bits(d15, 22, 20)),
         hold_can_be_disabled=None if d15 is None else flag(d15, 23),
         status_volatility=None if d16 is None else StatusVolatility(bits(d16, 4, 0)),
@@ -281,14 +259,20 @@ def _erases(table: tuple[int, ...], times: int | None) -> tuple[BasicErase, ...]
         exponent, opcode = bits(pair, 7, 0), bits(pair, 15, 8)
         if exponent == 0 or exponent > _LARGEST or hexcode(opcode) is None:
             continue
-        found.append(BasicErase(number, 1 << exponent, opcode, _erase_time(times, number)))
+        # The 10th DWORD: five bits of count and two of unit for each type, from bit 4 on.
+        low = 4 + 7 * (number - 1)
+        time = _time(times, (low + 4, low), (1e-3, 16e-3, 128e-3, 1.0), times)
+        found.append(BasicErase(number, 1 << exponent, opcode, time))
     return tuple(found)
 
 
-def _erase_time(times: int | None, number: int) -> Duration | None:
-    """Time of an erase type (10th DWORD): 5 bits of count, 2 bits of unit, from bit 4 on."""
-    if times is None:
+def _time(
+    dword: int | None, count: tuple[int, int], units: tuple[float, ...], limit: int | None
+) -> Duration | None:
+    """A time: the bits `count` of `dword`, in the unit that the bits above them select; `limit` is
+    the DWORD whose lowest bits hold the multiplier of the maximum."""
+    if dword is None or limit is None:
         return None
-    low = 4 + 7 * (number - 1)
-    unit = (1e-3, 16e-3, 128e-3, 1.0)[bits(times, low + 6, low + 5)]
-    return span(bits(times, low + 4, low), unit, bits(times, 3, 0))
+    high, low = count
+    unit = units[bits(dword, high + len(units) // 2, high + 1)]
+    return span(bits(dword, high, low), unit, bits(limit, 3, 0))

@@ -25,14 +25,14 @@ class FastRead:
 
 
 @dataclass(frozen=True, slots=True)
-class QuadMode:
-    """15th DWORD: how the 4-4-4 and 0-4-4 modes are entered and left, as the standard's
-    bit fields."""
+class ModeSwitch:
+    """15th and 19th DWORD: how the 4-4-4 and 0-4-4 modes, or the octal ones, are entered and left,
+    as the standard's bit fields."""
 
     disable: int
     enable: int
     continuous: bool
-    """0-4-4 (an opcode-less read) is supported."""
+    """0-4-4, or 0-8-8 (a read without an opcode), is supported."""
     continuous_exit: int
     continuous_entry: int
 
@@ -60,12 +60,7 @@ class OctalMode:
     command_extension: CommandExtension
     byte_pairs_swapped: bool
     """In 8D-8D-8D mode the bytes of a pair come in the opposite order from 1-1-1 mode."""
-    disable: int | None = None
-    enable: int | None = None
-    continuous: bool | None = None
-    """0-8-8 is supported."""
-    continuous_exit: int | None = None
-    continuous_entry: int | None = None
+    switch: ModeSwitch | None = None
     octal_enable: int | None = None
     """19th DWORD, bits 22:20: 0 no octal enable bit, 1 bit 3 of status register 2."""
 
@@ -128,11 +123,12 @@ def fast_reads(table: tuple[int, ...]) -> tuple[FastRead, ...]:
     return tuple(found)
 
 
-def quad_mode(dword: int | None) -> QuadMode | None:
-    """Decode the 15th DWORD but for its quad enable and HOLD# fields."""
+def mode_switch(dword: int | None) -> ModeSwitch | None:
+    """Decode the 15th DWORD but for its quad enable and HOLD# fields, or the 19th but for its octal
+    enable field."""
     if dword is None:
         return None
-    return QuadMode(
+    return ModeSwitch(
         disable=bits(dword, 3, 0),
         enable=bits(dword, 8, 4),
         continuous=flag(dword, 9),
@@ -153,11 +149,7 @@ def octal_mode(d18: int | None, d19: int | None) -> OctalMode | None:
         strobe_in_quad_dtr=flag(d18, 27),
         command_extension=CommandExtension(bits(d18, 30, 29)),
         byte_pairs_swapped=flag(d18, 31),
-        disable=None if d19 is None else bits(d19, 3, 0),
-        enable=None if d19 is None else bits(d19, 8, 4),
-        continuous=None if d19 is None else flag(d19, 9),
-        continuous_exit=None if d19 is None else bits(d19, 15, 10),
-        continuous_entry=None if d19 is None else bits(d19, 19, 16),
+        switch=mode_switch(d19),
         octal_enable=None if d19 is None else bits(d19, 22, 20),
     )
 
