@@ -5,10 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
-from hwmocks.nor.description import Erase, Op, Time
+from hwmocks.nor.description import Bit, Erase, Op, RegisterWrite, Time
 
 KIB = 1024
 MIB = 1024 * KIB
+
+BP3 = (Bit("SR1", 2), Bit("SR1", 3), Bit("SR1", 4))
+BP4 = (*BP3, Bit("SR1", 5))
+SR1_ALONE: Mapping[int, RegisterWrite] = MappingProxyType({0x01: RegisterWrite(("SR1",))})
+"""01h writes status register 1 and nothing else."""
 
 BASIC: Mapping[int, Op] = MappingProxyType(
     {
@@ -88,14 +93,12 @@ def registers_at(reads: Iterable[int], writes: Iterable[int] = ()) -> Mapping[in
 
 
 def erases(
-    sector: Time, block_32k: Time, block: Time, *, four_byte: Iterable[int] = ()
+    sector: Time, block_32k: Time | None, block: Time, *, four_byte: Iterable[int] = ()
 ) -> Mapping[int, Erase]:
-    """20h, 52h and D8h, and those of 21h, 5Ch and DCh that are in `four_byte`."""
-    table = {
-        0x20: Erase(4 * KIB, sector),
-        0x52: Erase(32 * KIB, block_32k),
-        0xD8: Erase(64 * KIB, block),
-    }
+    """20h, 52h (unless None) and D8h, and those of 21h, 5Ch and DCh that are in `four_byte`."""
+    table = {0x20: Erase(4 * KIB, sector), 0xD8: Erase(64 * KIB, block)}
+    if block_32k is not None:
+        table[0x52] = Erase(32 * KIB, block_32k)
     again = {0x21: 0x20, 0x5C: 0x52, 0xDC: 0xD8}
     table.update({opcode: table[again[opcode]] for opcode in four_byte})
     return MappingProxyType(table)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from hwmocks.nor.catalog import common, tables
-from hwmocks.nor.catalog.common import MIB, milliseconds
+from hwmocks.nor.catalog.common import BP3, BP4, MIB, milliseconds
 from hwmocks.nor.catalog.gigadevice import GD25Q64C
 from hwmocks.nor.catalog.winbond import LOCKS, OLD_WRITES, W25Q64FV, W25Q64JV
 from hwmocks.nor.description import (
@@ -17,7 +17,6 @@ from hwmocks.nor.description import (
     Op,
     Protection,
     Register,
-    RegisterWrite,
     SecurityArea,
     Time,
 )
@@ -119,9 +118,9 @@ EN25QH64 = ChipDescription(
     program=milliseconds(0.8, 5),
     chip_erase=Time(30, 80),
     registers=(Register("SR1", 0x05, writable=0xFC),),
-    register_writes=MappingProxyType({0x01: RegisterWrite(("SR1",))}),
+    register_writes=common.SR1_ALONE,
     protection=Protection.EON,
-    bp=(Bit("SR1", 2), Bit("SR1", 3), Bit("SR1", 4), Bit("SR1", 5)),
+    bp=BP4,
     srp0=Bit("SR1", 7),
     qe=Bit("SR1", 6),  # WPDIS: takes WP# its meaning
     unique_id_length=12,
@@ -153,18 +152,13 @@ F25L32PA = ChipDescription(
     rems=bytes.fromhex("8C15"),
     size=4 * MIB,
     opcodes=common.opcodes(common.BASIC, common.IDS, common.POWER_DOWN),
-    erases=MappingProxyType(
-        {
-            0x20: Erase(4096, milliseconds(90, 300)),
-            0xD8: Erase(65536, milliseconds(1000, 2000)),
-        }
-    ),
+    erases=common.erases(milliseconds(90, 300), None, milliseconds(1000, 2000)),
     program=milliseconds(1.5, 5),
     chip_erase=Time(30, 60),
     registers=(Register("SR1", 0x05, writable=0x9C, volatile=0x1C, default=0x1C),),
-    register_writes=MappingProxyType({0x01: RegisterWrite(("SR1",))}),
+    register_writes=common.SR1_ALONE,
     protection=Protection.FRACTION,
-    bp=(Bit("SR1", 2), Bit("SR1", 3), Bit("SR1", 4)),
+    bp=BP3,
     srp0=Bit("SR1", 7),
 )
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from hwmocks.nor.catalog import common, tables
-from hwmocks.nor.catalog.common import KIB, MIB, milliseconds
+from hwmocks.nor.catalog.common import BP3, BP4, KIB, MIB, milliseconds
 from hwmocks.nor.description import (
     Bit,
     ChipDescription,
@@ -18,9 +18,6 @@ from hwmocks.nor.description import (
     SecurityArea,
     Time,
 )
-
-BP4 = (Bit("SR1", 2), Bit("SR1", 3), Bit("SR1", 4), Bit("SR1", 5))
-BP3 = BP4[:3]
 
 IS25LP128 = ChipDescription(
     name="IS25LP128",
@@ -111,12 +108,7 @@ N25Q128A = ChipDescription(
         ),
         without=(0x60,),
     ),
-    erases=MappingProxyType(
-        {
-            0x20: Erase(4 * KIB, milliseconds(250, 800)),
-            0xD8: Erase(64 * KIB, milliseconds(700, 3000)),
-        }
-    ),
+    erases=common.erases(milliseconds(250, 800), None, milliseconds(700, 3000)),
     program=milliseconds(0.5, 5),
     chip_erase=Time(170, 250),
     registers=(
@@ -181,7 +173,7 @@ SST25VF032B = ChipDescription(
     program_bytes=1,
     # Power-up sets BP2–BP0: everything is locked until 01h clears them.
     registers=(Register("SR1", 0x05, writable=0xBC, volatile=0xFF, default=0x1C),),
-    register_writes=MappingProxyType({0x01: RegisterWrite(("SR1",))}),
+    register_writes=common.SR1_ALONE,
     register_time=Time(7e-6, 10e-6),
     protection=Protection.FRACTION,
     bp=BP3,

@@ -7,8 +7,8 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from hwmocks.nor.catalog import common, tables
-from hwmocks.nor.catalog.common import MIB, milliseconds
-from hwmocks.nor.catalog.winbond import BP3, LOCKS, W25Q64FV
+from hwmocks.nor.catalog.common import BP4, MIB, milliseconds
+from hwmocks.nor.catalog.winbond import LOCKS, W25Q64FV
 from hwmocks.nor.description import (
     Bit,
     Protection,
@@ -98,7 +98,7 @@ GD25Q256C = replace(
         {0x01: RegisterWrite(("SR1",)), 0xC5: RegisterWrite(("EAR",), volatile=True)}
     ),
     protection=Protection.DOUBLING,
-    bp=(*BP3, Bit("SR1", 5)),
+    bp=BP4,
     tb=None,
     sec=None,
     cmp=None,

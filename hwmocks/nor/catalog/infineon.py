@@ -12,7 +12,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from hwmocks.nor.catalog import common
-from hwmocks.nor.catalog.common import KIB, MIB, milliseconds
+from hwmocks.nor.catalog.common import BP3, KIB, MIB, milliseconds
 from hwmocks.nor.description import (
     Bit,
     ChipDescription,
@@ -38,7 +38,6 @@ from hwmocks.nor.sfdp import (
     four_byte_table,
 )
 
-BP3 = (Bit("SR1", 2), Bit("SR1", 3), Bit("SR1", 4))
 CURRENT = 3
 """Address length "as the chip is set up" in a configuration detection command."""
 

@@ -6,11 +6,10 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from hwmocks.nor.catalog import common, tables
-from hwmocks.nor.catalog.common import KIB, MIB, milliseconds
+from hwmocks.nor.catalog.common import BP4, MIB, milliseconds
 from hwmocks.nor.description import (
     Bit,
     ChipDescription,
-    Erase,
     Op,
     Protection,
     Register,
@@ -30,7 +29,6 @@ from hwmocks.nor.sfdp import (
     four_byte_table,
 )
 
-BP4 = (Bit("SR1", 2), Bit("SR1", 3), Bit("SR1", 4), Bit("SR1", 5))
 SCUR = Register("SCUR", 0x2B, writable=0x02, otp=0x02)
 SCUR_LOCK = (Bit("SCUR", 1),)
 SUSPEND = MappingProxyType({0xB0: Op.SUSPEND, 0x30: Op.RESUME})
@@ -44,16 +42,11 @@ MX25L6406E = ChipDescription(
     rems=bytes.fromhex("C216"),
     size=8 * MIB,
     opcodes=OPCODES,
-    erases=MappingProxyType(
-        {
-            0x20: Erase(4 * KIB, milliseconds(60, 300)),
-            0xD8: Erase(64 * KIB, milliseconds(700, 2000)),
-        }
-    ),
+    erases=common.erases(milliseconds(60, 300), None, milliseconds(700, 2000)),
     program=milliseconds(1.4, 5),
     chip_erase=Time(50, 80),
     registers=(Register("SR1", 0x05, writable=0xBC), SCUR),
-    register_writes=MappingProxyType({0x01: RegisterWrite(("SR1",))}),
+    register_writes=common.SR1_ALONE,
     register_time=milliseconds(40, 100),
     protection=Protection.MIRRORED,
     bp=BP4,

@@ -7,7 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from hwmocks.nor.catalog import common, tables
-from hwmocks.nor.catalog.common import MIB, milliseconds
+from hwmocks.nor.catalog.common import BP3, BP4, MIB, milliseconds
 from hwmocks.nor.description import (
     Bit,
     ChipDescription,
@@ -30,8 +30,6 @@ from hwmocks.nor.sfdp import (
 
 LOCKS = (Bit("SR2", 3), Bit("SR2", 4), Bit("SR2", 5))
 SECURITY = SecurityArea((0x1000, 0x2000, 0x3000), 256, LOCKS)
-BP3 = (Bit("SR1", 2), Bit("SR1", 3), Bit("SR1", 4))
-BP4 = (*BP3, Bit("SR1", 5))
 SUS = (Bit("SR2", 7), Bit("SR2", 7))
 WRITES: Mapping[int, RegisterWrite] = MappingProxyType(
     {
