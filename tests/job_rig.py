@@ -22,7 +22,7 @@ from spiflash.jobs import Unwatched
 from spiflash.jobs.connection import DEFAULT_CEILING, Connection, connected, find_out
 from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry, ProgramMethod
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table
 from spiflash.plan import Erase, Plan, PlanError
 
 WATCHER = Unwatched()

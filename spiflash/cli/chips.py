@@ -9,7 +9,7 @@ import click
 from spiflash.cli.options import Command, json_option
 from spiflash.cli.screen import show
 from spiflash.cli.values import Amount, PathGiven
-from spiflash.nor.tables import ChipTable, chip_table, parts_of_file, select
+from spiflash.nor.identify import ChipTable, chip_table, parts_of_file, select
 from spiflash.report.chips import list_text, part_json, part_text
 
 

@@ -128,7 +128,7 @@ def clone(
     from spiflash.jobs.clone.context import Context, nobody_knows
     from spiflash.jobs.clone.job_file import load_job
     from spiflash.jobs.clone.runner import Runner, station_for
-    from spiflash.nor.tables import chip_table
+    from spiflash.nor.identify import chip_table
     from spiflash.report.bench import about_voltage
     from spiflash.report.clone import batch_tone, chain_text, summary_text
     from spiflash.report.pages import set_page

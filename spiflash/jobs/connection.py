@@ -24,10 +24,9 @@ from spiflash.nor.addressing import ModeFound, find_mode
 from spiflash.nor.capacity import Capacity, check_capacity
 from spiflash.nor.chip import Answers, Chip, ChipIdentity
 from spiflash.nor.flash import NorFlash
-from spiflash.nor.identify import candidates_for, identify
+from spiflash.nor.identify import ChipTable, candidates_for, chip_table, identify
 from spiflash.nor.probe import PROBE_CLOCK, probe, probe_shared_id, read_unique_id
 from spiflash.nor.protection import Protection
-from spiflash.nor.tables import ChipTable, chip_table
 from spiflash.text import amount
 
 if TYPE_CHECKING:

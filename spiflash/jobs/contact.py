@@ -28,8 +28,8 @@ from spiflash.jobs.reading.passes import apply, pass_setting
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
+from spiflash.nor.identify import chip_table
 from spiflash.nor.probe import ID_BYTES, PROBE_CLOCK
-from spiflash.nor.tables import chip_table
 from spiflash.spans import SECTOR
 
 LISTENINGS = 200

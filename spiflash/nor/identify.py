@@ -1,4 +1,4 @@
-"""ID + SFDP + chip table -> `Chip`, or a clear refusal. Pure.
+"""ID + SFDP + chip table -> `Chip`, or a clear refusal. Pure, but for reading a table file.
 
 The rules that live here: a part that a person names is used unless the chip contradicts it. Parts
 that share an ID are weighed by what the chip answers. Only a size that differs from SFDP's density
@@ -13,10 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
+from chipdb.errors import TableError
+from chipdb.loader import load_builtin, parse_file
 from chipdb.part import FourByte, Part
 from chipdb.table import ChipTable
-from spiflash.errors import ChipMismatchError, ChipUnknownError
+from spiflash.errors import ChipMismatchError, ChipTableError, ChipUnknownError
+from spiflash.files import UNCHANGED, read_named
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.jedec import CONTINUATION, split
 from spiflash.nor.scheme import scheme
@@ -35,7 +39,16 @@ from spiflash.nor.unlisted import (
 )
 from spiflash.text import amount
 
-__all__ = ["candidates_for", "geometry_of", "identify"]
+__all__ = [
+    "ChipTable",
+    "Part",
+    "candidates_for",
+    "chip_table",
+    "geometry_of",
+    "identify",
+    "parts_of_file",
+    "select",
+]
 
 UNTOUCHED = "Nothing has been changed on it; no contents have been read."
 
@@ -304,3 +317,49 @@ def _by_the_rest(part: Part, sfdp: Sfdp) -> list[str]:
     if place not in known and part.quad_enable not in known and place != ours:
         found.append(f"{part.name} has QE in {part.quad_enable}, SFDP says {place}")
     return found
+
+
+# -- the chip table in use: the built-in one, and a person's own files on top ----------------------
+
+_LIMIT = 16 << 20  # bytes
+
+
+def chip_table(files: Sequence[Path] = ()) -> ChipTable:
+    """The built-in table with the parts of `files` added; theirs take precedence.
+
+    Raises `ChipTableError` naming file and line.
+    """
+    table = load_builtin()
+    for file in files:
+        table = table.merged(_loaded(file))
+    return table
+
+
+def parts_of_file(files: Sequence[Path]) -> tuple[Part, ...]:
+    """The parts in these files; raises as `chip_table` does."""
+    return tuple(part for file in files for part in _loaded(file))
+
+
+def select(
+    table: ChipTable, text: str = "", *, size: int | None = None, volts: float | None = None
+) -> tuple[Part, ...]:
+    """The parts in which all words of `text` are found (name, maker or ID; no words: all), of
+    `size` bytes, for a supply of `volts`."""
+    return tuple(
+        part
+        for part in (table.search(text) if text.strip() else table.parts)
+        if (size is None or part.size == size)
+        and (volts is None or part.supply[0] <= volts <= part.supply[1])
+    )
+
+
+def _loaded(file: Path) -> tuple[Part, ...]:
+    raw = read_named(file, ChipTableError, limit=_LIMIT)
+    try:
+        return parse_file(raw, str(file))
+    except TableError as exc:
+        raise ChipTableError(
+            str(exc),
+            state=UNCHANGED,
+            remedy="Correct that line; DEVELOPERS.md describes the format.",
+        ) from exc

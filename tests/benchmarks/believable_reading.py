@@ -47,7 +47,7 @@ from spiflash.errors import SpiflashError
 from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
 from spiflash.jobs.connection import best_clock, connected, find_out, sweep_clocks
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table
 from spiflash.report.backup import backup_text
 from tests.benchmarks.believable_rows import MIB, ROWS, STATES, Row, places, sister
 

@@ -54,7 +54,7 @@ from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table
 
 NAME = "W25Q64JV"
 SIZE = 8 << 20

@@ -30,7 +30,7 @@ from spiflash.bus.ftdi import FtdiBus, open_channel
 from spiflash.jobs.connection import find_out
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table
 
 SIZE = 128 << 10
 

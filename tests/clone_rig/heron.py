@@ -27,7 +27,7 @@ from spiflash.jobs.clone.context import Context
 from spiflash.jobs.clone.job import Job
 from spiflash.jobs.clone.job_file import load_job
 from spiflash.jobs.clone.runner import Cloned, Runner
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table
 
 CHIPS = ("W25Q64JV", "GD25Q64C", "MX25L6406E")
 """One with an 8-byte unique ID, one with 16 bytes, one without."""

@@ -43,7 +43,7 @@ from spiflash.jobs.clone.board import clone_board
 from spiflash.jobs.clone.context import Context, SkippedError, Worker
 from spiflash.jobs.clone.job import Job
 from spiflash.jobs.clone.job_file import load_job
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table
 from tests.clone_rig.small_boards import (
     JOBS,
     KINDS,

@@ -18,8 +18,7 @@ from hwmocks.nor.chip import NorChip
 from spiflash.cli.main import program
 from spiflash.errors import ChipAmbiguousError
 from spiflash.nor.chip import Answers, Chip
-from spiflash.nor.identify import identify
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table, identify
 from spiflash.report.bench import about_voltage
 from spiflash.report.chips import identity_json, identity_text
 from tests.clone_rig.heron import write_job

@@ -23,9 +23,9 @@ from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image, load_image
 from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.flash import NorFlash
+from spiflash.nor.identify import chip_table
 from spiflash.nor.protection import RegisterLock
 from spiflash.nor.scheme import scheme
-from spiflash.nor.tables import chip_table
 from spiflash.nor.unprotect import unprotected
 from tests.job_rig import WATCHER, Rig
 from tests.nor_rig import NorRig, chip_with, whole

@@ -17,8 +17,7 @@ import pytest
 from spiflash.errors import ChipAmbiguousError
 from spiflash.nor.addressing import ModeFound, choose_addressing
 from spiflash.nor.chip import Answers, Chip
-from spiflash.nor.identify import identify
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table, identify
 
 FOLDER = Path(__file__).parent / "data"
 UNITS = (0.001, 0.016, 0.128, 1.0)

@@ -13,8 +13,8 @@ from collections.abc import Callable, Mapping
 import pytest
 
 from hwmocks.nor.chip import NorChip
+from spiflash.nor.identify import chip_table
 from spiflash.nor.protection import protection
-from spiflash.nor.tables import chip_table
 from spiflash.spans import Spans
 from tests.nor_rig import NorRig
 

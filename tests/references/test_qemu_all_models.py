@@ -29,9 +29,8 @@ from spiflash.nor.addressing import find_mode
 from spiflash.nor.capacity import Reach, check_capacity, wrap_probe
 from spiflash.nor.chip import Chip
 from spiflash.nor.flash import NorFlash
-from spiflash.nor.identify import candidates_for, identify
+from spiflash.nor.identify import candidates_for, chip_table, identify
 from spiflash.nor.probe import probe, probe_shared_id
-from spiflash.nor.tables import chip_table
 from spiflash.nor.unlisted import read_only
 from tests.references.qemu import MODELS, available_models, start_qemu
 

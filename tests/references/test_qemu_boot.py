@@ -25,9 +25,8 @@ from spiflash.jobs.connection import connected
 from spiflash.jobs.image import load_image, only_regions
 from spiflash.jobs.triage import Asked, Triaged, triage_chip
 from spiflash.jobs.write import WriteOptions, restore
-from spiflash.nor.identify import identify
+from spiflash.nor.identify import chip_table, identify
 from spiflash.nor.probe import probe
-from spiflash.nor.tables import chip_table
 from tests.job_rig import WATCHER
 from tests.references.qemu import MACHINE, PROGRAM, start_qemu
 

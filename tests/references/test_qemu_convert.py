@@ -22,9 +22,8 @@ from spiflash.dump.board_data import Fate
 from spiflash.jobs.connection import connected
 from spiflash.jobs.convert import Asked, convert, prepare
 from spiflash.jobs.image import Image
-from spiflash.nor.identify import identify
+from spiflash.nor.identify import chip_table, identify
 from spiflash.nor.probe import probe
-from spiflash.nor.tables import chip_table
 from tests.job_rig import WATCHER
 from tests.references.qemu import PROGRAM, start_qemu
 

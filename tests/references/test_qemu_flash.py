@@ -19,9 +19,8 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.geometry import EraseRegion, Geometry
-from spiflash.nor.identify import candidates_for, identify
+from spiflash.nor.identify import candidates_for, chip_table, identify
 from spiflash.nor.probe import probe, probe_shared_id
-from spiflash.nor.tables import chip_table
 from spiflash.plan import Erase, Plan, make_plan
 from spiflash.plan.optimum import TransferCost
 from tests.references.qemu import MODELS, Model, QemuBus, start_qemu

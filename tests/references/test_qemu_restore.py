@@ -22,7 +22,7 @@ from spiflash.jobs import Unwatched
 from spiflash.jobs.connection import connected, find_out
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import Rewritten, WriteOptions, restore
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table
 from tests.references.qemu import MODELS, PROGRAM, Model, QemuBus, start_qemu
 
 pytestmark = pytest.mark.needs(PROGRAM)

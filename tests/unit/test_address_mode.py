@@ -19,9 +19,8 @@ from spiflash.nor.capacity import check_capacity
 from spiflash.nor.chip import Chip, FourByte
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
-from spiflash.nor.identify import identify
+from spiflash.nor.identify import chip_table, identify
 from spiflash.nor.probe import probe
-from spiflash.nor.tables import chip_table
 
 MIB = 1 << 20
 BIG = {

@@ -10,8 +10,7 @@ from spiflash.errors import ChipUnknownError
 from spiflash.nor.addressing import Addressing, choose_addressing, usable_geometry
 from spiflash.nor.chip import Answers, Chip, FourByte
 from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry
-from spiflash.nor.identify import geometry_of
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table, geometry_of
 from tests.job_rig import uniform
 
 MIB = 1 << 20

@@ -9,7 +9,7 @@ import pytest
 
 from chipdb.part import Duration, EraseType, FourByte, ProgramMethod, SecurityRegisters, UniqueId
 from spiflash.nor.chip import Part
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table
 from spiflash.report.chips import part_json, part_text
 
 OTHER: dict[str, Any] = {

@@ -10,7 +10,7 @@ from hwmocks.boards.heron import heron_open
 from spiflash.jobs.clone.check import check_job
 from spiflash.jobs.clone.job import ACTIONS
 from spiflash.jobs.clone.job_file import KEYS, example_text, load_job
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table
 
 
 def keys_of(text: str) -> dict[str, set[str]]:

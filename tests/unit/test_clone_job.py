@@ -17,7 +17,7 @@ from spiflash.jobs.clone.check import check_job
 from spiflash.jobs.clone.job import Job
 from spiflash.jobs.clone.job_file import load_job
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table
 
 SIZE = 64 << 10
 MASTER = "00:00:5e:00:53:17"

@@ -25,9 +25,8 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.geometry import EraseType
-from spiflash.nor.identify import identify
+from spiflash.nor.identify import chip_table, identify
 from spiflash.nor.probe import probe
-from spiflash.nor.tables import chip_table
 
 MIB = 1 << 20
 STYLES = [ReadStyle(fast=False), ReadStyle(fast=True), ReadStyle(fast=True, chunk=1000)]

@@ -10,8 +10,7 @@ from hwmocks.clock import VirtualClock
 from spiflash.bus import Transaction
 from spiflash.nor.chip import Answers
 from spiflash.nor.flash import NorFlash
-from spiflash.nor.identify import identify
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table, identify
 from spiflash.plan import Erase, make_plan
 from spiflash.plan.optimum import TransferCost
 

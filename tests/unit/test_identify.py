@@ -20,8 +20,7 @@ from spiflash.errors import ChipMismatchError, ChipUnknownError
 from spiflash.nor.addressing import choose_addressing
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.commands import ReadStyle
-from spiflash.nor.identify import geometry_of, identify
-from spiflash.nor.tables import chip_table
+from spiflash.nor.identify import chip_table, geometry_of, identify
 
 MIB = 1 << 20
 JV = describe("W25Q64JV")

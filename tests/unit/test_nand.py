@@ -22,8 +22,8 @@ from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import ChipUnknownError
 from spiflash.jobs.connection import find_out
+from spiflash.nor.identify import chip_table
 from spiflash.nor.jedec import nand
-from spiflash.nor.tables import chip_table
 
 DATA = Path(__file__).parents[1] / "references" / "data" / "kernel_spi_nand.csv"
 FROM_MEMORY = {

@@ -12,9 +12,8 @@ import pytest
 
 from hwmocks.nor.chip import NorChip
 from spiflash.nor.chip import Answers
-from spiflash.nor.identify import identify
+from spiflash.nor.identify import chip_table, identify
 from spiflash.nor.protection import power_up_relock, power_up_unlock
-from spiflash.nor.tables import chip_table
 from tests.job_rig import Rig
 
 

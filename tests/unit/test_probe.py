@@ -30,9 +30,8 @@ from spiflash.errors import ChipAbsentError, ChipTimeoutError, SpiflashError, Un
 from spiflash.nor.addressing import find_mode
 from spiflash.nor.chip import Answers
 from spiflash.nor.flash import NorFlash
-from spiflash.nor.identify import identify
+from spiflash.nor.identify import chip_table, identify
 from spiflash.nor.probe import probe, read_security, read_unique_id
-from spiflash.nor.tables import chip_table
 
 
 def bench(

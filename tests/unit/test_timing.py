@@ -18,10 +18,9 @@ from hwmocks.nor.description import Time
 from spiflash.bus.locate import open_bench_bus
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.geometry import Duration
-from spiflash.nor.identify import identify
+from spiflash.nor.identify import chip_table, identify
 from spiflash.nor.probe import probe
 from spiflash.nor.programming import PageRest
-from spiflash.nor.tables import chip_table
 
 PROGRAM = Duration(0.4e-3, 3e-3)
 """A page of a W25Q64JV, typical and maximum seconds (data sheet, from memory)."""

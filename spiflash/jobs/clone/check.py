@@ -22,7 +22,7 @@ from spiflash.dump.uboot_env import (
 from spiflash.errors import LedgerError, ValuesUsedUpError
 from spiflash.jobs.clone.job import Job, Stretch, ValueRule, sums_in_order
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, make_target
-from spiflash.nor.tables import ChipTable
+from spiflash.nor.identify import ChipTable
 from spiflash.text import address, amount, counted
 
 IDENTITY = ("mac", "serial")

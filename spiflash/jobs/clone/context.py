@@ -45,7 +45,7 @@ from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_targe
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import Reading
 from spiflash.nor.chip import Chip
-from spiflash.nor.tables import ChipTable
+from spiflash.nor.identify import ChipTable
 
 CONTACT_LOST = (BusError, ChipAbsentError, ChipTimeoutError, SupplyLostError)
 """Errors in which the clip may have been taken off in mid-write."""
