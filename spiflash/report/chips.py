@@ -195,6 +195,8 @@ def part_text(part: Part) -> str:
         rows.append(("", "needed before anything is programmed again, even where bits only clear"))
     if part.mirrored_by:
         rows.append(("", f"in the opposite order where {part.mirrored_by} is set"))
+    if part.map_bits:
+        rows.append(("", f"bits {part.map_bits:b} belong into its configuration number"))
     if not part.needs_erase:
         rows.append(("", "overwrites without erasing"))
     rows += [

@@ -52,7 +52,8 @@ KEYS: dict[str, str] = {
     "OwnChange": "at kind name before=a after=b",
     "Part": (
         "name vendor aliases id=jedec_id extended_id?=extended_id size page erase_types=erases "
-        "regions mirrored_by?=mirrored_by programs_once needs_erase chip_erase_opcode chip_erase "
+        "regions mirrored_by?=mirrored_by map_bits?=map_bits programs_once needs_erase "
+        "chip_erase_opcode chip_erase "
         "program_method program.typical=program_typical_s program.maximum=program_maximum_s "
         "clock_read=clock_read_hz clock_fast=clock_fast_hz fast_read_dummy fast_read_dummy_4byte "
         "supply=supply_v four_byte exit_4byte protection quad_enable status_write_volatile "

@@ -25,6 +25,7 @@ OTHER: dict[str, Any] = {
     "extended_id": b"\x99",
     "aliases": ("X2",),
     "mirrored_by": "cr1.2",
+    "map_bits": 1,
     "programs_once": True,
     "program_method": ProgramMethod.BYTE,
     "chip_erase_opcode": 0x60,
