@@ -11,7 +11,7 @@ import pytest
 
 from spiflash.archive.ledger import After, InHand, Ledger
 from spiflash.archive.ledger.rows import BoardRecord
-from spiflash.archive.ledger.values import Counted, Identity
+from spiflash.archive.ledger.values import LONGEST, Counted, Identity
 from spiflash.errors import CloneJobError
 from spiflash.jobs.clone.check import check_job
 from spiflash.jobs.clone.job import Job
@@ -132,6 +132,18 @@ def test_an_address_behind_the_image_is_the_boards_and_given_to_no_other(tmp_pat
     own[SIZE + 0x100 : SIZE + 0x106] = bytes.fromhex("00005e005382")
     found = kept_of(job_from(tmp_path), bytes(own))
     assert Identity.of("mac", "00:00:5e:00:53:82") in found.weak
+
+
+def test_what_is_too_long_for_the_ledger_is_no_serial_number(tmp_path: Path) -> None:
+    """PostgreSQL would refuse the key, and with it every board."""
+    long = "S" * (LONGEST + 1)
+    own = bytearray(image(serial_=long))
+    own[0x4100 : 0x4100 + len(long)] = long.encode()
+    found = kept_of(job_from(tmp_path), bytes(own))
+    assert [each for each in found.identities | found.weak if len(each.text) > LONGEST] == []
+    own = bytearray(image(serial_=long[2:]))
+    own[0x4100 : 0x4100 + len(long)] = long.encode()
+    assert Identity.of("text", long[2:]) in kept_of(job_from(tmp_path), bytes(own)).identities
 
 
 def test_a_board_without_what_it_is_to_keep_is_refused(tmp_path: Path) -> None:

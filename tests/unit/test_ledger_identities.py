@@ -27,6 +27,7 @@ from spiflash.archive.ledger.values import (
     KeptRange,
     Listed,
 )
+from spiflash.cli.main import run
 from spiflash.errors import IdentityTakenError, LedgerError
 
 BEFORE = Path(__file__).parent / "data" / "ledger-2026-11.sql"
@@ -304,6 +305,17 @@ def test_one_unreadable_row_hides_no_other(ledger: Ledger) -> None:
     assert found.rows == 1
     assert [each[:6] for each in found.problems] == ["row 2 ", "row 3 "]
     assert [each.key for each in ledger.finished_like("ef4017", "a")] == []
+
+
+def test_an_old_ledger_is_listed_without_a_word_about_its_tables(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "old.sqlite"
+    with sqlite3.connect(path) as connection:
+        connection.executescript(BEFORE.read_text())
+    assert run(["ledger", "--ledger", str(path)]) == 0
+    said = capsys.readouterr()
+    assert (said.err, "Heron a" in said.out) == ("", True)
 
 
 def test_a_read_only_ledger_can_be_listed_and_checked(tmp_path: Path) -> None:

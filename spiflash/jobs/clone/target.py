@@ -6,7 +6,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping
 
-from spiflash.archive.ledger.values import MAC, TEXT, Identity, Kept, KeptRange
+from spiflash.archive.ledger.values import LONGEST, MAC, TEXT, Identity, Kept, KeptRange
 from spiflash.dump.formats import crc, places
 from spiflash.dump.identity import identity as identities_in
 from spiflash.dump.identity import is_serial_name
@@ -119,7 +119,8 @@ def kept_of(job: Job, own: bytes) -> Kept:
         kept |= set(_addresses(data, starts))
     behind = own[len(job.image.contents) :]
     weak |= {each for each in named if each.stands_in(behind)} | set(_addresses(behind, starts))
-    shared = job.may_share
+    # Longer ones are no serial numbers, and no database would take them as a key.
+    shared = job.may_share | {each for each in kept | weak if len(each.text) > LONGEST}
     return Kept(tuple(ranges), frozenset(kept - shared), frozenset(weak - kept - shared))
 
 
