@@ -12,6 +12,9 @@ from spiflash.toml_text import KeyPath
 THREE_BYTE_LIMIT = 1 << 24
 """Bytes that a 3-byte address reaches."""
 
+FOUR_BYTE_LIMIT = 1 << 32
+"""Bytes that a 4-byte address reaches."""
+
 _REQUIRED = (
     "name",
     "id",
@@ -90,6 +93,8 @@ def _get(block: Block, key: str) -> Any:
 
 def _size(block: Block) -> int:
     size: int = _get(block, "size")
+    if size > FOUR_BYTE_LIMIT:
+        raise FlawError(block["size"].path, "four address bytes reach 4096 MiB, and no further")
     if size & (size - 1) and "odd_size" not in block:
         raise FlawError(
             block["size"].path,

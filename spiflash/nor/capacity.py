@@ -152,13 +152,15 @@ class WrapFinding:
 
 
 def wrap_probe(read: Places, stated: int) -> WrapFinding:
-    """Compare the halves of a chip that is said to hold `stated` bytes.
+    """Compare the halves of a chip that is said to hold `stated` bytes. One below 64 KiB, which a
+    person's own table may name, is not compared.
 
     If `stated` is no power of two, the largest one below it is the distance. Raises what `read`
-    raises, and ValueError for a size below 64 KiB.
+    raises.
     """
     if stated < 2 * SMALLEST:
-        raise ValueError(f"a capacity of {stated} bytes is too small to be compared with itself")
+        reason = f"a chip of {amount(stated)} is too small to be compared with itself"
+        return WrapFinding(stated, Reach.UNKNOWN, None, 0, reason)
     distance = _power_below(stated)
     first = _compare(read, distance, stated)
 

@@ -23,6 +23,7 @@ from spiflash.nor.sfdp.derived import (
     quad_enable,
     to_geometry,
 )
+from spiflash.nor.sfdp.headers import SfdpError
 from spiflash.spans import SECTOR
 
 UNKNOWN_CLOCK = 20e6
@@ -90,7 +91,10 @@ def size_option(size: int) -> str:
 
 
 def from_sfdp(answers: Answers, sfdp: Sfdp, *, trusted: bool) -> Chip:
-    """A chip that describes itself. Raises `SfdpError` if its tables give no erase map."""
+    """A chip that describes itself. Raises `SfdpError` if its tables give a size that no chip has,
+    or no erase map."""
+    if not _possible(sfdp.basic.size):
+        raise SfdpError(f"it gives a size of {text.amount(sfdp.basic.size)}, which no chip has")
     geometry = to_geometry(sfdp, answers.sector_map, assumed=ASSUMED)
     # Without answers only what holds in every configuration is used.
     notes = [f"SFDP does not say: {', '.join(sfdp.missing)}"] if sfdp.missing else []
@@ -191,9 +195,15 @@ def read_only(size: int, page: int = 256) -> Geometry:
     return Geometry(size, page, (), (EraseRegion(size, ()),), _NO_TIME)
 
 
+def _possible(size: int) -> bool:
+    """Whether a chip can have `size` bytes: a multiple of 4 KiB, at least 64 KiB, and no more than
+    four address bytes reach."""
+    return 1 << 16 <= size <= 1 << 32 and size % SECTOR == 0
+
+
 def check_size(size: int) -> None:
-    """Raise `UsageError` unless `size` is a multiple of 4 KiB and at least 64 KiB."""
-    if size < 1 << 16 or size % SECTOR:
+    """Raise `UsageError` for a size that no chip has."""
+    if not _possible(size):
         raise UsageError(
             f"A chip of {size:,} bytes does not exist.",
             remedy="State a size such as 512K, 8M or 16M.",

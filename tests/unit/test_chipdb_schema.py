@@ -154,6 +154,7 @@ BROKEN = [
     ('extended_id = "0A"', f'extended_id = "{"0A " * 13}0A"', "0A 0A", "13 bytes"),
     ('size = "8 MiB"', 'size = "8388608"', "8388608", "size"),
     ('size = "8 MiB"', 'size = "9 MiB"', "9 MiB", "power of two"),
+    ('size = "8 MiB"', 'size = "8192 MiB"', "8192 MiB", "four address bytes"),
     ('four_byte = ["enter"]', "", '"32 MiB"', "above 16 MiB"),
     ('four_byte = ["enter"]', 'four_byte = ["jump"]', "jump", "expected one of"),
     ('four_byte = ["enter"]', 'four_byte = ["enter", "enter"]', "four_byte", "twice"),

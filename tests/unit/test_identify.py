@@ -16,7 +16,7 @@ from hwmocks.nor.catalog import CATALOG, describe
 from hwmocks.nor.catalog.tables import BLOCK as BLOCK_ENTRY
 from hwmocks.nor.catalog.tables import SECTOR as SECTOR_ENTRY
 from hwmocks.nor.catalog.tables import jesd216
-from spiflash.errors import ChipMismatchError, ChipUnknownError
+from spiflash.errors import ChipMismatchError, ChipUnknownError, UsageError
 from spiflash.nor.addressing import choose_addressing
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.commands import ReadStyle
@@ -303,6 +303,23 @@ def test_an_unknown_id_above_16_mib_takes_its_ways_from_sfdp(
     chip = identify(heard(name, jedec_id=b"\x99\x88\x77"), ChipTable(()))
     assert set(chip.four_byte) == ways
     assert chip.four_byte[0] is FourByte.OPCODES
+
+
+@pytest.mark.parametrize("size", [4096, 32768, 65536 + 8, 100_000, 8 * MIB - 256, 1 << 33, 1 << 37])
+def test_an_unknown_id_whose_sfdp_gives_a_size_that_no_chip_has(size: int) -> None:
+    """A density that is wrong or misread is a reason, not an error in this program; nor is a size
+    that a person states."""
+    sizes = jesd216(8 * MIB)
+    start = int.from_bytes(sizes[12:15], "little") + 4
+    bits = 8 * size
+    density = bits - 1 if bits <= 1 << 31 else 1 << 31 | bits.bit_length() - 1
+    raw = sizes[:start] + density.to_bytes(4, "little") + sizes[start + 4 :]
+    answers = replace(heard(jedec_id=b"\x99\x88\x77"), sfdp=raw)
+    with pytest.raises(ChipUnknownError, match="SFDP cannot be used"):
+        identify(answers, ChipTable(()))
+    assert identify(answers, ChipTable(()), size=8 * MIB).write_doubt
+    with pytest.raises(UsageError, match="does not exist"):
+        identify(answers, ChipTable(()), size=size)
 
 
 @pytest.mark.parametrize("raw", [b"", b"SFDP", b"SFDP\x06\x01\x00\xff" + bytes(8), b"\x00" * 64])

@@ -36,8 +36,9 @@ def test_header_fields() -> None:
         (area((0xFF00, (ONES,) * 9)), "blank"),
         (area((0xFF00, (0,) * 9)), "blank"),
         (area((0xFF00, (FIRST, MIB_8 - 3))), "not a number of bytes"),
-        (area((0xFF00, (FIRST, 0x80000000 | 31))), "not one that the standard allows"),
-        (area((0xFF00, (FIRST, 0xFFFFFFFF))), "not one that the standard allows"),
+        (area((0xFF00, (FIRST, 0x80000000 | 31))), "not one that a chip can have"),
+        (area((0xFF00, (FIRST, 0x80000000 | 36))), "not one that a chip can have"),
+        (area((0xFF00, (FIRST, 0xFFFFFFFF))), "not one that a chip can have"),
     ],
 )
 def test_unusable_tables_are_refused_with_the_reason(raw: bytes, reason: str) -> None:

@@ -30,8 +30,8 @@ from spiflash.nor.sfdp.modes import (
 
 _Flag = TypeVar("_Flag", bound=enum.Flag)
 
-_LARGEST = 40
-"""Densities above 2^40 bits (128 GiB) are noise, not chips."""
+_LARGEST = 35
+"""The most that four address bytes reach is 2^35 bits (4 GiB)."""
 
 
 class AddressBytes(enum.Enum):
@@ -241,7 +241,7 @@ def _size(density: int) -> int:
     if flag(density, 31):
         exponent = bits(density, 30, 0)
         if not 32 <= exponent <= _LARGEST:
-            raise SfdpError(f"a density of 2^{exponent} bits is not one that the standard allows")
+            raise SfdpError(f"a density of 2^{exponent} bits is not one that a chip can have")
         return 1 << (exponent - 3)
     if (density + 1) % 8:
         raise SfdpError(f"a density of {density + 1} bits is not a number of bytes")
