@@ -26,7 +26,7 @@ from usb.backend import IBackend
 from usb.core import USBError
 
 from spiflash.bus import Clock, WallClock
-from spiflash.errors import UsageError
+from spiflash.errors import OutputError, UsageError
 from spiflash.files import UNCHANGED
 
 CONTROL, BULK = 2, 3
@@ -56,14 +56,30 @@ class Transfer:
 
 
 class Trace:
-    """A capture file that is being written; safe to share between threads."""
+    """A capture file that is being written; safe to share between threads. Work on a chip goes on
+    when the file cannot be written any more: `failed` is the reason then."""
 
     def __init__(self, file: BinaryIO, *, data_read: bool = False) -> None:
+        self.failed: OSError | None = None
         self._file = file
         self._data_read = data_read
         self._lock = threading.Lock()
         self._count = 0
-        file.write(_FILE_HEADER)
+        self._append(_FILE_HEADER)
+
+    def close(self) -> None:
+        """Write what is still in memory, and close the file."""
+        try:
+            self._file.close()
+        except OSError as exc:
+            self.failed = self.failed or exc
+
+    def _append(self, data: bytes) -> None:
+        if self.failed is None:
+            try:
+                self._file.write(data)
+            except OSError as exc:
+                self.failed = exc
 
     @contextlib.contextmanager
     def transfer(
@@ -132,7 +148,7 @@ class Trace:
         )
         kept = len(packet) + len(data)
         seconds = divmod(microseconds, 1_000_000)
-        self._file.write(struct.pack("<IIII", *seconds, kept, whole) + packet + data)
+        self._append(struct.pack("<IIII", *seconds, kept, whole) + packet + data)
 
 
 def active() -> Trace | None:
@@ -145,7 +161,8 @@ def recording(path: Path, *, data_read: bool = False) -> Iterator[None]:
     """Record the transfers of all adapters of this process to the new file `path`, readable by its
     owner only.
 
-    Raises `UsageError` when the file cannot be created; no file is replaced.
+    Raises `UsageError` when the file cannot be created; no file is replaced. Raises `OutputError`
+    at the end when the file could not be written whole.
     """
     global _active
     try:
@@ -156,12 +173,18 @@ def recording(path: Path, *, data_read: bool = False) -> Iterator[None]:
             state=UNCHANGED,
             remedy="Name a file that does not exist yet, in a folder that can be written.",
         ) from exc
-    with os.fdopen(descriptor, "wb") as file:
-        _active = Trace(file, data_read=data_read)
-        try:
-            yield
-        finally:
-            _active = None
+    _active = capture = Trace(os.fdopen(descriptor, "wb"), data_read=data_read)
+    try:
+        yield
+    finally:
+        _active = None
+        capture.close()
+    if capture.failed is not None:
+        raise OutputError(
+            f"The trace in “{path}” is not complete ({capture.failed.strerror or capture.failed}).",
+            state="The command itself did its work.",
+            remedy="Free some space there, or name a file in another folder.",
+        )
 
 
 class Device(usb.core.Device):  # type: ignore[misc]  # pyusb has no types

@@ -7,6 +7,7 @@ Reference: Wireshark's tshark (Debian), which reads link type 220 by the kernel'
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections import Counter
@@ -22,7 +23,8 @@ from hwmocks.ftdi import AdapterProfile, FtdiDevice, UsbFaults
 from hwmocks.nor.chip import NorChip
 from spiflash.bus import Transaction, trace
 from spiflash.bus.locate import open_bench_bus
-from spiflash.errors import AdapterLostError, UsageError
+from spiflash.cli.main import run
+from spiflash.errors import AdapterLostError, OutputError, UsageError
 
 ADAPTERS = ("ft232h", "ft2232h", "ft4232h", "ft2232c")
 SECRET = b"passphrase of a board"
@@ -108,6 +110,25 @@ def test_nothing_is_replaced(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="mine"), trace.recording(path):
         pass
     assert path.read_text() == "keep"
+
+
+def test_a_full_disk_does_not_stop_the_work(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Reference: the kernel's /dev/full (man 4 full)."""
+    genuine = os.open
+
+    def full(path: Path, flags: int, mode: int = 0o777) -> int:
+        trace_file = path == tmp_path / "trace.pcap"
+        return genuine("/dev/full", os.O_WRONLY) if trace_file else genuine(path, flags, mode)
+
+    monkeypatch.setattr(trace.os, "open", full)
+    words = ["identify", "--adapter", "sim:heron", "--trace", str(tmp_path / "trace.pcap")]
+    assert run(words) == OutputError.status
+    said = capsys.readouterr()
+    assert "IDENTIFIED" in said.out
+    assert "No space left on device" in said.err
+    assert "bug" not in said.err
 
 
 def test_a_pulled_cable_is_in_the_trace(tmp_path: Path) -> None:
