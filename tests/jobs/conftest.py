@@ -3,11 +3,13 @@ test that changes something, gets a copy of its own."""
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
 
 from spiflash.archive.shelf import Shelf
+from tests.benchmarks.cuts import Case
 from tests.clone_rig import heron
 from tests.jobs.cli_rig import Bench, new_bench
 from tests.small_board import Board, noise
@@ -51,6 +53,21 @@ def here(saved: Bench, tmp_path: Path) -> Bench:
 @pytest.fixture
 def shelf(tmp_path: Path) -> Shelf:
     """An empty shelf."""
+    return Shelf(tmp_path / "shelf")
+
+
+@pytest.fixture(scope="module")
+def backup(case: Case, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A shelf with the backup of the board that the test file's fixture `case` describes."""
+    folder = tmp_path_factory.mktemp("backup") / "shelf"
+    case.prepare(folder)
+    return folder
+
+
+@pytest.fixture
+def backed_up(backup: Path, tmp_path: Path) -> Shelf:
+    """A copy of `backup` for one test alone."""
+    shutil.copytree(backup, tmp_path / "shelf")
     return Shelf(tmp_path / "shelf")
 
 

@@ -7,7 +7,6 @@ business of the simulated chip (`hwmocks.nor.cells`).
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -37,25 +36,11 @@ from tests.small_board import noise, small_part, yes
 
 KIB = 1024
 ROOT = Path(__file__).resolve().parents[2]
-FREELY = WriteOptions(without_backup=True)
 
 
 @pytest.fixture(scope="module")
 def case() -> Case:
     return Case(512 * KIB, contents="mixed")
-
-
-@pytest.fixture(scope="module")
-def backup(case: Case, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("backup") / "shelf"
-    case.prepare(folder)
-    return folder
-
-
-@pytest.fixture
-def shelf(backup: Path, tmp_path: Path) -> Shelf:
-    shutil.copytree(backup, tmp_path / "shelf")
-    return Shelf(tmp_path / "shelf")
 
 
 def test_a_cut_at_any_transfer_loses_nothing(case: Case, tmp_path: Path, full_sweep: bool) -> None:
@@ -66,7 +51,7 @@ def test_a_cut_at_any_transfer_loses_nothing(case: Case, tmp_path: Path, full_sw
     assert counts["resumed from a journal"] > 10
 
 
-def test_a_cut_is_really_a_cut(case: Case, shelf: Shelf, backup: Path) -> None:
+def test_a_cut_is_really_a_cut(case: Case, backed_up: Shelf, backup: Path) -> None:
     """What the sweep calls a loss is one: without the journal the chip stays half written."""
     chip = case.chip()
     first, last = case.transfers(backup)
@@ -75,9 +60,9 @@ def test_a_cut_is_really_a_cut(case: Case, shelf: Shelf, backup: Path) -> None:
         pytest.raises(SpiflashError),
         case.session(chip, UsbFaults(unplug_at=place)) as (connection, _),
     ):
-        case.write(connection, shelf, case.image)
+        case.write(connection, backed_up, case.image)
     assert chip.contents not in (case.old, case.new)
-    (journal,) = open_journals(shelf.journals).whole
+    (journal,) = open_journals(backed_up.journals).whole
     ranges = [(r.start, r.start + r.length) for r in journal.state.ranges]
     assert journal.before() == b"".join(case.old[low:high] for low, high in ranges)
     assert journal.after() == b"".join(case.new[low:high] for low, high in ranges)
@@ -86,7 +71,7 @@ def test_a_cut_is_really_a_cut(case: Case, shelf: Shelf, backup: Path) -> None:
 
 
 def test_the_switch_that_cuts_every_job(
-    case: Case, shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+    case: Case, backed_up: Shelf, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """`--cuts` (tests/power_loss.py) on one restore; and it notices one whose journal is lost."""
     cutter = Cutter(every=4)
@@ -105,7 +90,12 @@ def test_the_switch_that_cuts_every_job(
                 notices = pytest.raises(CutError, match="contents not as without a cut")
                 with notices if lost else nullcontext():
                     restore(
-                        connection, shelf, image, WATCHER, WriteOptions(at=at), agree=lambda _: True
+                        connection,
+                        backed_up,
+                        image,
+                        WATCHER,
+                        WriteOptions(at=at),
+                        agree=lambda _: True,
                     )
             assert chip.contents == new
     finally:
@@ -114,7 +104,7 @@ def test_the_switch_that_cuts_every_job(
     assert cutter.counts["cuts"] > 5
 
 
-def test_ctrl_c_says_what_to_do(case: Case, shelf: Shelf, backup: Path) -> None:
+def test_ctrl_c_says_what_to_do(case: Case, backed_up: Shelf, backup: Path) -> None:
     first, last = case.transfers(backup)
     place = (first + last) // 2
 
@@ -127,16 +117,16 @@ def test_ctrl_c_says_what_to_do(case: Case, shelf: Shelf, backup: Path) -> None:
         pytest.raises(InterruptedWorkError) as caught,
         case.session(chip, UsbFaults(on_transfer=interrupt)) as (connection, _),
     ):
-        case.write(connection, shelf, case.image)
-    assert str(shelf.journals) in caught.value.state
+        case.write(connection, backed_up, case.image)
+    assert str(backed_up.journals) in caught.value.state
     assert "--resume" in caught.value.remedy
     chip.power(False, 1e9)
     with case.session(chip, UsbFaults()) as (connection, _):
-        case.write(connection, shelf, None)
+        case.write(connection, backed_up, None)
     assert chip.contents == case.new
 
 
-def test_a_second_cut_during_the_resume(case: Case, shelf: Shelf, backup: Path) -> None:
+def test_a_second_cut_during_the_resume(case: Case, backed_up: Shelf, backup: Path) -> None:
     first, last = case.transfers(backup)
     chip = case.chip()
     for place in ((first + last) // 2, first + (last - first) // 3):
@@ -144,32 +134,32 @@ def test_a_second_cut_during_the_resume(case: Case, shelf: Shelf, backup: Path) 
             pytest.raises(SpiflashError),
             case.session(chip, UsbFaults(unplug_at=place)) as (connection, bench),
         ):
-            case.write(connection, shelf, case.image)
+            case.write(connection, backed_up, case.image)
         chip.power(False, bench.clock.now())
-    assert len(open_journals(shelf.journals).whole) == 1
+    assert len(open_journals(backed_up.journals).whole) == 1
     with case.session(chip, UsbFaults()) as (connection, _):
-        case.write(connection, shelf, case.image)
+        case.write(connection, backed_up, case.image)
     assert chip.contents == case.new
 
 
-def test_a_cut_restore_can_be_undone(case: Case, shelf: Shelf, backup: Path) -> None:
+def test_a_cut_restore_can_be_undone(case: Case, backed_up: Shelf, backup: Path) -> None:
     first, last = case.transfers(backup)
     chip = case.chip()
     with (
         pytest.raises(SpiflashError),
         case.session(chip, UsbFaults(unplug_at=(first + last) // 2)) as (connection, bench),
     ):
-        case.write(connection, shelf, case.image)
+        case.write(connection, backed_up, case.image)
     chip.power(False, bench.clock.now())
     assert chip.contents != case.old
     with case.session(chip, UsbFaults()) as (connection, _):
-        restore(connection, shelf, None, WATCHER, WriteOptions(undo=True), agree=lambda _: True)
+        restore(connection, backed_up, None, WATCHER, WriteOptions(undo=True), agree=lambda _: True)
     assert chip.contents == case.old
-    assert not open_journals(shelf.journals).whole
+    assert not open_journals(backed_up.journals).whole
 
 
 def test_another_image_waits_until_the_cut_one_is_finished(
-    case: Case, shelf: Shelf, backup: Path
+    case: Case, backed_up: Shelf, backup: Path
 ) -> None:
     first, last = case.transfers(backup)
     chip = case.chip()
@@ -177,40 +167,42 @@ def test_another_image_waits_until_the_cut_one_is_finished(
         pytest.raises(SpiflashError),
         case.session(chip, UsbFaults(unplug_at=(first + last) // 2)) as (connection, _),
     ):
-        case.write(connection, shelf, case.image)
+        case.write(connection, backed_up, case.image)
     half = bytes(chip.contents)
     with (
         pytest.raises(ShelfError) as caught,
         case.session(chip, UsbFaults()) as (connection, _),
     ):
-        case.write(connection, shelf, Image("other", case.old[case.at : -case.at]))
+        case.write(connection, backed_up, Image("other", case.old[case.at : -case.at]))
     assert "--resume" in caught.value.remedy
     assert chip.contents == half
 
 
-def test_a_journal_of_another_chip_is_left_alone(case: Case, shelf: Shelf, backup: Path) -> None:
+def test_a_journal_of_another_chip_is_left_alone(
+    case: Case, backed_up: Shelf, backup: Path
+) -> None:
     """Same kind, other unique ID."""
     first, last = case.transfers(backup)
     with (
         pytest.raises(SpiflashError),
         case.session(case.chip(), UsbFaults(unplug_at=(first + last) // 2)) as (connection, _),
     ):
-        case.write(connection, shelf, case.image)
+        case.write(connection, backed_up, case.image)
     other = Case(case.size, seed=2)
     other_chip = other.chip()
     with other.session(other_chip, UsbFaults()) as (connection, _):
         with pytest.raises(SpiflashError, match="nothing to resume"):
-            restore(connection, shelf, None, WATCHER, agree=lambda _: True)
+            restore(connection, backed_up, None, WATCHER, agree=lambda _: True)
         restore(
             connection,
-            shelf,
+            backed_up,
             other.image,
             WATCHER,
             WriteOptions(without_backup=True, at=other.at),
             agree=lambda _: True,
         )
     assert other_chip.contents == other.new
-    assert len(open_journals(shelf.journals).whole) == 1
+    assert len(open_journals(backed_up.journals).whole) == 1
 
 
 @pytest.mark.parametrize("adapter", ["ft2232h", "ft2232c"])

@@ -6,7 +6,6 @@ Counts of bytes clocked come from the simulated adapter, contents from the chip'
 from __future__ import annotations
 
 import random
-import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -35,19 +34,6 @@ from tests.small_board import SIZE, Board, noise
 @pytest.fixture(scope="module")
 def case() -> Case:
     return Case(1 << 20)
-
-
-@pytest.fixture(scope="module")
-def backup(case: Case, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("backup") / "shelf"
-    case.prepare(folder)
-    return folder
-
-
-@pytest.fixture
-def shelf(backup: Path, tmp_path: Path) -> Shelf:
-    shutil.copytree(backup, tmp_path / "shelf")
-    return Shelf(tmp_path / "shelf")
 
 
 class Clip:
@@ -99,13 +85,13 @@ def write(connection: Connection, shelf: Shelf, case: Case, **more: object) -> R
 
 
 def test_with_a_backup_one_reading_and_the_changed_sectors_are_enough(
-    case: Case, shelf: Shelf
+    case: Case, backed_up: Shelf
 ) -> None:
     chip = case.chip()
     clip = Clip(chip)
     with on(chip, case.size, clip) as connection:
         clip.clocked = 0
-        done = write(connection, shelf, case)
+        done = write(connection, backed_up, case)
     assert chip.contents == case.new
     assert done.proof is not None
     assert (done.proof.passes, done.proof.repaired) == (0, ())
@@ -135,35 +121,35 @@ def test_without_a_backup_two_whole_passes_are_taken(case: Case, tmp_path: Path)
     assert clip.clocked > 2 * case.size
 
 
-def test_all_of_the_chip_can_be_verified(case: Case, shelf: Shelf) -> None:
+def test_all_of_the_chip_can_be_verified(case: Case, backed_up: Shelf) -> None:
     chip = case.chip()
     clip = Clip(chip)
     with on(chip, case.size, clip) as connection:
         clip.clocked = 0
-        done = write(connection, shelf, case, verify=Verify.ALL)
+        done = write(connection, backed_up, case, verify=Verify.ALL)
     assert done.proof is not None
     assert done.proof.passes == 2
     assert done.proof.sectors == case.size // SECTOR
     assert clip.clocked > 3 * case.size
 
 
-def test_a_plan_is_made_without_touching_the_chip(case: Case, shelf: Shelf) -> None:
+def test_a_plan_is_made_without_touching_the_chip(case: Case, backed_up: Shelf) -> None:
     chip = case.chip()
     with on(chip, case.size) as connection:
-        work = prepare(connection, shelf, case.image, WATCHER, WriteOptions(at=case.at))
+        work = prepare(connection, backed_up, case.image, WATCHER, WriteOptions(at=case.at))
     assert work.plan.steps
     assert work.target == case.new
     assert chip.contents == case.old
     assert not chip.erased
     assert not chip.opcode_counts[0x06]
-    assert not open_journals(shelf.journals).whole
+    assert not open_journals(backed_up.journals).whole
 
 
-def test_noise_while_reading_before_is_noticed_and_settled(case: Case, shelf: Shelf) -> None:
+def test_noise_while_reading_before_is_noticed_and_settled(case: Case, backed_up: Shelf) -> None:
     """One bit in a million wrong: about eight in a pass of 1 MiB."""
     chip = case.chip()
     with on(chip, case.size, BitErrors(chip, rate=1e-6, seed=3)) as connection:
-        write(connection, shelf, case)
+        write(connection, backed_up, case)
     assert chip.contents == case.new
 
 
@@ -183,14 +169,14 @@ class Garbled(Clip):
 
 
 def test_nothing_is_erased_after_a_reading_that_cannot_be_believed(
-    case: Case, shelf: Shelf
+    case: Case, backed_up: Shelf
 ) -> None:
     chip = case.chip()
     with pytest.raises(UnstableReadError), on(chip, case.size, Garbled(chip, chip)) as connection:
-        write(connection, shelf, case)
+        write(connection, backed_up, case)
     assert chip.contents == case.old
     assert not chip.erased
-    assert not open_journals(shelf.journals).whole
+    assert not open_journals(backed_up.journals).whole
 
 
 class Misread(Clip):
@@ -211,11 +197,11 @@ class Misread(Clip):
         return answer[:100] + bytes((answer[100] ^ 4,)) + answer[101:]
 
 
-def test_a_misread_sector_is_read_again_and_not_written_again(case: Case, shelf: Shelf) -> None:
+def test_a_misread_sector_is_read_again_and_not_written_again(case: Case, backed_up: Shelf) -> None:
     chip = case.chip()
     clip = Misread(chip, chip)
     with on(chip, case.size, clip) as connection:
-        done = write(connection, shelf, case)
+        done = write(connection, backed_up, case)
     assert clip.done
     assert done.proof is not None
     assert len(done.proof.reread) == 1
@@ -239,14 +225,14 @@ class LostPage(Clip):
         return super().transfer(mosi, beat)
 
 
-def test_a_page_that_was_lost_is_written_again(case: Case, shelf: Shelf) -> None:
+def test_a_page_that_was_lost_is_written_again(case: Case, backed_up: Shelf) -> None:
     chip = case.chip()
     page = next(
         at for at in range(0, case.size, 256) if case.old[at : at + 256] != case.new[at : at + 256]
     )
     clip = LostPage(chip, page)
     with on(chip, case.size, clip) as connection:
-        done = write(connection, shelf, case)
+        done = write(connection, backed_up, case)
     assert clip.lost
     assert chip.contents == case.new
     assert done.repaired == (page // SECTOR * SECTOR,)
@@ -269,7 +255,7 @@ class Astray(Clip):
 
 
 def test_an_erase_that_went_astray_is_found_outside_the_image(
-    case: Case, shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+    case: Case, backed_up: Shelf, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Only changed sectors are read back at first; the one that is not erased gives it away. The
     looks at the board draw the same places every time here: one that met the sector would end the
@@ -280,19 +266,19 @@ def test_an_erase_that_went_astray_is_found_outside_the_image(
         pytest.raises(VerifyError) as caught,
         on(chip, case.size, Astray(chip, case.size)) as connection,
     ):
-        write(connection, shelf, case)
+        write(connection, backed_up, case)
     assert f"{case.size - SECTOR:06X}h" in caught.value.cause
     assert "corrupted on the way" in caught.value.remedy
-    assert len(open_journals(shelf.journals).whole) == 1
+    assert len(open_journals(backed_up.journals).whole) == 1
 
 
-def test_a_stuck_bit_is_named_and_the_rest_is_right(case: Case, shelf: Shelf) -> None:
+def test_a_stuck_bit_is_named_and_the_rest_is_right(case: Case, backed_up: Shelf) -> None:
     chip = case.chip()
     place = next(i for i in range(case.size) if case.old[i] != case.new[i])
     bit = next(b for b in range(8) if not case.new[place] >> b & 1)
     chip.stick(place, bit, 1)
     with pytest.raises(VerifyError) as caught, on(chip, case.size) as connection:
-        write(connection, shelf, case)
+        write(connection, backed_up, case)
     assert f"{place // SECTOR * SECTOR:06X}h" in caught.value.cause
     assert "1 stay 1" in caught.value.cause
     assert "replace the chip" in caught.value.remedy
@@ -301,7 +287,7 @@ def test_a_stuck_bit_is_named_and_the_rest_is_right(case: Case, shelf: Shelf) ->
     assert chip.contents == expected
 
 
-def test_scattered_failures_point_to_supply_and_contact(case: Case, shelf: Shelf) -> None:
+def test_scattered_failures_point_to_supply_and_contact(case: Case, backed_up: Shelf) -> None:
     chip = case.chip()
     changed = [
         at
@@ -312,7 +298,7 @@ def test_scattered_failures_point_to_supply_and_contact(case: Case, shelf: Shelf
         place = next(i for i in range(start, start + SECTOR) if case.new[i] & 1)
         chip.stick(place, 0, 0)
     with pytest.raises(VerifyError) as caught, on(chip, case.size) as connection:
-        write(connection, shelf, case)
+        write(connection, backed_up, case)
     assert "supply" in caught.value.remedy
     assert "contact" in caught.value.remedy
 

@@ -47,10 +47,14 @@ def inclusive(chip: NorChip) -> tuple[tuple[int, int], ...]:
 
 @pytest.mark.parametrize(("sec", "tb", "bp", "cmp", "expected"), W25Q64JV)
 def test_w25q64jv(
-    sec: str, tb: str, bp: str, cmp: str, expected: tuple[tuple[int, int], ...]
+    chip: NorChip,
+    rig: NorRig,
+    sec: str,
+    tb: str,
+    bp: str,
+    cmp: str,
+    expected: tuple[tuple[int, int], ...],
 ) -> None:
-    chip = NorChip("W25Q64JV")
-    rig = NorRig(chip)
     first = int(f"0{sec}{tb}{bp}00", 2)
     second = int(f"0{cmp}000000", 2)
     rig.write(bytes([0x01, first, second]))

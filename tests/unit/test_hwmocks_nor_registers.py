@@ -8,9 +8,8 @@ from hwmocks.nor import NorChip
 from tests.nor_rig import NorRig
 
 
-def test_factory_state_of_w25q64jv_iq() -> None:
+def test_factory_state_of_w25q64jv_iq(rig: NorRig) -> None:
     # QE is set at the factory on order code IQ; output drive 25 % (DRV 1,1).
-    rig = NorRig(NorChip("W25Q64JV"))
     assert [rig.run(opcode, 1)[0] for opcode in ("05", "35", "15")] == [0x00, 0x02, 0x60]
 
 
@@ -34,8 +33,7 @@ def test_one_byte_write(name: str, second: int) -> None:
     assert rig.run("35", 1)[0] == second
 
 
-def test_write_enable_latch() -> None:
-    rig = NorRig(NorChip("W25Q64JV"))
+def test_write_enable_latch(rig: NorRig) -> None:
     rig.run("0104")
     assert rig.status() == 0x00, "a write without 06h is ignored"
     rig.run("06")
@@ -48,10 +46,8 @@ def test_write_enable_latch() -> None:
     assert rig.status() == 0x04, "WEL falls when the write cycle ends"
 
 
-def test_volatile_write() -> None:
+def test_volatile_write(chip: NorChip, rig: NorRig) -> None:
     # 50h then 01h: no busy time, gone with the supply.
-    chip = NorChip("W25Q64JV")
-    rig = NorRig(chip)
     rig.run("50")
     rig.run("011C")
     assert rig.status() == 0x1C
@@ -61,9 +57,7 @@ def test_volatile_write() -> None:
     assert rig.status() == 0x00
 
 
-def test_lock_bits_never_come_back() -> None:
-    chip = NorChip("W25Q64JV")
-    rig = NorRig(chip)
+def test_lock_bits_never_come_back(rig: NorRig) -> None:
     rig.write("310A")  # LB1, QE
     rig.write("3102")
     assert rig.run("35", 1) == b"\x0a"
@@ -73,8 +67,7 @@ def test_lock_bits_never_come_back() -> None:
     assert rig.run("4800200000", 1) == b"\x00"
 
 
-def test_volatile_write_leaves_lock_bits_alone() -> None:
-    rig = NorRig(NorChip("W25Q64JV"))
+def test_volatile_write_leaves_lock_bits_alone(rig: NorRig) -> None:
     rig.run("50")
     rig.run("313A")
     assert rig.run("35", 1) == b"\x02"
@@ -88,9 +81,9 @@ def test_security_registers_of_gd25q64c_hold_1024_bytes() -> None:
     assert rig.run("480013FF00", 1) == b"\xff"
 
 
-def test_wp_pin_locks_the_registers_only_with_srp_and_without_qe() -> None:
-    chip = NorChip("W25Q64JV")
-    rig = NorRig(chip)
+def test_wp_pin_locks_the_registers_only_with_srp_and_without_qe(
+    chip: NorChip, rig: NorRig
+) -> None:
     chip.level("WP#", False, rig.now)
     rig.write("0180")  # SRP: not set yet when this is written
     rig.write("0184")
@@ -106,10 +99,8 @@ def test_wp_pin_locks_the_registers_only_with_srp_and_without_qe() -> None:
     assert rig.status() == 0x80
 
 
-def test_power_supply_lock_down_ends_with_a_power_cycle() -> None:
+def test_power_supply_lock_down_ends_with_a_power_cycle(chip: NorChip, rig: NorRig) -> None:
     # W25Q64JV, SRL: "cannot be written again until the next power-down, power-up cycle".
-    chip = NorChip("W25Q64JV")
-    rig = NorRig(chip)
     rig.write("3103")
     rig.write("0104")
     assert rig.status() & 0xFC == 0

@@ -123,8 +123,7 @@ def test_suspended_erase() -> None:
     assert rig.run("35", 1)[0] & 0x80 == 0
 
 
-def test_chip_erase_cannot_be_suspended() -> None:
-    rig = NorRig(NorChip("W25Q64JV"))
+def test_chip_erase_cannot_be_suspended(rig: NorRig) -> None:
     rig.run("06")
     rig.run("C7")
     rig.run("75")
@@ -144,9 +143,8 @@ def test_macronix_suspends_with_b0h() -> None:
     assert rig.run("2B", 1) == b"\x08"
 
 
-def test_deep_power_down() -> None:
+def test_deep_power_down(rig: NorRig) -> None:
     # W25Q64JV: after B9h everything but ABh is ignored; ABh works after tRES1 = 3 µs.
-    rig = NorRig(NorChip("W25Q64JV"))
     rig.run("B9")
     assert rig.run("9F", 3) == b"\xff" * 3
     assert rig.run("05", 1) == b"\xff"
@@ -156,10 +154,8 @@ def test_deep_power_down() -> None:
     assert rig.run("9F", 3) == bytes.fromhex("EF4017")
 
 
-def test_software_reset() -> None:
+def test_software_reset(rig: NorRig) -> None:
     # W25Q64JV: 66h then 99h, nothing in between; 30 µs; volatile state is gone.
-    chip = NorChip("W25Q64JV")
-    rig = NorRig(chip)
     rig.run("50")
     rig.run("011C")
     rig.run("06")
@@ -232,10 +228,8 @@ def test_power_cut_behind_the_end_harms_nothing() -> None:
     assert chip.contents[0x1000:0x1100] == bytes(256)
 
 
-def test_writes_wait_for_the_power_up_delay() -> None:
+def test_writes_wait_for_the_power_up_delay(chip: NorChip, rig: NorRig) -> None:
     # W25Q64JV, tPUW 5 ms: reads work before, 06h does not.
-    chip = NorChip("W25Q64JV")
-    rig = NorRig(chip)
     chip.power(False, rig.now)
     chip.power(True, rig.now)
     rig.wait(1e-3)
@@ -278,9 +272,7 @@ def test_reset_pin() -> None:
         chip.level("CS#", True, rig.now)
 
 
-def test_counters() -> None:
-    chip = NorChip("W25Q64JV")
-    rig = NorRig(chip)
+def test_counters(chip: NorChip, rig: NorRig) -> None:
     rig.write("20000000")
     rig.write("20000000")
     rig.write("0200000000")

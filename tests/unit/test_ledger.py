@@ -44,11 +44,6 @@ def record(key: str, result: str = "PASS", **more: object) -> BoardRecord:
     return BoardRecord(key=key, result=result, **{**plain, **more})  # type: ignore[arg-type]
 
 
-@pytest.fixture
-def ledger(tmp_path: Path) -> Ledger:
-    return Ledger(tmp_path / "new" / "ledger.sqlite")
-
-
 def test_is_made_on_first_use_for_its_owner_alone(tmp_path: Path) -> None:
     path = tmp_path / "a" / "b" / "ledger.sqlite"
     with Ledger(path) as ledger:

@@ -35,11 +35,6 @@ BEFORE = Path(__file__).parent / "data" / "ledger-2026-11.sql"
 failed after it was written to and gave its values back, one in hand, one that never answered."""
 
 
-@pytest.fixture
-def ledger(tmp_path: Path) -> Ledger:
-    return Ledger(tmp_path / "ledger.sqlite")
-
-
 def macs(first: int, last: int) -> Column:
     return Column(("ethaddr",), (Counted("mac", 0x5E005300 + first, 0x5E005300 + last),))
 
