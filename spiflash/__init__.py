@@ -375,8 +375,8 @@ def audit(
     where. Raises `ImageError`, `BackupSetError`, `LayoutError`, and ValueError for no bytes.
     """
     from spiflash.dump.audit import examine
-    from spiflash.jobs.audit import audit as audit_file
-    from spiflash.jobs.audit import load_layout
+    from spiflash.jobs.image import audit as audit_file
+    from spiflash.jobs.image import load_layout
 
     if not isinstance(source, bytes):
         found = audit_file(

@@ -133,15 +133,11 @@ class NotTakenError(VerifyError):
 
 
 class AstrayError(VerifyError):
-    """A work hit `sectors` (addresses) that it should not have touched; `wrong` are those of all
-    sectors that do not hold what they should."""
+    """A work hit `sectors` (addresses) that it should not have touched."""
 
-    def __init__(
-        self, sectors: Sequence[int], wrong: Sequence[int], cause: str, *, state: str, remedy: str
-    ) -> None:
+    def __init__(self, sectors: Sequence[int], cause: str, *, state: str, remedy: str) -> None:
         super().__init__(cause, state=state, remedy=remedy)
         self.sectors = tuple(sectors)
-        self.wrong = tuple(wrong)
 
 
 class ImageError(SpiflashError):

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 SECTOR = 4096
 """Bytes in the unit in which readings are compared and results are reported."""
@@ -106,6 +110,34 @@ def sectors_in(spans: Iterable[Span]) -> list[int]:
     for start, end in spans:
         found.update(range(start // SECTOR * SECTOR, end, SECTOR))
     return sorted(found)
+
+
+def joined(contents: bytes | bytearray, spans: Iterable[Span]) -> bytes:
+    """What the contents hold in the ranges, one after the other."""
+    return b"".join(contents[start:end] for start, end in spans)
+
+
+def laid(contents: bytes, spans: Iterable[Span], data: bytes) -> bytes:
+    """The contents with `data` in the ranges, one after the other."""
+    result = bytearray(contents)
+    at = 0
+    for start, end in spans:
+        result[start:end] = data[at : at + end - start]
+        at += end - start
+    return bytes(result)
+
+
+def rows(contents: bytes, unit: int = SECTOR) -> npt.NDArray[np.uint8]:
+    """The contents (whole units) as an array with one row a sector, or a `unit` of other size."""
+    import numpy as np  # commands that read no contents do without
+
+    return np.frombuffer(contents, np.uint8).reshape(-1, unit)
+
+
+def differing(one: bytes, other: bytes) -> list[int]:
+    """Offsets of the sectors in which two contents (of one length, whole sectors) differ."""
+    unlike = (rows(one) != rows(other)).any(axis=1)
+    return [int(index) * SECTOR for index in unlike.nonzero()[0]]
 
 
 def sector_spans(sectors: Iterable[int]) -> list[Span]:

@@ -16,7 +16,7 @@ from pathlib import Path
 from spiflash.archive import codec
 from spiflash.archive.codec import Count, Moment, Number, Text
 from spiflash.errors import BackupSetError
-from spiflash.files import data_folder, make_folders, read_plain, replace_file, shelf_error
+from spiflash.files import data_folder, make_folders, read_plain, replace_file, shelf_errors
 
 VERSION = 1
 _LIMIT = 1 << 20
@@ -79,13 +79,9 @@ def keep(record: AdapterRecord, folder: Path | None = None) -> Path:
     """Replace the record of this adapter; returns its path. Raises `ShelfError`."""
     path = _path(folder or default_folder(), record.model, record.serial)
     text = json.dumps(record.document(), indent=1, ensure_ascii=False) + "\n"
-    try:
+    with shelf_errors(f"writing the results to “{path}”", "The tests are done."):
         make_folders(path.parent)
         replace_file(path, text.encode())
-    except OSError as error:
-        raise shelf_error(
-            error, f"writing the results to “{path}”", state="The tests are done."
-        ) from error
     return path
 
 

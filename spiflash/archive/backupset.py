@@ -13,7 +13,7 @@ import os
 import re
 import stat
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import NoReturn
@@ -25,11 +25,12 @@ from spiflash.files import (
     pieces_of,
     read_plain,
     shelf_error,
+    shelf_errors,
     sync_folder,
     whole_folder,
     write_file,
 )
-from spiflash.text import printable
+from spiflash.text import amount, printable
 
 CONTENTS = "flash.bin"
 RECORD = "record.json"
@@ -292,17 +293,38 @@ def _info(root: Path) -> dict[str, str]:
 
 
 @dataclass(frozen=True, slots=True)
-class BackupSet:
-    """A backup set that was whole when it was opened."""
+class Recorded:
+    """A set as its record describes it; whether the rest of it is as it was is not known."""
 
     path: Path
     record: Record
-    bag: Bag
+    unlike: int = field(default=0, kw_only=True)
+    """Of a set found by its label: how many more verified sets have that label and other contents,
+    where no unique ID shows that they are of the same board."""
 
     @property
     def name(self) -> str:
         """The name of its folder."""
         return self.path.name
+
+    @property
+    def searched(self) -> str:
+        """Everything in which a word is looked for, in one case of letters."""
+        record, size = self.record, amount(self.record.size)
+        return "\n".join(
+            (
+                *(self.name, record.board, record.chip.name, record.chip.vendor),
+                *(record.chip.jedec_id, record.chip.unique_id or "no unique ID", record.verdict),
+                *(size, size.replace(" ", ""), f"{record.made:%Y-%m-%d}"),
+            )
+        ).casefold()
+
+
+@dataclass(frozen=True, slots=True)
+class BackupSet(Recorded):
+    """A backup set that was whole when it was opened."""
+
+    bag: Bag
 
     @property
     def page(self) -> Path:
@@ -321,12 +343,8 @@ class BackupSet:
         return self._payload(OTP) if OTP in self.bag.payload else None
 
     def _payload(self, name: str) -> bytes:
-        try:
+        with shelf_errors(f"reading {name} of “{self.path}”", "The set was not changed."):
             data = b"".join(pieces_of(self.path / "data" / name))
-        except OSError as error:
-            raise shelf_error(
-                error, f"reading {name} of “{self.path}”", state="The set was not changed."
-            ) from error
         if hashlib.sha256(data).hexdigest() != self.bag.payload[name]:
             _refuse(self.path, f"{name} was changed after the set was opened")
         return data
@@ -352,10 +370,8 @@ def open_set(path: Path) -> BackupSet:
     record = read_record(path)
     if bag.payload[CONTENTS] != record.sha256:
         _refuse(path, f"{RECORD} does not describe {CONTENTS}: the SHA-256 differs")
-    try:
+    with shelf_errors(f"reading “{path}”", "The set was not changed."):
         size = (path / "data" / CONTENTS).stat().st_size
-    except OSError as error:
-        raise shelf_error(error, f"reading “{path}”", state="The set was not changed.") from error
     if size != record.size:
         _refuse(path, f"{CONTENTS} has {size} bytes, but {RECORD} says {record.size}")
     return BackupSet(path, record, bag)

@@ -20,7 +20,7 @@ import hashlib
 import itertools
 import json
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NoReturn
@@ -41,7 +41,7 @@ from spiflash.files import (
     write_file,
 )
 from spiflash.nor.chip import ChipIdentity
-from spiflash.spans import merged
+from spiflash.spans import Sized, Span, Spans, joined, laid, merged, spans_of
 
 JOURNAL_VERSION = 3
 STATE, ASTRAY, LEFT, WITHDRAWN = "state.json", "astray.json", "left.txt", "withdrawn.txt"
@@ -52,23 +52,16 @@ _STATE_LIMIT = 4 << 20  # bytes; one range for each sector of the largest chip n
 
 
 @dataclass(frozen=True, slots=True)
-class Range:
+class Range(Sized):
     """`length` bytes from address `start`."""
 
     start: Count
     length: Positive
 
-    @property
-    def end(self) -> int:
-        """The address after the last byte."""
-        return self.start + self.length
 
-
-def joined(ranges: Iterable[Range]) -> tuple[Range, ...]:
-    """The ranges in order, those that meet or overlap made one."""
-    return tuple(
-        Range(start, end - start) for start, end in merged((e.start, e.end) for e in ranges)
-    )
+def as_ranges(spans: Iterable[Span]) -> tuple[Range, ...]:
+    """Spans as the files have them."""
+    return tuple(Range(start, end - start) for start, end in spans)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,9 +156,9 @@ class Journal:
     # -- contents ----------------------------------------------------------------------------
 
     @property
-    def ranges(self) -> tuple[Range, ...]:
+    def ranges(self) -> Spans:
         """What the work may have changed, inside its ranges and outside. Raises as `load`."""
-        return joined((*self.state.ranges, *self.astray()))
+        return tuple(merged((*spans_of(self.state.ranges), *self.astray())))
 
     def whole(self) -> bytes | None:
         """What the whole chip held before; None in a journal of version 1. Raises as `load`."""
@@ -178,7 +171,7 @@ class Journal:
         whole = self.whole()
         if whole is None:
             return self._contents("before.bin", self.before_sha256, self._length)
-        return _joined(whole, self.ranges)
+        return joined(whole, self.ranges)
 
     def after(self) -> bytes:
         """What the ranges must hold in the end, one after the other. What the work changed
@@ -187,14 +180,9 @@ class Journal:
         whole = self.whole()
         if whole is None:
             return data
-        target = bytearray(whole)
-        at = 0
-        for each in self.state.ranges:
-            target[each.start : each.end] = data[at : at + each.length]
-            at += each.length
-        return _joined(target, self.ranges)
+        return joined(laid(whole, spans_of(self.state.ranges), data), self.ranges)
 
-    def astray(self) -> tuple[Range, ...]:
+    def astray(self) -> Spans:
         """What the work was seen to change outside of its ranges. Raises as `load`."""
         if self.version < 2 or not os.path.lexists(self.path / ASTRAY):
             return ()
@@ -205,14 +193,14 @@ class Journal:
             _refuse(self.path, f"{ASTRAY} cannot be read ({error})")
         if problem := _problem(found, self.state.size):
             _refuse(self.path, f"{ASTRAY} is not valid: {problem}")
-        return found
+        return tuple(spans_of(found))
 
-    def note_astray(self, ranges: Sequence[Range]) -> None:
+    def note_astray(self, spans: Iterable[Span]) -> None:
         """Note what the work changed outside of its ranges: it is put back when the work is
         continued. On the disk when this returns. Raises `ShelfError`."""
         if self.version < 2:
             return
-        document = codec.dump(_Astray(joined((*self.astray(), *ranges))))
+        document = codec.dump(_Astray(as_ranges(merged((*self.astray(), *spans)))))
         with shelf_errors(f"writing “{self.path / ASTRAY}”", "The journal was not changed."):
             replace_file(self.path / ASTRAY, document.encode())
 
@@ -389,10 +377,6 @@ def _digest(document: Mapping[str, object]) -> str:
     rest = {name: value for name, value in document.items() if name != "digest"}
     text = json.dumps(rest, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _joined(contents: bytes | bytearray, ranges: Iterable[Range]) -> bytes:
-    return b"".join(contents[each.start : each.end] for each in ranges)
 
 
 def _key(identity: ChipIdentity) -> str:

@@ -10,13 +10,14 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
+import itertools
 import json
 import os
 import re
 import shutil
 import tempfile
 import unicodedata
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -28,6 +29,7 @@ from spiflash.archive.backupset import (
     PAGE,
     RECORD,
     BackupSet,
+    Recorded,
     is_backup,
     open_set,
     read_record,
@@ -36,13 +38,20 @@ from spiflash.archive.backupset import (
 from spiflash.archive.journal import Damaged, Journal, open_journals
 from spiflash.archive.record import Record
 from spiflash.errors import BackupSetError, LabelError, NoBackupError, ShelfError
-from spiflash.files import JOURNALS, NameTakenError, make_folders, replace_file, shelf_error
+from spiflash.files import JOURNALS, NameTakenError, make_folders, replace_file, shelf_errors
 from spiflash.nor.chip import ChipIdentity
-from spiflash.text import amount, printable
+from spiflash.text import printable
 
 READINGS = "readings"
 _LEDGER = ".ledger-"
 """How the files begin in which ledgers are remembered."""
+
+KEPT = 2
+"""Sets of one chip whose contents are kept in memory."""
+
+MOST_SETS = 8
+"""Sets of one board that are looked through, from the newest on."""
+
 _MOST_NAMED = 8  # sets in an error
 _NAME_PART_LIMIT = 40  # characters of a chip name or board label that go into a folder name
 
@@ -53,37 +62,6 @@ class BrokenSet:
 
     path: Path
     error: BackupSetError | ShelfError
-
-
-@dataclass(frozen=True, slots=True)
-class Recorded:
-    """A set as its record describes it; whether the rest of it is as it was is not known."""
-
-    path: Path
-    record: Record
-    unlike: int = 0
-    """Of a set found by its label: how many more verified sets have that label and other contents,
-    where no unique ID shows that they are of the same board."""
-
-    @property
-    def searched(self) -> str:
-        """Everything in which a word is looked for, in one case of letters."""
-        record, size = self.record, amount(self.record.size)
-        return "\n".join(
-            (
-                *(self.path.name, record.board, record.chip.name, record.chip.vendor),
-                *(record.chip.jedec_id, record.chip.unique_id or "no unique ID", record.verdict),
-                *(size, size.replace(" ", ""), f"{record.made:%Y-%m-%d}"),
-            )
-        ).casefold()
-
-
-@dataclass(frozen=True, slots=True)
-class Records:
-    """What the records on the shelf say: sets, newest first, and broken ones by name."""
-
-    sets: tuple[Recorded, ...]
-    broken: tuple[BrokenSet, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +140,7 @@ class Shelf:
 
         Raises `ShelfError` when the shelf itself cannot be read.
         """
-        return self._listing(lambda record: True)
+        return Listing(*self._whole(*self._records()))
 
     def backups_of(self, identity: ChipIdentity) -> Listing:
         """The sets that may be of this chip: same JEDEC ID, unique ID and size.
@@ -171,22 +149,15 @@ class Shelf:
         must decide. Only sets that match are checked completely; `broken` names those of them that
         are not complete, and those whose record cannot be read.
         """
-        return self._listing(lambda record: record.identity == identity)
+        found, broken = self._records()
+        ours = [each for each in found if each.record.identity == identity]
+        return Listing(*self._whole(ours, broken))
 
-    def records(self) -> Records:
-        """Every set on the shelf as its record describes it; nothing else of it is read.
-
-        Raises `ShelfError` when the shelf itself cannot be read.
-        """
-        sets: list[Recorded] = []
-        broken: list[BrokenSet] = []
-        for path in self._folders():
-            try:
-                sets.append(Recorded(path, read_record(path)))
-            except (BackupSetError, ShelfError) as error:
-                broken.append(BrokenSet(path, error))
-        sets.sort(key=lambda each: (each.record.made, each.path.name), reverse=True)
-        return Records(tuple(sets), tuple(broken))
+    def verified_of(self, identity: ChipIdentity) -> tuple[BackupSet, ...]:
+        """Those of `backups_of` that are verified: the newest `MOST_SETS`, newest first."""
+        found, _ = self._records()
+        ours = [e for e in found if e.record.identity == identity and e.record.verified]
+        return self._whole(ours, ())[0][:MOST_SETS]
 
     def overview(
         self,
@@ -202,30 +173,19 @@ class Shelf:
         Raises `ShelfError` when the shelf itself cannot be read.
         """
         journals = open_journals(self.journals)
-        found = self.records()
-        broken = list(found.broken)
-        sets: list[Recorded] = []
-        for each in found.sets:
-            if (
-                all(word.casefold() in each.searched for word in words)
-                and (since is None or each.record.made.date() >= since)
-                and verified in (None, each.record.verified)
-            ):
-                try:
-                    if check:
-                        open_set(each.path)
-                    sets.append(each)
-                except (BackupSetError, ShelfError) as error:
-                    broken.append(BrokenSet(each.path, error))
+        found, broken = self._records()
+        sets: Sequence[Recorded] = [
+            each
+            for each in found
+            if all(word.casefold() in each.searched for word in words)
+            and (since is None or each.record.made.date() >= since)
+            and verified in (None, each.record.verified)
+        ]
+        if check:
+            sets, broken = self._whole(sets, broken)
+        begun = (Interrupted(e, e.in_use, e.withdrawn() is None) for e in journals.whole)
         return Overview(
-            self.root,
-            tuple(
-                Interrupted(each, each.in_use, each.withdrawn() is None) for each in journals.whole
-            ),
-            journals.corrupt,
-            tuple(sets),
-            tuple(broken),
-            check,
+            self.root, tuple(begun), journals.corrupt, tuple(sets), tuple(broken), check
         )
 
     def named(self, name: str) -> Path | None:
@@ -242,7 +202,7 @@ class Shelf:
         Raises `LabelError` when sets of several chips have it, and `NoBackupError` when none of
         its sets is verified.
         """
-        found = [e for e in self.records().sets if _folded(e.record.board) == _folded(label)]
+        found = [e for e in self._records()[0] if _folded(e.record.board) == _folded(label)]
         if not found or not label.strip():
             return None
         identities = [each.record.identity for each in found]
@@ -267,33 +227,44 @@ class Shelf:
             remedy="Make another backup of the board, or name the folder of the set to use.",
         )
 
-    def _listing(self, wanted: Callable[[Record], bool]) -> Listing:
-        found = self.records()
+    def _records(self) -> tuple[list[Recorded], Sequence[BrokenSet]]:
+        """Every set as its record describes it, newest first; nothing else of it is read. And the
+        folders whose record cannot be read."""
+        sets: list[Recorded] = []
+        broken: list[BrokenSet] = []
+        for path in self._folders():
+            try:
+                sets.append(Recorded(path, read_record(path)))
+            except (BackupSetError, ShelfError) as error:
+                broken.append(BrokenSet(path, error))
+        sets.sort(key=lambda each: (each.record.made, each.path.name), reverse=True)
+        return sets, broken
+
+    def _whole(
+        self, found: Sequence[Recorded], broken: Sequence[BrokenSet]
+    ) -> tuple[tuple[BackupSet, ...], tuple[BrokenSet, ...]]:
+        """Those of the sets that are whole, all of their files read; the others and `broken`."""
         sets: list[BackupSet] = []
-        broken = list(found.broken)
-        for each in found.sets:
-            if wanted(each.record):
-                try:
-                    sets.append(open_set(each.path))
-                except (BackupSetError, ShelfError) as error:
-                    broken.append(BrokenSet(each.path, error))
-        broken.sort(key=lambda each: each.path)
-        return Listing(tuple(sets), tuple(broken))
+        others = list(broken)
+        for each in found:
+            try:
+                sets.append(open_set(each.path))
+            except (BackupSetError, ShelfError) as error:
+                others.append(BrokenSet(each.path, error))
+        return tuple(sets), tuple(sorted(others, key=lambda each: each.path))
 
     def _folders(self) -> list[Path]:
         # Hidden folders are sets that are being written, or that a crash left.
-        try:
+        with (
+            shelf_errors(f"reading the shelf “{self.root}”", "Nothing was changed."),
+            contextlib.suppress(FileNotFoundError),
+        ):
             return sorted(
                 path
                 for path in self.root.iterdir()
                 if path.is_dir() and path.name != JOURNALS and not path.name.startswith(".")
             )
-        except FileNotFoundError:
-            return []
-        except OSError as error:
-            raise shelf_error(
-                error, f"reading the shelf “{self.root}”", state="Nothing was changed."
-            ) from error
+        return []
 
     def prepare(self, size: int = 0) -> None:
         """Make the shelf's folder (mode 0700) where it is missing, and see that `size` bytes
@@ -301,17 +272,13 @@ class Shelf:
 
         Raises `ShelfError`: better before a long reading than after it.
         """
-        try:
+        with shelf_errors(f"making the shelf “{self.root}”", "Nothing was written."):
             make_folders(self.root)
             # Checking permissions is not enough: a mount can be read-only, and root may write.
             with tempfile.TemporaryFile(prefix=".probe-", dir=self.root):
                 pass
             if shutil.disk_usage(self.root).free < size:
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-        except OSError as error:
-            raise shelf_error(
-                error, f"making the shelf “{self.root}”", state="Nothing was written."
-            ) from error
 
     def place(
         self,
@@ -334,10 +301,7 @@ class Shelf:
         if len(contents) != record.size or hashlib.sha256(contents).hexdigest() != record.sha256:
             raise ValueError("the record does not describe these contents")
         self.prepare()
-        payload: dict[str, bytes | Path] = {
-            CONTENTS: contents,
-            RECORD: record.to_json().encode(),
-        }
+        payload: dict[str, bytes | Path] = {CONTENTS: contents, RECORD: record.to_json().encode()}
         if otp is not None:
             payload[OTP] = otp
         for name, data in (readings or {}).items():
@@ -353,16 +317,13 @@ class Shelf:
         }
         if mark:
             info[mark] = "yes"
-        stem = _stem(record)
-        number = 1
-        while True:
-            path = self.root / (stem if number == 1 else f"{stem}-{number}")
-            try:
-                write_bag(path, payload, info, {} if page is None else {PAGE: page.encode()})
-            except NameTakenError:
-                number += 1
-            else:
+        stem, tags = _stem(record), {} if page is None else {PAGE: page.encode()}
+        names = (f"{stem}-{number}" for number in itertools.count(2))
+        for path in (self.root / name for name in itertools.chain((stem,), names)):
+            with contextlib.suppress(NameTakenError):
+                write_bag(path, payload, info, tags)
                 return open_set(path)
+        raise AssertionError("there is always another name")
 
 
 def _stem(record: Record) -> str:
@@ -382,3 +343,49 @@ def _in_a_name(text: str) -> str:
 def _folded(label: str) -> str:
     """A label for comparing: however its letters are composed, spaced and cased."""
     return " ".join(unicodedata.normalize("NFKC", label).casefold().split())
+
+
+class SetsOfChip:
+    """The whole sets on a shelf that may be of a chip, opened and checked once.
+
+    `named` is one that a person named as this board's. A set of a chip without a unique ID is this
+    board's only where it holds what this chip held whole at some time that is known.
+    """
+
+    def __init__(
+        self, identity: ChipIdentity, shelf: Shelf, named: BackupSet | None = None
+    ) -> None:
+        self._named = [] if named is None else [named]
+        self._by_id: tuple[BackupSet, ...] = ()
+        if identity.unique_id is not None:
+            self._by_id = shelf.backups_of(identity).sets
+        self._without_id = shelf.backups_of(replace(identity, unique_id=None)).sets
+        self._read: dict[Path, bytes] = {}
+
+    def holding(self, *known: bytes) -> list[BackupSet]:
+        """Those of this very chip, which held each of `known` whole at some time; the one that was
+        named first, then the newest."""
+        digests = {hashlib.sha256(each).hexdigest() for each in known}
+        alike = [each for each in self._without_id if each.record.sha256 in digests]
+        return [*self._named, *self._by_id, *alike]
+
+    def verified(self) -> BackupSet | None:
+        """A verified set of which no contents have to say that it is this chip's."""
+        return next((each for each in self.holding() if each.record.verified), None)
+
+    def contents(self, found: BackupSet) -> bytes:
+        """What the chip held by this set, read once; empty when it was changed since it was
+        opened: then it saves nothing."""
+        if found.path not in self._read:
+            if len(self._read) >= KEPT:
+                self._read.pop(next(iter(self._read)))
+            self._read[found.path] = contents_of(found)
+        return self._read[found.path]
+
+
+def contents_of(found: BackupSet) -> bytes:
+    """The contents of a set; empty when it was changed since it was opened: it saves nothing."""
+    try:
+        return found.contents()
+    except (BackupSetError, ShelfError):
+        return b""

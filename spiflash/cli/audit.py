@@ -19,9 +19,9 @@ from spiflash.cli.options import (
 from spiflash.cli.screen import Bars, show
 from spiflash.cli.values import Amount, PathGiven, SourceGiven
 from spiflash.files import write_page
-from spiflash.jobs.audit import audit as audit_source
-from spiflash.jobs.audit import compare_chip, compare_files, load_layout, save_layout
 from spiflash.jobs.connection import connect
+from spiflash.jobs.image import audit as audit_source
+from spiflash.jobs.image import compare_chip, compare_files, load_layout, save_layout
 from spiflash.report.audit import audit_headline, audit_json, audit_text
 from spiflash.report.changes import compare_json, compare_text
 from spiflash.report.pages import audit_page

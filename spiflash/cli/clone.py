@@ -24,8 +24,8 @@ from spiflash.text import counted
 
 if TYPE_CHECKING:
     from spiflash.archive.shelf import LedgerNote
-    from spiflash.jobs.clone.check import Checked
-    from spiflash.jobs.clone.job import Job
+    from spiflash.jobs.clone import Job
+    from spiflash.jobs.clone.target import Checked
 
 # The database library takes a third of a second to load: only the two commands that need it
 # import it.
@@ -124,10 +124,11 @@ def clone(
     from spiflash.archive.ledger.rows import check_ledger, last_of_each
     from spiflash.archive.ledger.store import default_path
     from spiflash.cli.clone_screen import CloneScreen
-    from spiflash.jobs.clone.check import check_job, made_by, other_ledger, refuse_older
+    from spiflash.jobs.clone.board import other_ledger, refuse_older
     from spiflash.jobs.clone.context import Context, nobody_knows
     from spiflash.jobs.clone.job_file import load_job
     from spiflash.jobs.clone.runner import Runner, station_for
+    from spiflash.jobs.clone.target import check_job, made_by
     from spiflash.nor.identify import chip_table
     from spiflash.report.bench import about_voltage
     from spiflash.report.clone import batch_tone, chain_text, summary_text

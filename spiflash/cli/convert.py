@@ -24,7 +24,6 @@ from spiflash.cli.values import Label, PathGiven, SourceGiven, shelf_from
 from spiflash.dump.board_data import Wishes, turned
 from spiflash.errors import SpiflashError
 from spiflash.files import refuse_existing
-from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import connect
 from spiflash.jobs.convert import (
     Asked,
@@ -38,7 +37,7 @@ from spiflash.jobs.convert import (
     save_page,
 )
 from spiflash.jobs.convert import convert as convert_chip
-from spiflash.jobs.image import load_image
+from spiflash.jobs.image import load_image, load_layout
 from spiflash.jobs.write import Verify
 from spiflash.report.changes import (
     conversion_end,

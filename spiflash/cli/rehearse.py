@@ -29,13 +29,11 @@ from spiflash.dump.layout.find import find_layouts
 from spiflash.errors import ShelfError, UsageError, VerifyError
 from spiflash.files import write_new
 from spiflash.jobs import Watcher
-from spiflash.jobs.audit import save_layout
 from spiflash.jobs.backup import Verified, verify
 from spiflash.jobs.connection import Connection, Settings, connect
 from spiflash.jobs.contact import make_contact
 from spiflash.jobs.convert import Asked, Prepared, convert, prepare, save_job
-from spiflash.jobs.image import load_image
-from spiflash.jobs.reading import disagreements
+from spiflash.jobs.image import load_image, save_layout
 from spiflash.jobs.triage import Asked as TriageAsked
 from spiflash.jobs.triage import triage_chip
 from spiflash.jobs.write import Rewritten, restore
@@ -45,7 +43,7 @@ from spiflash.report.changes import conversion_end, plan_text, proposal_text, re
 from spiflash.report.chips import identity_text
 from spiflash.report.pages import set_page
 from spiflash.report.triage import triage_text
-from spiflash.spans import sector_spans
+from spiflash.spans import differing, sector_spans
 from spiflash.text import address
 
 JOB = "clone-job.toml"
@@ -293,7 +291,7 @@ def play(folder: Path, tell: Teller, watcher: Watcher) -> Rehearsed:
     with connect(Settings(adapter=f"{here}?card={STOPPED_AT:#x}")) as found:
         triaged = triage_chip(found, shelf, watcher, TriageAsked(words=bench))
     tell(triage_text(triaged))
-    damaged = tuple(sector_spans(disagreements([triaged.reading.contents, prepared.proposal.made])))
+    damaged = tuple(sector_spans(differing(triaged.reading.contents, prepared.proposal.made)))
     tell(
         Scene(
             "Go back to the factory contents",

@@ -29,9 +29,8 @@ from spiflash.cli.values import Amount, PathGiven, Range, SourceGiven, shelf_fro
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.made_image import overwritten
-from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import connect
-from spiflash.jobs.image import load_image, only_regions
+from spiflash.jobs.image import load_image, load_layout, only_regions
 from spiflash.jobs.write import Work, blank, prepare, refuse_strangers
 from spiflash.jobs.write import restore as restore_chip
 from spiflash.report.changes import overwrites_text, plan_json, plan_text

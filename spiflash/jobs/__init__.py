@@ -5,9 +5,14 @@ A job tells whoever watches it how far it is through a `Watcher`.
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from typing import Protocol
+
+DRAW = random.Random()
+"""Draws places to look at, and the like: not the same ones every time, whoever seeds the generator
+of the whole program."""
 
 Advance = Callable[[int], None]
 """Called with how much was finished since the last call: bytes, or what the step counts."""

@@ -15,7 +15,6 @@ from hashlib import sha256
 from importlib.metadata import PackageNotFoundError, version
 
 import numpy as np
-import numpy.typing as npt
 
 from spiflash import __version__
 from spiflash.archive.backupset import HALF_WRITTEN, BackupSet
@@ -30,13 +29,13 @@ from spiflash.errors import BackupSetError, InterruptedWorkError, ShelfError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image, overlay
-from spiflash.jobs.reading import Reading, disagreements, read_chip, read_in_passes
+from spiflash.jobs.reading import Reading, read_chip, read_in_passes
 from spiflash.jobs.reading.again import OneTime, read_one_time
 from spiflash.jobs.reading.kept_passes import Unfinished
 from spiflash.jobs.reading.line_tests import attention
 from spiflash.jobs.reading.passes import PassTaken
 from spiflash.jobs.same_board import SameBoard
-from spiflash.spans import SECTOR, sector_spans
+from spiflash.spans import SECTOR, differing, rows, sector_spans, sectors_in
 
 LIBRARIES = ("pyftdi", "pyusb")
 
@@ -181,12 +180,11 @@ def _left_by(journal: Journal, contents: bytes) -> bool:
     whole = journal.whole()
     if whole is None or len(whole) != len(contents):
         return False
-    held = _sectors(contents)
+    held = rows(contents)
     inside = np.zeros(len(held), dtype=bool)
-    for each in journal.ranges:
-        inside[each.start // SECTOR : -(-each.end // SECTOR)] = True
-    same = (held == _sectors(whole)).all(axis=1)
-    written = (held[inside] == _sectors(journal.after())).all(axis=1)
+    inside[np.array(sectors_in(journal.ranges)) // SECTOR] = True
+    same = (held == rows(whole)).all(axis=1)
+    written = (held[inside] == rows(journal.after())).all(axis=1)
     begun = (written | (held[inside] == 0xFF).all(axis=1)) & ~same[inside]
     outside = same[~inside]
     return bool(
@@ -195,10 +193,6 @@ def _left_by(journal: Journal, contents: bytes) -> bool:
         and (begun | same[inside]).mean() >= MOST
         and (not len(outside) or outside.mean() >= (MOST if journal.state.unique_id else 1))
     )
-
-
-def _sectors(contents: bytes) -> npt.NDArray[np.uint8]:
-    return np.frombuffer(contents, np.uint8).reshape(-1, SECTOR)
 
 
 def chip_record(connection: Connection) -> ChipRecord:
@@ -322,7 +316,7 @@ def verify(
     overlay(bytes(connection.chip.size), image, at)
     reading = read_chip(connection, passes, watcher)
     expected = overlay(reading.contents, image, at)
-    wrong = set(disagreements([reading.contents, expected]))
+    wrong = set(differing(reading.contents, expected))
     inside = range(at // SECTOR * SECTOR, at + len(image.contents), SECTOR)
     unsure = [start for start in reading.unstable if start in inside]
     return Verified(

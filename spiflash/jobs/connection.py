@@ -8,13 +8,13 @@ correct. It takes a fraction of a second of bus time and touches nothing.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from spiflash.bus import Bus, Sampling
+from spiflash.bus import Bus, Sampling, Transaction
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bus
 from spiflash.bus.mpsse import Pins
@@ -23,6 +23,7 @@ from spiflash.nor import commands
 from spiflash.nor.addressing import ModeFound, find_mode
 from spiflash.nor.capacity import Capacity, check_capacity
 from spiflash.nor.chip import Answers, Chip, ChipIdentity
+from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import ChipTable, candidates_for, chip_table, identify
 from spiflash.nor.probe import PROBE_CLOCK, probe, probe_shared_id, read_unique_id
@@ -45,6 +46,9 @@ UNIQUE_ROW = 3
 """Equal readings in a row that a unique ID takes."""
 
 UNIQUE_TRIES = 40
+
+STEADY = 7
+"""Further readings of ID and SFDP, whose majority is what every later pass is measured against."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +101,11 @@ class Connection:
         """Which chip it is, as far as asking it tells."""
         return ChipIdentity(self.chip.jedec_id, self.unique_id, self.chip.size)
 
+    @property
+    def style(self) -> ReadStyle:
+        """How to read a few bytes at the clock that is set."""
+        return ReadStyle(self.bus.hertz > self.chip.clock_read, self.chip.fast_read_dummy)
+
 
 @contextmanager
 def connect(settings: Settings) -> Iterator[Connection]:
@@ -111,13 +120,9 @@ def connect(settings: Settings) -> Iterator[Connection]:
             bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
         )
         settings.announce(chip)
-        sweep = None
-        ceiling = settings.ceiling
-        if ceiling is None:
-            sweep = sweep_clocks(bus, chip.answers, top=chip.clock_fast)
-            ceiling = best_clock(sweep)
-            if record is not None and record.ceiling:
-                ceiling = min(ceiling, record.ceiling)
+        ceiling, sweep = clock_for(bus, chip, settings.ceiling)
+        if sweep is not None and record is not None and record.ceiling:
+            ceiling = min(ceiling, record.ceiling)
         with connected(bus, chip, ceiling, sweep) as connection:
             yield connection
     finally:
@@ -203,11 +208,7 @@ def _steady_unique_id(bus: Bus, chip: Chip) -> bytes | None:
         last = found
         if row >= UNIQUE_ROW:
             return last
-    raise UnstableReadError(
-        "The chip's unique ID reads differently each time.",
-        state="Nothing has been changed.",
-        remedy="Seat the clip again and check it with 'spiflash contact'.",
-    )
+    raise _unsteady("unique ID reads")
 
 
 def _annotated(chip: Chip, capacity: Capacity, mode: ModeFound) -> Chip:
@@ -241,10 +242,7 @@ def _annotated(chip: Chip, capacity: Capacity, mode: ModeFound) -> Chip:
             "and the contents do not show which is correct; if you know it, state it with --size"
         )
     return replace(
-        chip,
-        how=f"{chip.how}; {capacity.sentence()}",
-        notes=tuple(notes),
-        write_doubt=doubt,
+        chip, how=f"{chip.how}; {capacity.sentence()}", notes=tuple(notes), write_doubt=doubt
     )
 
 
@@ -302,12 +300,7 @@ def sweep_clocks(
     bus: Bus, answers: Answers, readings: int = READINGS, top: float = float("inf")
 ) -> ClockSweep:
     """Try every clock up to `top` with both edges."""
-    table = answers.sfdp[:TABLE]
-    orders = [commands.read_id(len(answers.id))]
-    wanted = [answers.id]
-    if table:
-        orders.append(commands.read_sfdp(0, len(table)))
-        wanted.append(table)
+    orders, wanted = known_answers(answers, TABLE)
     points: list[SweepPoint] = []
     slowest, fastest = bus.clock_limits
     clocks = [hertz for hertz in CLOCKS if slowest <= hertz <= min(fastest, top)]
@@ -326,34 +319,53 @@ def sweep_clocks(
     return ClockSweep(tuple(points))
 
 
+def clock_for(bus: Bus, chip: Chip, given: float | None) -> tuple[float, ClockSweep | None]:
+    """The fastest clock to use, in hertz: the one that was given, else what works, which is
+    measured. Raises `UnstableReadError` when none does."""
+    if given is not None:
+        return given, None
+    sweep = sweep_clocks(bus, chip.answers, top=chip.clock_fast)
+    return best_clock(sweep), sweep
+
+
 def best_clock(sweep: ClockSweep) -> float:
     """The clock to use; raises `UnstableReadError` when none works."""
-    if sweep.ceiling:
-        return sweep.ceiling
-    raise UnstableReadError(
-        "The chip's ID and SFDP read differently each time, even at the slowest clock tried.",
+    if not sweep.ceiling:
+        raise _unsteady("ID and SFDP read", ", even at the slowest clock tried")
+    return sweep.ceiling
+
+
+def _unsteady(what: str, how: str = "") -> UnstableReadError:
+    return UnstableReadError(
+        f"The chip's {what} differently each time{how}.",
         state="Nothing has been changed.",
         remedy="Seat the clip again and check it with 'spiflash contact'.",
     )
 
 
-def steady_answers(bus: Bus, answers: Answers, readings: int = 7) -> Answers:
+def steady_answers(bus: Bus, answers: Answers) -> Answers:
     """The same answers by majority of several slow readings, bit by bit for the SFDP: they are
     what every later pass is measured against."""
     bus.set_sampling(Sampling.LATE)
     bus.set_clock(PROBE_CLOCK)
-    orders = [commands.read_id(len(answers.id))]
-    if answers.sfdp:
-        orders.append(commands.read_sfdp(0, len(answers.sfdp)))
-    got = [bus.run(orders) for _ in range(readings)]
-    ids = Counter([answers.id, *(each[0] for each in got)])
-    table = answers.sfdp
+    orders, known = known_answers(answers, len(answers.sfdp))
+    ids, *tables = zip(known, *(bus.run(orders) for _ in range(STEADY)), strict=True)
+    table = _majority(tables[0]) if tables else b""
+    return replace(answers, id=Counter(ids).most_common(1)[0][0], sfdp=table)
+
+
+def known_answers(answers: Answers, limit: int) -> tuple[list[Transaction], list[bytes]]:
+    """Commands whose answers are known and do not depend on the contents, and these answers: the
+    ID, and of a chip that has SFDP `limit` bytes of it."""
+    orders, known = [commands.read_id(len(answers.id))], [answers.id]
+    table = answers.sfdp[:limit]
     if table:
-        table = _majority([answers.sfdp, *(each[1] for each in got)])
-    return replace(answers, id=ids.most_common(1)[0][0], sfdp=table)
+        orders.append(commands.read_sfdp(0, len(table)))
+        known.append(table)
+    return orders, known
 
 
-def _majority(readings: list[bytes]) -> bytes:
+def _majority(readings: Sequence[bytes]) -> bytes:
     """Bit by bit what most readings (of one length) say; ties go to the first."""
     result = bytearray(readings[0])
     for place, column in enumerate(zip(*readings, strict=True)):

@@ -11,7 +11,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import reduce
+from operator import and_, or_
 
 from spiflash.bus import Bus, Sampling
 from spiflash.errors import BusError, SpiflashError
@@ -27,7 +29,6 @@ from spiflash.jobs.connection import (
 from spiflash.jobs.reading.passes import apply, pass_setting
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip
-from spiflash.nor.commands import ReadStyle
 from spiflash.nor.identify import chip_table
 from spiflash.nor.probe import ID_BYTES, PROBE_CLOCK
 from spiflash.spans import SECTOR
@@ -181,9 +182,9 @@ def _lines(sweep: ClockSweep) -> tuple[ClockLine, ...]:
 def _read_repeatedly(connection: Connection, ceiling: float) -> Repeated:
     """Read the start of the contents several times, as the first pass of a backup would."""
     chip, bus = connection.chip, connection.bus
-    setting = pass_setting(1, chip, bus.clock_limits, ceiling, connection.edge_limit)
+    setting = pass_setting(replace(connection, ceiling=ceiling), 1)
     apply(connection, setting)
-    style = ReadStyle(setting.fast, chip.fast_read_dummy, setting.chunk)
+    style = setting.style(chip)
     budget = max(int(REPEATED * bus.hertz / 8) // SECTOR * SECTOR, SECTOR)
     length = min(budget, chip.size)
     readings = min(1 + -(-budget // length), MOST_REPEATS)
@@ -247,18 +248,10 @@ def _shifted(table: bytes) -> Fault | None:
 
 def _stuck(known: bytes, table: bytes) -> Fault | None:
     """Bits that have the same level in every byte, although the SFDP signature says otherwise."""
-    ones = zeros = 0
-    for value in known:
-        ones |= value
-        zeros |= ~value & 0xFF
-    constant = ~(ones & zeros) & 0xFF
-    off = [seen ^ right for seen, right in zip(table, SIGNATURE, strict=False)]
-    wrong = 0
-    for difference in off:
-        wrong |= difference
-    if not constant or (table[:4] != SIGNATURE and wrong & ~constant):
-        return None
-    if table[:4] == SIGNATURE:
+    ones, always = reduce(or_, known), reduce(and_, known)
+    constant = always | ~ones & 0xFF
+    wrong = reduce(or_, (a ^ b for a, b in zip(table, SIGNATURE, strict=False)), 0)
+    if not constant or not wrong or wrong & ~constant:
         return None
     bits = ", ".join(str(bit) for bit in range(8) if constant >> bit & 1)
     half = {0xF0: "The upper four bits", 0x0F: "The lower four bits"}.get(constant, f"Bit {bits}")

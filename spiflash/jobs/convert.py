@@ -40,7 +40,6 @@ from spiflash.jobs import Watcher
 from spiflash.jobs.backup import SetPage, back_up, now
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
-from spiflash.jobs.reading import Reading
 from spiflash.jobs.write import (
     SAFE,
     Rewritten,
@@ -58,9 +57,6 @@ from spiflash.jobs.write.before import read_before
 ConversionPage = Callable[["Prepared", str, datetime], str]
 """Makes the page about a conversion, as HTML, from what was prepared, the command for the way back
 and the time of day."""
-
-MOST_SETS = 8
-"""Sets of one board that are looked through, from the newest on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +148,9 @@ def prepare(
             "restore --resume'; then convert.",
         )
     if sets:
-        held = _held(connection, sets, asked, watcher)
+        known = [(0, each.contents()) for each in sets]
+        # Odd contents are no reason to stop here: what is made of them is a backup, or nothing.
+        held = read_before(connection, known, asked.passes, watcher, odd=True)
         for each in sets:
             if each.record.sha256 == hashlib.sha256(held.contents).hexdigest():
                 return _prepared(each, theirs, image, asked)
@@ -186,17 +184,7 @@ def _sets(connection: Connection, shelf: Shelf, asked: Asked) -> Sequence[Backup
     """Verified sets that may be of this very chip, newest first."""
     if asked.backup is not None:
         return [named_backup(asked.backup, connection)]
-    listed = shelf.backups_of(connection.identity)
-    return [each for each in listed.sets if each.record.verified][:MOST_SETS]
-
-
-def _held(
-    connection: Connection, sets: Sequence[BackupSet], asked: Asked, watcher: Watcher
-) -> Reading:
-    """What the chip holds."""
-    known = [(0, each.contents()) for each in sets]
-    # Odd contents are no reason to stop here: what is made of them is a backup, or nothing.
-    return read_before(connection, known, asked.passes, watcher, odd=True)
+    return shelf.verified_of(connection.identity)
 
 
 def _audit_of(image: Image, asked: Asked) -> Audit:

@@ -1,4 +1,5 @@
-"""An image to be written, from a file or a backup set, read once and whole; or regions of it."""
+"""An image, from a file or a backup set, read once and whole: to be written, it or regions of it,
+to be audited, or to be compared with another one or with the chip. Layout files."""
 
 from __future__ import annotations
 
@@ -9,13 +10,19 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from spiflash.archive.backupset import is_set, open_set
-from spiflash.dump.audit import survey
+from spiflash.archive.record import AgreementRecord
+from spiflash.dump.audit import Audit, examine, survey
+from spiflash.dump.compare import compare
+from spiflash.dump.differences import Comparison
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
-from spiflash.dump.layout import Layout
+from spiflash.dump.layout import Layout, layout_text, read_layout
 from spiflash.dump.layout.find import find_layouts
-from spiflash.errors import SAFE, ImageError, UsageError
-from spiflash.files import read_named
+from spiflash.errors import SAFE, ImageError, LayoutError, UsageError
+from spiflash.files import read_named, read_named_text, write_new
+from spiflash.jobs import Watcher
+from spiflash.jobs.connection import Connection
+from spiflash.jobs.reading import read_chip
 from spiflash.nor.chip import ChipIdentity
 from spiflash.spans import merged
 from spiflash.text import address, amount, counted, span_of
@@ -28,10 +35,10 @@ LIMIT = 256 << 20
 class Image:
     """Bytes and where they come from.
 
-    Of a backup set, `verified` is what its record says, `identity`, `registers` (hexadecimal, by
-    name) and `board` are those of the chip and board it was taken from; a plain file has none of
-    them. `parts` are the (start, end) offsets in it that are to be written, ascending; None for
-    all. `regions` are their names.
+    Of a backup set, `verified` is what its record says and `agreement` how its passes agreed;
+    `identity`, `registers` (hexadecimal, by name) and `board` are those of the chip and board it
+    was taken from; a plain file has none of them. `parts` are the (start, end) offsets in it that
+    are to be written, ascending; None for all. `regions` are their names.
     """
 
     name: str
@@ -42,6 +49,7 @@ class Image:
     board: str = ""
     parts: tuple[tuple[int, int], ...] | None = None
     regions: tuple[str, ...] = ()
+    agreement: AgreementRecord | None = None
 
     @property
     def ranges(self) -> tuple[tuple[int, int], ...]:
@@ -72,9 +80,7 @@ def load_image(source: Path) -> Image:
     )
     if not contents:
         raise ImageError(
-            f"{source} is empty.",
-            state=SAFE,
-            remedy="Check that the download or copy is complete.",
+            f"{source} is empty.", state=SAFE, remedy="Check that the download or copy is complete."
         )
     return Image(_name(source), contents)
 
@@ -109,6 +115,7 @@ def _from_set(folder: Path) -> Image:
         record.identity,
         record.chip.registers,
         record.board,
+        agreement=record.agreement,
     )
 
 
@@ -121,9 +128,7 @@ def overlay(base: bytes, image: Image, at: int) -> bytes:
     if not image.contents:
         # Whatever a chip holds, it holds no bytes of: nothing would be written and all verified.
         raise ImageError(
-            f"{image.name} is empty.",
-            state=SAFE,
-            remedy="Check where its bytes come from.",
+            f"{image.name} is empty.", state=SAFE, remedy="Check where its bytes come from."
         )
     if not 0 <= at < len(base):
         raise UsageError(
@@ -201,3 +206,75 @@ def _stated(image: Image) -> Layout:
     if known.at is None:
         known = find_layouts(contents, survey(contents))[0]
     return known.layout
+
+
+_LAYOUT_LIMIT = 1 << 20
+"""Bytes: the greatest size of a layout file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Audited:
+    """An audit, and how the passes of a set agreed; None for a plain file, whose reading is not
+    known."""
+
+    audit: Audit
+    agreement: AgreementRecord | None
+
+
+def audit(
+    source: Path,
+    *,
+    layout: Path | None = None,
+    sizes: Sequence[int] = (),
+    show_secrets: bool = False,
+) -> Audited:
+    """Audit an image file or a backup set; `sizes` are chips, in bytes, to try it against.
+
+    Raises what `load_image` and `load_layout` raise.
+    """
+    given = load_layout(layout) if layout is not None else None
+    image = load_image(source)
+    found = examine(
+        image.contents, image.name, layout=given, sizes=sizes, show_secrets=show_secrets
+    )
+    return Audited(found, image.agreement)
+
+
+def load_layout(path: Path) -> Layout:
+    """Read a layout file. Raises `LayoutError`."""
+    text = read_named_text(path, LayoutError, limit=_LAYOUT_LIMIT)
+    return read_layout(text, str(path))
+
+
+def save_layout(layout: Layout, path: Path) -> None:
+    """Write a new layout file. Raises `OutputError`, also when the file exists already."""
+    write_new(path, layout_text(layout).encode(), state="The dump was only read.")
+
+
+def compare_files(
+    before: Path, after: Path, *, layout: Layout | None = None, show_secrets: bool = False
+) -> Comparison:
+    """Compare image files or backup sets. Raises what `load_image` raises."""
+    return compare(
+        load_image(before).contents, load_image(after).contents, layout, show_secrets=show_secrets
+    )
+
+
+def compare_chip(
+    before: Path,
+    connection: Connection,
+    watcher: Watcher,
+    *,
+    passes: int = 2,
+    layout: Layout | None = None,
+    show_secrets: bool = False,
+) -> Comparison:
+    """Compare a file or set with the chip, read in passes; what they do not agree on is unsure.
+
+    Raises what `load_image` raises, and `InterruptedWorkError` after Ctrl-C.
+    """
+    contents = load_image(before).contents
+    reading = read_chip(connection, passes, watcher)
+    return compare(
+        contents, reading.contents, layout, unsure=reading.unstable, show_secrets=show_secrets
+    )

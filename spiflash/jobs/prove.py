@@ -28,7 +28,8 @@ from spiflash.jobs.backup import Backup, SetPage, back_up, now, program_versions
 from spiflash.jobs.connection import Connection, Settings, connect, sweep_clocks
 from spiflash.jobs.same_board import SameBoard
 from spiflash.jobs.write import Begun, WriteOptions, blank, find_interrupted, restore
-from spiflash.jobs.write.readiness import prove_commands, refuse_unknown
+from spiflash.jobs.write.steps import prove_commands
+from spiflash.jobs.write.work import refuse_unknown
 from spiflash.nor import commands
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.geometry import EraseType, ProgramMethod
@@ -86,6 +87,10 @@ class Proving:
         if holds is not None:  # the others are listed at the end
             self.watcher.say(f"{outcome.value:<14} {assumption}")
 
+    def untried(self, name: str, assumption: str, why: str) -> None:
+        """Add a check that was not tried."""
+        self.note(name, assumption, None, why)
+
 
 def prove(
     settings: Settings,
@@ -126,10 +131,10 @@ def prove(
         if replug is not None:
             _unplugging(proving, settings, shelf, replug)
     if not written:
-        for name, assumption in (("program", _PROGRAM), ("busy", _BUSY)):
-            proving.note(name, assumption, None, "the chip was only read")
+        proving.untried("program", _PROGRAM, "the chip was only read")
+        proving.untried("busy", _BUSY, "the chip was only read")
     if not written or replug is None:
-        proving.note("unplug", _UNPLUG, None, "nobody was asked to pull the cable")
+        proving.untried("unplug", _UNPLUG, "nobody was asked to pull the cable")
     return AdapterRecord(
         model=engine.name,
         serial=serial,
@@ -304,7 +309,7 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf, page: SetPa
     """Erase and program the last block, measure it, and write the backup back."""
     refuse_unknown(connection)
     geometry = connection.flash.geometry
-    kinds = _in_last_block(connection)
+    *_, (_, _, kinds) = geometry.spans()
     low = connection.chip.size - max((kind.size for kind in kinds), default=0)
     refusal = ""
     if not kinds or geometry.method is not ProgramMethod.PAGE:
@@ -318,8 +323,8 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf, page: SetPa
         if not made.record.verified:
             refusal = "the backup before it is not verified"
     if refusal:
-        for name, assumption in (("program", _PROGRAM), ("busy", _BUSY)):
-            proving.note(name, assumption, None, refusal)
+        proving.untried("program", _PROGRAM, refusal)
+        proving.untried("busy", _BUSY, refusal)
         return
     board = SameBoard(connection)
     board.learn(made.contents)
@@ -332,7 +337,7 @@ def _writing(proving: Proving, connection: Connection, shelf: Shelf, page: SetPa
     begun = Begun.on(connection, shelf, made.set, low)
     try:
         with begun.journal.held():
-            _last_block(proving, connection, made, low)
+            _last_block(proving, connection, made, kinds)
     finally:
         _write_back(proving, board, begun, low)
 
@@ -349,13 +354,16 @@ def _write_back(proving: Proving, board: SameBoard, begun: Begun, low: int) -> N
         raise
 
 
-def _last_block(proving: Proving, connection: Connection, made: Backup, low: int) -> None:
-    """Erase and program the chip from `low` on, and note how long it takes. What is programmed is
-    what was there."""
+def _last_block(
+    proving: Proving, connection: Connection, made: Backup, kinds: Sequence[EraseType]
+) -> None:
+    """Erase the last block with each of the `kinds`, program what was there, and note how long it
+    takes."""
+    low = connection.chip.size - max(kind.size for kind in kinds)
     bus, flash, page = connection.bus, connection.flash, connection.flash.geometry.page
     late: list[str] = []
     said: list[str] = []
-    for kind in _in_last_block(connection):
+    for kind in kinds:
         times = list(_erase_times(connection, kind, low))
         limit = kind.time.maximum
         said.append(f"{amount(kind.size)} {1000 * statistics.median(times):.0f} ms")
@@ -380,12 +388,6 @@ def _last_block(proving: Proving, connection: Connection, made: Backup, low: int
         f"{100 * share:.1f} % over {count} pages"
         + ("" if proving.fast else "; USB is the limit here"),
     )
-
-
-def _in_last_block(connection: Connection) -> Sequence[EraseType]:
-    """The erase types of the region at the end of the chip, smallest first."""
-    *_, (_, _, kinds) = connection.flash.geometry.spans()
-    return kinds
 
 
 def _erase_times(connection: Connection, kind: EraseType, low: int) -> Iterator[float]:
@@ -426,7 +428,7 @@ def _unplugging(
     except AdapterLostError:
         lost = True
     if lost and not replug():
-        proving.note("unplug", _UNPLUG, None, "the adapter was not plugged in again")
+        proving.untried("unplug", _UNPLUG, "the adapter was not plugged in again")
         return
     try:
         with connect(settings) as connection:

@@ -8,26 +8,24 @@ all parts have no unique ID, and copied chips share one. The rules:
   afresh every time, preferring those that differ from board to board;
 * what tells boards apart mostly stands alone: addresses, serial numbers, settings and calibration
   fill little of a sector, where code and file systems fill theirs (common practice, no source).
-  Such pages are preferred, as are the ranges that a caller names;
+  Such pages are preferred;
 * one wrong bit proves nothing: a place that differs is read again, slowly, and only a bit that is
   different every time counts.
 """
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from spiflash.bus import Sampling, Transaction
+from spiflash.bus import Sampling
 from spiflash.errors import ChipMismatchError, UnstableReadError
-from spiflash.jobs.connection import Connection
+from spiflash.jobs import DRAW
+from spiflash.jobs.connection import Connection, known_answers
 from spiflash.nor import commands
-from spiflash.nor.chip import Chip
-from spiflash.nor.commands import ReadStyle
 from spiflash.nor.probe import PROBE_CLOCK, read_unique_id, unique_id_order
 from spiflash.spans import SECTOR, Span
 from spiflash.text import hex_pairs
@@ -72,22 +70,10 @@ NEAR = 12
 NOTHING_DONE = "Nothing has been changed on the board that is on the clip now."
 
 
-def known_answers(chip: Chip) -> tuple[tuple[Transaction, bytes], ...]:
-    """Commands whose answers are known and do not depend on the contents: ID and SFDP."""
-    answers = chip.answers
-    known = [(commands.read_id(len(answers.id)), answers.id)]
-    table = answers.sfdp[:PATTERN]
-    if table:
-        known.append((commands.read_sfdp(0, len(table)), table))
-    return tuple(known)
-
-
 def answers_known(connection: Connection) -> bool:
     """Whether the known answers come at the clock and edge that are set: at once, or twice in
     a row after a miss (a single bit error must not cost a pass)."""
-    known = known_answers(connection.chip)
-    orders = [order for order, _ in known]
-    wanted = [answer for _, answer in known]
+    orders, wanted = known_answers(connection.chip.answers, PATTERN)
     if connection.bus.run(orders) == wanted:
         return True
     return all(connection.bus.run(orders) == wanted for _ in range(2))
@@ -99,10 +85,12 @@ def still_there(connection: Connection) -> None:
     for _ in range(3):
         if answers_known(connection):
             return
-    expected = connection.chip.answers.id
-    known = known_answers(connection.chip)
-    answers = connection.bus.run([order for order, _ in known])
-    wrong = [_distance(answer, right) for answer, (_, right) in zip(answers, known, strict=True)]
+    orders, known = known_answers(connection.chip.answers, PATTERN)
+    answers = connection.bus.run(orders)
+    wrong = [
+        sum((a ^ b).bit_count() for a, b in zip(answer, right, strict=True))
+        for answer, right in zip(answers, known, strict=True)
+    ]
     if wrong[0] <= NEAR // 4 and sum(wrong) <= NEAR:
         raise UnstableReadError(
             f"The chip's ID and SFDP read with {sum(wrong)} wrong bits, even at a slow clock.",
@@ -110,7 +98,7 @@ def still_there(connection: Connection) -> None:
             remedy="Seat the clip again, shorten the leads, connect ground, then repeat.",
         )
     raise ChipMismatchError(
-        f"The chip answered {hex_pairs(expected)} at first and {hex_pairs(answers[0])} now.",
+        f"The chip answered {hex_pairs(known[0])} at first and {hex_pairs(answers[0])} now.",
         state="Nothing has been changed by this step.",
         remedy="The clip has moved or the board's processor has started: seat the clip "
         "again, hold the processor in reset, then repeat.",
@@ -119,12 +107,10 @@ def still_there(connection: Connection) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What a look at the board rests on. `unique` whether a unique ID was compared; `places` and
-    `telling` how many places were, and how many of them are likely to differ between boards; zero
-    where no contents are known. `status` is status register 1; `wrong` are addresses of places
-    that this work itself has written and that do not hold it."""
+    """What a look at the board came to: how many `places` were compared, and how many of them are
+    likely to differ between boards (`telling`). `status` is status register 1; `wrong` are
+    addresses of places that this work itself has written and that do not hold it."""
 
-    unique: bool
     places: int
     telling: int
     status: int
@@ -143,9 +129,8 @@ class SameBoard:
         board.check()                       # raises where another board is on the clip
     """
 
-    def __init__(self, connection: Connection, *, rng: random.Random | None = None) -> None:
+    def __init__(self, connection: Connection) -> None:
         self._connection = connection
-        self._rng = rng or random.Random()
         self._held = bytearray()
         self._known: npt.NDArray[np.bool_] = np.zeros(0, dtype=bool)
         self._written: npt.NDArray[np.bool_] = np.zeros(0, dtype=bool)
@@ -155,19 +140,11 @@ class SameBoard:
 
     # -- what is known ---------------------------------------------------------------------
 
-    def learn(
-        self,
-        contents: bytes,
-        *,
-        telling: Sequence[Span] = (),
-        unsure: Iterable[int] = (),
-        exact: bool = True,
-    ) -> None:
+    def learn(self, contents: bytes, *, unsure: Iterable[int] = (), exact: bool = True) -> None:
         """The chip holds `contents`, all of it.
 
-        `telling` are ranges known to differ from board to board; sectors that start at
-        `unsure` are not relied on. `exact` is False for what only one pass has read: a few bits
-        of a place may be wrong then.
+        Sectors that start at `unsure` are not relied on. `exact` is False for what only one pass
+        has read: a few bits of a place may be wrong then.
         """
         self._held = bytearray(contents)
         self._noise = 0 if exact else NOISE
@@ -178,10 +155,7 @@ class SameBoard:
         for start in unsure:
             self.changes(start, start + SECTOR)
         by_sector = filled.reshape(-1, SECTOR // PAGE)
-        islands = by_sector & (by_sector.sum(axis=1) <= ISLAND)[:, None]
-        alone = islands.reshape(-1)
-        for low, high in telling:
-            alone[low // PAGE : -(-high // PAGE)] = True
+        alone = (by_sector & (by_sector.sum(axis=1) <= ISLAND)[:, None]).reshape(-1)
         self._telling = [int(page) for page in np.flatnonzero(alone)]
         self._filled = [int(page) for page in np.flatnonzero(filled & ~alone)]
 
@@ -253,7 +227,6 @@ class SameBoard:
             self._slowly(lambda: self._ask_again(state))
         likely = set(self._telling)
         return Look(
-            self._connection.unique_id is not None,
             len(pages),
             sum(page in likely for page in pages),
             status,
@@ -303,10 +276,10 @@ class SameBoard:
     def _some(self, pool: Sequence[int], count: int) -> Iterator[int]:
         """All of a small pool in any order, or `count` draws of a large one."""
         if len(pool) <= count:
-            yield from self._rng.sample(pool, len(pool))
+            yield from DRAW.sample(pool, len(pool))
             return
         for _ in range(count):
-            yield pool[self._rng.randrange(len(pool))]
+            yield pool[DRAW.randrange(len(pool))]
 
     def _blank(self, page: int) -> bool:
         data = self._page(page)
@@ -316,10 +289,8 @@ class SameBoard:
         return bytes(self._held[page * PAGE : (page + 1) * PAGE])
 
     def _peek(self, pages: Sequence[int]) -> list[bytes]:
-        chip = self._connection.chip
-        fast = self._connection.bus.hertz > chip.clock_read
-        style = ReadStyle(fast, chip.fast_read_dummy)
-        return self._connection.flash.peek([page * PAGE for page in pages], PAGE, style)
+        starts = [page * PAGE for page in pages]
+        return self._connection.flash.peek(starts, PAGE, self._connection.style)
 
     def _unique_now(self) -> bytes | None:
         with self._connection.flash.short_addresses():
@@ -328,8 +299,8 @@ class SameBoard:
     def _status_if_right(self) -> int | None:
         """The status register of a chip that gives its known answers; None of another one."""
         connection = self._connection
-        known = known_answers(connection.chip)
-        orders = [commands.read_status(), *(order for order, _ in known)]
+        asked, known = known_answers(connection.chip.answers, PATTERN)
+        orders = [commands.read_status(), *asked]
         order = unique_id_order(connection.chip)
         # All in one exchange with the adapter where that can be: this goes on before every erase.
         alone = order is None or self._asks_alone
@@ -338,7 +309,7 @@ class SameBoard:
         status, *answers = connection.bus.run(orders)
         unique = connection.unique_id if alone else answers.pop()
         identity = replace(connection.identity, unique_id=unique)
-        if answers != [right for _, right in known] or identity != connection.identity:
+        if answers != known or identity != connection.identity:
             return None
         return status[0]
 
@@ -410,7 +381,3 @@ def _another(why: str, state: str) -> ChipMismatchError:
         remedy="Put the board that this work began with back on the clip, hold its processor in "
         "reset, and repeat.",
     )
-
-
-def _distance(one: bytes, other: bytes) -> int:
-    return sum((a ^ b).bit_count() for a, b in zip(one, other, strict=True))

@@ -18,8 +18,7 @@ from spiflash.dump.triage import reference
 from spiflash.dump.triage.card import CardFile, files_for_card
 from spiflash.errors import CardError, ImageError
 from spiflash.files import replace_file
-from spiflash.jobs.audit import load_layout
-from spiflash.jobs.image import load_image
+from spiflash.jobs.image import load_image, load_layout
 from spiflash.text import address, span
 
 SMALLEST_CARD = 256_000_000
@@ -81,7 +80,8 @@ def stage(
             state="Nothing was written.",
             remedy="Name them: --name heronfw.img. The board's documentation has the names.",
         )
-    _check_sizes(files, chip_size or given_size(known.layout.size, loaded.contents))
+    # Without a size, the chip is taken to be as large as the image says, or is.
+    _check_sizes(files, chip_size or max(known.layout.size, len(loaded.contents)))
     left = tuple(f"{name} is not made: {reason}." for name, reason in made.left)
     overwrites = {each.name: _of_the_board(each, known.layout) for each in files}
     remarks = (*left, *_cautions(files, overwrites), *_check_card(folder))
@@ -129,11 +129,6 @@ def _cautions(
                 f"{each.name} overwrites the whole flash, and nothing in the image says where a "
                 "board has its own data. Back the board up first ('spiflash backup')."
             )
-
-
-def given_size(stated: int, contents: bytes) -> int:
-    """The size of the chip that an image is for: what it states, or its own length."""
-    return max(stated, len(contents))
 
 
 def _check_sizes(files: Sequence[CardFile], chip_size: int) -> None:

@@ -13,25 +13,20 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.dump.triage import Reference, Repair, Source, Triage, reference
 from spiflash.dump.triage import triage as judge
-from spiflash.errors import NoBackupError
 from spiflash.files import write_new
 from spiflash.jobs import Watcher
-from spiflash.jobs.audit import load_layout
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.image import load_image
+from spiflash.jobs.image import load_image, load_layout
 from spiflash.jobs.reading import Reading, read_chip
+from spiflash.jobs.write import named_backup
 from spiflash.jobs.write.work import TURNAROUND
 from spiflash.plan import Plan, make_plan
 from spiflash.plan.optimum import TransferCost
 from spiflash.text import range_given
-
-MOST_SETS = 8
-"""Sets of one board that are looked through, from the newest on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,12 +242,11 @@ def own_backup(
     Raises `NoBackupError` for a named set that is of another chip or not verified.
     """
     if named is not None:
-        return _named(connection, named)
+        return OwnBackup(named, reference(named_backup(named, connection).contents()))
     identity = connection.identity
-    listed = shelf.backups_of(identity)
     ours: list[tuple[str, OwnBackup]] = []
     known = {chip.contents: chip}
-    for candidate in [each for each in listed.sets if each.record.verified][:MOST_SETS]:
+    for candidate in shelf.verified_of(identity):
         contents = candidate.contents()
         if contents not in known:
             known[contents] = reference(contents)
@@ -302,19 +296,3 @@ def _akin(backup: Reference, chip: Reference) -> bool:
         }
 
     return bool(items(backup) & items(chip))
-
-
-def _named(connection: Connection, path: Path) -> OwnBackup:
-    found: BackupSet = open_set(path)
-    record = found.record
-    if record.identity != connection.identity:
-        problem = "is of another chip"
-    elif not record.verified:
-        problem = "is not verified"
-    else:
-        return OwnBackup(path, reference(found.contents()))
-    raise NoBackupError(
-        f"The backup set {path} {problem}.",
-        state="The chip was not touched.",
-        remedy="Name a verified set of this very board, or give the model's image with --image.",
-    )

@@ -16,7 +16,7 @@ from spiflash.dump.differences import ByteChange, Comparison, VariableChange
 from spiflash.dump.identity import OwnItem, called
 from spiflash.dump.image_fits import Concern
 from spiflash.jobs.write import Rewritten, Work
-from spiflash.jobs.write.proof import Proof
+from spiflash.jobs.write.rewriting import Proof
 from spiflash.plan import Plan
 from spiflash.report import facts, listed, next_steps, table, wrapped
 from spiflash.report.plain import document, plain

@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 from itertools import groupby
 from typing import Any
 
+from spiflash.archive.backupset import Recorded
 from spiflash.archive.record import Record
-from spiflash.archive.shelf import Overview, Recorded
+from spiflash.archive.shelf import Overview
 from spiflash.report import next_steps, wrapped
 from spiflash.report.plain import plain
 from spiflash.text import amount, clean, counted

@@ -23,8 +23,8 @@ from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
 from spiflash.dump.uboot_env import read_environment
 from spiflash.errors import BusError
+from spiflash.jobs.clone import Job
 from spiflash.jobs.clone.context import Context
-from spiflash.jobs.clone.job import Job
 from spiflash.jobs.clone.job_file import load_job
 from spiflash.jobs.clone.runner import Cloned, Runner
 from spiflash.nor.identify import chip_table

@@ -39,9 +39,9 @@ from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
 from spiflash.jobs import Unwatched
+from spiflash.jobs.clone import Job
 from spiflash.jobs.clone.board import clone_board
 from spiflash.jobs.clone.context import Context, SkippedError, Worker
-from spiflash.jobs.clone.job import Job
 from spiflash.jobs.clone.job_file import load_job
 from spiflash.nor.identify import chip_table
 from tests.clone_rig.small_boards import (

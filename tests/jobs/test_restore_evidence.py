@@ -20,7 +20,7 @@ from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import UnstableReadError, VerifyError
-from spiflash.jobs import convert
+from spiflash.jobs import convert, same_board
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image, load_image
 from spiflash.jobs.write import Rewritten, Verify, WriteOptions, prepare, restore
@@ -260,8 +260,8 @@ def test_an_erase_that_went_astray_is_found_outside_the_image(
     """Only changed sectors are read back at first; the one that is not erased gives it away. The
     looks at the board draw the same places every time here: one that met the sector would end the
     work before the proof does."""
-    chip, real = case.chip(), random.Random
-    monkeypatch.setattr(random, "Random", lambda *seed: real(*seed or (1,)))
+    chip = case.chip()
+    monkeypatch.setattr(same_board, "DRAW", random.Random(1))
     with (
         pytest.raises(VerifyError) as caught,
         on(chip, case.size, Astray(chip, case.size)) as connection,

@@ -13,6 +13,7 @@ from hwmocks.faults import BitErrors, MovedClip
 from hwmocks.nor.chip import NorChip
 from hwmocks.wire import SpiDevice
 from spiflash.errors import ChipMismatchError
+from spiflash.jobs import DRAW
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.same_board import NOISE, PAGE, SameBoard
 from spiflash.nor.chip import ChipIdentity
@@ -59,7 +60,8 @@ def test_a_sister_board_is_noticed(name: str, unique: bytes | None) -> None:
     for trial in range(TRIALS):
         first, sister = heron(1, name, unique), heron(2 + trial % 3, name, unique)
         with on_clip(first) as (connection, clip):
-            board = SameBoard(connection, rng=random.Random(trial))
+            DRAW.seed(trial)
+            board = SameBoard(connection)
             board.learn(bytes(first.contents))
             board.check()
             clip.move(sister)
@@ -115,7 +117,8 @@ def test_places_beside_an_erase_are_looked_at() -> None:
     for trial in range(TRIALS):
         chip = heron(1)
         with on_clip(chip) as (connection, _):
-            board = SameBoard(connection, rng=random.Random(trial))
+            DRAW.seed(trial)
+            board = SameBoard(connection)
             board.learn(bytes(chip.contents))
             board.changes(0x10000, 0x11000)
             chip.contents[0x10000:0x20000] = b"\xff" * 0x10000

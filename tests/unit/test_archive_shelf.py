@@ -18,11 +18,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spiflash.archive.backupset import BackupSet, open_set, write_bag
-from spiflash.archive.shelf import Shelf
+from spiflash.archive.shelf import SetsOfChip, Shelf
 from spiflash.errors import BackupSetError, NoBackupError, ShelfError
 from spiflash.files import default_root
 from spiflash.jobs.write import named_backup
-from spiflash.jobs.write.before import SetsOfChip
 from spiflash.nor.chip import ChipIdentity
 from tests.archive_samples import MADE, chip_of, contents_of, record_of
 
@@ -301,8 +300,8 @@ def test_a_set_from_before_the_unique_id_could_be_read_is_still_this_boards(shel
         None,
         "",
     )
-    assert SetsOfChip(board, shelf).holding(CONTENTS) == [kept]
-    assert SetsOfChip(board, shelf).holding(contents_of(1)) == []
+    assert SetsOfChip(board.identity, shelf).holding(CONTENTS) == [kept]
+    assert SetsOfChip(board.identity, shelf).holding(contents_of(1)) == []
     assert named_backup(kept.path, board) == kept
     with pytest.raises(NoBackupError, match="another chip"):
         named_backup(other.path, board)

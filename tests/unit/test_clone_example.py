@@ -7,9 +7,9 @@ import tomllib
 from pathlib import Path
 
 from hwmocks.boards.heron import heron_open
-from spiflash.jobs.clone.check import check_job
-from spiflash.jobs.clone.job import ACTIONS
+from spiflash.jobs.clone import ACTIONS
 from spiflash.jobs.clone.job_file import KEYS, example_text, load_job
+from spiflash.jobs.clone.target import check_job
 from spiflash.nor.identify import chip_table
 
 

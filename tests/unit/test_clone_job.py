@@ -13,10 +13,9 @@ from spiflash.archive.ledger import After, InHand, Ledger
 from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.ledger.values import LONGEST, Counted, Identity
 from spiflash.errors import CloneJobError
-from spiflash.jobs.clone.check import check_job
-from spiflash.jobs.clone.job import Job
+from spiflash.jobs.clone import Job
 from spiflash.jobs.clone.job_file import load_job
-from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
+from spiflash.jobs.clone.target import NotTheBoardsOwnError, check_job, kept_of, make_target
 from spiflash.nor.identify import chip_table
 
 SIZE = 64 << 10

@@ -12,7 +12,7 @@ from spiflash.archive.journal import Journal, JournalState, Range
 from spiflash.archive.ledger import InHand
 from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.shelf import Shelf
-from spiflash.jobs.clone.job import BoardError
+from spiflash.jobs.clone import BoardError
 from spiflash.jobs.clone.recognise import Looked, Looks, look, unseen_remark
 from spiflash.jobs.reading import Reading
 from tests.archive_samples import SECTOR, chip_of, contents_of, evidence_of, record_of

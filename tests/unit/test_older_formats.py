@@ -99,7 +99,7 @@ def test_a_journal_is_written_as_before(samples: Path, tmp_path: Path, version: 
     new = Journal.begin(tmp_path / "journals", old.state, BEFORE, AFTER)
     for name in ("state.json", "before.bin", "after.bin"):
         assert (new.path / name).read_bytes() == (old.path / name).read_bytes()
-    new.note_astray([Range(0, 4096)])
+    new.note_astray([(0, 4096)])
     old_note = (SAMPLES / "journal-2" / "astray.json").read_text()
     assert json.loads((new.path / "astray.json").read_text()) == json.loads(old_note)
 

@@ -20,10 +20,11 @@ The rules that live here:
 
 from __future__ import annotations
 
+import contextlib
 import enum
 import json
 import secrets
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -62,6 +63,7 @@ from spiflash.archive.ledger.store import (
     ROWS,
     WRITTEN,
     Store,
+    noted,
 )
 from spiflash.archive.ledger.values import TEXT, Column, Identity, Kept, KeptRange, kept_by
 from spiflash.errors import BackupSetError, LedgerError
@@ -267,29 +269,17 @@ class Ledger:
 
     def finished_like(self, jedec_id: str, unique_id: str) -> tuple[BoardRecord, ...]:
         """The newest good row of each board whose chip answers alike, the newest first."""
-        found: dict[str, BoardRecord | None] = {}
+        found: dict[str, BoardRecord] = {}
         begins = ROWS.c.key.startswith(f"{jedec_id}-{unique_id or 'contents'}", autoescape=True)
-        for row in reversed(self._rows(begins)):
-            try:
-                record = row.record()
-            except BackupSetError:
-                continue  # 'spiflash ledger --check' names it
-            if (record.jedec_id, record.unique_id) != (jedec_id, unique_id):
-                continue
-            if record.good or record.scrapped:
-                found.setdefault(row.key, record if record.good else None)
-        return tuple(record for record in found.values() if record is not None)
+        for record in self._records(begins):
+            alike = (record.jedec_id, record.unique_id) == (jedec_id, unique_id)
+            if alike and (record.good or record.scrapped):
+                found.setdefault(record.key, record)
+        return tuple(record for record in found.values() if record.good)
 
     def last_values(self, key: str) -> Mapping[str, str]:
         """The values in the newest row of this board that has any, given back since or not."""
-        for row in reversed(self._rows(ROWS.c.key == key)):
-            try:
-                values = row.record().values
-            except BackupSetError:
-                continue
-            if values:
-                return values
-        return {}
+        return next((each.values for each in self._records(ROWS.c.key == key) if each.values), {})
 
     # -- rows ------------------------------------------------------------------------------
 
@@ -300,11 +290,10 @@ class Ledger:
         without = set(gone)
 
         def step(connection: sa.Connection) -> Row:
-            columns = [ROWS.c[name] for name in Row.__slots__]
             same = (ROWS.c.key == record.key) & (ROWS.c.body == body)
-            there = connection.execute(sa.select(*columns).where(same)).first()
-            if there is not None and record.attempt:
-                return Row(*there)
+            there = rows_in(connection, same)
+            if there and record.attempt:
+                return there[0]
             last = connection.execute(
                 sa.select(ROWS.c.number, ROWS.c.digest).order_by(ROWS.c.number.desc()).limit(1)
             ).first()
@@ -347,7 +336,7 @@ class Ledger:
                 state="The ledger was not changed.",
                 remedy="Wait until that is finished, or stop it.",
             )
-        board, last = self.in_hand(key), self._last(key)
+        board, last = self.in_hand(key), next(self._records(ROWS.c.key == key), None)
         if board is None and last is None:
             raise LedgerError(f"The ledger {self.store.name} has no board {key}.")
         values = ", ".join(self.drawn(key))
@@ -373,15 +362,6 @@ class Ledger:
         )
         return self.append(record, After.SCRAP)
 
-    def _last(self, key: str) -> BoardRecord | None:
-        """The newest row of a board that can be read."""
-        for row in reversed(self._rows(ROWS.c.key == key)):
-            try:
-                return row.record()
-            except BackupSetError:
-                continue  # 'spiflash ledger --check' names it
-        return None
-
     def rows(self) -> tuple[Row, ...]:
         """All rows, oldest first."""
         return self._rows(None)
@@ -393,6 +373,13 @@ class Ledger:
     def _rows(self, wanted: sa.ColumnElement[bool] | None) -> tuple[Row, ...]:
         return self.store.looking(lambda connection: tuple(rows_in(connection, wanted)))
 
+    def _records(self, wanted: sa.ColumnElement[bool]) -> Iterator[BoardRecord]:
+        """What rows say, the newest first. One that cannot be read is left out: 'spiflash ledger
+        --check' names it."""
+        for row in reversed(self._rows(wanted)):
+            with contextlib.suppress(BackupSetError):
+                yield row.record()
+
 
 def _settle(
     connection: sa.Connection, record: BoardRecord, after: After, gone: set[Identity]
@@ -402,8 +389,8 @@ def _settle(
         own = {Identity.of(TEXT, text) for text in record.values.values()}
         mine = IDENTITIES.c.key == record.key
         for row in connection.execute(sa.select(IDENTITIES).where(mine)).all():
-            this = mine & (IDENTITIES.c.kind == row.kind) & (IDENTITIES.c.text == row.text)
             identity = Identity(row.kind, row.text)
+            this = noted(identity)
             if Identity.of(TEXT, row.text) in own:
                 if row.state == RESERVED:
                     connection.execute(sa.update(IDENTITIES).where(this).values(state=WRITTEN))

@@ -37,17 +37,11 @@ from spiflash.archive.ledger.store import (
     WEAK,
     WRITTEN,
     Store,
+    note,
+    noted,
     now,
 )
-from spiflash.archive.ledger.values import (
-    TEXT,
-    Column,
-    Draw,
-    Identity,
-    Kept,
-    KeptRange,
-    kept_by,
-)
+from spiflash.archive.ledger.values import TEXT, Column, Draw, Identity, Kept, KeptRange, kept_by
 from spiflash.errors import (
     BackupSetError,
     ClaimLostError,
@@ -139,17 +133,18 @@ class Claims:
 
     def renew(self, key: str, token: str) -> bool:
         """Whether it is still ours; then the lease begins anew. Raises `LedgerError`."""
-        return self._store.changing(lambda connection: _renewed(connection, key, token))
+        renewed = sa.update(CLAIMS).where(_mine(key, token))
+        return self._store.changing(
+            lambda c: c.execute(renewed.values(until=now(c) + LEASE)).rowcount == 1
+        )
 
     def release(self, key: str, token: str) -> None:
         """See `Claim.release`."""
         with self._lock:
             self._ours.pop(key, None)
-        mine = (CLAIMS.c.key == key) & (CLAIMS.c.token == token)
+        ended = sa.delete(CLAIMS).where(_mine(key, token))
         with contextlib.suppress(LedgerError):
-            self._store.changing(
-                lambda connection: connection.execute(sa.delete(CLAIMS).where(mine))
-            )
+            self._store.changing(lambda connection: connection.execute(ended))
 
     def close(self) -> None:
         """End the renewals."""
@@ -165,10 +160,8 @@ class Claims:
                     self.renew(key, token)
 
 
-def _renewed(connection: sa.Connection, key: str, token: str) -> bool:
-    mine = (CLAIMS.c.key == key) & (CLAIMS.c.token == token)
-    until = now(connection) + LEASE
-    return connection.execute(sa.update(CLAIMS).where(mine).values(until=until)).rowcount == 1
+def _mine(key: str, token: str) -> sa.ColumnElement[bool]:
+    return (CLAIMS.c.key == key) & (CLAIMS.c.token == token)
 
 
 def _held(connection: sa.Connection, key: str) -> tuple[str, Held] | None:
@@ -216,9 +209,8 @@ def _dead(process: int) -> bool:
 def _computer() -> str:
     """This computer since it was switched on, and this space of process numbers."""
     parts = [platform.node()]
-    for name in ("/proc/sys/kernel/random/boot_id",):
-        with contextlib.suppress(OSError):
-            parts.append(Path(name).read_text().strip())
+    with contextlib.suppress(OSError):
+        parts.append(Path("/proc/sys/kernel/random/boot_id").read_text().strip())
     with contextlib.suppress(OSError):
         parts.append(os.readlink("/proc/self/ns/pid"))
     return " ".join(parts)
@@ -294,11 +286,7 @@ class Identities:
         return self._passed[key].label if key in self._passed else key
 
     def reserve(
-        self,
-        connection: sa.Connection,
-        identity: Identity,
-        key: str,
-        owners: Owners,
+        self, connection: sa.Connection, identity: Identity, key: str, owners: Owners
     ) -> None:
         """Note an identity as reserved for the board with this key, unless it is noted already.
         Raises `IdentityTakenError` when it is another's."""
@@ -312,18 +300,11 @@ class Identities:
                     remedy="The ledger was altered outside spiflash: see 'spiflash ledger "
                     "--check'.",
                 )
-        mine = (IDENTITIES.c.kind == identity.kind) & (IDENTITIES.c.text == identity.text)
-        if connection.execute(sa.select(IDENTITIES.c.key).where(mine)).first() is None:
-            row = {"kind": identity.kind, "text": identity.text, "key": key, "state": RESERVED}
-            connection.execute(sa.insert(IDENTITIES).values(row))
+        there = sa.select(IDENTITIES.c.key).where(noted(identity))
+        if connection.execute(there).first() is None:
+            note(connection, identity, key, RESERVED)
 
-    def note_kept(
-        self,
-        connection: sa.Connection,
-        key: str,
-        kept: Kept,
-        owners: Owners,
-    ) -> None:
+    def note_kept(self, connection: sa.Connection, key: str, kept: Kept, owners: Owners) -> None:
         """Note what the board with this key keeps. Raises `IdentityTakenError` for what another
         board has, and for a range that is blank where all others have data."""
         for each in kept.ranges:
@@ -347,27 +328,25 @@ class Identities:
             row = {"key": key, "place": each.place, "sha256": each.sha256, "pages": each.pages}
             connection.execute(sa.insert(RANGES).values(row))
         for identity in kept.identities:
-            this = (IDENTITIES.c.kind == identity.kind) & (IDENTITIES.c.text == identity.text)
             # Perhaps kept by somebody, and here for sure.
-            connection.execute(sa.delete(IDENTITIES).where(this & (IDENTITIES.c.state == WEAK)))
+            weak = noted(identity) & (IDENTITIES.c.state == WEAK)
+            connection.execute(sa.delete(IDENTITIES).where(weak))
         left = {
             Identity(kind, text)
             for kind, text in connection.execute(sa.select(IDENTITIES.c.kind, IDENTITIES.c.text))
         }
         for identity in sorted((kept.identities | kept.weak) - left):
-            state = KEPT if identity in kept.identities else WEAK
-            row = {"kind": identity.kind, "text": identity.text, "key": key, "state": state}
-            connection.execute(sa.insert(IDENTITIES).values(row))
+            note(connection, identity, key, KEPT if identity in kept.identities else WEAK)
 
     def _compare_range(self, connection: sa.Connection, key: str, kept: KeptRange) -> None:
         theirs = (RANGES.c.place == kept.place) & (RANGES.c.key != key)
         others = connection.execute(sa.select(RANGES).where(theirs)).all()
-        where = f"at {address(int(kept.place.partition('+')[0], 16))}"
+        start = int(kept.place.partition("+")[0], 16)
         same = [each.key for each in others if each.sha256 == kept.sha256]
         if same:
             raise IdentityTakenError(
-                f"What this board keeps {where} is byte for byte what {self._name(same[0])} keeps. "
-                "Two boards would have one identity.",
+                f"What this board keeps at {address(start)} is byte for byte what "
+                f"{self._name(same[0])} keeps. Two boards would have one identity.",
                 state=NOTHING_WRITTEN,
                 remedy="Find out whether this is that very board. If the range may be the same on "
                 "all boards, list its name in the job under shared = […].",
@@ -378,10 +357,11 @@ class Identities:
                 try:
                     everywhere &= int(each.pages, 16)
                 except ValueError as error:
-                    raise altered(f"What {each.key} keeps {where} cannot be read.") from error
+                    what = f"What {each.key} keeps at {address(start)} cannot be read."
+                    raise altered(what) from error
             lacking = everywhere & ~int(kept.pages, 16)
             if lacking:
-                first = int(kept.place.partition("+")[0], 16) + 256 * _lowest(lacking)
+                first = start + 256 * ((lacking & -lacking).bit_length() - 1)
                 raise IdentityTakenError(
                     f"This board is blank at {address(first)}, where every board so far keeps "
                     "data.",
@@ -425,7 +405,3 @@ def count_free(column: Column, owners: Owners) -> int:
         taken = {Identity.of(only.kind, each.text) for each in owners}
         return len(only) - sum(only.has(each) for each in taken)
     return sum(not any(_blocked(value.identity, owners, "") for value in draw) for draw in column)
-
-
-def _lowest(bits: int) -> int:
-    return (bits & -bits).bit_length() - 1

@@ -341,6 +341,17 @@ class Store:
         )
 
 
+def noted(identity: Identity) -> sa.ColumnElement[bool]:
+    """The row of an identity."""
+    return (IDENTITIES.c.kind == identity.kind) & (IDENTITIES.c.text == identity.text)
+
+
+def note(connection: sa.Connection, identity: Identity, key: str, state: str) -> None:
+    """Note an identity as that of the board with this key."""
+    row = {"kind": identity.kind, "text": identity.text, "key": key, "state": state}
+    connection.execute(sa.insert(IDENTITIES).values(row))
+
+
 def now(connection: sa.Connection) -> float:
     """Seconds since 1970 by the clock that all benches of this ledger share."""
     if connection.dialect.name == "postgresql":
@@ -422,8 +433,7 @@ def _take_over(connection: sa.Connection) -> None:
         except (ValueError, KeyError, TypeError, AttributeError):
             continue  # 'spiflash ledger --check' names it
     for identity, key in taken.items():
-        row = {"kind": identity.kind, "text": identity.text, "key": key, "state": WRITTEN}
-        connection.execute(sa.insert(IDENTITIES).values(row))
+        note(connection, identity, key, WRITTEN)
 
 
 def _is_hex(text: str) -> bool:

@@ -16,10 +16,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from spiflash.archive.journal import Journal
-from spiflash.archive.ledger import After, InHand
+from spiflash.archive.ledger import After, InHand, Ledger
 from spiflash.archive.ledger.rows import BoardRecord, Row
 from spiflash.archive.ledger.values import Column, Kept
-from spiflash.archive.shelf import LedgerNote
+from spiflash.archive.shelf import LedgerNote, Shelf
 from spiflash.bus import Bus
 from spiflash.dump.uboot_env import EnvironmentEditError
 from spiflash.errors import (
@@ -32,20 +32,13 @@ from spiflash.errors import (
 )
 from spiflash.jobs import BYTES, Advance
 from spiflash.jobs.backup import now, put_on_shelf, read_for_set
-from spiflash.jobs.clone.check import refuse_older
+from spiflash.jobs.clone import BoardError, Job
 from spiflash.jobs.clone.context import BoardRun, Context, Worker, which_board
-from spiflash.jobs.clone.job import BoardError
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
-from spiflash.jobs.connection import best_clock, connected, find_out, sweep_clocks
-from spiflash.jobs.reading import Reading, disagreements, read_in_passes
-from spiflash.jobs.write import (
-    Work,
-    WriteOptions,
-    plan_resumed,
-    plan_work,
-    refuse_unknown,
-    rewrite,
-)
+from spiflash.jobs.connection import clock_for, connected, find_out
+from spiflash.jobs.reading import Reading, read_in_passes
+from spiflash.jobs.write import Work, WriteOptions, plan_resumed, plan_work, refuse_unknown, rewrite
+from spiflash.spans import differing
 from spiflash.text import address, amount, counted
 
 BENCH_ERRORS = (LedgerError, ShelfError, InterruptedWorkError)
@@ -111,6 +104,32 @@ def _write_row(run: BoardRun, error: SpiflashError | None) -> BoardRecord:
     return record
 
 
+def refuse_older(ledger: Ledger, shelf: Shelf) -> None:
+    """Raise `LedgerError` when the ledger lacks a row that was written to it with this shelf: it is
+    an older copy, and would give values again that boards have."""
+    first = ledger.row(1)
+    for path, note in shelf.ledger_notes().items():
+        if first is None or first.digest != note.first:
+            continue
+        row = ledger.row(note.row)
+        if row is None or row.digest != note.digest:
+            raise LedgerError(
+                f"The ledger {ledger.store.name} is older than the work on this shelf: row "
+                f"{note.row}, which was written to it from here, is missing or another one.",
+                state="No board was written to: it would get values that boards have already.",
+                remedy="Put back the newest copy of the ledger. If that is lost, make a new list "
+                f"of values for the job, then delete {path}.",
+            )
+
+
+def other_ledger(job: Job, ledger: Ledger, shelf: Shelf) -> LedgerNote | None:
+    """Another ledger in which boards of this job on this shelf are recorded, while this one has
+    none of the job."""
+    if any(row.job == job.name for row in ledger.rows()):
+        return None
+    return next((each for each in shelf.ledger_notes().values() if each.job == job.name), None)
+
+
 def _remember(context: Context, row: Row) -> None:
     """Have the shelf know how far the ledger was: see `refuse_older`."""
     first, place = context.ledger.row(1) or row, context.ledger.store.name
@@ -126,10 +145,7 @@ def _work(run: BoardRun) -> None:
     chip = find_out(bus, context.table, context.part)
     for caution in context.cautions(chip):
         run.worker.tell(caution)
-    sweep, ceiling = None, context.ceiling
-    if ceiling is None:
-        sweep = sweep_clocks(bus, chip.answers, top=chip.clock_fast)
-        ceiling = best_clock(sweep)
+    ceiling, sweep = clock_for(bus, chip, context.ceiling)
     with connected(bus, chip, ceiling, sweep) as connection:
         run.connection = connection
         run.part, run.jedec_id = chip.name, chip.jedec_id.hex()
@@ -190,7 +206,7 @@ def _make(run: BoardRun, reading: Reading) -> None:
         run.worker.tell("verifying in passes")
         proof = run.proof = _believed(_read(run))
         run.seconds["verify"] = clock.now() - start
-    wrong = disagreements([proof.contents, target])
+    wrong = differing(proof.contents, target)
     if wrong:
         raise VerifyError(
             f"{counted(len(wrong), 'sector')} read back wrong, the first at {address(wrong[0])}."

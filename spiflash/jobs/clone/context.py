@@ -31,7 +31,7 @@ from spiflash.errors import (
 )
 from spiflash.jobs import Watcher
 from spiflash.jobs.backup import SetPage
-from spiflash.jobs.clone.job import BoardError, Job, kind_of
+from spiflash.jobs.clone import BoardError, Job, kind_of
 from spiflash.jobs.clone.recognise import (
     Looked,
     Looks,
@@ -137,29 +137,16 @@ class BoardRun:
     remark: str = ""
     proof: Reading | None = None
     seconds: dict[str, float] = field(default_factory=dict)
-    _connection: Connection | None = None
+    connection: Connection = field(init=False)
+    """The chip, once it is identified."""
     _claims: dict[str, Claim] = field(default_factory=dict)
-
-    @property
-    def connection(self) -> Connection:
-        """The chip, once it is identified."""
-        assert self._connection is not None
-        return self._connection
-
-    @connection.setter
-    def connection(self, connection: Connection) -> None:
-        self._connection = connection
 
     def once_more(self) -> BoardRun:
         """A new try at the same board, which stays claimed."""
         return BoardRun(self.bus, self.context, self.worker, _claims=self._claims)
 
     def is_board(
-        self,
-        key: str,
-        recognised: Recognised | None,
-        finished: BoardRecord | None,
-        remark: str,
+        self, key: str, recognised: Recognised | None, finished: BoardRecord | None, remark: str
     ) -> None:
         """It is certain which board this is."""
         self.key, self.recognised, self.finished = key, recognised, finished
@@ -275,6 +262,13 @@ def in_use(held: Held) -> BoardError:
     )
 
 
+def _too_busy() -> BoardError:
+    return BoardError(
+        "other",
+        "Other benches are working on boards that look like this one. Wait, then try again.",
+    )
+
+
 # -- which board is on the clip -------------------------------------------------------------
 
 
@@ -297,10 +291,7 @@ def which_board(run: BoardRun, reading: Reading) -> None:
             run.is_board(found.board.key, found, done if same else None, remark)
             return
         run.release()
-    raise BoardError(
-        "other",
-        "Other benches are working on boards that look like this one. Wait, then try again.",
-    )
+    raise _too_busy()
 
 
 def _look(run: BoardRun, reading: Reading) -> Looked:
@@ -405,10 +396,7 @@ def _new(run: BoardRun, reading: Reading, looked: Looked) -> None:
             run.is_board(key, None, None, remark)
             return
         run.release()
-    raise BoardError(
-        "other",
-        "Other benches are working on boards that look like this one. Wait, then try again.",
-    )
+    raise _too_busy()
 
 
 def _keys_like(run: BoardRun) -> set[str]:

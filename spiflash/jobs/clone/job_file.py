@@ -13,8 +13,7 @@ from spiflash.dump.formats import VARIANTS
 from spiflash.dump.layout import Layout
 from spiflash.errors import CloneJobError, LayoutError
 from spiflash.files import decoded, read_named
-from spiflash.jobs.audit import load_layout
-from spiflash.jobs.clone.job import (
+from spiflash.jobs.clone import (
     ACTIONS,
     FAILURES,
     FORMS,
@@ -27,7 +26,7 @@ from spiflash.jobs.clone.job import (
     listed,
     mac_range,
 )
-from spiflash.jobs.image import load_image
+from spiflash.jobs.image import load_image, load_layout
 from spiflash.toml_text import KeyPath, TomlText
 
 VERSION = 1
@@ -266,7 +265,7 @@ class _Reader:
         at = text.amount(table, place, "sum_at")
         width = (VARIANTS[kind].polynomial.bit_length() - 1) // 8
         stored = Stretch(f"checksum of {table['name']}", at, width, text.line(place, "sum_at"))
-        if stored.start < covers.end and covers.start < stored.end:
+        if stored.meets(covers):
             text.refuse(
                 text.line(place, "sum_at"), "the checksum is inside the range that it covers"
             )

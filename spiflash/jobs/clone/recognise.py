@@ -32,11 +32,11 @@ from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.ledger.values import TEXT, Identity
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import BackupSetError, ShelfError
-from spiflash.jobs.clone.job import BoardError
+from spiflash.jobs.clone import BoardError
 from spiflash.jobs.clone.target import PAGE
-from spiflash.jobs.reading import Reading, disagreements
+from spiflash.jobs.reading import Reading
 from spiflash.nor.chip import ChipIdentity
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, differing, joined, sectors_in
 
 Targets = Callable[[InHand, bytes], Sequence[bytes]]
 """What a board that came with these contents was to get; several when that is not certain."""
@@ -126,9 +126,7 @@ def look(
 
 
 def _finished(
-    records: Sequence[BoardRecord],
-    reading: Reading,
-    keeps: Callable[[str], bool | None],
+    records: Sequence[BoardRecord], reading: Reading, keeps: Callable[[str], bool | None]
 ) -> tuple[BoardRecord | None, bool]:
     """The finished board that was read, and whether it looks as it came: as it left, or changed
     since but with its values and what it keeps; else without its values."""
@@ -193,7 +191,7 @@ def _journals(
     it: one of `bases`."""
     for journal in journals_of(board.jedec_id, board.unique_id, shelf):
         for base in bases:
-            if len(base) == journal.state.size and _joined(base, journal) == journal.before():
+            if len(base) == journal.state.size and joined(base, journal.ranges) == journal.before():
                 yield journal, base
                 break
 
@@ -211,16 +209,12 @@ def explained(board: InHand, shelf: Shelf, targets: Targets) -> tuple[Journal, .
 
 def _on_the_way(journal: Journal, base: bytes, reading: Reading) -> Looks | None:
     """How a board looks that held `base` when the journal's work began; None for another board."""
-    sectors = frozenset(
-        at
-        for each in journal.ranges
-        for at in range(each.start // SECTOR * SECTOR, each.start + each.length, SECTOR)
-    )
-    if {*disagreements([base, reading.contents]), *reading.unstable} - sectors:
+    sectors = set(sectors_in(journal.ranges))
+    if {*differing(base, reading.contents), *reading.unstable} - sectors:
         return None
     held, before, after = (
         _pages(each)
-        for each in (_joined(reading.contents, journal), journal.before(), journal.after())
+        for each in (joined(reading.contents, journal.ranges), journal.before(), journal.after())
     )
     old, new = (held == before).all(axis=1), (held == after).all(axis=1)
     blank = (held == 0xFF).all(axis=1)
@@ -258,12 +252,8 @@ def _pages(data: bytes) -> npt.NDArray[np.uint8]:
 
 
 def _sector_of_each_page(journal: Journal) -> npt.NDArray[np.int64]:
-    every = [np.arange(each.start, each.start + each.length) for each in journal.ranges]
+    every = [np.arange(low, high) for low, high in journal.ranges]
     return np.concatenate(every)[::PAGE] // SECTOR * SECTOR
-
-
-def _joined(contents: bytes, journal: Journal) -> bytes:
-    return b"".join(contents[each.start : each.start + each.length] for each in journal.ranges)
 
 
 def _same(contents: bytes, reading: Reading) -> bool:

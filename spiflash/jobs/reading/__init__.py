@@ -8,21 +8,15 @@ cells are weak (`differences`). Nothing that was read is thrown away.
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-
-import numpy as np
 
 from spiflash.archive.record import EvidenceRecord, ProbeRecord
 from spiflash.errors import InterruptedWorkError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading.again import Reread, settle
-from spiflash.jobs.reading.differences import (
-    Changes,
-    find_changes,
-)
+from spiflash.jobs.reading.differences import Changes, find_changes
 from spiflash.jobs.reading.evidence import LIMIT, PAGE
 from spiflash.jobs.reading.line_tests import (
     ODD_CONTENTS,
@@ -34,7 +28,7 @@ from spiflash.jobs.reading.line_tests import (
     third_look_record,
 )
 from spiflash.jobs.reading.passes import MOST_PASSES, Passes, PassTaken, Weighed
-from spiflash.spans import SECTOR, sectors_in
+from spiflash.spans import SECTOR, differing, sectors_in
 from spiflash.text import address, counted, decimal
 
 WEAK_PASSES = 5
@@ -177,7 +171,6 @@ def read_in_passes(
     keep: Callable[[PassTaken], None] | None = None,
     stale: Callable[[], None] | None = None,
     attend: Callable[[bytes], Attention] | None = None,
-    rng: random.Random | None = None,
 ) -> Reading:
     """Read the chip `count` times (2 at least), and more often when the evidence is not enough;
     settle what differs.
@@ -185,25 +178,28 @@ def read_in_passes(
     `earlier` are passes of this chip taken before; at least one more is taken, and where it
     does not read what they do, they count as older contents: `stale` is called, and they
     have no part in what is returned. `keep` is called with each new pass. `attend` tells of
-    contents where to look twice; `rng` is given by tests alone, since what is drawn must not be
-    the same every time. Raises `ChipMismatchError` when another board comes onto the clip.
+    contents where to look twice. Raises `ChipMismatchError` when another board comes onto the clip.
     """
     if count < 2:
         raise ValueError("one pass proves nothing: at least two are needed")
-    reader = Passes(connection, watcher, keep, rng or random.Random())
+    reader = Passes(connection, watcher, keep)
     reader.begin(earlier, count, stale)
     while len(reader.taken) < count:
         reader.take(f"pass {len(reader.taken) + 1} of {count}")
     while True:  # each time round takes a pass, and there are at most `MOST_PASSES`
         weighed = reader.weigh()
         if weighed.hopeless:
-            return _hopeless(reader, weighed)
-        reason = reader.too_little(weighed)
+            record = weighed.record(reader)
+            return Reading(
+                reader.taken[0].contents, tuple(reader.taken), (), weighed.sectors, record
+            )
+        least, reason = 0, reader.too_little(weighed)
         if reason is None:
-            found = _Settler(reader).settle(weighed, attend or (lambda contents: Attention()))
-            reason = found.too_little(reader.taken)
+            found = _Settling(reader, weighed)
+            found.settle(attend or (lambda contents: Attention()))
+            reason = found.too_little
             if reason is None or len(reader.taken) >= MOST_PASSES:
-                reading = found.reading(reader, weighed)
+                reading = found.reading()
                 if reading.poor_contact:
                     watcher.say(
                         f"The contact is poor: about 1 in {1 / reading.evidence.rate:,.0f} bits "
@@ -212,164 +208,128 @@ def read_in_passes(
                     )
                 return reading
             least = WEAK_PASSES if found.weak else 0
-        else:
-            least = 0
         watcher.say(f"{reason}: reading once more")
         reader.take(f"pass {len(reader.taken) + 1}")
         while len(reader.taken) < least:
             reader.take(f"pass {len(reader.taken) + 1} of {least}")
 
 
-class _Settler:
-    """Reads again what is in doubt."""
+class _Settling:
+    """Reads again what is in doubt after some passes, and what that came to."""
 
-    def __init__(self, passes: Passes) -> None:
+    def __init__(self, passes: Passes, weighed: Weighed) -> None:
         self._passes = passes
-        self._connection = passes.connection
+        self._weighed = weighed
+        self._contents = bytearray(passes.taken[-1].contents)
+        self._places: list[Reread] = []
+        self._changes = Changes((), (), 0, 0)
+        self._probes: tuple[ProbeRecord, ...] = ()
 
-    def settle(self, weighed: Weighed, attend: Callable[[bytes], Attention]) -> _Found:
+    def settle(self, attend: Callable[[bytes], Attention]) -> None:
         """Read again what passes disagree on, what the contents themselves call wrong, and a third
         time what matters most."""
-        places = [
-            Reread(start, length, [each[start : start + length] for each in self._passes.contents])
-            for start, length in weighed.disagreeing
-        ]
-        rate = weighed.rate.high
-        found = _Found(bytearray(self._passes.taken[-1].contents), places)
-        self._settle(found, places, rate)
-        known = attend(bytes(found.contents))
-        doubtful = suspects(bytes(found.contents), known)
-        self._settle(found, self._places(found, doubtful, SUSPECT), rate)
-        agreed = bytes(found.contents)
-        looked, other = third_look(self._connection, agreed, known.first, self._passes.rng)
+        passes, connection = self._passes, self._passes.connection
+        rate = self._weighed.rate.high
+        self._read_again([self._place(*each) for each in self._weighed.disagreeing])
+        known = attend(bytes(self._contents))
+        self._read_again(self._new_places(suspects(bytes(self._contents), known)))
+        agreed = bytes(self._contents)
+        looked, other = third_look(connection, agreed, known.first)
         if rate > NOISY:
             other = self._still_other(agreed, other)
-        again = self._places(found, sorted(other), SUSPECT)
+        again = self._new_places(sorted(other))
         for place in again:
             place.readings.append(other[place.start])
             place.passes += 1
-        self._settle(found, again, rate)
-        wrong = [
-            start
-            for start in other
-            if found.contents[start : start + SECTOR] != agreed[start : start + SECTOR]
-        ]
-        agreed = bytes(found.contents)
-        found.changes = find_changes(self._passes.contents, agreed, rate)
-        found.probes = (
-            *probe_doubts(self._connection, agreed, self._passes.rng),
+        self._read_again(again)
+        wrong = sorted(set(other).intersection(differing(bytes(self._contents), agreed)))
+        agreed = bytes(self._contents)
+        self._changes = find_changes(passes.contents, agreed, rate)
+        self._probes = (
+            *probe_doubts(connection, agreed),
             third_look_record(looked, len(other), wrong),
         )
-        return found
 
-    def _settle(self, found: _Found, places: list[Reread], rate: float) -> None:
+    def _place(self, start: int, length: int, least: int = 0) -> Reread:
+        read = [each[start : start + length] for each in self._passes.contents]
+        return Reread(start, length, read, least)
+
+    def _new_places(self, sectors: Sequence[int]) -> list[Reread]:
+        """The sectors in which nothing has been read again yet."""
+        had = {place.sector for place in self._places}
+        return [self._place(start, SECTOR, SUSPECT) for start in sectors if start not in had]
+
+    def _read_again(self, places: list[Reread]) -> None:
         if places:
-            settle(self._connection, places, rate, self._passes.watcher, self._passes.rng)
-            found.add(places)
-
-    def _places(self, found: _Found, sectors: Sequence[int], least: int) -> list[Reread]:
-        had = {place.start // SECTOR * SECTOR for place in found.places}
-        read = self._passes.contents
-        return [
-            Reread(start, SECTOR, [each[start : start + SECTOR] for each in read], least)
-            for start in sectors
-            if start not in had
-        ]
+            passes, rate = self._passes, self._weighed.rate.high
+            settle(passes.connection, places, rate, passes.watcher)
+        self._places += places
+        for place in places:
+            self._contents[place.start : place.start + place.length] = place.likely
 
     def _still_other(self, agreed: bytes, other: Mapping[int, bytes]) -> dict[int, bytes]:
         """Of sectors that came otherwise, those that do in most of some more readings."""
         still = {}
         for start, data in other.items():
-            starts = [
-                at
-                for at in range(start, start + SECTOR, SHORT)
-                if agreed[at : at + SHORT] != data[at - start : at - start + SHORT]
-            ]
-            for at in starts:
+            for at in range(start, start + SECTOR, SHORT):
+                if agreed[at : at + SHORT] == data[at - start : at - start + SHORT]:
+                    continue
                 at = min(at, len(agreed) - SHORT)
-                more = self._connection.flash.peek([at] * 3, SHORT)
+                more = self._passes.connection.flash.peek([at] * 3, SHORT)
                 if sum(each != agreed[at : at + SHORT] for each in more) > 1:
                     still[start] = data
                     break
         return still
 
-
-class _Found:
-    """What settling came to."""
-
-    def __init__(self, contents: bytearray, places: list[Reread]) -> None:
-        self.contents = contents
-        self.places: list[Reread] = []
-        self.changes = Changes((), (), 0, 0)
-        self.probes: tuple[ProbeRecord, ...] = ()
-
-    def add(self, places: Sequence[Reread]) -> None:
-        """Take over what was read again."""
-        self.places += places
-        for place in places:
-            self.contents[place.start : place.start + place.length] = place.likely
-
     @property
     def weak(self) -> tuple[int, ...]:
         """Addresses of the weak bits, ascending."""
-        return tuple(sorted(bit for place in self.places for bit in place.weak))
+        return tuple(sorted(bit for place in self._places for bit in place.weak))
 
-    def too_little(self, passes: Sequence[PassTaken]) -> str | None:
+    @property
+    def too_little(self) -> str | None:
         """Why another pass is needed; None when it is not."""
-        if self.changes.torn:
-            count = len(sectors_of_pages(self.changes.changed))
+        if self._changes.torn:
+            count = len(sectors_of_pages(self._changes.changed))
             return f"{counted(count, 'sector')} changed while the chip was read"
-        if self.weak and len(passes) < WEAK_PASSES:
+        if self.weak and len(self._passes.taken) < WEAK_PASSES:
             return f"{counted(len(self.weak), 'bit')} did not read the same every time"
         return None
 
-    def reading(self, passes: Passes, weighed: Weighed) -> Reading:
+    def reading(self) -> Reading:
         """The result."""
-        unstable = {*sectors_of_pages(self.changes.contrary)}
-        for place in self.places:
-            if place.accepted is None:
-                unstable.add(place.start // SECTOR * SECTOR)
-        changed = set(sectors_of_pages(self.changes.changed)) - unstable
-        if self.changes.disturbed and not self.changes.torn and self.changes.whole > 1:
-            # Other passes were disturbed in passing too: so was the first one, rather than that
-            # somebody wrote. What it read is kept all the same.
-            named: set[int] = set()
-        else:
-            named = changed
-        touched = {place.start // SECTOR * SECTOR for place in self.places if place.differing}
+        changes, places = self._changes, self._places
+        unstable = {*sectors_of_pages(changes.contrary)}
+        unstable.update(place.sector for place in places if place.accepted is None)
+        changed = set(sectors_of_pages(changes.changed)) - unstable
+        # Where other passes were disturbed in passing too, so was the first one, rather than that
+        # somebody wrote. What it read is kept all the same.
+        disturbed = changes.disturbed and not changes.torn and changes.whole > 1
+        named = set() if disturbed else changed
+        touched = {place.sector for place in places if place.differing}
         kept = unstable | changed
-        if len(self.places) <= KEPT:
+        if len(places) <= KEPT:
             kept |= touched
         variants = {
             place.start: place.distinct
-            for place in self.places
-            if place.start // SECTOR * SECTOR in kept and len(place.distinct) > 1
+            for place in places
+            if place.sector in kept and len(place.distinct) > 1
         }
         return Reading(
-            bytes(self.contents),
-            tuple(passes.taken),
+            bytes(self._contents),
+            tuple(self._passes.taken),
             tuple(sorted(touched - unstable - named)),
             tuple(sorted(unstable)),
-            weighed.record(
-                passes,
-                settled=sum(place.expected for place in self.places),
-                probes=self.probes,
+            self._weighed.record(
+                self._passes,
+                settled=sum(place.expected for place in places),
+                probes=self._probes,
                 weak=self.weak,
             ),
             variants,
             tuple(sorted(named)),
-            self.changes.torn,
+            changes.torn,
         )
-
-
-def _hopeless(passes: Passes, weighed: Weighed) -> Reading:
-    return Reading(
-        passes.taken[0].contents,
-        tuple(passes.taken),
-        (),
-        weighed.sectors,
-        weighed.record(passes),
-    )
 
 
 def read_chip(
@@ -393,14 +353,3 @@ def read_chip(
 def sectors_of_pages(pages: Sequence[int]) -> list[int]:
     """Addresses of the sectors in which these pages lie, ascending."""
     return sectors_in((page, page + PAGE) for page in pages)
-
-
-def disagreements(readings: Sequence[bytes]) -> list[int]:
-    """Addresses of the sectors in which not all readings (of one length, whole sectors) are
-    equal, ascending."""
-    first = np.frombuffer(readings[0], dtype=np.uint8)
-    differs = np.zeros(len(first), dtype=bool)
-    for other in readings[1:]:
-        differs |= first != np.frombuffer(other, dtype=np.uint8)
-    sectors = differs.reshape(-1, SECTOR).any(axis=1)
-    return [int(index) * SECTOR for index in np.flatnonzero(sectors)]

@@ -15,7 +15,6 @@ times at an error rate of 1e-5.
 
 from __future__ import annotations
 
-import random
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -23,7 +22,7 @@ import numpy as np
 
 from spiflash.archive.record import OneTimeRecord
 from spiflash.bus import Sampling
-from spiflash.jobs import Watcher
+from spiflash.jobs import DRAW, Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading.differences import (
     STRETCH,
@@ -39,6 +38,7 @@ from spiflash.jobs.same_board import answers_known
 from spiflash.nor import commands
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.probe import read_security
+from spiflash.spans import SECTOR
 from spiflash.text import counted
 
 LEAST_ROW = 4
@@ -103,6 +103,11 @@ class Reread:
     def __post_init__(self) -> None:
         self.passes = len(self.readings)
         self.row = [0] * -(-self.length // self.unit)
+
+    @property
+    def sector(self) -> int:
+        """Address of the sector in which it begins."""
+        return self.start // SECTOR * SECTOR
 
     def take(self, reading: bytes) -> None:
         """One more reading; a unit's row begins anew where it differs from the one before."""
@@ -178,11 +183,7 @@ class Reread:
 
 
 def settle(
-    connection: Connection,
-    places: Sequence[Reread],
-    floor: float,
-    watcher: Watcher,
-    rng: random.Random,
+    connection: Connection, places: Sequence[Reread], floor: float, watcher: Watcher
 ) -> None:
     """Read the places again until each is settled or the budget is spent. `floor` is the error
     rate per bit of the whole chip, at its upper bound."""
@@ -198,7 +199,7 @@ def settle(
             style = ReadStyle(fast, connection.chip.fast_read_dummy, chunk)
             if not answers_known(connection):
                 continue
-            for low, high, inside in _windows(connection.chip.size, waiting, attempt, rng):
+            for low, high, inside in _windows(connection.chip.size, waiting, attempt):
                 data = connection.flash.read_all(low, high - low, style)
                 for place in inside:
                     place.take(data[place.start - low :][: place.length])
@@ -212,19 +213,19 @@ def settle(
 
 
 def _windows(
-    size: int, places: Sequence[Reread], attempt: int, rng: random.Random
+    size: int, places: Sequence[Reread], attempt: int
 ) -> list[tuple[int, int, list[Reread]]]:
     """What a round reads: (start, end, places in it), by rising start."""
     found: list[tuple[int, int, list[Reread]]] = []
     for place in sorted(places, key=lambda each: each.start):
         match attempt % 4:
             case 1:
-                low = place.start - rng.randrange(300, 6000)
+                low = place.start - DRAW.randrange(300, 6000)
             case 2:
-                low = place.start // BLOCK * BLOCK - rng.randrange(1, 4000)
+                low = place.start // BLOCK * BLOCK - DRAW.randrange(1, 4000)
             case _:
-                low = place.start - rng.randrange(1, 200)
-        low, high = max(0, low), min(size, place.start + place.length + rng.randrange(200))
+                low = place.start - DRAW.randrange(1, 200)
+        low, high = max(0, low), min(size, place.start + place.length + DRAW.randrange(200))
         if found and low <= found[-1][1]:
             first, last, inside = found[-1]
             found[-1] = (min(first, low), max(last, high), [*inside, place])

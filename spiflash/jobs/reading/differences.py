@@ -37,7 +37,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from spiflash.jobs.reading.evidence import PAGE, poisson_bounds
+from spiflash.jobs.reading.evidence import PAGE, bits_by_page, poisson_bounds
 
 MINORITY = 0.05
 """Share of its readings in which a bit may differ from the others and still be believed."""
@@ -188,7 +188,6 @@ CHANGE_CHANCE = 1e-3
 WHOLE = 2
 """Whole passes that must hold the final contents."""
 
-_BITS = np.array([bin(value).count("1") for value in range(256)], dtype=np.uint8)
 
 Flags = npt.NDArray[np.bool_]
 
@@ -231,7 +230,7 @@ def find_changes(passes: Sequence[bytes], final: bytes, rate: float) -> Changes:
     true = np.frombuffer(final, np.uint8)
     least = changed_bits(len(final) // PAGE, rate)
     off: Flags = np.stack(
-        [_bits_by_page(np.frombuffer(each, np.uint8) ^ true) >= least for each in passes]
+        [bits_by_page(np.frombuffer(each, np.uint8) ^ true) >= least for each in passes]
     )
     held = ~off
     since = np.logical_or.accumulate(held, axis=0)  # whether this pass or one before holds it
@@ -258,18 +257,11 @@ def _repeated(passes: Sequence[bytes], after: Flags) -> list[int]:
         for late in np.flatnonzero(after[:, page]):
             mine = np.frombuffer(passes[int(late)][part], np.uint8)
             others = [each[part] for number, each in enumerate(passes) if number != late]
-            alike = [int(_BITS[mine ^ np.frombuffer(o, np.uint8)].sum()) < LEAST for o in others]
+            alike = [bits_by_page(mine ^ np.frombuffer(o, np.uint8))[0] < LEAST for o in others]
             if any(alike):
                 found.append(int(page))
                 break
     return found
-
-
-def _bits_by_page(differs: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
-    counts = np.zeros(len(differs) // PAGE, dtype=np.int64)
-    places = np.flatnonzero(differs)
-    np.add.at(counts, places // PAGE, _BITS[differs[places]])
-    return counts
 
 
 def latest_alone(passes: Sequence[bytes]) -> tuple[int, ...]:
@@ -278,5 +270,5 @@ def latest_alone(passes: Sequence[bytes]) -> tuple[int, ...]:
     last = np.frombuffer(passes[-1], np.uint8)
     alone: Flags = np.ones(len(last) // PAGE, dtype=bool)
     for each in passes[:-1]:
-        alone &= _bits_by_page(np.frombuffer(each, np.uint8) ^ last) >= LEAST
+        alone &= bits_by_page(np.frombuffer(each, np.uint8) ^ last) >= LEAST
     return tuple(int(page) * PAGE for page in np.flatnonzero(alone))

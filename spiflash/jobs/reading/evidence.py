@@ -109,38 +109,41 @@ def poisson_bounds(count: int, confidence: float = CONFIDENCE) -> tuple[float, f
     if count < 0 or not 0 < confidence < 1:
         raise ValueError("a count is at least 0, a confidence between 0 and 1")
     tail = (1 - confidence) / 2
-    low = 0.0 if count == 0 else _where(lambda x: gamma_below(count, x), tail, count)
-    return low, _where(lambda x: gamma_below(count + 1, x), 1 - tail, count + 1)
+
+    def where(shape: int, value: float) -> float:
+        spread = 10 * math.sqrt(shape) + 10
+        low, high = max(0.0, shape - spread), shape + spread
+        return _where(lambda x: gamma_below(shape, x), value, low, high, 1e-10)
+
+    return where(count, tail) if count else 0.0, where(count + 1, 1 - tail)
 
 
-def _where(rising: Callable[[float], float], value: float, around: float) -> float:
-    """The x > 0 at which a rising function takes a value, by halving."""
-    spread = 10 * math.sqrt(around) + 10
-    low, high = max(0.0, around - spread), around + spread
-    while high - low > 1e-10 * high:
+def _where(
+    rising: Callable[[float], float], value: float, low: float, high: float, precision: float
+) -> float:
+    """The x > 0 from `low` to `high` at which a rising function takes a value, by halving."""
+    for _ in range(200):
         middle = (low + high) / 2
         if rising(middle) < value:
             low = middle
         else:
             high = middle
+        if high - low < precision * high:
+            break
     return high
 
 
 def rate_from_differing(share: float, passes: int) -> float:
     """The error rate at which a `share` of all bits differs between `passes` passes; 0.5 for
     shares that no smaller rate gives."""
-    low, high = 0.0, 0.5
-    for _ in range(200):
-        middle = (low + high) / 2
+    if share <= 0:
+        return 0.0
+
+    def seen(rate: float) -> float:
         # The power sum written so that it does not lose a small rate.
-        seen = -math.expm1(passes * math.log1p(-middle)) - middle**passes
-        if seen < share:
-            low = middle
-        else:
-            high = middle
-        if high - low < 1e-12 * high:
-            break
-    return high if share > 0 else 0.0
+        return -math.expm1(passes * math.log1p(-rate)) - rate**passes
+
+    return _where(seen, share, 0.0, 0.5, 1e-12)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,9 +174,14 @@ def differing_bits(readings: Sequence[bytes]) -> Counts:
     differs = np.zeros(len(first), dtype=np.uint8)
     for other in readings[1:]:
         differs |= first ^ np.frombuffer(other, dtype=np.uint8)
-    counts = np.zeros(len(first) // PAGE, dtype=np.int64)
-    places = np.flatnonzero(differs)
-    np.add.at(counts, places // PAGE, _BITS[differs[places]])
+    return bits_by_page(differs)
+
+
+def bits_by_page(data: npt.NDArray[np.uint8]) -> Counts:
+    """For each page of 256 bytes, the number of bits that are set in it. Few are, usually."""
+    counts = np.zeros(len(data) // PAGE, dtype=np.int64)
+    places = np.flatnonzero(data)
+    np.add.at(counts, places // PAGE, _BITS[data[places]])
     return counts
 
 

@@ -16,9 +16,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import random
 import time
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,9 +28,10 @@ from spiflash.archive.locks import LockedFolder, folders, lock_folder, new_folde
 from spiflash.archive.shelf import Shelf
 from spiflash.bus import Sampling
 from spiflash.errors import BackupSetError
-from spiflash.files import read_plain, shelf_error, sync_folder, write_file
-from spiflash.jobs import Watcher
+from spiflash.files import read_plain, shelf_errors, sync_folder, write_file
+from spiflash.jobs import DRAW, Watcher
 from spiflash.jobs.connection import Connection
+from spiflash.jobs.reading.line_tests import as_read
 from spiflash.jobs.reading.passes import PassSetting, PassTaken
 from spiflash.text import counted
 
@@ -48,7 +47,6 @@ MOST = 64
 
 SAMPLES = 48
 SAMPLE = 256
-TRIES = 5
 
 
 _ABOUT_LIMIT = 1 << 16  # bytes
@@ -80,11 +78,7 @@ class Unfinished:
     """
 
     def __init__(
-        self,
-        root: Path,
-        chip: str,
-        known: bool = True,
-        clock: Callable[[], float] = time.time,
+        self, root: Path, chip: str, known: bool = True, clock: Callable[[], float] = time.time
     ) -> None:
         self._root = root
         self._chip = chip
@@ -148,14 +142,10 @@ class Unfinished:
             taken.sha256,
             self._clock(),
         )
-        try:
+        with shelf_errors("keeping a finished pass", "The chip was only read."):
             if self._folder is None:
                 self._folder = new_folder(self._root, f"{self._chip}-")
             _write(self._folder.path, taken.contents, about)
-        except OSError as error:
-            raise shelf_error(
-                error, "keeping a finished pass", state="The chip was only read."
-            ) from error
 
     def found(self, connection: Connection, watcher: Watcher) -> tuple[PassTaken, ...]:
         """The passes that can be used: of the first attempt whose contents the chip still holds.
@@ -259,12 +249,7 @@ def _read(folder: Path, size: int) -> tuple[tuple[PassTaken, ...], float]:
         except (OSError, ValueError, BackupSetError):
             break
         setting = PassSetting(
-            about.fast,
-            about.wanted_hertz,
-            about.sampling,
-            about.chunk,
-            about.downward,
-            about.first,
+            about.fast, about.wanted_hertz, about.sampling, about.chunk, about.downward, about.first
         )
         taken = PassTaken(about.number, setting, about.hertz, about.opcode, contents, about.seconds)
         if about.number != number or len(contents) != size or about.sha256 != taken.sha256:
@@ -283,24 +268,12 @@ def _read_about(path: Path) -> _About:
 
 
 def still_match(connection: Connection, passes: Sequence[PassTaken]) -> bool:
-    """Whether a sample of the chip, spread over it and new every time, is what a pass read.
-
-    A place that differs is read again a few times, since a single bit error must not cost
-    finished passes.
-    """
+    """Whether a sample of the chip, spread over it and new every time, is what a pass read."""
     size = connection.chip.size
     step = size // SAMPLES
-    rng = random.Random()
     starts = [
-        min(index * step + rng.randrange(step), size - SAMPLE) // SAMPLE * SAMPLE
+        min(index * step + DRAW.randrange(step), size - SAMPLE) // SAMPLE * SAMPLE
         for index in range(SAMPLES)
     ]
     connection.bus.set_clock(max(connection.ceiling / 4, connection.bus.clock_limits[0]))
-    for start, first in zip(starts, connection.flash.peek(starts, SAMPLE), strict=True):
-        known = {taken.contents[start : start + SAMPLE] for taken in passes}
-        if first in known:
-            continue
-        again = connection.flash.peek([start] * TRIES, SAMPLE)
-        if Counter([first, *again]).most_common(1)[0][0] not in known:
-            return False
-    return True
+    return all(as_read(connection, [taken.contents for taken in passes], starts, SAMPLE))

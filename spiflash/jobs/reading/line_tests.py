@@ -8,10 +8,12 @@ it.
 
 from __future__ import annotations
 
-import random
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import reduce
+from operator import and_, or_
+from typing import Literal
 
 import numpy as np
 
@@ -20,6 +22,7 @@ from spiflash.bus import Sampling, Transaction
 from spiflash.dump.audit import Audit
 from spiflash.dump.coverage import levels
 from spiflash.dump.symptoms import symptoms
+from spiflash.jobs import DRAW
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.same_board import PATTERN
 from spiflash.nor import commands
@@ -54,6 +57,9 @@ TRIES = 5
 
 SPEED = 0.25
 """Share of the ceiling at which probes read."""
+
+Found = tuple[Literal["held", "failed", "open"], str]
+"""Outcome and remark of a test, as in `ProbeRecord`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +103,7 @@ def suspects(contents: bytes, known: Attention) -> list[int]:
 
 
 def third_look(
-    connection: Connection, contents: bytes, first: Sequence[int], rng: random.Random
+    connection: Connection, contents: bytes, first: Sequence[int]
 ) -> tuple[int, dict[int, bytes]]:
     """Read sectors in short transfers that begin at odd places: those of `first`, and others
     drawn afresh. How many, and what came where something else came."""
@@ -108,7 +114,7 @@ def third_look(
     filled = [at for at in every if contents.count(0xFF, at, at + SECTOR) < SECTOR]
     for pool, goal in ((filled, round(count * (1 - DRAWN / 3))), (every, count)):
         missing = max(0, goal - len(chosen))
-        chosen.update(rng.sample(pool, min(len(pool), missing)))
+        chosen.update(DRAW.sample(pool, min(len(pool), missing)))
     other: dict[int, bytes] = {}
     for sector in sorted(chosen):
         starts = range(sector, sector + SECTOR, SHORT)
@@ -124,35 +130,48 @@ def third_look(
 def third_look_record(looked: int, differed: int, wrong: Sequence[int]) -> ProbeRecord:
     """What is written down of a third look at `looked` sectors: `differed` of them came otherwise
     at first, and those at `wrong` hold something else than the passes read."""
-    doubt = "a byte that is wrong at a fixed place of every transfer of one length"
+    found: Found
     if wrong:
-        return ProbeRecord(
-            "fixed-place",
-            doubt,
+        found = (
             "failed",
             f"{len(wrong)} of {looked} sectors read differently in transfers of {SHORT:,} bytes, "
             f"the first at {address(wrong[0])}",
         )
-    again = f", {differed} of them when read again" if differed else ""
-    return ProbeRecord(
-        "fixed-place",
-        doubt,
-        "held",
-        f"{looked} sectors read the same in transfers of {SHORT:,} bytes{again}: the board's own "
-        "data and what no checksum covers first, then others at random",
-    )
+    else:
+        again = f", {differed} of them when read again" if differed else ""
+        found = (
+            "held",
+            f"{looked} sectors read the same in transfers of {SHORT:,} bytes{again}: the board's "
+            "own data and what no checksum covers first, then others at random",
+        )
+    doubt = "a byte that is wrong at a fixed place of every transfer of one length"
+    return ProbeRecord("fixed-place", doubt, *found)
 
 
-def probe_doubts(
-    connection: Connection, contents: bytes, rng: random.Random
-) -> tuple[ProbeRecord, ...]:
+def probe_doubts(connection: Connection, contents: bytes) -> tuple[ProbeRecord, ...]:
     """Run every test on a reading that the passes agreed on, but for the third look."""
     _slowly(connection)
     return (
-        _data_line(connection),
-        _address_lines(connection, contents, rng),
-        _above_end(connection, contents),
-        _periodic(contents),
+        ProbeRecord(
+            "data-line",
+            "a data line that is stuck, or bits of each byte that are lost",
+            *_data_line(connection),
+        ),
+        ProbeRecord(
+            "address-lines",
+            "an address bit that does not reach the chip, or an address that wraps",
+            *_address_lines(connection, contents),
+        ),
+        ProbeRecord(
+            "above-end",
+            "a chip that is larger than it was identified as",
+            *_above_end(connection, contents),
+        ),
+        ProbeRecord(
+            ODD_CONTENTS,
+            "contents that are blank, repeat, or look like those of a bad line",
+            *_odd_contents(contents),
+        ),
     )
 
 
@@ -162,70 +181,55 @@ def _slowly(connection: Connection) -> None:
     bus.set_clock(max(connection.ceiling * SPEED, bus.clock_limits[0]))
 
 
-def _data_line(connection: Connection) -> ProbeRecord:
+def _data_line(connection: Connection) -> Found:
     answers = connection.chip.answers
     known = answers.id + answers.sfdp[:PATTERN]
-    ones, zeros = 0, 0
-    for value in known:
-        ones |= value
-        zeros |= ~value & 0xFF
-    missing = [bit for bit in range(8) if not (ones & zeros) >> bit & 1]
+    both = reduce(or_, known) & ~reduce(and_, known)
+    missing = [bit for bit in range(8) if not both >> bit & 1]
     how = "ID and SFDP" if answers.sfdp else "the ID (there is no SFDP)"
-    return ProbeRecord(
-        "data-line",
-        "a data line that is stuck, or bits of each byte that are lost",
+    seen = (
+        f"bit {_listed(missing)} was not seen at both levels"
+        if missing
+        else "all eight bits were seen at both levels"
+    )
+    return (
         "open" if missing else "held",
-        f"{how} read correctly before and after every pass, at its clock and sampling edge; "
-        + (
-            f"bit {', '.join(map(str, missing))} was not seen at both levels"
-            if missing
-            else "all eight bits were seen at both levels"
-        ),
+        f"{how} read correctly before and after every pass, at its clock and sampling edge; {seen}",
     )
 
 
-def _address_lines(connection: Connection, contents: bytes, rng: random.Random) -> ProbeRecord:
-    doubt = "an address bit that does not reach the chip, or an address that wraps"
+def _address_lines(connection: Connection, contents: bytes) -> Found:
     pairs: list[tuple[int, int]] = []
     unseen: list[int] = []
     for bit in range((len(contents) - 1).bit_length()):
-        found = _telling(contents, bit, rng)
+        found = _telling(contents, bit)
         if found is None:
             unseen.append(bit)
         else:
             pairs.append((bit, found))
     starts = [address for bit, low in pairs for address in (low, low ^ 1 << bit)]
-    right = _as_read(connection, contents, starts, SAMPLE)
+    right = list(as_read(connection, [contents], starts, SAMPLE))
     dead = [
         bit
-        for index, (bit, _) in enumerate(pairs)
-        if not (right[2 * index] and right[2 * index + 1])
+        for (bit, _), low, high in zip(pairs, right[::2], right[1::2], strict=True)
+        if not (low and high)
     ]
     if dead:
-        return ProbeRecord(
-            "address-lines", doubt, "failed", f"address bit {_listed(dead)} has no effect"
-        )
+        return "failed", f"address bit {_listed(dead)} has no effect"
     if unseen:
-        return ProbeRecord(
-            "address-lines",
-            doubt,
+        return (
             "open",
             f"address bit {_listed(unseen)} cannot be tested, because it makes no difference to "
             "the contents; all others work",
         )
-    return ProbeRecord(
-        "address-lines",
-        doubt,
-        "held",
-        f"each of the {len(pairs)} address bits was seen to select different contents",
-    )
+    return "held", f"each of the {len(pairs)} address bits was seen to select different contents"
 
 
 def _listed(bits: Sequence[int]) -> str:
-    return ", ".join(str(bit) for bit in bits)
+    return ", ".join(map(str, bits))
 
 
-def _telling(contents: bytes, bit: int, rng: random.Random) -> int | None:
+def _telling(contents: bytes, bit: int) -> int | None:
     """An address whose sample differs from that at the address with one bit changed."""
     data = np.frombuffer(contents, dtype=np.uint8)
     step = 1 << bit
@@ -235,37 +239,33 @@ def _telling(contents: bytes, bit: int, rng: random.Random) -> int | None:
         places = np.argwhere(differs)
         if not len(places):
             return None
-        high, low = places[rng.randrange(len(places))]
+        high, low = places[DRAW.randrange(len(places))]
         return int(high) * 2 * step + int(low) * SAMPLE
     # Both samples must lie inside; multiples of SAMPLE have the low bits clear.
     inside = len(data) - 2 * SAMPLE
     unlike = np.flatnonzero(data[:inside:SAMPLE] != data[step : step + inside : SAMPLE])
-    return int(unlike[rng.randrange(len(unlike))]) * SAMPLE if len(unlike) else None
+    return int(unlike[DRAW.randrange(len(unlike))]) * SAMPLE if len(unlike) else None
 
 
-def _as_read(
-    connection: Connection, contents: bytes, starts: Sequence[int], length: int
-) -> list[bool]:
-    """Whether short reads from these addresses give what was read in long ones; a read that
-    does not is repeated and the most frequent answer counts."""
+def as_read(
+    connection: Connection, readings: Sequence[bytes], starts: Sequence[int], length: int
+) -> Iterator[bool]:
+    """Whether short reads from these addresses give what one of the `readings` of the whole chip
+    has there. One that does not is repeated a few times, and the most frequent answer counts: a
+    single bit error proves nothing."""
     answers = connection.flash.peek(starts, length)
-    right = []
     for start, answer in zip(starts, answers, strict=True):
-        wanted = contents[start : start + length]
-        if answer != wanted:
-            again = connection.flash.peek([start] * (TRIES - 1), length)
+        known = {each[start : start + length] for each in readings}
+        if answer not in known:
+            again = connection.flash.peek([start] * TRIES, length)
             answer = Counter([answer, *again]).most_common(1)[0][0]
-        right.append(answer == wanted)
-    return right
+        yield answer in known
 
 
-def _above_end(connection: Connection, contents: bytes) -> ProbeRecord:
-    doubt = "a chip that is larger than it was identified as"
+def _above_end(connection: Connection, contents: bytes) -> Found:
     size = len(contents)
     if size >= THREE_BYTE_REACH:
-        return ProbeRecord(
-            "above-end", doubt, "open", "three address bytes do not reach above the end"
-        )
+        return "open", "three address bytes do not reach above the end"
     # One place whose sample is not blank tells a wrap from an answer of all ones.
     data = np.frombuffer(contents, dtype=np.uint8)
     live = np.flatnonzero(data != 0xFF)
@@ -275,25 +275,16 @@ def _above_end(connection: Connection, contents: bytes) -> ProbeRecord:
         answers = connection.bus.run([Transaction(head, SAMPLE)] * TRIES)
     seen = Counter(answers).most_common(1)[0][0]
     if seen == contents[place : place + SAMPLE]:
-        return ProbeRecord("above-end", doubt, "held", "addresses above the end wrap")
+        return "held", "addresses above the end wrap"
     if len(set(seen)) == 1:
-        return ProbeRecord("above-end", doubt, "held", "nothing answers above the end")
-    return ProbeRecord(
-        "above-end",
-        doubt,
-        "failed",
-        f"other contents were read at {address(size + place)}, above the end",
-    )
+        return "held", "nothing answers above the end"
+    return "failed", f"other contents were read at {address(size + place)}, above the end"
 
 
-def _periodic(contents: bytes) -> ProbeRecord:
-    doubt = "contents that are blank, repeat, or look like those of a bad line"
+def _odd_contents(contents: bytes) -> Found:
     signs = [sign for sign in symptoms(contents) if sign.name != "all-ones"]
     if signs:
-        seen = "; ".join(sign.sign.removesuffix(".") for sign in signs)
-        return ProbeRecord(ODD_CONTENTS, doubt, "failed", seen)
+        return "failed", "; ".join(sign.sign.removesuffix(".") for sign in signs)
     if contents.count(0xFF) == len(contents):
-        return ProbeRecord(
-            ODD_CONTENTS, doubt, "open", "the chip is blank, so that its contents prove nothing"
-        )
-    return ProbeRecord(ODD_CONTENTS, doubt, "held", "none of these was found")
+        return "open", "the chip is blank, so that its contents prove nothing"
+    return "held", "none of these was found"

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-import random
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -24,8 +23,8 @@ import numpy as np
 from spiflash.archive.record import EvidenceRecord, ProbeRecord
 from spiflash.bus import Sampling
 from spiflash.errors import UnstableReadError
-from spiflash.jobs import Advance, Watcher
-from spiflash.jobs.connection import EDGE_LIMIT, Connection
+from spiflash.jobs import DRAW, Advance, Watcher
+from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading.differences import LEAST, latest_alone, unseen
 from spiflash.jobs.reading.evidence import (
     LIMIT,
@@ -43,7 +42,7 @@ from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.probe import PROBE_CLOCK
-from spiflash.spans import SECTOR
+from spiflash.spans import SECTOR, Span
 from spiflash.text import address, counted
 
 PERIOD = 16
@@ -63,6 +62,10 @@ class PassSetting:
     chunk: int
     downward: bool
     first: int = 0
+
+    def style(self, chip: Chip) -> ReadStyle:
+        """The read commands of this pass on such a chip."""
+        return ReadStyle(self.fast, chip.fast_read_dummy, self.chunk)
 
 
 _ROUND: tuple[tuple[bool, float, Sampling, int, bool, int], ...] = (
@@ -92,20 +95,15 @@ BRISK = 0.25
 backup does not become much longer: blank blocks first, then blocks drawn afresh."""
 
 
-def pass_setting(
-    number: int,
-    chip: Chip,
-    limits: tuple[float, float],
-    ceiling: float,
-    edge_limit: float = EDGE_LIMIT,
-) -> PassSetting:
+def pass_setting(connection: Connection, number: int) -> PassSetting:
     """Setting of pass `number`, counted from 1, within what chip and adapter can do."""
+    chip, limits = connection.chip, connection.bus.clock_limits
     fast, share, sampling, chunk, downward, first = _ROUND[(number - 1) % len(_ROUND)]
     # Every further round is slower and begins its transfers elsewhere.
     turn = (number - 1) // len(_ROUND)
     top = chip.clock_fast if fast else chip.clock_read
-    hertz = min(max(ceiling * share / 2**turn, limits[0]), limits[1], top)
-    if hertz > edge_limit:
+    hertz = min(max(connection.ceiling * share / 2**turn, limits[0]), limits[1], top)
+    if hertz > connection.edge_limit:
         sampling = Sampling.LATE
     return PassSetting(fast, hertz, sampling, chunk, downward, first + 128 * turn)
 
@@ -129,13 +127,7 @@ class PassTaken:
 
 
 def take_pass(
-    connection: Connection,
-    number: int,
-    title: str,
-    watcher: Watcher,
-    *,
-    seen: bytes | None = None,
-    rng: random.Random | None = None,
+    connection: Connection, number: int, title: str, watcher: Watcher, *, seen: bytes | None = None
 ) -> PassTaken:
     """Read the whole chip once, with the setting of pass `number`.
 
@@ -145,10 +137,7 @@ def take_pass(
     `UnstableReadError` when they come with bits wrong, or only ever before or after a pass.
     """
     bus, chip = connection.bus, connection.chip
-    setting = pass_setting(
-        number, chip, bus.clock_limits, connection.ceiling, connection.edge_limit
-    )
-    setting, brisk = off_beat(connection, setting)
+    setting, brisk = off_beat(connection, pass_setting(connection, number))
     if seen is None:
         brisk = None
     for _ in range(MOST_TRIES):
@@ -156,9 +145,7 @@ def take_pass(
         if answers_known(connection):
             start = bus.clock.now()
             with watcher.step(title, chip.size) as advance:
-                contents = _read_blocks(
-                    connection, setting, brisk, seen or b"", rng or random.Random(), advance
-                )
+                contents = _read_blocks(connection, setting, brisk, seen or b"", advance)
             if answers_known(connection):
                 opcode = commands.FAST_READ if setting.fast else commands.READ
                 took = bus.clock.now() - start
@@ -185,15 +172,11 @@ def read_range(connection: Connection, start: int, length: int) -> bytes:
 
     Raises `UnstableReadError` when the two differ, or when the chip stops giving its known answers.
     """
-    bus, chip = connection.bus, connection.chip
     taken = []
     for number in (1, 2):
-        setting = pass_setting(
-            number, chip, bus.clock_limits, connection.ceiling, connection.edge_limit
-        )
-        apply(connection, off_beat(connection, setting)[0])
-        style = ReadStyle(setting.fast, chip.fast_read_dummy, setting.chunk)
-        taken.append(connection.flash.read_all(start, length, style))
+        setting, _ = off_beat(connection, pass_setting(connection, number))
+        apply(connection, setting)
+        taken.append(connection.flash.read_all(start, length, setting.style(connection.chip)))
     if taken[0] != taken[1] or not answers_known(connection):
         raise UnstableReadError(
             f"Two readings of {length:,} bytes at {address(start)} differ, or the chip stopped "
@@ -202,6 +185,27 @@ def read_range(connection: Connection, start: int, length: int) -> bytes:
             remedy="Seat the clip again or use a lower clock, then repeat.",
         )
     return taken[0]
+
+
+def read_spans(
+    connection: Connection, where: Sequence[Span], number: int, title: str, watcher: Watcher
+) -> list[bytes]:
+    """Read some ranges with the setting of pass `number`.
+
+    Raises `ChipMismatchError` or `UnstableReadError` unless the chip gives its known answers
+    before and after.
+    """
+    setting = pass_setting(connection, number)
+    style = setting.style(connection.chip)
+    still_there(connection)
+    apply(connection, setting)
+    found: list[bytes] = []
+    with watcher.step(title, sum(high - low for low, high in where)) as advance:
+        for low, high in where:
+            found.append(connection.flash.read_all(low, high - low, style))
+            advance(high - low)
+    still_there(connection)
+    return found
 
 
 def off_beat(
@@ -228,20 +232,19 @@ def _read_blocks(
     setting: PassSetting,
     brisk: PassSetting | None,
     seen: bytes,
-    rng: random.Random,
     advance: Advance,
 ) -> bytes:
     """The contents, read with `setting`; some blocks, if any may be, with `brisk`."""
     chip = connection.chip
     contents = bytearray(chip.size)
-    style = ReadStyle(setting.fast, chip.fast_read_dummy, setting.chunk)
+    style = setting.style(chip)
     blocks = list(_blocks(chip.size, setting))
     quick: set[int] = set()
     if brisk is not None:
         quick = {low for low, high in blocks if seen.count(0xFF, low, high) == high - low}
         others = [low for low, _ in blocks if low not in quick]
         missing = round(BRISK * len(blocks)) - len(quick) if chip.size >= WORTH_IT else 0
-        quick.update(rng.sample(others, max(0, missing)))
+        quick.update(DRAW.sample(others, max(0, missing)))
     now: PassSetting | None = None
     for low, high in blocks:
         wanted = brisk if brisk is not None and low in quick else setting
@@ -290,18 +293,13 @@ class Passes:
     """The passes of one reading, and what else has to be known to take the next one."""
 
     def __init__(
-        self,
-        connection: Connection,
-        watcher: Watcher,
-        keep: Callable[[PassTaken], None] | None,
-        rng: random.Random,
+        self, connection: Connection, watcher: Watcher, keep: Callable[[PassTaken], None] | None
     ) -> None:
         self.connection = connection
         self.watcher = watcher
         self.taken: list[PassTaken] = []
-        self.rng = rng
         self._keep = keep
-        self._board = SameBoard(connection, rng=rng)
+        self._board = SameBoard(connection)
 
     def begin(
         self, earlier: Sequence[PassTaken], count: int, stale: Callable[[], None] | None
@@ -326,25 +324,16 @@ class Passes:
         if self.taken:
             self._board.check()
         seen = self.taken[-1].contents if self.taken else None
-        return take_pass(
-            self.connection, self._next_setting(), title, self.watcher, seen=seen, rng=self.rng
-        )
+        return take_pass(self.connection, self._next_setting(), title, self.watcher, seen=seen)
 
     def _next_setting(self) -> int:
         """The number of a setting that no pass has had."""
         had = {(each.setting.chunk, each.setting.first) for each in self.taken}
-        number = 1
-        while len(had) >= number:
-            setting = pass_setting(
-                number,
-                self.connection.chip,
-                self.connection.bus.clock_limits,
-                self.connection.ceiling,
-            )
+        for number in range(1, len(had) + 1):
+            setting = pass_setting(self.connection, number)
             if (setting.chunk, setting.first) not in had:
-                break
-            number += 1
-        return number
+                return number
+        return len(had) + 1
 
     def _add(self, taken: PassTaken) -> None:
         taken = replace(taken, number=len(self.taken) + 1)
@@ -376,7 +365,7 @@ class Passes:
     def _just_changed(self) -> bool:
         """Whether pages that only the last pass reads as it does are as it read them."""
         alone = latest_alone(self.contents)
-        pages = self.rng.sample(alone, min(len(alone), LOOKED_AT))
+        pages = DRAW.sample(alone, min(len(alone), LOOKED_AT))
         if not pages:
             return False
         last = self.taken[-1].contents

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spiflash.archive.backupset import BackupSet, open_set
-from spiflash.archive.journal import Journal, Range, open_journals
-from spiflash.archive.shelf import Shelf
+from spiflash.archive.journal import Journal, open_journals
+from spiflash.archive.shelf import MOST_SETS, SetsOfChip, Shelf
 from spiflash.dump.audit import examine
 from spiflash.dump.made_image import strangers
 from spiflash.errors import (
@@ -30,25 +30,22 @@ from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image, load_image, overlay
 from spiflash.jobs.reading import Reading
-from spiflash.jobs.write.before import SetsOfChip, read_before
-from spiflash.jobs.write.interrupted import (
-    Outside,
-    read_twice,
-    refuse_stranger,
-    refuse_withdrawn,
-)
-from spiflash.jobs.write.readiness import refuse_unknown, register_differences
+from spiflash.jobs.write.before import read_before
+from spiflash.jobs.write.interrupted import Outside, read_twice, refuse_stranger, refuse_withdrawn
 from spiflash.jobs.write.rewriting import Rewritten, rewrite
 from spiflash.jobs.write.work import (
     Verify,
     Work,
     WriteOptions,
+    journal_state,
     plan_resumed,
     plan_work,
-    whole_chip_state,
+    refuse_unknown,
+    register_differences,
     whole_sectors,
 )
 from spiflash.nor.chip import ChipIdentity
+from spiflash.spans import spans_of
 from spiflash.text import amount, span
 
 __all__ = [
@@ -70,9 +67,6 @@ __all__ = [
     "restore",
     "rewrite",
 ]
-
-MOST_SETS = 8
-"""Sets of one board that are looked through, from the newest on."""
 
 USUAL = WriteOptions()
 
@@ -136,7 +130,7 @@ def prepare(
         # Before the long reading what would be raised after it.
         overlay(bytes(connection.chip.size), image, options.at)
     named = named_backup(options.backup, connection) if options.backup is not None else None
-    sets = SetsOfChip(connection, shelf, named)
+    sets = SetsOfChip(connection.identity, shelf, named)
     begun = find_interrupted(connection, shelf, watcher, needed=image is None)
     if begun is not None:
         refuse_withdrawn(begun.journal, undo=options.undo)
@@ -257,17 +251,17 @@ class Begun:
     def on(cls, connection: Connection, shelf: Shelf, backup: BackupSet, low: int) -> Begun:
         """Write the journal; from `low` on the chip will be erased in any case. Raises
         `ShelfError`."""
-        again = Range(low, connection.chip.size - low)
-        state = whole_chip_state(connection, load_image(backup.path), again)
-        held = backup.contents()
-        return cls(connection, shelf, backup, Journal.begin(shelf.journals, state, held, held))
+        image, size = load_image(backup.path), connection.chip.size
+        state = journal_state(connection, image, [(0, size)], again=[(low, size)])
+        journal = Journal.begin(shelf.journals, state, image.contents, image.contents)
+        return cls(connection, shelf, backup, journal)
 
     def finish(self, watcher: Watcher) -> Rewritten:
         """Write back what the chip held. That it is this board is for the caller to know: its
         contents may show nothing of it any more. Raises what `rewrite` does."""
         found = read_twice(self.connection, [self.journal], watcher)
         work = plan_resumed(self.connection, found, self.journal, USUAL)
-        sets = SetsOfChip(self.connection, self.shelf, self.backup)
+        sets = SetsOfChip(self.connection.identity, self.shelf, self.backup)
         work = replace(work, sets=sets, backup=self.backup)
         return rewrite(self.connection, self.shelf, work, watcher, agree=lambda work: True)
 
@@ -369,8 +363,8 @@ def _same_request(journal: Journal, image: Image | None, options: WriteOptions) 
     state = journal.state
     if image is None:
         return
-    parts = state.parts if state.parts is None else tuple((r.start, r.end) for r in state.parts)
-    erased = tuple((r.start, r.end) for r in state.again)
+    parts = state.parts if state.parts is None else tuple(spans_of(state.parts))
+    erased = tuple(spans_of(state.again))
     again = whole_sectors((*options.erase_again, *erased))
     if (image.sha256, options.at, image.parts, again) == (
         state.image_sha256,

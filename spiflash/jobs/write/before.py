@@ -31,32 +31,24 @@ overwrites those destroys the only copy, however many older backups there are. S
 
 from __future__ import annotations
 
-import hashlib
 import html
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
-from pathlib import Path
-
-import numpy as np
 
 from spiflash.archive.backupset import BEFORE_WRITE, BackupSet
 from spiflash.archive.journal import Journal
-from spiflash.archive.shelf import Shelf
-from spiflash.errors import SAFE, BackupSetError, ShelfError, UnstableReadError
+from spiflash.archive.shelf import SetsOfChip, Shelf, contents_of
+from spiflash.errors import SAFE, UnstableReadError
 from spiflash.jobs import Watcher
 from spiflash.jobs.backup import now, readings_kept, record_of
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import Reading, read_in_passes
-from spiflash.jobs.reading.again import read_one_time
+from spiflash.jobs.reading.again import UNKNOWN_RATE, read_one_time
 from spiflash.jobs.reading.evidence import LIMIT, NONE_SEEN
-from spiflash.jobs.reading.passes import apply, pass_setting, take_pass
-from spiflash.jobs.same_board import still_there
-from spiflash.nor.commands import ReadStyle
-from spiflash.spans import SECTOR, Span, sector_spans
+from spiflash.jobs.reading.passes import read_spans, take_pass
+from spiflash.jobs.write.interrupted import unexplained
+from spiflash.jobs.write.work import Work
+from spiflash.spans import SECTOR, differing, laid, sector_spans, sectors_in
 from spiflash.text import address, counted
-
-KEPT = 2
-"""Sets whose contents are kept in memory while the work is prepared."""
 
 ENOUGH = 0.75
 """Share of the chip that a second source must confirm for the other sectors to be read one by
@@ -93,15 +85,13 @@ def read_before(
 
 def unconfirmed(contents: bytes, known: Sequence[tuple[int, bytes]]) -> list[int]:
     """Addresses of the sectors that are not, as a whole, what some other source has there."""
-    alone = np.ones(len(contents) // SECTOR, dtype=bool)
+    alone = set(range(0, len(contents), SECTOR))
     for start, data in known:
         low = -(-start // SECTOR) * SECTOR
-        high = (start + len(data)) // SECTOR * SECTOR
-        if low < high:
-            theirs = np.frombuffer(data, np.uint8, high - low, low - start).reshape(-1, SECTOR)
-            ours = np.frombuffer(contents, np.uint8, high - low, low).reshape(-1, SECTOR)
-            alone[low // SECTOR : high // SECTOR] &= (theirs != ours).any(axis=1)
-    return [int(index) * SECTOR for index in np.flatnonzero(alone)]
+        high = max(low, (start + len(data)) // SECTOR * SECTOR)
+        other = differing(contents[low:high], data[low - start : high - start])
+        alone -= {*range(low, high, SECTOR)}.difference(low + at for at in other)
+    return sorted(alone)
 
 
 def _few(alone: int, size: int) -> bool:
@@ -114,40 +104,16 @@ def _few(alone: int, size: int) -> bool:
     return 8 * alone * rate * rate < LIMIT
 
 
-def read_spans(
-    connection: Connection,
-    where: Sequence[Span],
-    number: int,
-    title: str,
-    watcher: Watcher,
-) -> list[bytes]:
-    """Read some ranges with the setting of pass `number`.
-
-    Raises `ChipMismatchError` or `UnstableReadError` unless the chip gives its known answers
-    before and after.
-    """
-    chip = connection.chip
-    setting = pass_setting(
-        number,
-        chip,
-        connection.bus.clock_limits,
-        connection.ceiling,
-        connection.edge_limit,
-    )
-    style = ReadStyle(setting.fast, chip.fast_read_dummy, setting.chunk)
-    still_there(connection)
-    apply(connection, setting)
-    found: list[bytes] = []
-    with watcher.step(title, sum(high - low for low, high in where)) as advance:
-        for low, high in where:
-            found.append(connection.flash.read_all(low, high - low, style))
-            advance(high - low)
-    still_there(connection)
-    return found
-
-
 def _believed(reading: Reading, odd: bool, watcher: Watcher) -> Reading:
-    refuse_unstable(reading.unstable)
+    sectors = reading.unstable
+    if sectors:
+        raise UnstableReadError(
+            f"{counted(len(sectors), 'sector')} read differently each time, the first at "
+            f"{address(sectors[0])}.",
+            state=SAFE,
+            remedy="Seat the clip again, shorten the leads or set a lower --clock; a chip that "
+            "cannot be read reliably must not be written.",
+        )
     if not reading.doubts:
         return reading
     doubts = "; ".join(reading.doubts)
@@ -168,18 +134,6 @@ def _believed(reading: Reading, odd: bool, watcher: Watcher) -> Reading:
     )
 
 
-def refuse_unstable(sectors: Sequence[int]) -> None:
-    """Raise `UnstableReadError` when there are any."""
-    if sectors:
-        raise UnstableReadError(
-            f"{counted(len(sectors), 'sector')} read differently each time, the first at "
-            f"{address(sectors[0])}.",
-            state=SAFE,
-            remedy="Seat the clip again, shorten the leads or set a lower --clock; a chip that "
-            "cannot be read reliably must not be written.",
-        )
-
-
 _PAGE = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>{title}</title></head>
 <body><h1>{title}</h1>
@@ -189,76 +143,49 @@ _PAGE = """<!DOCTYPE html>
 """
 
 
-class SetsOfChip:
-    """The whole sets on a shelf that may be of the connected chip, opened and checked once.
-
-    `named` is one that a person named as this board's. A set of a chip without a unique ID is this
-    board's only where it holds what this chip held whole at some time that is known.
-    """
-
-    def __init__(
-        self, connection: Connection, shelf: Shelf, named: BackupSet | None = None
-    ) -> None:
-        identity = connection.identity
-        self._named = [] if named is None else [named]
-        self._by_id: tuple[BackupSet, ...] = ()
-        if identity.unique_id is not None:
-            self._by_id = shelf.backups_of(identity).sets
-        self._without_id = shelf.backups_of(replace(identity, unique_id=None)).sets
-        self._read: dict[Path, bytes] = {}
-
-    def holding(self, *known: bytes) -> list[BackupSet]:
-        """Those of this very chip, which held each of `known` whole at some time; the one that was
-        named first, then the newest."""
-        digests = {hashlib.sha256(each).hexdigest() for each in known}
-        alike = [each for each in self._without_id if each.record.sha256 in digests]
-        return [*self._named, *self._by_id, *alike]
-
-    def verified(self) -> BackupSet | None:
-        """A verified set of which no contents have to say that it is this chip's."""
-        for each in (*self._named, *self._by_id):
-            if each.record.verified:
-                return each
-        return None
-
-    def contents(self, found: BackupSet) -> bytes:
-        """What the chip held by this set, read once; empty when it was changed since it was
-        opened: then it saves nothing."""
-        if found.path not in self._read:
-            if len(self._read) >= KEPT:
-                self._read.pop(next(iter(self._read)))
-            self._read[found.path] = _contents(found)
-        return self._read[found.path]
-
-
 def unsaved(
     contents: bytes,
     sectors: Sequence[int],
     sets: Iterable[BackupSet],
-    read: Callable[[BackupSet], bytes] | None = None,
+    read: Callable[[BackupSet], bytes] = contents_of,
 ) -> list[int]:
     """Those of `sectors` that no set has as `contents`, the whole chip, has them. `read` gives the
     contents of a set; without it they are read from the disk now."""
-    left = np.array(sectors, dtype=np.int64) // SECTOR
-    ours = np.frombuffer(contents, np.uint8).reshape(-1, SECTOR)
+    left = set(sectors)
     for each in sets:
-        if not len(left):
+        if not left:
             break
-        theirs = np.frombuffer((read or _contents)(each), np.uint8)
+        theirs = read(each)
         if len(theirs) == len(contents):
-            differs = (theirs.reshape(-1, SECTOR)[left] != ours[left]).any(axis=1)
-            left = left[differs]
-    return [int(index) * SECTOR for index in left]
+            left &= set(differing(contents, theirs))
+    return sorted(left)
 
 
-def _contents(found: BackupSet) -> bytes:
-    try:
-        return found.contents()
-    except (BackupSetError, ShelfError):  # changed since it was opened: it saves nothing
-        return b""
+def save_overwritten(
+    connection: Connection, shelf: Shelf, work: Work, watcher: Watcher
+) -> list[BackupSet]:
+    """The sets that hold what the work overwrites, one made for it if need be."""
+    known = [work.old.contents]
+    changed = set(differing(work.old.contents, work.target))
+    touched = [at for at in sectors_in(work.plan.affected) if at in changed]
+    why = "what the chip holds and no backup set has"
+    if work.journal is not None:
+        whole = work.journal.whole()
+        known += [whole] if whole is not None else []
+        # What the interrupted work left half done is no loss; the journal has both ends of it.
+        strange = set(unexplained(work.journal, work.old))
+        touched = [at for at in touched if at in strange]
+        why = "what the interrupted work cannot have left there"
+    on_shelf = work.sets or SetsOfChip(connection.identity, shelf)
+    sets = on_shelf.holding(*known)
+    if work.backup is not None:
+        sets.insert(0, work.backup)
+    if unsaved(work.old.contents, touched, sets, on_shelf.contents):
+        sets.append(_keep(connection, shelf, work.old, why, sets, watcher))
+    return sets
 
 
-def keep(
+def _keep(
     connection: Connection,
     shelf: Shelf,
     old: Reading,
@@ -268,10 +195,8 @@ def keep(
 ) -> BackupSet:
     """Put what the chip holds on the shelf, and say where; `why` completes "Saved". The label is
     that of the board's newest set. Raises `ShelfError`."""
-    if len(old.passes) > 1:
-        one_time = read_one_time(connection, old.evidence.rate_high)
-    else:
-        one_time = read_one_time(connection)
+    rate = old.evidence.rate_high if len(old.passes) > 1 else UNKNOWN_RATE
+    one_time = read_one_time(connection, rate)
     made = now()
     board = sets[0].record.board if sets else ""
     record = record_of(connection, old, one_time, (), board, made)
@@ -289,17 +214,9 @@ def finish_journal(
 ) -> None:
     """Drop the journal of a proven work on a chip that holds `held` now; or move it aside, when
     it has something that is neither there nor in one of `sets`. Raises `ShelfError`."""
-    before = bytearray(held)
-    at = 0
-    kept = journal.before()
-    for each in journal.ranges:
-        before[each.start : each.end] = kept[at : at + each.length]
-        at += each.length
-    ours = np.frombuffer(bytes(before), np.uint8).reshape(-1, SECTOR)
-    theirs = np.frombuffer(held, np.uint8).reshape(-1, SECTOR)
-    gone = [int(i) * SECTOR for i in np.flatnonzero((ours != theirs).any(axis=1))]
-    if not unsaved(bytes(before), gone, sets):
+    before = laid(held, journal.ranges, journal.before())
+    if not unsaved(before, differing(before, held), sets):
         journal.finish()
         return
-    place: Path = journal.put_aside()
+    place = journal.put_aside()
     watcher.say(f"No backup set holds what was on the chip before: its journal is kept as {place}")

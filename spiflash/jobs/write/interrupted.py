@@ -16,23 +16,32 @@ copied chips share. So the contents decide, inside the journal's ranges and outs
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from spiflash.archive.journal import Journal, Range
+from spiflash.archive.journal import Journal
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
 from spiflash.errors import SAFE, ChipMismatchError, ShelfError
 from spiflash.jobs import Watcher
 from spiflash.jobs.connection import Connection
-from spiflash.jobs.reading import Reading, disagreements
-from spiflash.jobs.reading.passes import take_pass
-from spiflash.jobs.write.before import read_spans
+from spiflash.jobs.reading import Reading
+from spiflash.jobs.reading.passes import read_spans, take_pass
 from spiflash.nor.chip import Chip
-from spiflash.spans import SECTOR, sector_spans, sectors_in
+from spiflash.spans import (
+    SECTOR,
+    Span,
+    differing,
+    joined,
+    laid,
+    merged,
+    rows,
+    sector_spans,
+    sectors_in,
+)
 from spiflash.text import address, counted, ranges_text
 
 IN_THE_AIR = 4
@@ -62,6 +71,7 @@ nodes as obsolete so."""
 OWN = frozenset({"mac", "serial", "calibration"})
 
 Sectors = npt.NDArray[np.uint8]
+Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +82,7 @@ class Outside:
 
     rewritten: tuple[int, ...] = ()
     astray: tuple[int, ...] = ()
-    blocks: tuple[Range, ...] = ()
+    blocks: tuple[Span, ...] = ()
 
 
 def note_outside(journal: Journal, outside: Outside, watcher: Watcher) -> None:
@@ -95,77 +105,135 @@ def read_twice(connection: Connection, journals: Sequence[Journal], watcher: Wat
     """Read the whole chip once, and again the ranges of the journals and what does not hold what
     some journal says it held."""
     first = take_pass(connection, 1, "reading the chip", watcher)
-    contents = bytearray(first.contents)
     again: set[int] = set()
     for journal in journals:
-        inside = _sectors(journal.ranges)
-        again |= inside
+        again.update(sectors_in(journal.ranges))
         whole = journal.whole()
         if whole is not None:
-            again |= set(disagreements([first.contents, whole]))
+            again.update(differing(first.contents, whole))
     where = sector_spans(again)
     second = read_spans(connection, where, 2, "confirming the reading", watcher)
-    unstable: list[int] = []
-    for (low, high), data in zip(where, second, strict=True):
-        unstable += [low + at for at in disagreements([first.contents[low:high], data])]
-        contents[low:high] = data
+    contents = laid(first.contents, where, b"".join(second))
     kept = len(contents) // SECTOR - len(again)
-    return Reading.of_one_pass(first, kept, len(again), contents=bytes(contents), unstable=unstable)
+    unstable = differing(first.contents, contents)
+    return Reading.of_one_pass(first, kept, len(again), contents=contents, unstable=unstable)
+
+
+class _Inside:
+    """The sectors of a journal's ranges by their addresses, with a row each of what they hold, held
+    before and are to hold. Those that still hold what the last session saw them hold when they did
+    not take what was written count as written."""
+
+    def __init__(self, journal: Journal, contents: bytes) -> None:
+        self.sectors, left = sectors_in(journal.ranges), journal.left()
+        self.before, self.after = rows(journal.before()), rows(journal.after())
+        self.held = rows(joined(contents, journal.ranges)).copy()
+        for row, at in enumerate(self.sectors):
+            held = contents[at : at + SECTOR]
+            if at in left and hashlib.sha256(held).hexdigest() == left[at]:
+                self.held[row] = self.after[row]
+
+    def those(self, wanted: Flags) -> list[int]:
+        """Addresses of the sectors that are flagged."""
+        return [at for at, flag in zip(self.sectors, wanted.tolist(), strict=True) if flag]
+
+    def between(self) -> Flags:
+        """Sectors between old and new contents: erasing only sets bits, programming leaves those
+        that are to stay."""
+        return self.whole() | self._keep(self.before) | self._keep(self.after)
+
+    def whole(self) -> Flags:
+        """Sectors that hold the old contents or the new ones."""
+        return _all(self.held == self.before) | _all(self.held == self.after)
+
+    def usual(self) -> Flags:
+        """The bytes that are old, new, erased, or what programming new over old leaves."""
+        held, before, after = self.held, self.before, self.after
+        found = (held == before) | (held == after) | (held == 0xFF) | (held == before & after)
+        return np.asarray(found)
+
+    def half_done(self) -> Flags:
+        """Sectors that keep every one of the old contents or of the new ones, where those are so
+        many that it means something."""
+        found = np.zeros(len(self.held), dtype=bool)
+        for once in (self.before, self.after):
+            ones = np.unpackbits(once, axis=1).sum(axis=1)
+            found |= self._keep(once) & (ones >= TELLING * 8 * SECTOR)
+        return found
+
+    def unexplained(self) -> list[int]:
+        """Sectors with bytes that the interrupted work cannot have left there: somebody else wrote
+        them."""
+        return self.those(~(_all(self.usual()) | self.half_done()))
+
+    def _keep(self, once: Sectors) -> Flags:
+        return _all(self.held & once == once)
+
+
+def _all(flags: Flags) -> Flags:
+    """Of each sector, whether all of its bytes are flagged."""
+    return np.asarray(flags.all(axis=1))
+
+
+def unexplained(journal: Journal, found: Reading) -> list[int]:
+    """Sectors of the ranges with bytes that the interrupted work cannot have left there."""
+    return _Inside(journal, found.contents).unexplained()
+
+
+def half_done(journal: Journal, found: Reading) -> list[int]:
+    """Sectors of the ranges that hold neither what was there nor what is to be."""
+    held = joined(found.contents, journal.ranges)
+    other = set(differing(held, journal.before())).intersection(differing(held, journal.after()))
+    inside = enumerate(sectors_in(journal.ranges))
+    return [at for row, at in inside if row * SECTOR in other]
 
 
 def refuse_stranger(connection: Connection, journal: Journal, found: Reading) -> Outside:
     """Raise `ChipMismatchError` unless the chip that was read is the journal's; what is outside of
     its ranges and not as it was."""
-    held = _rows(found.contents)
-    inside = sorted(_sectors(journal.ranges))
-    rows = np.array(inside, np.int64) // SECTOR
-    before, after = _rows(journal.before()), _rows(journal.after())
-    ours = _without_left(journal, inside, held[rows], after)
-    fits = _between(ours, before, after)
-    strange = int((~fits).sum())
-    largest = max(connection.chip.largest_erase, SECTOR)
-    if strange * SECTOR > IN_THE_AIR * largest:
-        raise _not_this(
-            journal,
-            f"{strange} of {len(inside)} sectors that it was to change hold neither the old nor "
-            "the new contents",
-        )
-    broken_off = _broken_off(inside, ours, before, after, connection.chip)
+    chip, unstable = connection.chip, set(found.unstable)
+    inside = _Inside(journal, found.contents)
+    strange = inside.those(~inside.between())
+    neither = (
+        f"{len(strange)} of {len(inside.sectors)} sectors that it was to change hold neither the "
+        "old nor the new contents"
+    )
+    if len(strange) * SECTOR > IN_THE_AIR * max(chip.largest_erase, SECTOR):
+        raise _not_this(journal, neither)
+    broken_off = _broken_off(inside, chip)
     if broken_off > IN_THE_AIR:
         raise _not_this(
-            journal,
-            f"it would take {broken_off} interrupted erases to leave what this chip holds",
+            journal, f"it would take {broken_off} interrupted erases to leave what this chip holds"
         )
-    whole = journal.whole()
-    outside = np.setdiff1d(np.arange(len(held)), rows)
-    telling = _tells(ours, before, after)
+    held, whole = rows(found.contents), journal.whole()
+    telling = _tells(inside.held, inside.before, inside.after)
     if whole is not None:
-        telling += _tells(held[outside], _rows(whole)[outside])
-    if strange > max(telling, SETTINGS):
+        outside = np.setdiff1d(np.arange(len(held)), np.array(inside.sectors, np.int64) // SECTOR)
+        telling += _tells(held[outside], rows(whole)[outside])
+    if len(strange) > max(telling, SETTINGS):
         raise _not_this(
-            journal,
-            f"{strange} of {len(inside)} sectors that it was to change hold neither the old nor "
-            "the new contents, and fewer hold anything that shows that it is this chip",
+            journal, f"{neither}, and fewer hold anything that shows that it is this chip"
         )
     if whole is None:
         return Outside()
-    differs = set(disagreements([found.contents, whole])) - set(inside) - set(found.unstable)
-    rest = len(held) - len(inside)
+    differs = set(differing(found.contents, whole)).difference(inside.sectors) - unstable
+    rest = len(held) - len(inside.sectors)
     if len(differs) > MOST_OUTSIDE * rest:
         raise _not_this(
             journal,
             f"{len(differs)} of the {rest} sectors that it was not to change hold something else "
             "than before",
         )
-    was = _rows(whole)
+    was = rows(whole)
     astray = tuple(at for at in sorted(differs) if _only_cleared(held, was, at // SECTOR))
-    rewritten = tuple(sorted(differs - set(astray)))
-    foreign = {at for at, known in zip(inside, fits.tolist(), strict=True) if not known}
-    foreign -= set(found.unstable)
-    _refuse_other_items(connection, journal, whole, found, (*sorted(foreign), *rewritten))
-    chip = connection.chip
-    blocks = _blocks(astray, chip.largest_erase, chip.size)
-    return Outside(rewritten, astray, blocks)
+    rewritten = tuple(sorted(differs.difference(astray)))
+    foreign = sorted(set(strange) - unstable)
+    _refuse_other_items(connection, journal, whole, found, inside, (*foreign, *rewritten))
+    block = max(chip.largest_erase, SECTOR)
+    blocks = merged(
+        (at // block * block, min((at // block + 1) * block, chip.size)) for at in astray
+    )
+    return Outside(rewritten, astray, tuple(blocks))
 
 
 def _refuse_other_items(
@@ -173,22 +241,22 @@ def _refuse_other_items(
     journal: Journal,
     whole: bytes,
     found: Reading,
+    inside: _Inside,
     rewritten: Sequence[int],
 ) -> None:
     """Raise `ChipMismatchError` when the board's own items are gone from the sectors that somebody
     has `rewritten`, or stand there with another value; or when it had none and has no unique ID
     either, and there are such sectors."""
-    inside = _sectors(journal.ranges)
-    strange = set(unexplained(journal, found)) - set(found.unstable)
+    strange = set(inside.unexplained()).difference(found.unstable)
     if not rewritten and not strange:
         return
     had = [item for item in examine(whole, "before").own if item.kind in OWN]
-    where = {item: set(range(item.start // SECTOR * SECTOR, item.end, SECTOR)) for item in had}
+    where = {item: set(sectors_in([(item.start, item.end)])) for item in had}
+    covered = set(inside.sectors).difference(rewritten)
     gone = [
         item
         for item in had
-        if not where[item] & inside - set(rewritten)
-        and whole[item.start : item.end] not in found.contents
+        if not where[item] & covered and whole[item.start : item.end] not in found.contents
     ]
     if gone:
         raise _not_this(
@@ -213,7 +281,7 @@ def _refuse_other_values(
     `strange`, where the board had one of that kind in the same sector."""
     kinds = {(item.kind, item.start // SECTOR) for item in had}
     known = {whole[item.start : item.end] for item in had}
-    target = _laid(whole, journal.ranges, journal.after())
+    target = laid(whole, journal.ranges, journal.after())
     for item in examine(now, "now").own:
         at = item.start // SECTOR
         value = now[item.start : item.end]
@@ -225,28 +293,19 @@ def _refuse_other_values(
             )
 
 
-def _broken_off(
-    inside: Sequence[int], held: Sectors, before: Sectors, after: Sectors, chip: Chip
-) -> int:
-    """How many erases, at least, must have been interrupted to leave what is `held` in the sectors
-    `inside`.
+def _broken_off(inside: _Inside, chip: Chip) -> int:
+    """How many erases, at least, must have been interrupted to leave what is held inside.
 
     An erase changes all of its block at once: a block with a sector that is still what it was, or
     is already what it is to be, was not being erased. A few wrong bytes come from noise, and zeros
     from the first half of an erase, in which chips program what they are going to erase.
     """
-    usual = (held == before) | (held == after) | (held == 0xFF) | (held == before & after)
-    filled = (held != 0xFF).any(axis=1)
-    done = ((held == before).all(axis=1) | (held == after).all(axis=1)) & filled
-    other = ((~usual & (held != 0)).sum(axis=1) > NOISY) & ~done
-    other &= ~(_half_done(held, before) | _half_done(held, after))
-    finished = {at for at, known in zip(inside, done.tolist(), strict=True) if known}
-    covered = set(inside)
+    done = inside.whole() & (inside.held != 0xFF).any(axis=1)
+    odd = (~inside.usual() & (inside.held != 0)).sum(axis=1) > NOISY
+    finished, covered = set(inside.those(done)), set(inside.sectors)
     sizes = {SECTOR, chip.size, *(kind.size for kind in chip.geometry.erase_types)}
     found: set[tuple[int, int]] = set()
-    for at, strange in zip(inside, other.tolist(), strict=True):
-        if not strange:
-            continue
+    for at in inside.those(odd & ~done & ~inside.half_done()):
         for size in sorted(sizes, reverse=True):
             block = set(range(at // size * size, min((at // size + 1) * size, chip.size), SECTOR))
             if block <= covered and not block & finished:
@@ -255,60 +314,6 @@ def _broken_off(
         else:
             found.add((at, SECTOR))
     return len(found)
-
-
-def unexplained(journal: Journal, found: Reading) -> list[int]:
-    """Sectors of the ranges with bytes that the interrupted work cannot have left there: somebody
-    else wrote them."""
-    inside = sorted(_sectors(journal.ranges))
-    before, after = _rows(journal.before()), _rows(journal.after())
-    held = _rows(found.contents)[np.array(inside, np.int64) // SECTOR]
-    held = _without_left(journal, inside, held, after)
-    usual = (held == before) | (held == after) | (held == 0xFF) | (held == before & after)
-    explained = usual.all(axis=1) | _half_done(held, before) | _half_done(held, after)
-    return [at for at, known in zip(inside, explained.tolist(), strict=True) if not known]
-
-
-def half_done(journal: Journal, found: Reading) -> list[int]:
-    """Sectors of the ranges that hold neither what was there nor what is to be."""
-    inside = sorted(_sectors(journal.ranges))
-    held = _rows(found.contents)[np.array(inside, np.int64) // SECTOR]
-    whole = np.zeros(len(inside), dtype=bool)
-    for once in (journal.before(), journal.after()):
-        whole |= (held == _rows(once)).all(axis=1)
-    return [at for at, known in zip(inside, whole.tolist(), strict=True) if not known]
-
-
-def _without_left(
-    journal: Journal, inside: Sequence[int], held: Sectors, after: Sectors
-) -> Sectors:
-    """What is `held` in the sectors `inside`; those that still hold what the last session saw them
-    hold when they did not take what was written count as written."""
-    left = journal.left()
-    known = [
-        row
-        for row, at in enumerate(inside)
-        if at in left and hashlib.sha256(held[row].tobytes()).hexdigest() == left[at]
-    ]
-    if known:
-        held = held.copy()
-        held[known] = after[known]
-    return held
-
-
-def _between(held: Sectors, before: Sectors, after: Sectors) -> npt.NDArray[np.bool_]:
-    """Sectors between old and new contents: erasing only sets bits, programming leaves
-    those that are to stay."""
-    known = (held == after).all(axis=1)
-    for once in (before, after):
-        known |= (held & once == once).all(axis=1)
-    return np.asarray(known)
-
-
-def _half_done(held: Sectors, once: Sectors) -> npt.NDArray[np.bool_]:
-    """Sectors that keep every one of `once`, where those are so many that it means something."""
-    ones = np.unpackbits(once, axis=1).sum(axis=1)
-    return np.asarray((held & once == once).all(axis=1) & (ones >= TELLING * 8 * SECTOR))
 
 
 def _only_cleared(held: Sectors, was: Sectors, row: int) -> bool:
@@ -329,24 +334,6 @@ def _tells(held: Sectors, *known: Sectors) -> int:
     return int((same & (held != held[:, :1]).any(axis=1)).sum())
 
 
-def _rows(contents: bytes) -> Sectors:
-    return np.frombuffer(contents, np.uint8).reshape(-1, SECTOR)
-
-
-def _sectors(ranges: Iterable[Range]) -> set[int]:
-    return set(sectors_in((each.start, each.end) for each in ranges))
-
-
-def _blocks(sectors: Sequence[int], block: int, size: int) -> tuple[Range, ...]:
-    """The erase blocks around sectors: whatever is erased for them, stays inside."""
-    block = max(block, SECTOR)
-    whole = {at for each in sectors for at in range(each // block * block, each + 1, SECTOR)}
-    whole |= {
-        at for each in sectors for at in range(each, min((each // block + 1) * block, size), SECTOR)
-    }
-    return tuple(Range(low, high - low) for low, high in sector_spans(whole))
-
-
 def _not_this(journal: Journal, why: str) -> ChipMismatchError:
     state = journal.state
     return ChipMismatchError(
@@ -359,27 +346,15 @@ def _not_this(journal: Journal, why: str) -> ChipMismatchError:
 
 
 def replayed(
-    journal: Journal, contents: bytes, *, undo: bool = False, astray: Sequence[Range] = ()
+    journal: Journal, contents: bytes, *, undo: bool = False, astray: Sequence[Span] = ()
 ) -> bytes:
     """What a chip that holds `contents` is to hold when the interrupted work is finished, or with
     `undo` taken back. What the work changed outside of the journal's ranges, `astray`, becomes
     what it was."""
-    found = bytearray(contents)
     whole = journal.whole()
     if whole is not None:
-        for each in astray:
-            found[each.start : each.end] = whole[each.start : each.end]
-    return _laid(bytes(found), journal.ranges, journal.before() if undo else journal.after())
-
-
-def _laid(contents: bytes, ranges: Sequence[Range], data: bytes) -> bytes:
-    """The contents with `data` in the ranges, one after the other."""
-    found = bytearray(contents)
-    at = 0
-    for each in ranges:
-        found[each.start : each.end] = data[at : at + each.length]
-        at += each.length
-    return bytes(found)
+        contents = laid(contents, astray, joined(whole, astray))
+    return laid(contents, journal.ranges, journal.before() if undo else journal.after())
 
 
 def refuse_withdrawn(journal: Journal, *, undo: bool) -> None:

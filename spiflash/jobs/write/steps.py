@@ -1,6 +1,20 @@
-"""Erase and program, and check the board between the steps.
+"""See that commands arrive, erase and program, and check the board between the steps.
 
-The rules:
+Everything that comes back from a chip is read several times; what is sent to it is not. A flipped
+bit in the address of a page sends it into another sector, and in the address of an erase it does
+much more damage. Reading tests the wires to the chip as well: an address that arrives wrong brings
+the contents of another place. The rules for that test:
+
+* before the first erase, many places all over the chip are read with short commands, at the clock
+  and edge of writing. Only places count whose bytes are not all alike: blank ones are found at
+  other addresses, too;
+* the write enable latch is tried a few times only. Reading the status while the latch is set is
+  the one dangerous question: 05h with one bit wrong is 01h, which writes the status register. So
+  it comes last, when bit errors are known to be rare;
+* where commands do not arrive correctly the clock is halved; at the slowest one the work is
+  refused.
+
+The rules for the steps:
 
 * before each erase, and after every `GROUP` of pages, the board is checked (`same_board`): its ID,
   its status, and places that must not have changed;
@@ -19,13 +33,22 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from spiflash.bus import Sampling
-from spiflash.errors import SAFE, ChipMismatchError, EraseSizeError, SupplyLostError
-from spiflash.jobs import Watcher
+from spiflash.bus import Bus, Sampling
+from spiflash.errors import (
+    SAFE,
+    ChipMismatchError,
+    ChipProtectedError,
+    EraseSizeError,
+    SupplyLostError,
+    UnstableReadError,
+)
+from spiflash.jobs import DRAW, Watcher
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.same_board import ENOUGH, PAGE, SameBoard
-from spiflash.nor.commands import WEL, WIP, ReadStyle
+from spiflash.nor import commands
+from spiflash.nor.commands import WEL, WIP
 from spiflash.nor.geometry import EraseType
+from spiflash.nor.probe import PROBE_CLOCK
 from spiflash.plan import Erase, Plan, Program
 from spiflash.spans import SECTOR, Span
 from spiflash.text import address, amount, counted, span
@@ -50,6 +73,20 @@ AT_ONCE = 1e-2
 
 LOOK = 12
 """Places of a look between two steps."""
+
+READS = 1024
+LENGTH = 8
+"""Bytes of one read: more than that, and the wires that come back are tried, not those that go."""
+
+AGAIN = 2
+"""Further readings of a place that read wrong, to tell on which wire the bits flip."""
+
+OTHER_PLACE = 5
+"""Bits that differ, of 64, from which the answer is that of another address or command; fewer are
+errors on the wire from the chip, which every reading shows and the passes measure."""
+
+LATCH = 8
+"""How often the latch is set and cleared."""
 
 HALF_DONE = "The write is half done."
 
@@ -295,15 +332,11 @@ class Steps:
             last = value
         return last & ~_BUSY
 
-    def _style(self) -> ReadStyle:
-        chip = self.connection.chip
-        return ReadStyle(self.connection.bus.hertz > chip.clock_read, chip.fast_read_dummy)
-
     def _read(self, low: int, high: int) -> bytes:
-        return self.connection.flash.read_all(low, high - low, self._style())
+        return self.connection.flash.read_all(low, high - low, self.connection.style)
 
     def _peek(self, pages: Sequence[int]) -> list[bytes]:
-        return self.connection.flash.peek(pages, PAGE, self._style())
+        return self.connection.flash.peek(pages, PAGE, self.connection.style)
 
 
 def _too_large(what: str, state: str) -> EraseSizeError:
@@ -327,3 +360,70 @@ def _supply_was_lost(why: str, state: str) -> SupplyLostError:
         state=state,
         remedy="Check the supply at pin 8 and the clip, then run 'spiflash restore --resume'.",
     )
+
+
+# -- seeing that commands arrive -----------------------------------------------------------
+
+
+def prove_commands(connection: Connection, contents: bytes, watcher: Watcher) -> None:
+    """See that commands reach the chip, which holds `contents`, at the clock that is set, or at
+    the fastest half, quarter … of it at which they do; the clock is left there. Where the contents
+    are blank, nothing that goes astray could do harm.
+
+    Raises `UnstableReadError` when commands do not arrive at `PROBE_CLOCK` either,
+    `ChipProtectedError` when the chip does not take the write enable command.
+    """
+    bus = connection.bus
+    drawn = (DRAW.randrange(len(contents) - LENGTH) for _ in range(2 * READS))
+    starts = [at for at in drawn if len(set(contents[at : at + LENGTH])) > 1][:READS]
+    while _astray(connection, contents, starts):
+        if bus.hertz <= PROBE_CLOCK:
+            raise UnstableReadError(
+                f"Commands do not reach the chip correctly, even at {bus.hertz / 1e6:.3g} MHz: "
+                "short reads return the contents of other addresses.",
+                state=SAFE,
+                remedy="Seat the clip again, shorten the leads, connect ground: a page or an "
+                "erase would go to the wrong place.",
+            )
+        before = bus.hertz
+        actual = bus.set_clock(max(before / 2, PROBE_CLOCK / 2))
+        watcher.say(
+            f"Commands do not always reach the chip correctly at {before / 1e6:.3g} MHz: "
+            f"{actual / 1e6:.3g} MHz is used for writing"
+        )
+    _latch(bus)
+
+
+def _astray(connection: Connection, contents: bytes, starts: list[int]) -> bool:
+    """Whether a read was answered from another place, or as another command."""
+    found = connection.flash.peek(starts, LENGTH, connection.style)
+    for start, answer in zip(starts, found, strict=True):
+        right = contents[start : start + LENGTH]
+        if answer == right:
+            continue
+        wrong = sum((a ^ b).bit_count() for a, b in zip(answer, right, strict=True))
+        if wrong >= OTHER_PLACE:
+            return True
+        again = connection.flash.peek([start] * AGAIN, LENGTH, connection.style)
+        if right not in again:
+            return True
+    return False
+
+
+def _latch(bus: Bus) -> None:
+    once = [
+        commands.write_enable(),
+        commands.read_status(),
+        commands.write_disable(),
+        commands.read_status(),
+    ]
+    answers = [answer[0] for answer in bus.run(once * LATCH) if answer]
+    took = [bool(value & WEL) for value in answers[0::2]]
+    left = [bool(value & WEL) for value in answers[1::2]]
+    if sum(took) * 2 < len(took) or sum(left) * 2 > len(left):
+        raise ChipProtectedError(
+            "The chip does not accept the write enable command.",
+            state=SAFE,
+            remedy="See that WP# and HOLD# (pins 3 and 7) are high and that the board's processor "
+            "is held in reset, seat the clip again, then repeat.",
+        )

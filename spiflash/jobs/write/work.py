@@ -4,6 +4,10 @@
 plan, what the chip holds, what it is to hold, and everything a person should see before the
 question. A journal covers all that the plan may change, so that work that is interrupted can be
 finished or undone.
+
+A restore writes contents only. Quad enable, block protection and the like outlast a power cycle and
+decide whether a board starts: registers that differ from those in a backup set are reported and
+left alone.
 """
 
 from __future__ import annotations
@@ -14,20 +18,21 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from spiflash.archive.backupset import BackupSet
-from spiflash.archive.journal import Journal, JournalState, Range, joined
-from spiflash.errors import SAFE, UsageError
+from spiflash.archive.journal import Journal, JournalState, as_ranges
+from spiflash.archive.shelf import SetsOfChip
+from spiflash.errors import SAFE, ChipProtectedError, ChipUnknownError, UsageError
 from spiflash.jobs.backup import now
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.image import Image
 from spiflash.jobs.reading import Reading
-from spiflash.jobs.write.before import SetsOfChip
 from spiflash.jobs.write.interrupted import Outside, replayed
+from spiflash.nor.addressing import ModeFound
 from spiflash.nor.chip import Chip
-from spiflash.nor.geometry import Geometry
+from spiflash.nor.unprotect import restore_registers, why_not
 from spiflash.plan import Plan, make_plan
 from spiflash.plan.optimum import TransferCost
-from spiflash.spans import SECTOR, Span, merged, sectors_in
-from spiflash.text import amount, span
+from spiflash.spans import SECTOR, Span, merged, sector_spans, sectors_in, spans_of
+from spiflash.text import amount, ranges_text, span
 
 TURNAROUND = 0.3e-3
 """Seconds that one exchange with the adapter costs beside the bits: a few USB microframes and
@@ -120,11 +125,7 @@ class Work:
 
 
 def plan_work(
-    connection: Connection,
-    old: Reading,
-    target: bytes,
-    image: Image,
-    options: WriteOptions,
+    connection: Connection, old: Reading, target: bytes, image: Image, options: WriteOptions
 ) -> Work:
     """The least work from `old` to `target` (the whole chip), which comes of writing `image`.
 
@@ -172,11 +173,10 @@ def plan_resumed(
     """
     outside = outside or Outside((), ())
     target = replayed(journal, old.contents, undo=options.undo, astray=outside.blocks)
-    ranges = joined((*journal.ranges, *outside.blocks))
+    ranges = (*journal.ranges, *outside.blocks)
     assumed = bytearray(old.contents)
-    again = set(sectors_in((each.start, each.end) for each in journal.state.again))
-    again |= set(old.unstable)
-    for start in sectors_in((each.start, each.end) for each in ranges):
+    again = {*sectors_in(spans_of(journal.state.again)), *old.unstable}
+    for start in sectors_in(ranges):
         end = start + SECTOR
         if start in again or old.contents[start:end] != target[start:end]:
             # The complement: whatever the target is, each of its bits has to be written.
@@ -187,11 +187,13 @@ def plan_resumed(
     return Work(plan, target, old, connection.chip.name, options, journal=journal, outside=outside)
 
 
-def plan_repair(
-    connection: Connection, held: bytes, target: bytes, ranges: Sequence[Range]
-) -> Plan:
+def plan_repair(connection: Connection, held: bytes, target: bytes, ranges: Sequence[Span]) -> Plan:
     """The steps that write again what does not hold what it should, within a journal's ranges."""
-    geometry = within(connection.flash.geometry, ranges)
+    geometry = connection.flash.geometry
+    # Ranges are rounded out to the largest blocks: all that could reach further is the erase of the
+    # whole chip.
+    if sum(high - low for low, high in ranges) < geometry.size:
+        geometry = replace(geometry, chip_erase=None)
     return make_plan(held, target, geometry, _cost(connection))
 
 
@@ -206,10 +208,10 @@ def whole_sectors(where: Iterable[Span]) -> tuple[Span, ...]:
         for start, end in where
         for low in range(-(-start // SECTOR) * SECTOR, end // SECTOR * SECTOR, SECTOR)
     }
-    return tuple(merged((low, low + SECTOR) for low in found))
+    return tuple(sector_spans(found))
 
 
-def journal_ranges(plan: Plan, chip: Chip) -> tuple[Range, ...]:
+def journal_ranges(plan: Plan, chip: Chip) -> list[Span]:
     """What the plan may change, rounded out to the largest erase blocks: whichever erases a
     later attempt chooses for the same sectors, they stay inside, and so does an erase that takes
     more than its size."""
@@ -222,58 +224,26 @@ def journal_ranges(plan: Plan, chip: Chip) -> tuple[Range, ...]:
         # A region that is one block need not be aligned to its size.
         if any(kind.size == end - start for kind in types):
             found += [(start, end) for low, high in plan.affected if low < end and start < high]
-    return as_ranges(merged(found))
+    return merged(found)
 
 
-def within(geometry: Geometry, ranges: Sequence[Range]) -> Geometry:
-    """What may be erased while only these ranges are the journal's: everything but the whole
-    chip, since ranges are rounded out to the largest blocks."""
-    if sum(each.length for each in ranges) < geometry.size:
-        return replace(geometry, chip_erase=None)
-    return geometry
-
-
-def as_ranges(where: Iterable[Span]) -> tuple[Range, ...]:
-    """Ranges as a journal has them."""
-    return tuple(Range(low, high - low) for low, high in where)
-
-
-def journal_state(connection: Connection, work: Work) -> JournalState:
-    """What the journal of a new work says of chip and request."""
-    assert work.image is not None
-    image = work.image
-    return _state(
-        connection,
-        image,
-        journal_ranges(work.plan, connection.chip),
-        at=work.options.at,
-        parts=None if image.parts is None else as_ranges(image.parts),
-        again=as_ranges(work.erased_again),
-    )
-
-
-def whole_chip_state(connection: Connection, image: Image, again: Range) -> JournalState:
-    """What a journal says in which the whole chip is to hold `image`, whatever is done to it
-    meanwhile, and `again` is erased in any case."""
-    return _state(connection, image, (Range(0, connection.chip.size),), again=(again,))
-
-
-def _state(
+def journal_state(
     connection: Connection,
     image: Image,
-    ranges: tuple[Range, ...],
+    ranges: Iterable[Span],
     *,
     at: int = 0,
-    parts: tuple[Range, ...] | None = None,
-    again: tuple[Range, ...] = (),
+    again: Iterable[Span] = (),
 ) -> JournalState:
+    """What the journal of a new work says of chip and request: `image` is written at `at`, and
+    `again` is erased in any case."""
     identity = connection.identity
     return JournalState(
         chip=connection.chip.name,
         jedec_id=identity.jedec_id.hex(),
         unique_id=identity.unique_hex,
         size=identity.size,
-        ranges=ranges,
+        ranges=as_ranges(ranges),
         image_name=image.name,
         image_sha256=image.sha256,
         begun=now(),
@@ -281,6 +251,104 @@ def _state(
         four_byte_mode=connection.mode.four,
         segment=connection.mode.segment,
         at=at,
-        parts=parts,
-        again=again,
+        parts=None if image.parts is None else as_ranges(image.parts),
+        again=as_ranges(again),
     )
+
+
+# -- what must be true of the chip itself ---------------------------------------------------
+
+
+def refuse_unknown(connection: Connection) -> None:
+    """Raise `ChipUnknownError` for a chip that must not be written."""
+    if connection.chip.write_doubt:
+        raise ChipUnknownError(
+            f"This chip may be read but not written: {connection.chip.write_doubt}.",
+            state=SAFE,
+            remedy="Name the part with --part once you have read its marking, or describe it in "
+            "a table file with --chips.",
+        )
+
+
+def refuse_protected(connection: Connection, plan: Plan) -> None:
+    """Raise `ChipProtectedError` when the plan touches a protected range."""
+    guard = connection.flash.protection()
+    hit = [pair for pair in plan.affected if guard.overlaps(*pair)]
+    if not hit:
+        return
+    where = ranges_text(guard.ranges)
+    if not guard.extent_known:
+        where += " (at most; how much is not known for this part)"
+    remedy = "Repeat with --unprotect to clear the protection during the work" + (
+        f"; the status register is {guard.lock.value}, too." if guard.register_locked else "."
+    )
+    if reason := why_not(connection.chip, guard):
+        remedy = (
+            f"--unprotect does not help here: {reason}. Name the part with --part if you know it, "
+            "or clear the protection in the way its data sheet describes."
+        )
+    raise ChipProtectedError(
+        f"The chip's block protection covers {where}, and this work would change {span(*hit[0])}.",
+        state=SAFE,
+        remedy=remedy,
+    )
+
+
+_PASSING = {"SR1": 0x03, "FSR": 0xFF}
+"""Bits that change by themselves (WIP, WEL; all of Micron's flag status)."""
+
+_QUAD_PLACES = {"sr1.6": ("SR1", 6), "sr2.1": ("SR2", 1), "cr1.1": ("CR1", 1)}
+
+
+def register_differences(connection: Connection, image: Image) -> list[str]:
+    """One sentence for each register that is not as the set's record has it; none for a plain
+    file and for a set of another kind of chip."""
+    if image.identity is None or image.identity.jedec_id != connection.chip.jedec_id:
+        return []
+    found = []
+    for name, recorded in image.registers.items():
+        now = connection.registers.get(name)
+        if now is None or len(now) * 2 != len(recorded):
+            continue
+        mask = ~_PASSING.get(name, 0)
+        before, after = (
+            int.from_bytes(bytes.fromhex(recorded), "little"),
+            int.from_bytes(now, "little"),
+        )
+        changed = (before ^ after) & mask
+        if changed:
+            found.append(
+                f"Register {name} is {now.hex().upper()}h; it was {recorded.upper()}h when the set "
+                f"was made{_meaning(connection, name, changed, after)}. It is left as it is."
+            )
+    return found
+
+
+def _meaning(connection: Connection, name: str, changed: int, now: int) -> str:
+    place = _QUAD_PLACES.get(connection.chip.quad_enable)
+    if place is None or place[0] != name or not changed >> place[1] & 1:
+        return ""
+    return f" (quad enable is {'set' if now >> place[1] & 1 else 'clear'} now)"
+
+
+def restore_chip_state(connection: Connection, journal: Journal) -> None:
+    """Registers and address mode become what they were before the first session of this
+    journal: an interrupted session could not see to it.
+
+    Raises `ChipProtectedError` when the block protection could not be restored.
+    """
+    state = journal.state
+    connection.flash.restore_mode_to(
+        ModeFound(state.four_byte_mode, state.segment, "noted before the restore began")
+    )
+    before = {
+        name: int.from_bytes(bytes.fromhex(value), "little")
+        for name, value in state.registers.items()
+    }
+    if "SR1" in before and not restore_registers(connection.flash, before):
+        kept = ", ".join(f"{name} {value:02X}h" for name, value in before.items())
+        raise ChipProtectedError(
+            "The contents are correct, but the block protection could not be restored.",
+            state=f"The registers were {kept} before.",
+            remedy="Seat the clip again and run 'spiflash restore --resume'.",
+        )
