@@ -12,7 +12,7 @@ import bisect
 import dataclasses
 import functools
 import itertools
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,12 +20,18 @@ import numpy.typing as npt
 
 from spiflash.dump.coverage import (
     Coverage,
+    Fit,
     Island,
+    Occupancy,
     coverage,
-    find_blank,
-    find_dense,
-    find_zeros,
+    entropy,
+    fit,
+    histogram,
     islands,
+    occupancy,
+    sectors_of,
+    smallest_chip,
+    used_end,
 )
 from spiflash.dump.finding import Finding, Proof, Verdict
 from spiflash.dump.formats import Budget, outside, runs_of
@@ -43,10 +49,9 @@ from spiflash.dump.hints import Hints, hints
 from spiflash.dump.identity import OwnItem, identity
 from spiflash.dump.layout import Layout
 from spiflash.dump.layout.find import FoundLayout, find_layouts
-from spiflash.dump.layout.occupancy import Fit, Occupancy, fit, occupancy, smallest_chip, used_end
 from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.symptoms import Symptom, symptoms
-from spiflash.spans import Span, merged, spans_of, without
+from spiflash.spans import SECTOR, Span, merged, spans_of, without
 from spiflash.text import counted
 
 
@@ -138,6 +143,58 @@ def _misfit(layout: Layout, size: int) -> tuple[str, ...]:
         f"{counted(size, 'byte')}.",
     )
 
+
+# Runs of sectors that hold no format ------------------------------------------------------------
+
+
+def find_blank(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Runs of whole blank sectors, as long as possible."""
+    for first, last in runs_of((sectors_of(contents) == 0xFF).all(axis=1)):
+        start, end = first * SECTOR, last * SECTOR
+        yield _sectors(start, end, "blank", "blank", "every byte is FFh", Verdict.BLANK)
+
+
+_LEAST_DENSE = 16 << 10
+_DENSE = 7.9
+"""Bits a byte of a sector: random bytes give 7.95, machine code 5 to 7 (common practice)."""
+
+
+def find_zeros(contents: bytes, claimed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Runs of whole sectors of zeros outside the `claimed` ranges."""
+    zero = (sectors_of(contents) == 0).all(axis=1)
+    for first, last in runs_of(zero & _free(len(zero), claimed)):
+        start, end = first * SECTOR, last * SECTOR
+        yield _sectors(start, end, "zeros", "zeros", "every byte is 00h")
+
+
+def find_dense(contents: bytes, claimed: Sequence[Span] = ()) -> Iterator[Finding]:
+    """Runs of 16 KiB or more whose every sector looks random: packed or encrypted."""
+    data = sectors_of(contents)
+    dense = _free(len(data), claimed)
+    free = np.flatnonzero(dense)
+    dense[free] = [entropy(histogram(data[index])) > _DENSE for index in free]
+    for first, last in runs_of(dense):
+        start, end = first * SECTOR, last * SECTOR
+        if end - start >= _LEAST_DENSE:
+            said = f"entropy above {_DENSE} bits a byte in every sector: compressed or encrypted"
+            yield _sectors(start, end, "dense", "bytes without pattern", said)
+
+
+def _sectors(
+    start: int, end: int, kind: str, title: str, said: str, verdict: Verdict = Verdict.NOTED
+) -> Finding:
+    details = (("sectors", str((end - start) // SECTOR)),)
+    return Finding(start, end - start, kind, title, verdict, (said,), details)
+
+
+def _free(count: int, claimed: Sequence[Span]) -> npt.NDArray[np.bool_]:
+    free = np.ones(count, dtype=bool)
+    for start, end in claimed:
+        free[start // SECTOR : -(-end // SECTOR)] = False
+    return free
+
+
+# All formats -------------------------------------------------------------------------------------
 
 Search = Callable[[bytes, Sequence[Span]], Iterable[Finding]]
 

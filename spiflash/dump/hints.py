@@ -115,18 +115,15 @@ def hints(
     where that is given. All strings are untrusted, but printable and bounded in length.
     """
     hide = hide or masker(findings, show=show_secrets)
-    found = environments(findings)[:_MOST_ENVIRONMENTS]
-    spaces = [_plain(block) for block in found]
-    loads, writes = _steps(_scripts(findings, found, spaces, hide))
+    found = [(block, _plain(block)) for block in environments(findings)[:_MOST_ENVIRONMENTS]]
+    loads, writes = _steps(_scripts(findings, found, hide))
     return Hints(
         versions=tuple(_versions(findings)),
-        environments=tuple(
-            _environment(block, space, hide) for block, space in zip(found, spaces, strict=True)
-        ),
+        environments=tuple(_environment(block, space, hide) for block, space in found),
         loads=_distinct(loads, lambda each: (each.file, each.medium)),
         # Each command of a script once, whichever environment has it.
         writes=_distinct(writes, lambda each: (each.script, each.to.command)),
-        consoles=tuple(dict.fromkeys(_consoles(findings, found, spaces)))[:_MOST],
+        consoles=tuple(dict.fromkeys(_consoles(findings, found)))[:_MOST],
     )
 
 
@@ -181,15 +178,14 @@ class _Script:
 
 def _scripts(
     findings: Sequence[Finding],
-    found: Sequence[Environment],
-    spaces: Sequence[Mapping[str, str]],
+    found: Sequence[tuple[Environment, Mapping[str, str]]],
     hide: Masker,
 ) -> Iterator[_Script]:
     """Every variable of the environments, then every script image: those run with the variables
     of the first environment."""
     # Filled in from masked values, or a token in a URL would be shown.
-    safe = [{name: hide.named(name, value) for name, value in space.items()} for space in spaces]
-    for block, space in zip(found, safe, strict=True):
+    safe = [{name: hide.named(name, value) for name, value in space.items()} for _, space in found]
+    for (block, _), space in zip(found, safe, strict=True):
         for variable in block.variables:
             name = readable(variable.name)
             yield _Script(name, variable.at, space.get(name, ""), space)
@@ -233,11 +229,9 @@ def _distinct(items: Sequence[_Item], key: Callable[[_Item], object]) -> tuple[_
 
 
 def _consoles(
-    findings: Sequence[Finding],
-    found: Sequence[Environment],
-    spaces: Sequence[Mapping[str, str]],
+    findings: Sequence[Finding], found: Sequence[tuple[Environment, Mapping[str, str]]]
 ) -> Iterator[Console]:
-    for block, space in zip(found, spaces, strict=True):
+    for block, space in found:
         where = f"environment at {block.start:06X}h"
         for name in space:
             text = f"console={space[name]}" if name == "console" else space[name]

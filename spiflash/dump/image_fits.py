@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from spiflash.dump.audit import Audit, survey
 from spiflash.dump.board_data import sound_environments
+from spiflash.dump.coverage import fit, repeats_after
 from spiflash.dump.differences import swapped
 from spiflash.dump.finding import (
     Architecture,
@@ -30,7 +31,6 @@ from spiflash.dump.formats import is_blank
 from spiflash.dump.formats.programs import byte_order, processor
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.layout.find import find_layouts
-from spiflash.dump.layout.occupancy import fit, repeats_after
 from spiflash.text import address, counted
 
 STRONG = frozenset(

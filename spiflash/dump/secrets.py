@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from spiflash.dump.finding import Certainty, Finding, images
@@ -271,10 +271,9 @@ _PEM_LONGEST = 16 << 10
 
 @dataclass(frozen=True, slots=True)
 class Secret:
-    """`length` bytes from `at`; `name` says what it is, `value` are the bytes."""
+    """The bytes `value` at `at`; `name` says what it is."""
 
     at: int
-    length: int
     name: str
     value: bytes
     certainty: Certainty
@@ -283,14 +282,7 @@ class Secret:
 
 def find_secrets(contents: bytes) -> Iterator[Secret]:
     """Everything that looks like a key or passphrase, the first two hundred of each form."""
-    searches: tuple[Callable[[bytes], Iterator[Secret]], ...] = (
-        _private_keys,
-        _ssh_keys,
-        _password_hashes,
-        _urls,
-        _setting_bytes,
-    )
-    for search in searches:
+    for search in (_private_keys, _ssh_keys, _password_hashes, _urls, _setting_bytes):
         yield from itertools.islice(search(contents), _MOST)
 
 
@@ -301,16 +293,12 @@ def _private_keys(contents: bytes) -> Iterator[Secret]:
     for match in _BEGIN.finditer(contents):
         mark = b"-----END " + match[1] + b"-----"
         end = contents.find(mark, match.end(), match.end() + _PEM_LONGEST)
-        whole = end >= 0
-        stop = end + len(mark) if whole else match.end()
-        yield Secret(
-            match.start(),
-            stop - match.start(),
-            match[1].decode("ascii").lower(),
-            contents[match.start() : stop],
-            Certainty.SURE if whole else Certainty.GUESS,
-            "it begins and ends as RFC 7468 says" if whole else "it begins like a key without end",
-        )
+        name = match[1].decode("ascii").lower()
+        stop, sure, why = match.end(), Certainty.GUESS, "it begins like a key without end"
+        if end >= 0:
+            stop, sure = end + len(mark), Certainty.SURE
+            why = "it begins and ends as RFC 7468 says"
+        yield Secret(match.start(), name, contents[match.start() : stop], sure, why)
 
 
 _SSH_NAMES = (b"ssh-rsa", b"ssh-dss", b"ssh-ed25519", b"ecdsa-sha2-nistp256")
@@ -321,14 +309,10 @@ def _ssh_keys(contents: bytes) -> Iterator[Secret]:
     for match in _SSH.finditer(contents):
         end = _strings_end(contents, match.end())
         if end > match.end() + 32:
-            yield Secret(
-                match.start(),
-                end - match.start(),
-                f"SSH key, {match[0][4:].decode('ascii')}",
-                contents[match.start() : end],
-                Certainty.LIKELY,
-                "type and lengths as RFC 4253 says; a public or a private key",
-            )
+            name = f"SSH key, {match[0][4:].decode('ascii')}"
+            why = "type and lengths as RFC 4253 says; a public or a private key"
+            value = contents[match.start() : end]
+            yield Secret(match.start(), name, value, Certainty.LIKELY, why)
 
 
 def _strings_end(contents: bytes, at: int) -> int:
@@ -350,14 +334,11 @@ def _password_hashes(contents: bytes) -> Iterator[Secret]:
         match = _CRYPT_BYTES.match(contents, colon + 1)
         user = _USER.search(contents[max(colon - 33, 0) : colon]) if match else None
         if match and user:
-            yield Secret(
-                match.start(),
-                len(match[0]),
+            name, why = (
                 f"password hash of {user[0].decode('ascii')}",
-                match[0],
-                Certainty.LIKELY,
                 "a line as in a password file",
             )
+            yield Secret(match.start(), name, match[0], Certainty.LIKELY, why)
 
 
 _USER_INFO = re.compile(rb"[\w.%+-]{0,64}:([!-.0-?A-~]{1,100})@[\w.-]{2,100}")
@@ -368,8 +349,8 @@ def _urls(contents: bytes) -> Iterator[Secret]:
         match = _USER_INFO.match(contents, at + 3)
         # "%s:%s@%s" is a program's, not a board's.
         if match is not None and b"%" not in match[1]:
-            name, reason = "password in a URL", "a URL as RFC 3986 says"
-            yield Secret(match.start(1), len(match[1]), name, match[1], Certainty.LIKELY, reason)
+            name, why = "password in a URL", "a URL as RFC 3986 says"
+            yield Secret(match.start(1), name, match[1], Certainty.LIKELY, why)
 
 
 _HINTS = (b"psk", b"pass", b"pwd", b"pw", b"pin", b"secret", b"token", b"key", b"cred", b"auth",
@@ -407,11 +388,5 @@ def _setting_bytes(contents: bytes) -> Iterator[Secret]:
         if not is_secret(name, value.decode("ascii")):
             continue
         done = match.end()
-        yield Secret(
-            match.start(group),
-            len(value),
-            name,
-            value,
-            Certainty.LIKELY,
-            "a setting with the name of a secret",
-        )
+        why = "a setting with the name of a secret"
+        yield Secret(match.start(group), name, value, Certainty.LIKELY, why)

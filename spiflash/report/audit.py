@@ -9,11 +9,10 @@ from pathlib import Path
 
 from spiflash.dump.audit import Audit
 from spiflash.dump.boot_script import Onto
-from spiflash.dump.coverage import Island, percent
+from spiflash.dump.coverage import Fit, Island, percent
 from spiflash.dump.finding import Finding, Verdict, damaged_spans
 from spiflash.dump.hints import Console, Hints, Write
 from spiflash.dump.layout import Region, Role
-from spiflash.dump.layout.occupancy import Fit
 from spiflash.report import Headline, facts, next_steps, table, wrapped
 from spiflash.report.plain import document, plain
 from spiflash.text import address, amount, clean, counted, span

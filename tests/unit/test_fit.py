@@ -6,9 +6,9 @@ import pytest
 
 from hwmocks.boards.heron import PARTITIONS, heron_factory, heron_open
 from spiflash.dump.audit import survey
+from spiflash.dump.coverage import fit, repeats_after, smallest_chip, used_end
 from spiflash.dump.layout import Layout, Region
 from spiflash.dump.layout.find import find_layouts
-from spiflash.dump.layout.occupancy import fit, repeats_after, smallest_chip, used_end
 
 M = 1 << 20
 

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 
 from hwmocks.boards.heron import FLASH_SIZE, PARTITIONS, heron_factory, heron_open, heron_variant
 from spiflash.dump.audit import survey
+from spiflash.dump.coverage import occupancy
 from spiflash.dump.finding import TreeFacts
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.layout import Layout, Region, Role, layout_text, read_layout
 from spiflash.dump.layout.find import find_layouts, parse_mtdparts
-from spiflash.dump.layout.occupancy import occupancy
 from spiflash.errors import LayoutError
 
 K = 1 << 10
