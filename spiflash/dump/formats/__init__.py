@@ -15,7 +15,8 @@ import functools
 import itertools
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Generic, TypeVar
 
 import crcmod
 import numpy as np
@@ -118,6 +119,56 @@ def one_by_one(
             yield finding
             sure = trusted is None or finding.verdict is Verdict.VERIFIED
             done = finding.end if sure else at + (trusted or 0)
+
+
+_State = TypeVar("_State")
+
+
+@dataclass(slots=True)
+class NodeRun(Generic[_State]):
+    """Neighbouring nodes of a file system in the same state, by their starts; `gaps` are the bytes
+    between them."""
+
+    state: _State
+    start: int
+    end: int
+    nodes: list[int] = field(default_factory=list)
+    gaps: list[Span] = field(default_factory=list)
+
+
+def node_runs(
+    offsets: Iterable[int],
+    read: Callable[[int], tuple[_State, int] | None],
+    joined: Callable[[int, int], bool],
+    whole: _State,
+    header: int,
+) -> Iterator[NodeRun[_State]]:
+    """Runs of the nodes that `read` recognises at rising `offsets`, as (state, length).
+
+    Two of one state belong together where the bytes between them are `joined`. Of a node that is
+    not `whole` only the `header` counts: its length may be of no meaning.
+    """
+    run: NodeRun[_State] | None = None
+    done = 0
+    for at in offsets:
+        node = read(at) if at >= done else None
+        if node is None:
+            continue
+        state, length = node
+        if run is not None:
+            run.end = min(run.end, at)
+            if state != run.state or not joined(run.end, at):
+                yield run
+                run = None
+        if run is None:
+            run = NodeRun(state, at, at)
+        if run.end < at:
+            run.gaps.append((run.end, at))
+        run.nodes.append(at)
+        run.end = at + length
+        done = run.end if state == whole else at + header
+    if run is not None:
+        yield run
 
 
 def runs_of(marked: npt.NDArray[np.bool_], apart: int = 1) -> list[Span]:

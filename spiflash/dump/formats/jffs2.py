@@ -11,12 +11,12 @@ from __future__ import annotations
 import enum
 import struct
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.formats import Budget, crc32_plain, mended
+from spiflash.dump.formats import Budget, NodeRun, crc32_plain, is_blank, mended, node_runs
 from spiflash.spans import Span, merged
 from spiflash.text import counted, readable
 
@@ -86,15 +86,7 @@ _WORDS = {
 """What a run of nodes is called, and what was checked."""
 
 
-@dataclass(slots=True)
-class _Run:
-    """Neighbouring nodes in the same state."""
-
-    state: _State
-    start: int
-    end: int
-    nodes: int = 0
-    uncovered: list[Span] = field(default_factory=list)
+_Run = NodeRun[_State]
 
 
 def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
@@ -114,41 +106,22 @@ def find_jffs2(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding
 
 
 def _runs(contents: bytes, prefix: str, budget: Budget, mending: Budget) -> Iterator[_Run]:
-    run: _Run | None = None
-    done = 0
     # The smallest node with contents has 44 bytes. Empty ones begin an erase block or fill the
     # rest after a write: a flood of them is cut off.
     left = Budget(len(contents) // 48 + 1000)
-    for at in _candidates(contents, prefix):
-        if at < done:
-            continue
+
+    def read(at: int) -> tuple[_State, int] | None:
+        if not left.left:
+            return None
         node = _check(contents, at, prefix, budget) or _mend(contents, at, prefix, budget, mending)
-        if node is None:
-            continue
-        state, length = node
-        if not left.spend(1 if length > _HEADER else _EMPTY_COST):
-            break
-        if run is not None:
-            run.end = min(run.end, at)  # a failing node's length may be of no meaning
-            if state is not run.state or not _erased(contents, run.end, at):
-                yield run
-                run = None
-        if run is None:
-            run = _Run(state, at, at)
-        if run.end < at:
-            run.uncovered.append((run.end, at))
-        run.uncovered.append(_type_byte(at, prefix))
-        run.end = at + length
-        run.nodes += 1
-        done = run.end if state is _State.HOLDS else at + _HEADER
-    if run is not None:
-        yield run
+        if node is not None and not left.spend(1 if node[1] > _HEADER else _EMPTY_COST):
+            left.left, node = 0, None
+        return node
 
+    def joined(start: int, end: int) -> bool:
+        return end - start < _GAP and is_blank(contents, start, end)
 
-def _type_byte(at: int, prefix: str) -> Span:
-    """The byte of a node's type that holds the "accurate" bit."""
-    offset = at + (3 if prefix == "<" else 2)
-    return offset, offset + 1
+    return node_runs(_candidates(contents, prefix), read, joined, _State.HOLDS, _HEADER)
 
 
 _EMPTY_COST = 16
@@ -231,27 +204,26 @@ def _crcs_hold(node: bytes, layout: _Layout, prefix: str) -> bool:
     return layout.data_crc is None or crc32_plain(view[layout.size :]) == stored(layout.data_crc)
 
 
-def _erased(contents: bytes, start: int, end: int) -> bool:
-    return end - start < _GAP and contents.count(b"\xff", start, end) == end - start
-
-
 def _describe(contents: bytes, run: _Run, prefix: str, order: str) -> Finding:
     noun, checks = _WORDS[run.state]
     holds = run.state is _State.HOLDS
     names = _names(contents, run, prefix) if holds else []
+    # The byte of each node's type that holds the "accurate" bit.
+    offset = 3 if prefix == "<" else 2
+    types = ((at + offset, at + offset + 1) for at in run.nodes)
     return Finding(
         run.start,
         run.end - run.start,
         "jffs2",
-        f"JFFS2, {counted(run.nodes, noun)}",
+        f"JFFS2, {counted(len(run.nodes), noun)}",
         Verdict.VERIFIED if holds else Verdict.DAMAGED,
         checks,
         (
-            ("nodes", str(run.nodes)),
+            ("nodes", str(len(run.nodes))),
             ("byte order", f"{order} endian"),
             *([("names", ", ".join(names))] if names else []),
         ),
-        uncovered=tuple(merged(run.uncovered)) if holds else (),
+        uncovered=tuple(merged([*run.gaps, *types])) if holds else (),
     )
 
 

@@ -21,7 +21,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from spiflash.dump.finding import Finding, Verdict
-from spiflash.dump.formats import Budget, crc32_uninverted, mended, places, places_or_near
+from spiflash.dump.formats import (
+    Budget,
+    NodeRun,
+    crc32_uninverted,
+    is_blank,
+    mended,
+    node_runs,
+    places,
+    places_or_near,
+)
 from spiflash.spans import Span, merged, without
 from spiflash.text import counted, readable
 
@@ -117,13 +126,9 @@ def _image(contents: bytes, first: int, size: int, mending: Budget, budget: Budg
 
 def _mended(contents: bytes, at: int, magic: bytes, mending: Budget) -> bytes | None:
     raw = contents[at : at + _UBI_HEADER]
-    if _erased(raw):
+    if is_blank(raw):
         return None
     return mended(raw, lambda trial: _header_holds(trial, magic), mending)
-
-
-def _erased(raw: bytes) -> bool:
-    return raw.count(b"\xff") == len(raw)
 
 
 def _read_block(
@@ -134,7 +139,7 @@ def _read_block(
         return
     start = at + volume_at
     header = contents[start : min(start + _UBI_HEADER, image.end)]
-    if len(header) < _UBI_HEADER or _erased(header):
+    if len(header) < _UBI_HEADER or is_blank(header):
         image.said["free blocks"] += 1
         return
     holds = _header_holds(header, _VOLUME)
@@ -160,7 +165,7 @@ def _read_table(contents: bytes, image: _Image, data: int) -> None:
     for index in range(_RECORDS):
         at = data + index * _RECORD.size
         raw = contents[at : min(at + _RECORD.size, image.end)]
-        if len(raw) < _RECORD.size or _erased(raw):
+        if len(raw) < _RECORD.size or is_blank(raw):
             return
         holds = crc32_uninverted(raw[:-4]) == int.from_bytes(raw[-4:], "big")
         if not image.note(at, at + _RECORD.size, holds, "volume records damaged"):
@@ -209,42 +214,20 @@ _SUPERBLOCK_NODE, _PADDING_NODE = 6, 5
 _GAP = 4096
 
 
-@dataclass(slots=True)
-class _Run:
-    """Neighbouring nodes, all whole or all damaged; `mended` where only the magic is wrong."""
-
-    whole: bool
-    start: int
-    end: int
-    nodes: int = 0
-    superblocks: int = 0
-    uncovered: list[Span] = field(default_factory=list)
-
-
 def find_ubifs(contents: bytes, packed: Sequence[Span] = ()) -> Iterator[Finding]:
     """Runs of nodes whose CRC is OK (VERIFIED), and nodes whose CRC fails (DAMAGED)."""
     budget = Budget(4 * len(contents))
-    run: _Run | None = None
-    done = 0
-    for at in places_or_near(contents, _NODE_MAGIC):
-        node = _check_node(contents, at, budget) if at % 8 == 0 and at >= done else None
-        if node is None:
-            continue
-        whole, length = node
-        if run is not None:
-            run.end = min(run.end, at)
-            if whole is not run.whole or not _joined(contents, run.end, at):
-                yield _described_run(run)
-                run = None
-        if run is None:
-            run = _Run(whole, at, at)
-        run.uncovered.append((run.end, at))
-        run.end = at + length
-        run.nodes += 1
-        run.superblocks += contents[at + 20] == _SUPERBLOCK_NODE
-        done = run.end if whole else at + _NODE_HEADER
-    if run is not None:
-        yield _described_run(run)
+    starts = (at for at in places_or_near(contents, _NODE_MAGIC) if at % 8 == 0)
+
+    def read(at: int) -> tuple[bool, int] | None:
+        return _check_node(contents, at, budget)
+
+    def joined(start: int, end: int) -> bool:
+        padding = sum(contents.count(byte, start, end) for byte in (0xFF, 0x00, 0xCE))
+        return end - start < _GAP and padding == end - start
+
+    for run in node_runs(starts, read, joined, True, _NODE_HEADER):
+        yield _described_run(contents, run)
 
 
 def _check_node(contents: bytes, at: int, budget: Budget) -> tuple[bool, int] | None:
@@ -270,22 +253,18 @@ def _check_node(contents: bytes, at: int, budget: Budget) -> tuple[bool, int] | 
     return False, length if plausible else _NODE_HEADER
 
 
-def _joined(contents: bytes, start: int, end: int) -> bool:
-    padding = sum(contents.count(byte, start, end) for byte in (0xFF, 0x00, 0xCE))
-    return end - start < _GAP and padding == end - start
-
-
-def _described_run(run: _Run) -> Finding:
+def _described_run(contents: bytes, run: NodeRun[bool]) -> Finding:
+    superblocks = sum(contents[at + 20] == _SUPERBLOCK_NODE for at in run.nodes)
     checks: tuple[str, ...] = ("the CRC of every node OK", "not covered: padding between nodes")
-    if not run.whole:
+    if not run.state:
         checks = ("the CRC fails, or one bit of the magic number is wrong",)
     return Finding(
         run.start,
         run.end - run.start,
         "ubifs",
-        f"UBIFS, {counted(run.nodes, 'node' if run.whole else 'damaged node')}",
-        Verdict.VERIFIED if run.whole else Verdict.DAMAGED,
+        f"UBIFS, {counted(len(run.nodes), 'node' if run.state else 'damaged node')}",
+        Verdict.VERIFIED if run.state else Verdict.DAMAGED,
         checks,
-        (("nodes", str(run.nodes)), ("superblocks", str(run.superblocks))),
-        uncovered=tuple(merged(run.uncovered)) if run.whole else (),
+        (("nodes", str(len(run.nodes))), ("superblocks", str(superblocks))),
+        uncovered=tuple(merged(run.gaps)) if run.state else (),
     )
