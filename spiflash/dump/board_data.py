@@ -181,23 +181,19 @@ def _unclaimed(audit: Audit, known: Sequence[Region]) -> list[Region]:
 
 def _file_systems(findings: Sequence[Finding], low: int, high: int) -> Iterator[Region]:
     """File systems that a board writes to, where no region claims the bytes."""
-    start = end = low
-    kind = ""
-    for each in (*findings, None):
-        inside = each is not None and each.kind in _FILES and low <= each.start < high
-        if each is not None and not inside:
+    found: list[tuple[str, int, int]] = []
+    for each in findings:
+        if each.kind not in _FILES or not low <= each.start < high:
             continue
+        kind, start, reached = found[-1] if found else ("", low, low)
         # A log-structured file system leaves erase blocks blank.
-        joins = each is not None and each.kind == kind and each.start - end <= 256 << 10
-        if each is not None and joins:
-            end = max(end, min(each.end, high))
-            continue
-        if kind:
-            bottom = max(start // SECTOR * SECTOR, low)
-            top = min(-(-end // SECTOR) * SECTOR, high)
-            yield Region(f"{kind}@{start:06X}h", bottom, top - bottom, Role.SETTINGS)
-        if each is not None:
-            start, end, kind = each.start, min(each.end, high), each.kind
+        if each.kind == kind and each.start - reached <= 256 << 10:
+            found[-1] = (kind, start, max(reached, min(each.end, high)))
+        else:
+            found.append((each.kind, each.start, min(each.end, high)))
+    for kind, start, end in found:
+        bottom, top = max(start // SECTOR * SECTOR, low), min(-(-end // SECTOR) * SECTOR, high)
+        yield Region(f"{kind}@{start:06X}h", bottom, top - bottom, Role.SETTINGS)
 
 
 def whole_item(audit: Audit, region: Region) -> OwnItem:

@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
+import enum
 import hashlib
 import itertools
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from spiflash.dump.audit import survey
 from spiflash.dump.coverage import Level, levels
 from spiflash.dump.differences import (
-    ByteChange,
-    Comparison,
     Difference,
     How,
-    Moved,
-    OwnChange,
-    RegionChange,
-    Says,
-    VariableChange,
     array,
     by_length,
     by_order,
@@ -39,6 +34,106 @@ from spiflash.dump.secrets import Masker, masker
 from spiflash.dump.uboot_env import Environment
 from spiflash.spans import SECTOR, sector_spans
 from spiflash.text import readable
+
+
+@dataclass(frozen=True, slots=True)
+class RegionChange:
+    """A region of the layout: how many of its 4 KiB sectors differ, and in which ways."""
+
+    name: str
+    start: int
+    end: int
+    sectors: int
+    differing: int
+    ways: tuple[tuple[How, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class VariableChange:
+    """A variable of the environment at `at`: `before` or `after` is None where it is not set.
+
+    Secret values are masked, so that both may look the same.
+    """
+
+    at: int
+    name: str
+    before: str | None
+    after: str | None
+
+
+class Says(enum.Enum):
+    """What the checksums of one side say of a byte."""
+
+    HOLDS = "checksum OK"
+    FAILS = "checksum fails"
+    NOTHING = "no checksum"
+
+
+@dataclass(frozen=True, slots=True)
+class ByteChange:
+    """One byte that differs: both values, and what the checksums of each side say of it."""
+
+    at: int
+    before: int
+    after: int
+    says_before: Says
+    says_after: Says
+
+    @property
+    def bit(self) -> int | None:
+        """The number of the bit, 0 to 7, where only one differs; else None."""
+        wrong = self.before ^ self.after
+        return wrong.bit_length() - 1 if wrong.bit_count() == 1 else None
+
+
+@dataclass(frozen=True, slots=True)
+class OwnChange:
+    """An address or serial number of a board at `at`: `before` or `after` is None where
+    only the other side has it."""
+
+    at: int
+    kind: str
+    name: str
+    before: str | None
+    after: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """An item at another address in B: the same bytes, or an environment of the same variables."""
+
+    title: str
+    before: int
+    after: int
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """A compared with B, over the bytes that both have.
+
+    `relations` say in sentences how the two are related as a whole ("B is A with the bytes swapped
+    in pairs"). `unsure` are (start, end) ranges of B that no reading settled. `single` are
+    bytes where few of a sector differ; `own` what belongs to another board; `moved` what
+    is at another address.
+    """
+
+    size_before: int
+    size_after: int
+    equal: bool
+    relations: tuple[str, ...]
+    differences: tuple[Difference, ...]
+    regions: tuple[RegionChange, ...]
+    variables: tuple[VariableChange, ...]
+    unsure: tuple[tuple[int, int], ...] = ()
+    single: tuple[ByteChange, ...] = ()
+    own: tuple[OwnChange, ...] = ()
+    moved: tuple[Moved, ...] = ()
+
+    @property
+    def bytes_differing(self) -> int:
+        """Over the bytes that both have."""
+        return sum(each.bytes_differing for each in self.differences)
+
 
 _SMALL = 1 << 20
 """Bytes: smaller dumps are always surveyed."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spiflash.dump.coverage import histogram
+from spiflash.dump.differences import swapped
 from spiflash.dump.finding import Verdict
 from spiflash.dump.formats.boot_images import find_legacy_images
 from spiflash.dump.formats.devicetree import find_device_trees
@@ -173,8 +174,7 @@ def _swapped(contents: bytes) -> Iterator[Symptom]:
     """Known formats that appear when bytes are swapped back."""
     for width, words in ((2, "pairs"), (4, "groups of four")):
         whole = len(contents) // width * width
-        data = np.frombuffer(contents, dtype=np.uint8, count=whole)
-        kinds = _strong_kinds(data.reshape(-1, width)[:, ::-1].tobytes())
+        kinds = _strong_kinds(swapped(contents[:whole], width))
         if kinds:
             yield Symptom(
                 f"bytes-swapped-{8 * width}",
@@ -188,12 +188,8 @@ def _swapped(contents: bytes) -> Iterator[Symptom]:
 def _shifted(contents: bytes) -> Iterator[Symptom]:
     """Known formats that appear when every bit is moved by one position."""
     data = np.frombuffer(contents, dtype=np.uint8)
-    ones = np.array([0xFF], dtype=np.uint8)
-    before = np.concatenate((ones, data[:-1]))
-    before <<= 7
-    before |= data >> 1
-    kinds = _strong_kinds(before.tobytes())
-    del before
+    before, after = b"\xff" + contents[:-1], contents[1:] + b"\xff"
+    kinds = _strong_kinds((np.frombuffer(before, np.uint8) << 7 | data >> 1).tobytes())
     if kinds:
         yield Symptom(
             "bit-lost",
@@ -201,10 +197,7 @@ def _shifted(contents: bytes) -> Iterator[Symptom]:
             "the first bit was lost: the adapter samples one clock too late, or noise on the clock "
             "line counts as an edge.",
         )
-    after = np.concatenate((data[1:], ones))
-    after >>= 7
-    after |= data << 1
-    kinds = _strong_kinds(after.tobytes())
+    kinds = _strong_kinds((np.frombuffer(after, np.uint8) >> 7 | data << 1).tobytes())
     if kinds:
         yield Symptom(
             "bit-added",

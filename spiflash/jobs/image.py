@@ -12,8 +12,7 @@ from pathlib import Path
 from spiflash.archive.backupset import is_set, open_set
 from spiflash.archive.record import AgreementRecord
 from spiflash.dump.audit import Audit, examine, survey
-from spiflash.dump.compare import compare
-from spiflash.dump.differences import Comparison
+from spiflash.dump.compare import Comparison, compare
 from spiflash.dump.formats.devicetree import find_device_trees
 from spiflash.dump.formats.environment import find_environments
 from spiflash.dump.layout import Layout, layout_text, read_layout

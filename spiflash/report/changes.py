@@ -11,8 +11,8 @@ from collections.abc import Sequence
 
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.board_data import WHOLE_KINDS, Decision, Fate, sound_environments
+from spiflash.dump.compare import ByteChange, Comparison, VariableChange
 from spiflash.dump.convert import Proposal
-from spiflash.dump.differences import ByteChange, Comparison, VariableChange
 from spiflash.dump.identity import OwnItem, called
 from spiflash.dump.image_fits import Concern
 from spiflash.jobs.write import Rewritten, Work

@@ -18,8 +18,8 @@ from hwmocks.boards.heron import (
     mac_address,
     serial_number,
 )
-from spiflash.dump.compare import compare
-from spiflash.dump.differences import Comparison, How, Says
+from spiflash.dump.compare import Comparison, Says, compare
+from spiflash.dump.differences import How
 from spiflash.report.changes import compare_text
 from spiflash.text import counted
 from tests.effort import effort

@@ -49,18 +49,8 @@ __all__ = [
 ]
 
 _WORST = (
-    Kind.PROCESSOR,
-    Kind.HALF_ERASED,
-    Kind.SWAPPED,
-    Kind.SHIFTED,
-    Kind.INTERRUPTED,
-    Kind.ERASED,
-    Kind.FILES,
-    Kind.BIT_ROT,
-    Kind.DAMAGED,
-    Kind.ENV_CHECKSUM,
-    Kind.ENV_NO_BOOT,
-    Kind.FOREIGN,
+    *(Kind.PROCESSOR, Kind.HALF_ERASED, Kind.SWAPPED, Kind.SHIFTED, Kind.INTERRUPTED, Kind.ERASED),
+    *(Kind.FILES, Kind.BIT_ROT, Kind.DAMAGED, Kind.ENV_CHECKSUM, Kind.ENV_NO_BOOT, Kind.FOREIGN),
     Kind.OWN_LOST,
 )
 """Which finding names the whole when regions have different ones."""

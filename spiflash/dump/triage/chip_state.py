@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from spiflash.dump.audit import survey
 from spiflash.dump.coverage import sectors_of
-from spiflash.dump.differences import differing, find_shifts, swapped
+from spiflash.dump.differences import array, differing, find_shifts, swapped
 from spiflash.dump.finding import Finding, Verdict
 from spiflash.dump.formats import is_blank
 from spiflash.dump.formats.programs import find_banners
@@ -76,7 +76,7 @@ def difference(a: bytes, b: bytes) -> Span:
     if not len(sectors):
         return len(a), 0
     first, last = int(sectors[0]) * SECTOR, int(sectors[-1]) * SECTOR
-    x, y = (np.frombuffer(each[first : last + SECTOR], np.uint8) for each in (a, b))
+    x, y = (array(each[first : last + SECTOR]) for each in (a, b))
     odd = x != y
     return first + int(odd.argmax()), first + len(odd) - int(odd[::-1].argmax())
 
@@ -103,7 +103,7 @@ def places_of(region: Region, chunk: bytes, right: bytes) -> tuple[Span, ...]:
 def by_bits(
     region: Region, chunk: bytes, right: bytes, places: tuple[Span, ...]
 ) -> RegionFinding | None:
-    a, b = np.frombuffer(chunk, np.uint8), np.frombuffer(right, np.uint8)
+    a, b = array(chunk), array(right)
     wrong = np.flatnonzero(a != b)
     bits = int(np.unpackbits(a[wrong] ^ b[wrong]).sum())
     if bits <= _FEW:
@@ -376,7 +376,7 @@ def _firmware_from(layout: Layout, old: bytes, low: int, high: int) -> list[Regi
 
 def only_set(now: bytes, before: bytes) -> bool:
     """Whether bits went from 0 to 1 and none the other way."""
-    a, b = np.frombuffer(now, np.uint8), np.frombuffer(before, np.uint8)
+    a, b = array(now), array(before)
     return bool(((a & b) == b).all())
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spiflash.dump.coverage import Level
-from spiflash.dump.differences import differing
+from spiflash.dump.differences import array, differing
 from spiflash.dump.finding import Verdict, saved_environments
 from spiflash.dump.formats import is_blank, runs_of
 from spiflash.dump.identity import OwnItem
@@ -74,7 +74,7 @@ def right_bytes(chip: Reference) -> Flags:
     size = len(chip.contents)
     damaged = (each for each in chip.findings if each.verdict is Verdict.DAMAGED)
     broken = spans_of(each for each in damaged if each.kind not in WRITTEN_BY_THE_BOARD)
-    proven: Flags = np.frombuffer(chip.levels, np.uint8) == Level.VERIFIED
+    proven: Flags = array(chip.levels) == Level.VERIFIED
     return proven & ~_flags(size, broken)
 
 
@@ -95,13 +95,13 @@ def violations(
     put in anew this board's own are judged by their values: see `lost_items`.
     """
     size = len(chip.contents)
-    before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
+    before, after = array(chip.contents), array(target)
     differs = before != after
     found: list[str] = []
     if stray := runs_of(differs & ~_flags(size, spans_of(changes))):
         found.append(f"{_words(stray)} would change without a reason")
     if backup is not None:
-        differs &= after != np.frombuffer(backup, np.uint8)
+        differs &= after != array(backup)
     put = [e for e in changes if role_at(layout, e.start) is Role.ENVIRONMENT]
     mended = spans_of(e for e in put if e.why is Why.BOOTS_NOTHING)
     whole = spans_of(put)
@@ -138,7 +138,7 @@ def torn(
     are facts, and part pieces. What is after a loader and not part of it stays even where the
     image's longer loader would reach; in a region that is `damaged` it may be what is left of it.
     """
-    before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
+    before, after = array(chip.contents), array(target)
     differs, size = before != after, len(before)
     firmware = [e for e in changes if role_at(layout, e.start) is not Role.ENVIRONMENT]
     replaced = spans_of(e for e in firmware if e.why in (Why.TOGETHER, Why.BACKUP))
@@ -151,8 +151,7 @@ def torn(
     for piece in whole_pieces(chip, borders if stated else ()):
         span = slice(*piece.span)
         if touched[span].any() and all(
-            ((after[span] != np.frombuffer(each, np.uint8)[span]) & free[span]).any()
-            for each in sources
+            ((after[span] != array(each)[span]) & free[span]).any() for each in sources
         ):
             halved.append(piece.span)
     found = [f"{_words(halved)} would be replaced only in part"] if halved else []
@@ -176,7 +175,7 @@ def unproven(
 ) -> tuple[tuple[Span, ...], bool]:
     """The sectors in which something is overwritten that nothing proves correct or wrong;
     and whether a sector is overwritten that is neither blank nor in a source."""
-    before, after = np.frombuffer(chip.contents, np.uint8), np.frombuffer(target, np.uint8)
+    before, after = array(chip.contents), array(target)
     gone = (before != after) & (before != 0xFF)
     broken = [each for each in chip.findings if each.verdict is Verdict.DAMAGED]
     damaged = _flags(len(gone), [s for each in broken for s in each.damage or (each.span,)])

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spiflash.dump.coverage import Level
+from spiflash.dump.differences import array
 from spiflash.dump.finding import Architecture, BannerFacts, Finding, ProgramFacts, Verdict, images
 from spiflash.dump.formats import is_blank
 from spiflash.dump.formats.programs import processor
@@ -58,8 +59,8 @@ class Proven:
 
 def proven(reference: Reference, region: Region) -> Proven:
     """How far a region is proven by checksums of its own."""
-    contents = np.frombuffer(region.of(reference.contents), np.uint8)
-    levels = np.frombuffer(region.of(reference.levels), np.uint8)
+    contents = array(region.of(reference.contents))
+    levels = array(region.of(reference.levels))
     used = (contents != 0xFF) & (contents != 0)
     covered = np.zeros(len(contents), dtype=bool)
     for each in reference.findings:
@@ -156,7 +157,7 @@ def begins_late(chip: Reference, region: Region) -> int | None:
     where they begin as they should, at its start."""
     if region.role not in (Role.KERNEL, Role.ROOT, Role.TREE):
         return None
-    data = np.frombuffer(region.of(chip.contents), np.uint8)
+    data = array(region.of(chip.contents))
     held = np.flatnonzero((data != 0xFF) & (data != 0))
     first = region.start + int(held[0]) if len(held) else region.end
     return first if first - region.start >= SECTOR and first < region.end else None

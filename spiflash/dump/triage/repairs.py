@@ -10,8 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-import numpy as np
-
+from spiflash.dump.differences import array
 from spiflash.dump.finding import Verdict
 from spiflash.dump.formats import is_blank, runs_of
 from spiflash.dump.layout import Region, Role
@@ -112,8 +111,8 @@ def _others(case: Case, finding: RegionFinding) -> bool:
         return False
     if not (region.is_own or region.role is Role.OTHER):
         return False
-    now = np.frombuffer(region.of(case.chip.contents), np.uint8)
-    then = np.frombuffer(region.of(own.sized(region.end)), np.uint8)
+    now = array(region.of(case.chip.contents))
+    then = array(region.of(own.sized(region.end)))
     differing = now[now != then]
     # Half of it may be blank: what another board has need not be at the same place.
     return bool(((differing != 0xFF) & (differing != 0)).sum() * 4 > len(differing))
@@ -172,8 +171,8 @@ def from_image(case: Case, model: Reference) -> Iterator[Repair | Refused]:
         for start, end, why in spans:
             piece = _fill(case, model, region, start, end)
             free = ~sacred[start:end]
-            here = np.frombuffer(case.view.contents[start:end], np.uint8)
-            if (right[start:end] & free & (here != np.frombuffer(piece, np.uint8))).any():
+            here = array(case.view.contents[start:end])
+            if (right[start:end] & free & (here != array(piece))).any():
                 held_back = True
                 continue
             for low, high in runs_of(free):
@@ -317,7 +316,7 @@ def _environment(
 
 def _overruled(case: Case, draft: Draft) -> list[Span]:
     """What is proven correct by a checksum and would be overwritten all the same."""
-    before = np.frombuffer(case.view.contents, np.uint8)
-    after = np.frombuffer(bytes(draft.target), np.uint8)
+    before = array(case.view.contents)
+    after = array(bytes(draft.target))
     spans = runs_of((before != after) & right_bytes(case.view))
     return merged([(low // SECTOR * SECTOR, -(-high // SECTOR) * SECTOR) for low, high in spans])
