@@ -29,13 +29,14 @@ from spiflash.nor.geometry import Duration, EraseType, Geometry, ProgramMethod
 from spiflash.nor.programming import Programmer, Waiting
 from spiflash.nor.protection import (
     Protection,
-    locked_ranges,
+    locked_units,
     locks_are_readable,
     power_up_relock,
     power_up_unlock,
     protection,
 )
 from spiflash.nor.scheme import documented
+from spiflash.spans import merged
 from spiflash.text import address, amount
 
 BATCH = 32
@@ -158,7 +159,7 @@ class NorFlash:
         maker, size = self.chip.jedec_id[0], self.chip.size
         found = protection(self.chip.protection_schemes, size, values, maker)
         if found.individual and locks_are_readable(maker, size):
-            ranges = locked_ranges(self.bus, size)
+            ranges = tuple(merged(locked_units(self.bus, size)))
             return replace(found, ranges=ranges, extent_known=True)
         return found
 

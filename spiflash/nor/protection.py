@@ -155,11 +155,6 @@ def locked_units(bus: Bus, size: int) -> list[tuple[int, int]]:
     return [unit for unit, answer in zip(all_units, answers, strict=True) if answer[0] & 1]
 
 
-def locked_ranges(bus: Bus, size: int) -> Spans:
-    """The same as ranges."""
-    return tuple(merged(locked_units(bus, size)))
-
-
 def set_locks(bus: Bus, locked: Sequence[tuple[int, int]], *, closed: bool) -> None:
     """Lock or unlock these units."""
     opcode = LOCK if closed else UNLOCK

@@ -15,11 +15,7 @@ from spiflash.plan.optimum import (
     TICKS,
     Block,
     Bytes,
-    Choice,
-    Counts,
-    Flags,
     Runs,
-    StepCost,
     TransferCost,
     choose,
     step_cost,
@@ -137,14 +133,24 @@ def make_plan(old: bytes, new: bytes, geometry: Geometry, transfer: TransferCost
         whole = (Block(0, geometry.size, None),)
         return _plan(geometry, transfer, whole, new, changes, changes)
     contents = to_program(after, None, chunk, cost)
-    must_erase = _must_erase(before, after, unit, geometry)
-    best = _choice(geometry, unit, chunk, cost, changes, contents, must_erase)
+
+    def per_unit(runs: Runs) -> list[int]:
+        each = runs.costs(cost, chunk, geometry.size // chunk)
+        ticks: list[int] = each.reshape(-1, unit // chunk).sum(axis=1).tolist()
+        return ticks
+
+    erased = per_unit(contents)
+    must = _must_erase(before, after, unit, geometry)
+    leave = [None if m else ticks for m, ticks in zip(must, per_unit(changes), strict=True)]
+    if geometry.chip_erase is not None and geometry.chip_erase.size != geometry.size:
+        raise PlanError("the chip erase does not cover the chip")
+    best = choose(geometry, unit, leave, erased, cost)
     if best is None:
         raise PlanError("bits must be set where no erase type works")
     return _plan(geometry, transfer, best.blocks, new, changes, contents)
 
 
-def _must_erase(old: Bytes, new: Bytes, unit: int, geometry: Geometry) -> Flags:
+def _must_erase(old: Bytes, new: Bytes, unit: int, geometry: Geometry) -> list[bool]:
     """For each unit, whether some bit must change from 0 to 1, or a page that must not be
     programmed again is not blank."""
     must_rise = np.bitwise_and(np.bitwise_not(old), new) != 0
@@ -152,43 +158,8 @@ def _must_erase(old: Bytes, new: Bytes, unit: int, geometry: Geometry) -> Flags:
         used = (old != 0xFF).reshape(-1, geometry.page).any(axis=1)
         change = (old != new).reshape(-1, geometry.page).any(axis=1)
         must_rise |= np.repeat(used & change, geometry.page)
-    return np.asarray(must_rise.reshape(-1, unit).any(axis=1))
-
-
-def _choice(
-    geometry: Geometry,
-    unit: int,
-    chunk: int,
-    cost: StepCost,
-    changes: Runs,
-    contents: Runs,
-    must_erase: Flags,
-) -> Choice | None:
-    chunks = geometry.size // chunk
-
-    def per_unit(runs: Runs) -> Counts:
-        ticks: Counts = runs.costs(cost, chunk, chunks).reshape(-1, unit // chunk).sum(axis=1)
-        return ticks
-
-    erased = per_unit(contents).tolist()
-    leave = [
-        None if must else ticks
-        for must, ticks in zip(must_erase.tolist(), per_unit(changes).tolist(), strict=True)
-    ]
-    erase_costs = {kind: cost.erase_of(kind) for kind in geometry.erase_types}
-    best = choose(geometry, unit, leave, erased, erase_costs)
-    everything = geometry.chip_erase
-    if everything is not None:
-        if everything.size != geometry.size:
-            raise PlanError("the chip erase does not cover the chip")
-        whole = Choice(
-            (Block(0, geometry.size, everything),),
-            cost.erase_of(everything) + sum(erased),
-            geometry.size,
-        )
-        if best is None or (whole.cost, whole.erased) < (best.cost, best.erased):
-            return whole
-    return best
+    found: list[bool] = must_rise.reshape(-1, unit).any(axis=1).tolist()
+    return found
 
 
 def _plan(

@@ -218,9 +218,10 @@ def choose(
     unit: int,
     leave: Sequence[int | None],
     erased: Sequence[int],
-    erase_costs: dict[EraseType, int],
+    cost: StepCost,
 ) -> Choice | None:
-    """The cheapest blocks; among equally cheap ones those that erase the fewest bytes.
+    """The cheapest blocks, or the erase of the whole chip if that is cheaper; among equally cheap
+    ones those that erase the fewest bytes.
 
     For each unit `leave` has the ticks to program it without an erase (None: some bit must be
     set) and `erased` the ticks to program it after one. None if no erase type works on a unit that
@@ -234,7 +235,7 @@ def choose(
     made_by: list[EraseType | None] = [None]
     for start, end, types in geometry.spans():
         first = start // unit
-        kinds = [(kind, kind.size // unit, erase_costs[kind]) for kind in usable(start, end, types)]
+        kinds = [(k, k.size // unit, cost.erase_of(k)) for k in usable(start, end, types)]
         for index in range(first, end // unit):
             here: tuple[int, int] | None = None
             how: EraseType | None = None
@@ -256,10 +257,12 @@ def choose(
                     here, how = total, kind
             best.append(here)
             made_by.append(how)
-    final = best[-1]
-    if final is None:
-        return None
-    return Choice(_trace(made_by, unit), *final)
+    final, everything = best[-1], geometry.chip_erase
+    if everything is not None:
+        whole = (cost.erase_of(everything) + before[-1], everything.size)
+        if final is None or whole < final:
+            return Choice((Block(0, geometry.size, everything),), *whole)
+    return None if final is None else Choice(_trace(made_by, unit), *final)
 
 
 def _trace(made_by: Sequence[EraseType | None], unit: int) -> tuple[Block, ...]:
