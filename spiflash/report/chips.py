@@ -196,7 +196,9 @@ def part_text(part: Part) -> str:
     if part.mirrored_by:
         rows.append(("", f"in the opposite order where {part.mirrored_by} is set"))
     if part.map_bits:
-        rows.append(("", f"bits {part.map_bits:b} belong into its configuration number"))
+        rows.append(
+            ("", f"SFDP configuration: {part.map_bits:b}b is set in its number in any case")
+        )
     if not part.needs_erase:
         rows.append(("", "overwrites without erasing"))
     rows += [
