@@ -223,7 +223,7 @@ def test_an_image_that_does_not_fit_is_refused(tmp_path: Path, backups: Backups)
     assert "chip of this size" in error.remedy
     padded = Image("padded", heron_open() + b"\xff" * (8 << 20))
     error = refused(heron_rig(), Shelf(tmp_path), ImageError, padded, without_backup=True)
-    assert "cut the file at 8388608 bytes" in error.remedy
+    assert "cut the file at 8,388,608 bytes" in error.remedy
 
 
 def test_saying_no_changes_nothing(tmp_path: Path, backups: Backups) -> None:
