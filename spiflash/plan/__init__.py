@@ -144,10 +144,10 @@ def make_plan(old: bytes, new: bytes, geometry: Geometry, transfer: TransferCost
     leave = [None if m else ticks for m, ticks in zip(must, per_unit(changes), strict=True)]
     if geometry.chip_erase is not None and geometry.chip_erase.size != geometry.size:
         raise PlanError("the chip erase does not cover the chip")
-    best = choose(geometry, unit, leave, erased, cost)
-    if best is None:
+    blocks = choose(geometry, unit, leave, erased, cost)
+    if blocks is None:
         raise PlanError("bits must be set where no erase type works")
-    return _plan(geometry, transfer, best.blocks, new, changes, contents)
+    return _plan(geometry, transfer, blocks, new, changes, contents)
 
 
 def _must_erase(old: Bytes, new: Bytes, unit: int, geometry: Geometry) -> list[bool]:

@@ -190,15 +190,6 @@ class Block:
     kind: EraseType | None
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """Blocks that cover the chip in order, their cost in ticks and the bytes that they erase."""
-
-    blocks: tuple[Block, ...]
-    cost: int
-    erased: int
-
-
 def usable(start: int, end: int, types: Sequence[EraseType]) -> tuple[EraseType, ...]:
     """The erase types whose naturally aligned blocks tile the region, and those for which the
     region is one single block (the rest of a larger one beside boot sectors)."""
@@ -219,9 +210,9 @@ def choose(
     leave: Sequence[int | None],
     erased: Sequence[int],
     cost: StepCost,
-) -> Choice | None:
-    """The cheapest blocks, or the erase of the whole chip if that is cheaper; among equally cheap
-    ones those that erase the fewest bytes.
+) -> tuple[Block, ...] | None:
+    """The cheapest blocks that cover the chip in order, or the erase of the whole chip if that is
+    cheaper; among equally cheap ones those that erase the fewest bytes.
 
     For each unit `leave` has the ticks to program it without an erase (None: some bit must be
     set) and `erased` the ticks to program it after one. None if no erase type works on a unit that
@@ -261,8 +252,8 @@ def choose(
     if everything is not None:
         whole = (cost.erase_of(everything) + before[-1], everything.size)
         if final is None or whole < final:
-            return Choice((Block(0, geometry.size, everything),), *whole)
-    return None if final is None else Choice(_trace(made_by, unit), *final)
+            return (Block(0, geometry.size, everything),)
+    return None if final is None else _trace(made_by, unit)
 
 
 def _trace(made_by: Sequence[EraseType | None], unit: int) -> tuple[Block, ...]:
