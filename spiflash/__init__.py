@@ -327,7 +327,7 @@ class Chip:
         other_board: bool = False,
         undo: bool = False,
     ) -> Rewritten:
-        from spiflash.jobs.write import Verify, WriteOptions, refuse_strangers, restore
+        from spiflash.jobs.write import Verify, WriteOptions, refuse_other_boards_items, restore
 
         options = WriteOptions(
             at=at,
@@ -339,7 +339,7 @@ class Chip:
 
         def agree(work: Work) -> bool:
             if image is not None and not other_board:
-                refuse_strangers(work)
+                refuse_other_boards_items(work)
             # A coroutine is true as well, and so is every text: neither is a person's yes.
             return confirm(work.plan) is True
 

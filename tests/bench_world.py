@@ -259,7 +259,11 @@ class World:
         with contextlib.ExitStack() as stack, self._opened(session) as bus:
             for place, name, instead in (
                 (connection, "open_bus", lambda url, pins: bus),
-                (connection, "find_out", lambda *_, **__: small(session.board.part, self.size)[1]),
+                (
+                    connection,
+                    "identify_chip",
+                    lambda *_, **__: small(session.board.part, self.size)[1],
+                ),
                 (changing, "consent", lambda work, **_: session.ask(order.yes)),
                 (cli, "show_error", lambda error, **_: shown.append(error)),
             ):

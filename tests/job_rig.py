@@ -19,7 +19,7 @@ from hwmocks.nor.description import ChipDescription
 from hwmocks.wire import SpiDevice
 from spiflash.bus.locate import open_bench_bus
 from spiflash.jobs import Unwatched
-from spiflash.jobs.connection import DEFAULT_CEILING, Connection, connected, find_out
+from spiflash.jobs.connection import DEFAULT_CEILING, Connection, connected, identify_chip
 from spiflash.nor.chip import Chip
 from spiflash.nor.geometry import Duration, EraseRegion, EraseType, Geometry, ProgramMethod
 from spiflash.nor.identify import chip_table
@@ -54,7 +54,7 @@ class Rig:
         self.bench.clock.advance(0.1)
         bus = open_bench_bus(self.bench, "test")
         try:
-            found = find_out(bus, chip_table(), part, size=size, trust_sfdp=trust_sfdp)
+            found = identify_chip(bus, chip_table(), part, size=size, trust_sfdp=trust_sfdp)
             with connected(bus, found, ceiling) as connection:
                 yield connection
         finally:
@@ -108,7 +108,7 @@ def small(name: str, size: int) -> tuple[ChipDescription, Chip]:
     that repeat are refused otherwise."""
     whole = describe(name)
     bus = open_bench_bus(make_bench(NorChip(whole)), "look")
-    known = find_out(bus, chip_table(), name)
+    known = identify_chip(bus, chip_table(), name)
     bus.close()
     geometry = uniform(
         size,

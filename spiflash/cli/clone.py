@@ -125,7 +125,7 @@ def clone(
     from spiflash.archive.ledger.store import default_path
     from spiflash.cli.clone_screen import CloneScreen
     from spiflash.jobs.clone.board import other_ledger, refuse_older
-    from spiflash.jobs.clone.context import Context, nobody_knows
+    from spiflash.jobs.clone.context import Context, answer_no
     from spiflash.jobs.clone.job_file import load_job
     from spiflash.jobs.clone.runner import Runner, station_for
     from spiflash.jobs.clone.target import check_job, made_by
@@ -166,7 +166,7 @@ def clone(
             about_voltage,
             set_page,
             screen.again if asks else lambda station, record: again == "redo",
-            screen.same if asks else nobody_knows,
+            screen.same if asks else answer_no,
             part=settings.part,
             ceiling=settings.ceiling,
             unprotect=unprotect,

@@ -28,10 +28,10 @@ from spiflash.cli.screen import Bars, remark, show
 from spiflash.cli.values import Amount, PathGiven, Range, SourceGiven, shelf_from
 from spiflash.dump.audit import examine
 from spiflash.dump.identity import OwnItem
-from spiflash.dump.made_image import overwritten
+from spiflash.dump.made_image import overwritten_items
 from spiflash.jobs.connection import connect
 from spiflash.jobs.image import load_image, load_layout, only_regions
-from spiflash.jobs.write import Work, blank, prepare, refuse_strangers
+from spiflash.jobs.write import Work, blank, prepare, refuse_other_boards_items
 from spiflash.jobs.write import restore as restore_chip
 from spiflash.report.changes import overwrites_text, plan_json, plan_text
 from spiflash.report.plain import plain
@@ -134,7 +134,7 @@ def restore(
 
         def agreed(work: Work) -> bool:
             if image is not None and not other_board:
-                refuse_strangers(work)
+                refuse_other_boards_items(work)
             lost = _lost(work) if image is not None else ()
             if lost:
                 remark(overwrites_text(lost, source, words, whole=whole).strip("\n"))
@@ -150,7 +150,7 @@ def _lost(work: Work) -> tuple[OwnItem, ...]:
     """The board's own items that the work overwrites or blanks."""
     if not work.plan.steps:
         return ()
-    return overwritten(examine(work.old.contents, "the chip", signs=False), work.target)
+    return overwritten_items(examine(work.old.contents, "the chip", signs=False), work.target)
 
 
 @click.command(cls=Command)

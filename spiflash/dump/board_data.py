@@ -122,7 +122,7 @@ def _moves_whole(audit: Audit, region: Region) -> bool:
     return region.role is Role.OTHER and not firmware_in(audit.findings, region)
 
 
-def wholes(audit: Audit) -> list[Region]:
+def whole_ranges(audit: Audit) -> list[Region]:
     """The ranges of a board that move as a whole and hold anything, by rising address."""
     found = [
         region
@@ -223,7 +223,7 @@ def block_around(contents: bytes, item: OwnItem, low: int, high: int) -> tuple[i
     return (before + len(apart) if before >= 0 else low), (after if after >= 0 else high)
 
 
-def suited(image: Audit, region: Region, size: int) -> list[Region]:
+def matching_regions(image: Audit, region: Region, size: int) -> list[Region]:
     """The regions of an image for a chip of `size` bytes whose role is that of a range."""
     own = region.is_own
     return [
@@ -290,7 +290,7 @@ class Wishes:
             else:
                 start, length = typed[0], typed[1] - typed[0]
                 if length < 1 or typed[1] > board.size:
-                    raise unusable(f"The range {name} is not on this chip.")
+                    raise wish_error(f"The range {name} is not on this chip.")
                 region = Region(name, start, length, Role.OWN, True)
             found.append((region, target))
         return found
@@ -306,15 +306,15 @@ class Wishes:
                 continue
             found = [e for e in board.own if wish == e.name or _address(wish) == e.start]
             if not found:
-                raise unusable(f"This board has no item of its own called {wish}.")
+                raise wish_error(f"This board has no item of its own called {wish}.")
             for region in whole:
                 if all(region.holds(each.start) for each in found):
-                    raise unusable(
+                    raise wish_error(
                         f"{wish} is a part of {region.name}, which is kept or dropped as a whole."
                     )
         both = set(self.drop) & {wish.partition("=")[0] for wish in self.keep}
         if both:
-            raise unusable(f"{min(both)} cannot be kept and dropped.")
+            raise wish_error(f"{min(both)} cannot be kept and dropped.")
 
 
 def turned(decisions: Sequence[Decision], wishes: Wishes, name: str) -> Wishes:
@@ -324,7 +324,7 @@ def turned(decisions: Sequence[Decision], wishes: Wishes, name: str) -> Wishes:
     """
     said = next((e for e in decisions if name in (e.label, e.item.name)), None)
     if said is None:
-        raise unusable(f"This board has no item of its own called {name}.")
+        raise wish_error(f"This board has no item of its own called {name}.")
     label = said.label
     drop = tuple(each for each in wishes.drop if each != label)
     keep = tuple(each for each in wishes.keep if each.partition("=")[0] != label)
@@ -333,7 +333,7 @@ def turned(decisions: Sequence[Decision], wishes: Wishes, name: str) -> Wishes:
     if said.item.kind in WHOLE_KINDS and label not in wishes.drop:
         keep = (*keep, label)
     elif label not in wishes.drop:
-        raise unusable(f"There is no place for {label}: {said.why}.")
+        raise wish_error(f"There is no place for {label}: {said.why}.")
     return replace(wishes, keep=keep, drop=drop)
 
 
@@ -343,7 +343,7 @@ def _address(text: str) -> int | None:
     return int(match[1] or match[2], 16) if match else None
 
 
-def unusable(cause: str) -> UsageError:
+def wish_error(cause: str) -> UsageError:
     """A wish that cannot be met."""
     return UsageError(
         cause,

@@ -24,18 +24,18 @@ from spiflash.dump.board_data import (
     firmware_in,
     found_in,
     layout_for,
+    matching_regions,
     sound_environments,
-    suited,
-    unusable,
     used_length,
     whole_item,
-    wholes,
+    whole_ranges,
+    wish_error,
 )
 from spiflash.dump.finding import Finding, saved_environments
 from spiflash.dump.formats import is_blank
 from spiflash.dump.identity import OwnItem
 from spiflash.dump.layout import Region, Role
-from spiflash.dump.made_image import brought, not_found
+from spiflash.dump.made_image import items_from_image, why_not_kept
 from spiflash.dump.uboot_env import Environment, EnvironmentEditError, set_variables, stored
 from spiflash.spans import spans_of
 
@@ -105,7 +105,7 @@ class _Draft:
         self.reach = min(len(self.image.contents), size)
         self.base = self.image.contents[:size] + self.board.contents[self.reach :]
         self.made = bytearray(self.base)
-        known = wholes(self.board)
+        known = whole_ranges(self.board)
         self.wished = {
             region: self.image.layout.region(target) if target else region
             for region, target in self.wishes.kept_ranges(self.board.layout, known)
@@ -166,7 +166,7 @@ class _Draft:
             return wish, Fate.STAYS if same else Fate.CARRIED, "kept, as you asked"
         if self._untouched(region):
             return region, Fate.STAYS, self._as_now(region.start)
-        fitting = suited(self.image, region, len(self.made))
+        fitting = matching_regions(self.image, region, len(self.made))
         home = self._home(region, fitting)
         if home is not None:
             return self._to_home(region, home)
@@ -361,16 +361,16 @@ class _Draft:
         try:
             given = stored(self.wishes.values)
         except EnvironmentEditError as exc:
-            raise unusable(f"That variable cannot be set: {exc}.") from exc
+            raise wish_error(f"That variable cannot be set: {exc}.") from exc
         targets = spans_of(self._targets())
         if given and not (targets or self.staying):
-            raise unusable("The board will have no environment that could hold a variable.")
+            raise wish_error("The board will have no environment that could hold a variable.")
         for start, end in targets or self.staying:
             raw = bytes(self.made[start:end])
             try:
                 raw = set_variables(raw, given if targets else {**given, **self.removed})
             except EnvironmentEditError as exc:
-                raise unusable(f"That variable cannot be set: {exc}.") from exc
+                raise wish_error(f"That variable cannot be set: {exc}.") from exc
             for name, value in list(self.variables.items()):
                 try:
                     raw = set_variables(raw, {name: value})
@@ -386,7 +386,7 @@ class _Draft:
         decisions = []
         for each in self.decisions:
             problem = self.refused.get(_raw(each.variable), "") if each.kept else ""
-            problem = problem or not_found(each, self.board, audit)
+            problem = problem or why_not_kept(each, self.board, audit)
             decisions.append(
                 _left(each.item, problem, each.whole, each.variable) if problem else each
             )
@@ -397,7 +397,7 @@ class _Draft:
             tuple(decisions),
             tuple(self.kept),
             tuple(self.wishes.values.items()),
-            brought(self.board, audit, self.wishes.values, self.image),
+            items_from_image(self.board, audit, self.wishes.values, self.image),
             audit,
         )
 

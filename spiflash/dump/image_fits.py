@@ -60,7 +60,7 @@ class Concern:
     final: bool = False
 
 
-def concerns(board: Audit, image: Audit) -> tuple[Concern, ...]:
+def find_concerns(board: Audit, image: Audit) -> tuple[Concern, ...]:
     """Every reason not to write `image` to `board`, the most serious first.
 
     `board` is the audit of the whole chip as it is.

@@ -16,7 +16,7 @@ from spiflash.dump.board_data import (
     Fate,
     sound_environments,
     whole_item,
-    wholes,
+    whole_ranges,
 )
 from spiflash.dump.finding import Finding
 from spiflash.dump.identity import OwnItem
@@ -25,7 +25,7 @@ from spiflash.spans import meets_any, spans_of
 _NOT_THERE = "not found again in the finished image"
 
 
-def not_found(said: Decision, board: Audit, made: Audit) -> str:
+def why_not_kept(said: Decision, board: Audit, made: Audit) -> str:
     """Why an item cannot be said to be kept; empty when it was found again, and for one that is
     not said to be kept.
 
@@ -62,7 +62,7 @@ def _forms(findings: Sequence[Finding], start: int, end: int) -> set[tuple[str, 
     }
 
 
-def brought(
+def items_from_image(
     board: Audit, made: Audit, given: Mapping[str, str], image: Audit | None = None
 ) -> tuple[OwnItem, ...]:
     """Addresses and serial numbers in a made image that are neither the board's nor among the
@@ -77,10 +77,10 @@ def brought(
     places = spans_of(sound_environments(made))
     # Addresses in firmware are on all boards of a model; anywhere else they are one board's.
     places += spans_of(each for each in made.layout.regions if each.is_own)
-    places += spans_of(wholes(made))
+    places += spans_of(whole_ranges(made))
     found = list(made.own)
     if image is not None:
-        places += spans_of(wholes(image))
+        places += spans_of(whole_ranges(image))
         starts = {each.start for each in found}
         found += [
             each
@@ -97,7 +97,7 @@ def brought(
     )
 
 
-def strangers(board: Audit, made: Audit, sets: Sequence[bytes]) -> tuple[OwnItem, ...]:
+def other_boards_items(board: Audit, made: Audit, sets: Sequence[bytes]) -> tuple[OwnItem, ...]:
     """Another board's addresses and serial numbers that writing `made` would bring to a board
     that has its own, on the chip or in one of its `sets` (whole contents): what is in
     neither."""
@@ -106,17 +106,17 @@ def strangers(board: Audit, made: Audit, sets: Sequence[bytes]) -> tuple[OwnItem
         return ()
     return tuple(
         each
-        for each in brought(board, made, {})
+        for each in items_from_image(board, made, {})
         if not any(each.of(held) == each.of(made.contents) for held in sets)
     )
 
 
-def overwritten(board: Audit, after: bytes) -> tuple[OwnItem, ...]:
+def overwritten_items(board: Audit, after: bytes) -> tuple[OwnItem, ...]:
     """The board's own items, regions of settings among them, that are lost when the chip holds
     `after`; one that is elsewhere in it is not. A setting counts only after its name: the
     loader does not look for its address in a block of factory data."""
     lost = []
-    for region in wholes(board):
+    for region in whole_ranges(board):
         held = region.of(board.contents).rstrip(b"\xff")
         if not after.startswith(held, region.start):
             lost.append(whole_item(board, region))

@@ -116,7 +116,7 @@ def connect(settings: Settings) -> Iterator[Connection]:
     table = chip_table(settings.tables)
     bus, record = open_adapter(settings)
     try:
-        chip = find_out(
+        chip = identify_chip(
             bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
         )
         settings.announce(chip)
@@ -146,7 +146,7 @@ def open_adapter(settings: Settings) -> tuple[FtdiBus, AdapterRecord | None]:
     return bus, record
 
 
-def find_out(
+def identify_chip(
     bus: Bus,
     table: ChipTable,
     part: str | None = None,

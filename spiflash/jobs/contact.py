@@ -22,7 +22,7 @@ from spiflash.jobs.connection import (
     Connection,
     Settings,
     connected,
-    find_out,
+    identify_chip,
     open_adapter,
     sweep_clocks,
 )
@@ -33,7 +33,7 @@ from spiflash.nor.identify import chip_table
 from spiflash.nor.probe import ID_BYTES, PROBE_CLOCK
 from spiflash.spans import SECTOR
 
-LISTENINGS = 200
+ID_READINGS = 200
 READINGS = 16
 PAUSE = 4e-3
 """Seconds between two readings: a fault that comes every second or so is met within them."""
@@ -126,14 +126,14 @@ def make_contact(settings: Settings) -> Contact:
     table = chip_table(settings.tables)
     bus, _ = open_adapter(settings)
     try:
-        faults = list(diagnose(listen(bus)))
+        faults = list(diagnose(read_ids(bus)))
         chip: Chip | None = None
         sweep: ClockSweep | None = None
         latch: bool | None = None
         repeated: Repeated | None = None
         locked, refusal = False, ""
         try:
-            chip = find_out(
+            chip = identify_chip(
                 bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
             )
             settings.announce(chip)
@@ -196,14 +196,14 @@ def _read_repeatedly(connection: Connection, ceiling: float) -> Repeated:
     return Repeated(length, readings, bus.hertz, differing)
 
 
-def listen(bus: Bus) -> list[tuple[bytes, bytes]]:
+def read_ids(bus: Bus) -> list[tuple[bytes, bytes]]:
     """Many slow readings of (ID, start of the SFDP area)."""
     bus.set_sampling(Sampling.LATE)
     bus.set_clock(PROBE_CLOCK)
     # A chip in deep power-down answers only after this.
     bus.run([commands.read_legacy_id()])
     heard = []
-    for _ in range(LISTENINGS):
+    for _ in range(ID_READINGS):
         answer, table = bus.run([commands.read_id(ID_BYTES), commands.read_sfdp(0, TABLE)])
         heard.append((answer, table))
         bus.clock.sleep(PAUSE)

@@ -25,7 +25,7 @@ from spiflash.dump.audit import Audit, examine
 from spiflash.dump.board_data import WRITTEN, Fate, Wishes, sound_environments
 from spiflash.dump.convert import Proposal, propose
 from spiflash.dump.identity import OwnItem
-from spiflash.dump.image_fits import Concern, concerns, refusals
+from spiflash.dump.image_fits import Concern, find_concerns, refusals
 from spiflash.dump.layout import Layout
 from spiflash.dump.uboot_env import Environment, set_variables, stored
 from spiflash.errors import (
@@ -198,7 +198,7 @@ def _prepared(found: BackupSet, theirs: Audit, image: Image, asked: Asked) -> Pr
         image,
         board,
         theirs,
-        concerns(board, theirs),
+        find_concerns(board, theirs),
         propose(board, theirs, asked.wishes),
         asked,
     )

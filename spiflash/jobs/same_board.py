@@ -79,7 +79,7 @@ def answers_known(connection: Connection) -> bool:
     return all(connection.bus.run(orders) == wanted for _ in range(2))
 
 
-def still_there(connection: Connection) -> None:
+def check_same_chip(connection: Connection) -> None:
     """Raise `ChipMismatchError` unless the chip gives the ID and SFDP it gave at first;
     `UnstableReadError` when they are nearly the same. A sister board passes: see `SameBoard`."""
     for _ in range(3):
@@ -333,7 +333,7 @@ class SameBoard:
 
     def _ask_again(self, state: str) -> None:
         try:
-            still_there(self._connection)
+            check_same_chip(self._connection)
         except ChipMismatchError as error:
             error.state = state
             raise

@@ -35,7 +35,7 @@ from spiflash.nor.protection import (
     power_up_unlock,
     protection,
 )
-from spiflash.nor.scheme import documented
+from spiflash.nor.scheme import common_registers
 from spiflash.spans import merged
 from spiflash.text import address, amount
 
@@ -139,7 +139,7 @@ class NorFlash:
 
         Values count only if they are read twice in a row. Raises `UnstableReadError` if none are.
         """
-        known = documented(self.chip.protection_schemes)
+        known = common_registers(self.chip.protection_schemes)
         reads = [commands.read_register(register.opcode, register.length) for register in known]
         last: list[bytes] = []
         for _ in range(READINGS):

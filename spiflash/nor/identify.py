@@ -22,20 +22,20 @@ from chipdb.table import ChipTable
 from spiflash.errors import ChipMismatchError, ChipTableError, ChipUnknownError
 from spiflash.files import UNCHANGED, read_named
 from spiflash.nor.chip import Answers, Chip
-from spiflash.nor.jedec import CONTINUATION, split
+from spiflash.nor.jedec import CONTINUATION, split_continuation
 from spiflash.nor.scheme import scheme
 from spiflash.nor.sfdp import Sfdp, parse
 from spiflash.nor.sfdp.derived import four_byte_methods, quad_enable
 from spiflash.nor.sfdp.headers import SfdpError
-from spiflash.nor.shared_id import chip_of, common_supply, geometry_of, names, supplies
+from spiflash.nor.shared_id import chip_of, common_supply, geometry_of, joined_names, supplies
 from spiflash.nor.unlisted import (
-    at_stated_size,
     capacity_hint,
     from_sfdp,
-    maker,
-    of_stated_size,
+    manufacturer_name,
+    read_only_chip,
     refuse_nand,
     shown_id,
+    with_stated_size,
 )
 from spiflash.text import amount
 
@@ -81,23 +81,24 @@ def identify(
             answers, (chosen,), sfdp, complaint, f"the name that you gave, {chosen.name}"
         )
         chip = replace(chip, supplies=supplies((chosen, *candidates_for(answers, table))))
-        return chip if size is None else at_stated_size(chip, size)
+        return chip if size is None else with_stated_size(chip, size)
     candidates = candidates_for(answers, table)
     if candidates:
         chip = _listed(answers, candidates, sfdp, complaint, size)
-        return chip if size is None else at_stated_size(chip, size)
+        return chip if size is None else with_stated_size(chip, size)
     if sfdp is not None:
         try:
             chip = from_sfdp(answers, sfdp, trusted=trust_sfdp)
         except SfdpError as exc:
             complaint = f"Its SFDP cannot be used: {exc}"
         else:
-            return chip if size is None else at_stated_size(chip, size)
+            return chip if size is None else with_stated_size(chip, size)
     if size is not None:
-        return of_stated_size(answers, size, complaint)
+        return read_only_chip(answers, size, complaint)
     raise ChipUnknownError(
-        f"The chip answers with JEDEC ID {shown_id(answers)} ({maker(answers)}), which is not in "
-        "the chip table, and has no usable SFDP" + (f" ({complaint})." if complaint else "."),
+        f"The chip answers with JEDEC ID {shown_id(answers)} ({manufacturer_name(answers)}), which "
+        "is not in the chip table, and has no usable SFDP"
+        + (f" ({complaint})." if complaint else "."),
         state="Nothing has been changed on it.",
         remedy="Read the marking on the package and name the part with --part, or give its "
         "figures in a table file of your own with --chips. To read it without either, state its "
@@ -118,7 +119,7 @@ def candidates_for(answers: Answers, table: ChipTable) -> tuple[Part, ...]:
 
 
 def _without_continuation(answer: bytes) -> bytes:
-    bank, _ = split(answer)
+    bank, _ = split_continuation(answer)
     return answer[bank - 1 :]
 
 
@@ -176,8 +177,8 @@ def _listed(
             )
             return replace(chip, write_doubt=doubt)
         raise ChipMismatchError(
-            f"The ID {answers.jedec_id.hex(' ').upper()} belongs to {names(candidates)}, but "
-            f"the chip's own SFDP gives a size of {amount(sfdp.basic.size)}.",
+            f"The ID {answers.jedec_id.hex(' ').upper()} belongs to {joined_names(candidates)}, "
+            f"but the chip's own SFDP gives a size of {amount(sfdp.basic.size)}.",
             state=UNTOUCHED,
             remedy="The chip may be relabelled. If you know the part, name it with --part. To read "
             "it at a size that you state, use --size.",

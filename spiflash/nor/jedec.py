@@ -94,7 +94,7 @@ FIRMS = (
 )
 
 
-def split(answer: bytes) -> tuple[int, int | None]:
+def split_continuation(answer: bytes) -> tuple[int, int | None]:
     """(bank, code) at the start of an answer to 9Fh; the code is None if there are only
     continuation codes or nothing."""
     rest = answer.lstrip(bytes([CONTINUATION]))
@@ -107,7 +107,7 @@ def candidates(answer: bytes) -> tuple[Manufacturer, ...]:
     Continuation codes say which bank it is. Without any it may be every bank, because most chips
     leave them out.
     """
-    bank, code = split(answer)
+    bank, code = split_continuation(answer)
     if bank > 1:
         return tuple(firm for firm in FIRMS if (firm.bank, firm.code) == (bank, code))
     return tuple(firm for firm in FIRMS if firm.code == code)
@@ -118,7 +118,7 @@ def manufacturer(answer: bytes) -> Manufacturer:
 
     Raises `ValueError` when `answer` holds no code at all.
     """
-    bank, code = split(answer)
+    bank, code = split_continuation(answer)
     if code is None:
         raise ValueError("no manufacturer code in the answer")
     found = candidates(answer)

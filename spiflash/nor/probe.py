@@ -14,7 +14,7 @@ from spiflash.errors import ChipAbsentError, ChipTimeoutError, UnstableReadError
 from spiflash.nor import commands
 from spiflash.nor.chip import Answers, Chip, ChipIdentity, Part
 from spiflash.nor.jedec import FLOATING, nand
-from spiflash.nor.scheme import MIRRORING, Register, telling
+from spiflash.nor.scheme import MIRRORING, Register, distinguishing_registers
 from spiflash.nor.sfdp import parse
 from spiflash.nor.sfdp.headers import SfdpError, read_whole
 from spiflash.text import hex_pairs
@@ -158,7 +158,9 @@ def probe_shared_id(bus: Bus, answers: Answers, candidates: Sequence[Part]) -> A
         if value is not None and value != 0xFF:
             found.append((register.name, value))
     if len(candidates) > 1:
-        for register in telling(answers.id[0], [part.protection for part in candidates]):
+        for register in distinguishing_registers(
+            answers.id[0], [part.protection for part in candidates]
+        ):
             value = _steady(bus, register)
             if value is not None and value not in (0x00, 0xFF):
                 found.append((register.name, value))

@@ -293,7 +293,7 @@ def scheme(name: str) -> Scheme:
 # -- what may be read on a chip that can be one of several parts -----------------------------------
 
 
-def documented(names: Sequence[str]) -> tuple[Register, ...]:
+def common_registers(names: Sequence[str]) -> tuple[Register, ...]:
     """The registers that all of the schemes have: those that may be read on a chip that could be
     any of several parts."""
     first, *others = (scheme(name).registers for name in names)
@@ -313,7 +313,7 @@ MIRRORING: Mapping[str, tuple[Register, int]] = {"cr1.2": (_CR1, 0x04)}
 S25FL-S; their CR1 is read with 35h, which means nothing else on any part with their IDs."""
 
 
-def telling(maker: int, names: Sequence[str]) -> tuple[Register, ...]:
+def distinguishing_registers(maker: int, names: Sequence[str]) -> tuple[Register, ...]:
     """The registers to try on a chip that could have any of these schemes: those that some of them
     document and others do not."""
     lists = [scheme(name).registers for name in names]

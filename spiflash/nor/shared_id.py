@@ -50,7 +50,7 @@ def chip_of(
     doubt = first.refused
     if differ:
         doubt = (
-            f"{names(parts)} share this ID and differ in {', '.join(differ)}; "
+            f"{joined_names(parts)} share this ID and differ in {', '.join(differ)}; "
             "name the right one with --part"
         )
     if sfdp is not None and sfdp.basic.size != first.size:
@@ -118,7 +118,7 @@ COMMON_EXIT = 0xE9
 _T = TypeVar("_T")
 
 
-def names(parts: Sequence[Part]) -> str:
+def joined_names(parts: Sequence[Part]) -> str:
     """All names, for a sentence."""
     return " or ".join(part.name for part in parts)
 
@@ -131,7 +131,7 @@ def _family_name(parts: Sequence[Part]) -> str:
     prefix = "".join(column[0] for column in columns)
     if len(same) > 1 and len(prefix) >= LEAST_PREFIX:
         return f"{prefix} family"
-    return names(parts)
+    return joined_names(parts)
 
 
 def _vendors(parts: Sequence[Part]) -> list[str]:
@@ -166,7 +166,7 @@ def _refuse_unlike(parts: Sequence[Part]) -> None:
         differ.append("addresses above 16 MiB")
     if differ:
         raise ChipAmbiguousError(
-            f"{names(parts)} share this ID and differ in {', '.join(differ)}.",
+            f"{joined_names(parts)} share this ID and differ in {', '.join(differ)}.",
             state="Nothing has been changed on the chip; no contents have been read.",
             remedy="Read the marking on the package and name the right one with --part.",
         )

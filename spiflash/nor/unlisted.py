@@ -13,7 +13,7 @@ from spiflash.errors import ChipUnknownError, UsageError
 from spiflash.nor.addressing import THREE_BYTE_REACH
 from spiflash.nor.chip import Answers, Chip
 from spiflash.nor.geometry import Duration, EraseRegion, Geometry
-from spiflash.nor.jedec import CONTINUATION, FLOATING, manufacturer, nand, split
+from spiflash.nor.jedec import CONTINUATION, FLOATING, manufacturer, nand, split_continuation
 from spiflash.nor.sfdp import Missing, Sfdp
 from spiflash.nor.sfdp.derived import (
     Assumed,
@@ -39,12 +39,12 @@ _NO_TIME = Duration(1.0, 1.0)  # nothing is programmed or erased with it
 
 def shown_id(answers: Answers) -> str:
     """The ID as people search for it: continuation codes, manufacturer, type, capacity."""
-    bank, code = split(answers.id)
+    bank, code = split_continuation(answers.id)
     count = 3 if code is None else bank - 1 + 3
     return answers.id[:count].hex(" ").upper()
 
 
-def maker(answers: Answers) -> str:
+def manufacturer_name(answers: Answers) -> str:
     """The most likely firm for the manufacturer code, in words."""
     if set(answers.id) <= {CONTINUATION}:
         return "no manufacturer code"
@@ -77,7 +77,7 @@ def refuse_nand(answers: Answers) -> None:
 
 def capacity_hint(answers: Answers) -> str:
     """What the third byte of the ID means with most manufacturers; "" if it has no such meaning."""
-    bank, _ = split(answers.id)
+    bank, _ = split_continuation(answers.id)
     code = answers.id[bank - 1 :][2:3]
     exponent = code[0] if code else 0
     if not 0x10 <= exponent <= 0x18:
@@ -126,7 +126,7 @@ def from_sfdp(answers: Answers, sfdp: Sfdp, *, trusted: bool) -> Chip:
     )
 
 
-def of_stated_size(answers: Answers, size: int, complaint: str) -> Chip:
+def read_only_chip(answers: Answers, size: int, complaint: str) -> Chip:
     """A chip of which only a size is known, because a person stated it: read-only.
 
     Raises `UsageError` for a size that no chip has, `ChipUnknownError` above 16 MiB.
@@ -140,7 +140,7 @@ def of_stated_size(answers: Answers, size: int, complaint: str) -> Chip:
             remedy="Read the first 16 MiB with --size 16M, or name the part with --part.",
         )
     return replace(
-        _unlisted(answers, read_only(size)),
+        _unlisted(answers, read_only_geometry(size)),
         size_stated=True,
         how="the size that you stated",
         write_doubt="its ID is not in the chip table and it has no usable SFDP",
@@ -152,7 +152,7 @@ def _unlisted(answers: Answers, geometry: Geometry) -> Chip:
     """A chip of which nothing but these is known."""
     return Chip(
         name=f"unknown {shown_id(answers).replace(' ', '')}",
-        vendor=maker(answers),
+        vendor=manufacturer_name(answers),
         answers=answers,
         geometry=geometry,
         protection_schemes=("unknown",),
@@ -168,7 +168,7 @@ def _unlisted(answers: Answers, geometry: Geometry) -> Chip:
     )
 
 
-def at_stated_size(chip: Chip, size: int) -> Chip:
+def with_stated_size(chip: Chip, size: int) -> Chip:
     """`chip` at the size that a person states. The same size confirms it; any other makes the chip
     read-only. Raises `UsageError` for a size that no chip has."""
     check_size(size)
@@ -182,7 +182,7 @@ def at_stated_size(chip: Chip, size: int) -> Chip:
         )
     return replace(
         chip,
-        geometry=read_only(size, chip.geometry.page),
+        geometry=read_only_geometry(size, chip.geometry.page),
         size_stated=True,
         how=f"{chip.how}; the size that you stated",
         write_doubt=f"you stated {text.amount(size)}, but the {chip.name} should hold "
@@ -190,7 +190,7 @@ def at_stated_size(chip: Chip, size: int) -> Chip:
     )
 
 
-def read_only(size: int, page: int = 256) -> Geometry:
+def read_only_geometry(size: int, page: int = 256) -> Geometry:
     """A geometry in which nothing can be erased."""
     return Geometry(size, page, (), (EraseRegion(size, ()),), _NO_TIME)
 

@@ -147,14 +147,14 @@ _BAR = 16
 
 def contact_headline(found: Contact) -> Headline:
     """What to think of the contact."""
-    from spiflash.jobs.contact import LISTENINGS
+    from spiflash.jobs.contact import ID_READINGS
 
     if found.good and found.repeated is not None:
         alike = found.repeated
         return Headline(
             "good",
             "Contact good",
-            f"{LISTENINGS} readings of the chip's ID were the same, and so were {alike.readings} "
+            f"{ID_READINGS} readings of the chip's ID were the same, and so were {alike.readings} "
             f"readings of {amount(alike.length)} of its contents at {clock(alike.hertz)}. --clock "
             f"auto uses {clock(found.clock)}.",
         )

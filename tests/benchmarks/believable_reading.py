@@ -46,7 +46,7 @@ from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import SpiflashError
 from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
-from spiflash.jobs.connection import best_clock, connected, find_out, sweep_clocks
+from spiflash.jobs.connection import best_clock, connected, identify_chip, sweep_clocks
 from spiflash.nor.identify import chip_table
 from spiflash.report.backup import backup_text
 from tests.benchmarks.believable_rows import MIB, ROWS, STATES, Row, places, sister
@@ -110,7 +110,7 @@ def run_trial(row: Row, seed: int) -> Trial:
         try:
             bus = open_bench_bus(bench, "benchmark")
             try:
-                found = find_out(bus, chip_table())
+                found = identify_chip(bus, chip_table())
                 sweep = sweep_clocks(bus, found.answers, top=found.clock_fast)
                 with connected(bus, found, best_clock(sweep), sweep) as connection:
                     made = back_up(connection, Shelf(Path(folder)), Unwatched())

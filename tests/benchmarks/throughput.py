@@ -48,7 +48,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.bus.locate import open_bench_bus
 from spiflash.jobs import Unwatched
 from spiflash.jobs.backup import back_up
-from spiflash.jobs.connection import Connection, connected, find_out
+from spiflash.jobs.connection import Connection, connected, identify_chip
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import WriteOptions, restore
 from spiflash.nor.chip import Chip
@@ -145,7 +145,7 @@ def our_flash(chip: NorChip, adapter: str, hertz: float) -> Iterator[tuple[NorFl
     meter = Meter(bench)
     bus = open_bench_bus(bench, "benchmark")
     try:
-        found = find_out(bus, chip_table(), NAME)
+        found = identify_chip(bus, chip_table(), NAME)
         with NorFlash(bus, found) as flash:
             bus.set_clock(hertz)
             yield flash, found, meter
@@ -161,7 +161,7 @@ def our_connection(chip: NorChip, adapter: str, hertz: float) -> Iterator[tuple[
     meter = Meter(bench)
     bus = open_bench_bus(bench, "benchmark")
     try:
-        with connected(bus, find_out(bus, chip_table(), NAME), hertz) as connection:
+        with connected(bus, identify_chip(bus, chip_table(), NAME), hertz) as connection:
             yield connection, meter
     finally:
         bus.close()

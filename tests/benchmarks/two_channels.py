@@ -27,7 +27,7 @@ from hwmocks.clock import ThreadClock
 from hwmocks.ftdi import FT2232H, FtdiDevice, UsbBackend
 from hwmocks.nor.chip import NorChip
 from spiflash.bus.ftdi import FtdiBus, open_channel
-from spiflash.jobs.connection import find_out
+from spiflash.jobs.connection import identify_chip
 from spiflash.nor.commands import ReadStyle
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import chip_table
@@ -52,7 +52,7 @@ class Lane:
             ftdi = Ftdi()
             ftdi.open_from_device(device, self.channel)
             self.bus = open_channel(ftdi, clock, description=f"channel {self.channel}", serial="")
-            found = find_out(self.bus, chip_table(), "W25Q64JV")
+            found = identify_chip(self.bus, chip_table(), "W25Q64JV")
             self.bus.set_clock(30e6)
             with NorFlash(self.bus, found) as flash:
                 start = clock.now()

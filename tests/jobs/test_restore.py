@@ -29,7 +29,7 @@ from spiflash.jobs.write import (
     WriteOptions,
     blank,
     prepare,
-    refuse_strangers,
+    refuse_other_boards_items,
     restore,
 )
 from spiflash.nor.commands import write_enable, write_register
@@ -201,8 +201,8 @@ def test_another_boards_set_is_named_before_the_question(tmp_path: Path, backups
     assert work.of_another_board
     assert not ours.of_another_board
     with pytest.raises(ImageError, match="is a backup of another board"):
-        refuse_strangers(work)
-    refuse_strangers(ours)
+        refuse_other_boards_items(work)
+    refuse_other_boards_items(ours)
     assert [line for line in said.lines if "another board (the neighbour)" in line]
     assert (work.source, work.chip, work.plan.size) == (theirs.name, "W25Q64 family", 8 << 20)
     assert not rig.chip.erased

@@ -24,7 +24,7 @@ from spiflash.jobs import convert, same_board
 from spiflash.jobs.connection import Connection, connected
 from spiflash.jobs.image import Image, load_image
 from spiflash.jobs.write import Rewritten, Verify, WriteOptions, prepare, restore
-from spiflash.jobs.write.before import unconfirmed
+from spiflash.jobs.write.before import unconfirmed_sectors
 from spiflash.spans import SECTOR, sector_spans
 from tests.benchmarks.cuts import Case
 from tests.job_rig import WATCHER, small
@@ -305,15 +305,15 @@ def test_scattered_failures_point_to_supply_and_contact(case: Case, backed_up: S
 
 def test_witnesses_speak_for_whole_sectors_only() -> None:
     contents = random.Random(1).randbytes(8 * SECTOR)
-    assert unconfirmed(contents, []) == [n * SECTOR for n in range(8)]
+    assert unconfirmed_sectors(contents, []) == [n * SECTOR for n in range(8)]
     # From the middle of sector 1 to the middle of sector 4: it speaks for 2 and 3.
     part = (SECTOR + 7, contents[SECTOR + 7 : 4 * SECTOR + 9])
-    assert unconfirmed(contents, [part]) == [n * SECTOR for n in (0, 1, 4, 5, 6, 7)]
+    assert unconfirmed_sectors(contents, [part]) == [n * SECTOR for n in (0, 1, 4, 5, 6, 7)]
     other = bytearray(contents)
     other[5 * SECTOR] ^= 1
     whole = (0, bytes(other))
-    assert unconfirmed(contents, [whole]) == [5 * SECTOR]
-    assert unconfirmed(contents, [part, whole]) == [5 * SECTOR]
+    assert unconfirmed_sectors(contents, [whole]) == [5 * SECTOR]
+    assert unconfirmed_sectors(contents, [part, whole]) == [5 * SECTOR]
     assert sector_spans([0, SECTOR, 5 * SECTOR]) == [(0, 2 * SECTOR), (5 * SECTOR, 6 * SECTOR)]
 
 

@@ -31,7 +31,7 @@ from spiflash.nor.chip import Chip
 from spiflash.nor.flash import NorFlash
 from spiflash.nor.identify import candidates_for, chip_table, identify
 from spiflash.nor.probe import probe, probe_shared_id
-from spiflash.nor.unlisted import read_only
+from spiflash.nor.unlisted import read_only_geometry
 from tests.references.qemu import MODELS, available_models, start_qemu
 
 pytestmark = pytest.mark.needs("qemu-system-arm")
@@ -106,6 +106,6 @@ def _twice_as_large(flash: NorFlash, chip: Chip) -> None:
     """A chip said to be twice as large is found out, where three bytes of address reach it."""
     if 2 * chip.size > 16 * MIB or chip.size < 1 << 16:
         return
-    larger = replace(chip, geometry=read_only(2 * chip.size))
+    larger = replace(chip, geometry=read_only_geometry(2 * chip.size))
     finding = wrap_probe(NorFlash(flash.bus, larger).peek, 2 * chip.size)
     assert (finding.reach, finding.period) == (Reach.REPEATS, chip.size)

@@ -19,7 +19,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.bus import Transaction
 from spiflash.errors import AdapterLostError
 from spiflash.jobs import Unwatched
-from spiflash.jobs.connection import connected, find_out
+from spiflash.jobs.connection import connected, identify_chip
 from spiflash.jobs.image import Image
 from spiflash.jobs.write import Rewritten, WriteOptions, restore
 from spiflash.nor.identify import chip_table
@@ -85,7 +85,7 @@ class Dying:
 def written(
     bus: QemuBus, part: str | None, shelf: Shelf, image: Image | None, at: int = 0
 ) -> Rewritten:
-    with connected(bus, find_out(bus, chip_table(), part)) as connection:
+    with connected(bus, identify_chip(bus, chip_table(), part)) as connection:
         return restore(
             connection,
             shelf,
@@ -120,7 +120,7 @@ def test_a_cut_is_finished(periods: int, tmp_path: Path) -> None:
         dying = Dying(bus, periods)
         with (
             pytest.raises(AdapterLostError),
-            connected(dying, find_out(dying, chip_table(), PARTS["w25q64"])) as connection,
+            connected(dying, identify_chip(dying, chip_table(), PARTS["w25q64"])) as connection,
         ):
             restore(
                 connection,

@@ -15,7 +15,7 @@ from spiflash.archive.ledger.values import LONGEST, Counted, Identity
 from spiflash.errors import CloneJobError
 from spiflash.jobs.clone import Job
 from spiflash.jobs.clone.job_file import load_job
-from spiflash.jobs.clone.target import NotTheBoardsOwnError, check_job, kept_of, make_target
+from spiflash.jobs.clone.target import NotTheBoardsOwnError, check_job, find_kept, make_target
 from spiflash.nor.identify import chip_table
 
 SIZE = 64 << 10
@@ -129,7 +129,7 @@ def test_a_boards_contents_are_put_together_as_the_job_says(tmp_path: Path) -> N
 def test_an_address_behind_the_image_is_the_boards_and_given_to_no_other(tmp_path: Path) -> None:
     own = bytearray(image() + b"\xff" * 0x1000)
     own[SIZE + 0x100 : SIZE + 0x106] = bytes.fromhex("00005e005382")
-    found = kept_of(job_from(tmp_path), bytes(own))
+    found = find_kept(job_from(tmp_path), bytes(own))
     assert Identity.of("mac", "00:00:5e:00:53:82") in found.weak
 
 
@@ -138,11 +138,11 @@ def test_what_is_too_long_for_the_ledger_is_no_serial_number(tmp_path: Path) -> 
     long = "S" * (LONGEST + 1)
     own = bytearray(image(serial_=long))
     own[0x4100 : 0x4100 + len(long)] = long.encode()
-    found = kept_of(job_from(tmp_path), bytes(own))
+    found = find_kept(job_from(tmp_path), bytes(own))
     assert [each for each in found.identities | found.weak if len(each.text) > LONGEST] == []
     own = bytearray(image(serial_=long[2:]))
     own[0x4100 : 0x4100 + len(long)] = long.encode()
-    assert Identity.of("text", long[2:]) in kept_of(job_from(tmp_path), bytes(own)).identities
+    assert Identity.of("text", long[2:]) in find_kept(job_from(tmp_path), bytes(own)).identities
 
 
 def test_a_board_without_what_it_is_to_keep_is_refused(tmp_path: Path) -> None:

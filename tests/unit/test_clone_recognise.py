@@ -13,7 +13,7 @@ from spiflash.archive.ledger import InHand
 from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.jobs.clone import BoardError
-from spiflash.jobs.clone.recognise import Looked, Looks, look, unseen_remark
+from spiflash.jobs.clone.recognise import Likeness, Recognition, recognise, unseen_remark
 from spiflash.jobs.reading import Reading
 from tests.archive_samples import SECTOR, chip_of, contents_of, evidence_of, record_of
 from tests.clone_rig.rows import finished_row
@@ -54,8 +54,8 @@ def found(
     contents: bytes,
     bench: str = "a",
     finished: tuple[BoardRecord, ...] = (),
-) -> Looked:
-    return look(
+) -> Recognition:
+    return recognise(
         boards,
         finished,
         reading(contents),
@@ -67,7 +67,7 @@ def found(
     )
 
 
-def keys(looked: Looked) -> list[tuple[str, Looks]]:
+def keys(looked: Recognition) -> list[tuple[str, Likeness]]:
     return [(each.board.key, each.looks) for each in looked.candidates]
 
 
@@ -78,23 +78,23 @@ def test_a_board_is_known_by_what_the_work_had_not_touched(tmp_path: Path) -> No
     half = bytearray(contents_of(seed=2))
     half[SECTOR : 2 * SECTOR] = NEW[:256] + b"\xff" * (SECTOR - 256)
     looked = found(shelf, boards, bytes(half))
-    assert keys(looked) == [("key-2", Looks.BEGUN)]
+    assert keys(looked) == [("key-2", Likeness.BEGUN)]
     assert looked.candidates[0].journal == journal
     assert looked.candidates[0].own == contents_of(seed=2)
     half[3 * SECTOR] ^= 1  # outside the journal: some other board
     assert keys(found(shelf, boards, bytes(half))) == []
     # Board 1 has no journal: it is known by its backup, or by what it was to get.
-    assert keys(found(shelf, boards, contents_of(seed=1))) == [("key-1", Looks.FRESH)]
-    assert keys(found(shelf, boards, contents_of(seed=1)[::-1])) == [("key-1", Looks.DONE)]
+    assert keys(found(shelf, boards, contents_of(seed=1))) == [("key-1", Likeness.FRESH)]
+    assert keys(found(shelf, boards, contents_of(seed=1)[::-1])) == [("key-1", Likeness.DONE)]
 
 
 @pytest.mark.parametrize(
     ("change", "looks"),
     [
         # An erase that was cut has set bits all over its sector.
-        (lambda old: bytes(byte | 0x5A for byte in old), Looks.BEGUN),
+        (lambda old: bytes(byte | 0x5A for byte in old), Likeness.BEGUN),
         # A program that was cut: some bits of one page are cleared, the rest is still erased.
-        (lambda old: bytes(b | 0x5A for b in NEW[:256]).ljust(SECTOR, b"\xff"), Looks.BEGUN),
+        (lambda old: bytes(b | 0x5A for b in NEW[:256]).ljust(SECTOR, b"\xff"), Likeness.BEGUN),
         # Another address in its last byte, another serial number: a board of its own.
         (lambda old: old[:80] + bytes([old[80] ^ 3]) + old[81:], None),
         (lambda old: bytes([old[0] | 3]) + old[1:-1] + bytes([old[-1] | 5]), None),
@@ -102,7 +102,7 @@ def test_a_board_is_known_by_what_the_work_had_not_touched(tmp_path: Path) -> No
     ],
 )
 def test_what_work_leaves_behind_is_told_from_another_boards_own(
-    tmp_path: Path, change: object, looks: Looks | None
+    tmp_path: Path, change: object, looks: Likeness | None
 ) -> None:
     shelf = Shelf(tmp_path / "shelf")
     board = begun(shelf, 2)
@@ -115,7 +115,7 @@ def test_what_work_leaves_behind_is_told_from_another_boards_own(
     expected = [] if looks is None else [("key-2", looks)]
     # Where nothing else has moved, a page that changed a little is no cut work.
     looked = keys(found(shelf, [board], bytes(whole)))
-    assert [each for each in looked if each[1] is not Looks.NEARLY] == expected
+    assert [each for each in looked if each[1] is not Likeness.NEARLY] == expected
 
 
 def test_a_finished_board_is_known_by_contents_values_and_last_by_its_id(tmp_path: Path) -> None:
@@ -133,7 +133,7 @@ def test_a_finished_board_is_known_by_contents_values_and_last_by_its_id(tmp_pat
 def test_another_bench_knows_a_board_on_the_same_shelf_or_one_moved(tmp_path: Path) -> None:
     shelf = Shelf(tmp_path / "shelf")
     board = begun(shelf, 1, bench="a")
-    assert keys(found(shelf, [board], contents_of(seed=1), "b")) == [("key-1", Looks.FRESH)]
+    assert keys(found(shelf, [board], contents_of(seed=1), "b")) == [("key-1", Likeness.FRESH)]
     moved = Shelf(tmp_path / "mount" / "elsewhere")
     shutil.move(shelf.root, moved.root)
     looked = found(moved, [board], contents_of(seed=1), "b")
@@ -145,7 +145,7 @@ def test_a_backup_out_of_reach_is_told_and_stops_its_own_bench(tmp_path: Path) -
     far, near = begun(shelf, 1, bench="far"), begun(shelf, 2, bench="near")
     shutil.rmtree(far.backup)
     looked = found(shelf, [far, near], contents_of(seed=2), "near")
-    assert (keys(looked), looked.unseen) == ([("key-2", Looks.FRESH)], (far,))
+    assert (keys(looked), looked.unseen) == ([("key-2", Likeness.FRESH)], (far,))
     fresh = found(shelf, [far, near], contents_of(seed=3), "near")
     assert keys(fresh) == []
     assert "could not be compared with 1 started at far" in unseen_remark(fresh.unseen)
@@ -156,7 +156,7 @@ def test_a_backup_out_of_reach_is_told_and_stops_its_own_bench(tmp_path: Path) -
 def test_a_changed_backup_is_no_backup(tmp_path: Path) -> None:
     shelf = Shelf(tmp_path / "shelf")
     board = begun(shelf, 1, unique_id="0102")
-    assert keys(found(shelf, [board], contents_of(seed=1))) == [("key-1", Looks.FRESH)]
+    assert keys(found(shelf, [board], contents_of(seed=1))) == [("key-1", Likeness.FRESH)]
     (Path(board.backup) / "data" / "flash.bin").write_bytes(contents_of(seed=2))
     with pytest.raises(BoardError, match="This board was started at bench a, and its backup set"):
         found(shelf, [board], contents_of(seed=1))

@@ -19,8 +19,8 @@ from hwmocks.boards.heron import heron_factory, heron_open
 from spiflash.dump.audit import Audit, examine
 from spiflash.dump.board_data import Decision, Fate, Wishes, turned
 from spiflash.dump.convert import Proposal, propose
-from spiflash.dump.image_fits import concerns, refusals
-from spiflash.dump.made_image import not_found, overwritten
+from spiflash.dump.image_fits import find_concerns, refusals
+from spiflash.dump.made_image import overwritten_items, why_not_kept
 from spiflash.errors import LayoutError, UsageError
 from tests.convert_boards import (
     BASE,
@@ -188,8 +188,8 @@ def test_what_is_said_to_be_kept_is_looked_for() -> None:
     board = audited(bytes(SMALL.contents))
     without = examine(bytes(SMALL_IMAGE.contents), "without", layout=said.audit.layout, signs=False)
     for each in said.decisions:
-        assert not_found(each, board, said.audit) == ""
-        assert not_found(each, board, without) != ""
+        assert why_not_kept(each, board, said.audit) == ""
+        assert why_not_kept(each, board, without) != ""
 
 
 def test_a_place_that_the_layout_gives_away_is_not_blank() -> None:
@@ -261,15 +261,15 @@ def test_an_address_known_only_from_the_image_is_named() -> None:
 
 def test_a_plain_restore_overwrites_own_items() -> None:
     board = audited(heron_factory())
-    lost = overwritten(board, heron_open())
+    lost = overwritten_items(board, heron_open())
     gone = {each.start for each in lost}
     assert gone == {0x401AB, 0x401C5, 0x50000, 0x5000A, 0x50010, 0x51000, 0x400000, 0x4002FA,
                     0x440000}  # fmt: skip
     elsewhere = heron_open()[:-17] + b"00:00:5e:00:53:17"
-    assert gone - {each.start for each in overwritten(board, elsewhere)} == {0x5000A}
+    assert gone - {each.start for each in overwritten_items(board, elsewhere)} == {0x5000A}
     variable = heron_open()[:-25] + b"ethaddr=00:00:5e:00:53:17"
-    assert gone - {each.start for each in overwritten(board, variable)} == {0x401AB, 0x5000A}
-    assert overwritten(board, heron_factory()) == ()
+    assert gone - {each.start for each in overwritten_items(board, variable)} == {0x401AB, 0x5000A}
+    assert overwritten_items(board, heron_factory()) == ()
 
 
 def swapped(contents: bytes, width: int) -> bytes:
@@ -316,14 +316,14 @@ def test_a_wrong_image_is_refused(kind: str) -> None:
     board = SMALL
     change, name = WRONG[kind]
     image = change(bytes(same_layout(board).contents))
-    found = concerns(audited(bytes(board.contents)), examine(image, kind, signs=False))
+    found = find_concerns(audited(bytes(board.contents)), examine(image, kind, signs=False))
     assert name in {each.name for each in refusals(found, ())}
     named = {each.name for each in found if not each.final}
     assert {e.name for e in refusals(found, tuple(named))} == {e.name for e in found if e.final}
 
 
 def test_a_right_image_is_not_refused() -> None:
-    assert refusals(concerns(audited(heron_factory()), audited(heron_open())), ()) == ()
+    assert refusals(find_concerns(audited(heron_factory()), audited(heron_open())), ()) == ()
 
 
 def unstated(root: bool = True) -> bytes:
@@ -340,9 +340,9 @@ def unstated(root: bool = True) -> bytes:
 def test_an_image_that_states_no_layout_is_not_cut(end: int) -> None:
     """Behind its kernel, or in its root file system, whose superblock states the size."""
     board = audited(unstated())
-    assert "short" not in {each.name for each in concerns(board, board)}
+    assert "short" not in {each.name for each in find_concerns(board, board)}
     cut = examine(unstated()[:end], "cut", signs=False)
-    assert "short" in {each.name for each in refusals(concerns(board, cut), ())}
+    assert "short" in {each.name for each in refusals(find_concerns(board, cut), ())}
 
 
 def mips(order: str) -> bytes:
@@ -355,6 +355,6 @@ def mips(order: str) -> bytes:
 def test_mips_comes_in_two_byte_orders() -> None:
     """No header of a boot image says which."""
     big, little = (examine(mips(order), order, signs=False) for order in "><")
-    assert "processor" in {each.name for each in refusals(concerns(big, little), ())}
-    assert "processor" in {each.name for each in refusals(concerns(little, big), ())}
-    assert "processor" not in {each.name for each in concerns(big, big)}
+    assert "processor" in {each.name for each in refusals(find_concerns(big, little), ())}
+    assert "processor" in {each.name for each in refusals(find_concerns(little, big), ())}
+    assert "processor" not in {each.name for each in find_concerns(big, big)}

@@ -23,7 +23,7 @@ from spiflash.nor import jedec
     ],
 )
 def test_continuation_codes_count_the_bank(answer: bytes, bank: int, code: int | None) -> None:
-    assert jedec.split(answer) == (bank, code)
+    assert jedec.split_continuation(answer) == (bank, code)
 
 
 def test_a_byte_without_continuation_names_every_firm_that_uses_it() -> None:
@@ -66,7 +66,7 @@ def test_what_a_dead_bus_answers_is_no_code(code: int) -> None:
 
 @given(st.binary(min_size=1, max_size=12))
 def test_any_answer_is_split_without_loss(answer: bytes) -> None:
-    bank, code = jedec.split(answer)
+    bank, code = jedec.split_continuation(answer)
     head = b"\x7f" * (bank - 1) + (b"" if code is None else bytes([code]))
     assert answer.startswith(head)
     if code is not None:

@@ -21,7 +21,7 @@ from hwmocks.wire import SpiDevice
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bench_bus
 from spiflash.errors import ChipUnknownError
-from spiflash.jobs.connection import find_out
+from spiflash.jobs.connection import identify_chip
 from spiflash.nor.identify import chip_table
 from spiflash.nor.jedec import nand
 
@@ -86,7 +86,7 @@ def test_it_is_refused_in_words_whatever_is_stated(
         clipped(NandChip(bytes.fromhex(code), dummies)) as bus,
         pytest.raises(ChipUnknownError, match="NAND chip") as caught,
     ):
-        find_out(bus, chip_table(), part, size=size)  # type: ignore[arg-type]
+        identify_chip(bus, chip_table(), part, size=size)  # type: ignore[arg-type]
     assert family in str(caught.value)
     assert "--size" not in caught.value.remedy
     assert "no contents have been read" in caught.value.state
@@ -113,5 +113,5 @@ def test_an_answer_that_no_nor_flash_gives_is_not_read_at_a_stated_size(
         clipped(NandChip(bytes.fromhex(code))) as bus,
         pytest.raises(ChipUnknownError, match="not a NOR flash's ID") as caught,
     ):
-        find_out(bus, chip_table(), size=words.get("size"))
+        identify_chip(bus, chip_table(), size=words.get("size"))
     assert "--size" not in caught.value.remedy

@@ -13,7 +13,7 @@ import pytest
 from chipdb.schemes import PROTECTION_SCHEMES
 from hwmocks.nor.chip import NorChip
 from spiflash.nor.protection import Protection, protection
-from spiflash.nor.scheme import SCHEMES, documented
+from spiflash.nor.scheme import SCHEMES, common_registers
 from tests.nor_rig import NorRig
 
 MIB = 1 << 20
@@ -66,7 +66,7 @@ def test_overlap_is_half_open() -> None:
 def test_a_chip_that_may_be_one_of_two() -> None:
     """MX25L6406E or MX25L6433F: both top (MIRRORED or TB=0) and bottom (TB=1) must count."""
     schemes = ("bp4", "bp4-tb-cr")
-    assert [register.name for register in documented(schemes)] == ["SR1", "SCUR"]
+    assert [register.name for register in common_registers(schemes)] == ["SR1", "SCUR"]
     found = protection(schemes, 8 * MIB, {"SR1": 1 << 2, "SCUR": 0})
     assert not found.extent_known
     assert found.ranges == ((0, 0x10000), (0x7E0000, 0x800000))
@@ -84,7 +84,7 @@ def test_35h_is_never_read_where_it_means_something_else() -> None:
     """On Macronix parts 35h enables QPI (MX25L12835F data sheet)."""
     for scheme in ("bp4", "bp4-tb-cr"):
         assert 0x35 not in [register.opcode for register in SCHEMES[scheme].registers]
-    both = documented(("bp4-tb-cr", "bp3-tb-sec-cmp"))
+    both = common_registers(("bp4-tb-cr", "bp3-tb-sec-cmp"))
     assert [register.opcode for register in both] == [0x05]
 
 

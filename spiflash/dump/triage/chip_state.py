@@ -34,7 +34,7 @@ def used(contents: bytes) -> Flags:
     return found
 
 
-def alike(a: bytes, b: bytes) -> float:
+def equal_sectors_share(a: bytes, b: bytes) -> float:
     """The share of the used sectors of `b` that `a` holds at the same place."""
     both = used(b)
     if not both.any():
@@ -44,7 +44,7 @@ def alike(a: bytes, b: bytes) -> float:
     return float(same[both].mean())
 
 
-def alike_bytes(a: bytes, b: bytes) -> float:
+def equal_bytes_share(a: bytes, b: bytes) -> float:
     """The share of equal bytes among those that neither holds as FFh, both of one length.
 
     A part that was erased counts for nothing: what is left of a piece still tells what it was.
@@ -137,12 +137,12 @@ def by_bits(
 def out_of_place(region: Region, chunk: bytes, right: bytes) -> RegionFinding | None:
     where = (region.span,)
     # What is the same either way round, such as zeros, tells nothing.
-    enough = max(0.5, alike(chunk, right))
+    enough = max(0.5, equal_sectors_share(chunk, right))
     for width, words in _UNITS:
-        if alike(swapped(chunk, width), right) > enough:
+        if equal_sectors_share(swapped(chunk, width), right) > enough:
             return RegionFinding(region, Kind.SWAPPED, f"bytes swapped in {words}", where)
     for shift in find_shifts(right, chunk, differing(right, chunk)):
-        if alike(moved(chunk, -shift), right) > enough:
+        if equal_sectors_share(moved(chunk, -shift), right) > enough:
             at = region.start + shift
             return RegionFinding(
                 region, Kind.SHIFTED, f"its contents start at {at:06X}h", where, shift=shift
@@ -173,11 +173,11 @@ def chip_state(
 def _swapped(chip: Reference, known: Sequence[Reference]) -> ChipState | None:
     contents = chip.contents
     others = [each.sized(len(contents)) for each in known]
-    if any(alike(contents, other) > _MOSTLY for other in others):
+    if any(equal_sectors_share(contents, other) > _MOSTLY for other in others):
         return None
     for width, words in _UNITS:
         turned = swapped(contents, width)
-        if any(alike(turned, other) > _MOSTLY for other in others):
+        if any(equal_sectors_share(turned, other) > _MOSTLY for other in others):
             return _as_swapped(turned, words)
         if any(True for _ in find_banners(contents)):
             continue
@@ -203,7 +203,7 @@ def _cut_off(chip: Reference, model: Reference | None) -> ChipState | None:
     size = len(chip.contents)
     if model is not None and len(model.contents) > size:
         tail = model.contents[size:]
-        if alike(chip.contents, model.sized(size)) > _MOSTLY and not is_blank(tail):
+        if equal_sectors_share(chip.contents, model.sized(size)) > _MOSTLY and not is_blank(tail):
             text = f"the image is {len(tail)} bytes longer than the chip"
             return ChipState(Kind.CUT_OFF, text, chip.contents)
     if chip.stated and chip.remarks and _too_long(chip.findings, size):
@@ -223,13 +223,15 @@ def _shifted(chip: Reference, known: Sequence[Reference], layout: Layout) -> Chi
     for each in known:
         other = each.sized(size)
         places = differing(other, contents)
-        if len(places) * SECTOR < size // 64 or alike(contents, other) > _MOSTLY:
+        if len(places) * SECTOR < size // 64 or equal_sectors_share(contents, other) > _MOSTLY:
             continue
         for shift in find_shifts(other, contents, places):
             back = moved(contents, -shift)
-            if alike(back, other) > _MOSTLY and not _in_place(contents, other, layout):
+            if equal_sectors_share(back, other) > _MOSTLY and not _in_place(
+                contents, other, layout
+            ):
                 return _as_shifted(contents, shift)
-    if any(alike(contents, each.sized(size)) > _MOSTLY for each in known):
+    if any(equal_sectors_share(contents, each.sized(size)) > _MOSTLY for each in known):
         return None
     found: Counter[int] = Counter()
     for region in layout.regions:
@@ -315,11 +317,14 @@ def _stopped_image(contents: bytes, image: bytes, own: Reference | None) -> Chip
         if not missing:
             return None
         return _stopped(contents, stop, size, "blank", known=True)
-    same = alike(image[rest * SECTOR :], contents[rest * SECTOR :])
+    same = equal_sectors_share(image[rest * SECTOR :], contents[rest * SECTOR :])
     if same > _MOSTLY and own is None:
         # Behind the blank the image goes on: a part of it was erased.
         return None
-    if own is not None and alike(contents[rest * SECTOR :], own.sized(size)[rest * SECTOR :]) < 0.1:
+    if (
+        own is not None
+        and equal_sectors_share(contents[rest * SECTOR :], own.sized(size)[rest * SECTOR :]) < 0.1
+    ):
         return None
     return _stopped(contents, stop, erased, "blank, then the old contents", known=True)
 
@@ -346,7 +351,7 @@ def _stopped_unknown(
         return None
     front = stop // SECTOR * SECTOR
     before = used(contents[:front])
-    if not before.any() or alike(old[:front], contents[:front]) > _MOSTLY:
+    if not before.any() or equal_sectors_share(old[:front], contents[:front]) > _MOSTLY:
         return None
     last = (stop - 1) // SECTOR * SECTOR
     if new is not None and contents[last:end] == new[last:end]:
@@ -386,7 +391,7 @@ def _stopped_for_good(chip: Reference, old: bytes, layout: Layout) -> ChipState 
     contents = chip.contents
     stop = blank_since(contents, len(contents))
     front = stop // SECTOR * SECTOR
-    if front < SECTOR or alike(old[:front], contents[:front]) > _MOSTLY:
+    if front < SECTOR or equal_sectors_share(old[:front], contents[:front]) > _MOSTLY:
         return None
     missing = _firmware_from(layout, old, stop, len(old))
     cut = [

@@ -90,7 +90,9 @@ def boots_otherwise(now: Environment, then: Environment) -> tuple[str, bool]:
     if steps == wanted:
         return "", False
     names = [
-        name for name in dict.fromkeys((*reached(a), *reached(b))) if a.get(name) != b.get(name)
+        name
+        for name in dict.fromkeys((*variables_run(a), *variables_run(b)))
+        if a.get(name) != b.get(name)
     ]
     step = next((str(each) for each in steps if each not in wanted), "nothing")
     instead = next((str(each) for each in wanted if each not in steps), "nothing")
@@ -104,7 +106,7 @@ def boots_otherwise(now: Environment, then: Environment) -> tuple[str, bool]:
     return f"{which}: “{shown[0]}” where the backup has “{shown[1]}”", strange
 
 
-def reached(variables: dict[str, str]) -> list[str]:
+def variables_run(variables: dict[str, str]) -> list[str]:
     """bootcmd and the variables that it runs, in turn."""
     found = ["bootcmd"]
     for name in found:
@@ -226,7 +228,7 @@ def mended_environment(
     ours, theirs = env_block(view.findings, region), env_block(model.findings, region)
     if ours is None or not ours.checksum_ok or theirs is None or not theirs.checksum_ok:
         return None
-    names = frozenset(each.encode("latin-1") for each in reached(as_text(theirs)))
+    names = frozenset(each.encode("latin-1") for each in variables_run(as_text(theirs)))
     values: dict[bytes, bytes | None] = {
         name: value for name, value in theirs.by_name.items() if name in names
     }

@@ -23,8 +23,8 @@ from spiflash.dump.triage.references import (
     FIRMWARE,
     WRITTEN_BY_THE_BOARD,
     Reference,
+    certain_own_items,
     pieces,
-    surely_own,
     whole_pieces,
     with_layout,
 )
@@ -59,8 +59,8 @@ def outside_firmware(chip: Reference, layout: Layout) -> Flags:
 def own_items(chip: Reference, layout: Layout) -> list[OwnItem]:
     """What is this board's own for certain, by the layout to go by, and by what the chip states
     itself where it does."""
-    found = surely_own(with_layout(chip, layout))
-    return [*found, *surely_own(chip)] if chip.stated else found
+    found = certain_own_items(with_layout(chip, layout))
+    return [*found, *certain_own_items(chip)] if chip.stated else found
 
 
 def own_bytes(chip: Reference, layout: Layout) -> Flags:

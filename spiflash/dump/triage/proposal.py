@@ -98,7 +98,7 @@ class Draft:
             self.changes.append(Change(start, end, why))
 
 
-def finished(
+def finish(
     case: Case, draft: Draft, reason: str, overrules: Sequence[Span] = ()
 ) -> Repair | Refused:
     source = Source.MODEL_AND_OWN if _has_own(case) or draft.kept else Source.MODEL

@@ -91,7 +91,7 @@ class References:
         return self.model if region.role in FIRMWARE else None
 
 
-def surely_own(reference: Reference) -> list[OwnItem]:
+def certain_own_items(reference: Reference) -> list[OwnItem]:
     """What is one board's own for certain: in a saved environment, in a region of own data, or
     where neither a region nor a format claims anything.
 
@@ -188,7 +188,7 @@ def pieces(reference: Reference, region: Region) -> list[Piece]:
             for e in formats
         ]
         aside += spans_of(found)
-    own = surely_own(reference)
+    own = certain_own_items(reference)
     for start, end in _bare(reference, region, limit, aside):
         holds = meets_any((start, end), spans_of(formats))
         first = start - region.start < SECTOR

@@ -15,10 +15,10 @@ from spiflash.dump.formats import is_blank
 from spiflash.dump.formats.programs import processor
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.triage.chip_state import (
-    alike_bytes,
     blank_since,
     by_bits,
     empty,
+    equal_bytes_share,
     out_of_place,
     places_of,
     used,
@@ -30,11 +30,11 @@ from spiflash.dump.triage.references import (
     Piece,
     Reference,
     References,
+    certain_own_items,
     identity_in,
     islands,
     items_in,
     pieces,
-    surely_own,
 )
 from spiflash.dump.triage.result import MOST_PLACES, Kind, Proof, RegionFinding
 from spiflash.spans import SECTOR, Span, meets_any, spans_of
@@ -48,7 +48,7 @@ FILE_SYSTEMS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Proven:
+class RegionCoverage:
     """Bytes of a region that are neither blank nor 00h: all of them, those that a checksum
     proves, and those in no item whose checksum is OK."""
 
@@ -57,7 +57,7 @@ class Proven:
     outside: int
 
 
-def proven(reference: Reference, region: Region) -> Proven:
+def region_coverage(reference: Reference, region: Region) -> RegionCoverage:
     """How far a region is proven by checksums of its own."""
     contents = array(region.of(reference.contents))
     levels = array(region.of(reference.levels))
@@ -67,7 +67,7 @@ def proven(reference: Reference, region: Region) -> Proven:
         if each.verdict is Verdict.VERIFIED and each.meets(region):
             low, high = max(each.start - region.start, 0), each.end - region.start
             covered[low:high] = True
-    return Proven(
+    return RegionCoverage(
         int(used.sum()),
         int((used & (levels == Level.VERIFIED)).sum()),
         int((used & ~covered).sum()),
@@ -113,7 +113,7 @@ def _elf_machine(chip: Reference, region: Region) -> str:
     return ""
 
 
-def by_itself(refs: References, region: Region) -> RegionFinding:
+def judge_by_checksums(refs: References, region: Region) -> RegionFinding:
     """What a region's own checksums say.
 
     Only a checksum that fails, code for another processor, or a blank in the middle of something
@@ -141,7 +141,7 @@ def by_itself(refs: References, region: Region) -> RegionFinding:
     if late is not None:
         text = f"blank or 00h up to {late:06X}h, where its contents start"
         return RegionFinding(region, Kind.NOT_CHECKED, text)
-    found = proven(chip, region)
+    found = region_coverage(chip, region)
     left = found.used - found.proven
     may_lack = 0 if region.role is Role.BOOT else _LEFT_OUT
     mostly = found.used and not found.outside and 2 * found.proven >= found.used
@@ -206,7 +206,7 @@ def judge(refs: References, region: Region) -> RegionFinding:
         return _against_backup(refs, refs.backup, region, chunk)
     if refs.model is not None and region.role in FIRMWARE and refs.model.reaches(region):
         return _against_image(refs, refs.model, region)
-    return by_itself(refs, region)
+    return judge_by_checksums(refs, region)
 
 
 def _holds(reference: Reference, region: Region, chunk: bytes) -> bool:
@@ -293,14 +293,14 @@ def _against_backup(
         stranger = other_processor(refs, region)
         if stranger:
             return RegionFinding(region, Kind.PROCESSOR, stranger, places)
-    itself = by_itself(refs, region)
+    itself = judge_by_checksums(refs, region)
     if itself.bad:
         return replace(itself, places=itself.places or places)
     # What is left of the region may be intact by itself, such as a root file system without the
     # kernel before it.
     gone = _gone(own, region, refs.chip.contents)
     if gone and region.role not in _OWNERS:
-        lost = any(low <= e.start < high for e in surely_own(own) for low, high in gone)
+        lost = any(low <= e.start < high for e in certain_own_items(own) for low, high in gone)
         kind = Kind.OWN_LOST if lost else Kind.ERASED
         return RegionFinding(region, kind, "part of it is blank or 00h", gone)
     if itself.kind is Kind.INTACT:
@@ -312,7 +312,7 @@ def _against_backup(
             return RegionFinding(region, Kind.DAMAGED, text, places)
         text = "changed since the backup; no checksum covers it"
         return RegionFinding(region, Kind.NOT_CHECKED, text, places)
-    if alike_bytes(chunk, right) > SAME and Kind.DAMAGED not in free:
+    if equal_bytes_share(chunk, right) > SAME and Kind.DAMAGED not in free:
         return RegionFinding(region, Kind.DAMAGED, "not as in the backup", places)
     text = "not as in the backup, and no checksum covers it"
     return RegionFinding(region, Kind.NOT_CHECKED, text, places)
@@ -330,7 +330,7 @@ def _gone(own: Reference, region: Region, chip: bytes) -> tuple[Span, ...]:
 
 def _sound(refs: References, region: Region) -> bool:
     """Whether what a board has written there since is intact by its own checksums."""
-    return by_itself(refs, region).kind is Kind.INTACT
+    return judge_by_checksums(refs, region).kind is Kind.INTACT
 
 
 def _may_change(own: Reference, region: Region, chunk: bytes, right: bytes) -> frozenset[Kind]:
@@ -343,7 +343,7 @@ def _may_change(own: Reference, region: Region, chunk: bytes, right: bytes) -> f
         return frozenset({Kind.BIT_ROT, Kind.ERASED})
     if region.is_own or region.role is not Role.OTHER:
         return frozenset()
-    known = [(each.start, each.end) for each in surely_own(own)]
+    known = [(each.start, each.end) for each in certain_own_items(own)]
     known += [(e.start, e.end) for e in own.findings if e.verdict in CLAIMED]
     changed = np.frombuffer(chunk, np.uint8) != np.frombuffer(right, np.uint8)
     told = np.zeros(len(changed), dtype=bool)
@@ -379,7 +379,7 @@ def _had_files(refs: References, own: Reference, region: Region) -> bool:
 
 def same_version(chip: bytes, model: bytes, piece: Piece) -> bool:
     """Whether a piece of an image is on the chip, damaged or intact."""
-    return alike_bytes(piece.of(chip), piece.of(model)) > SAME
+    return equal_bytes_share(piece.of(chip), piece.of(model)) > SAME
 
 
 def _against_image(refs: References, model: Reference, region: Region) -> RegionFinding:
@@ -393,7 +393,7 @@ def _against_image(refs: References, model: Reference, region: Region) -> Region
     odd = [e for e in expected if e.of(contents) != e.of(right)]
     if expected and not odd and not _fails(refs.chip, region):
         return RegionFinding(region, Kind.INTACT, "its code is as in the image", proof=Proof.IMAGE)
-    itself = by_itself(refs, region)
+    itself = judge_by_checksums(refs, region)
     if itself.bad and itself.kind is not Kind.PROCESSOR and not odd:
         return itself
     missing = any(empty(each.of(contents)) for each in odd)

@@ -27,7 +27,7 @@ from spiflash.dump.triage.proposal import (
     Case,
     Draft,
     differs,
-    finished,
+    finish,
     in_order,
     passed,
     runs,
@@ -207,7 +207,7 @@ def from_image(case: Case, model: Reference) -> Iterator[Repair | Refused]:
         if moved:
             yield in_order(case, draft, Source.MODEL_AND_OWN, overrules)
         else:
-            yield finished(case, draft, reason, overrules)
+            yield finish(case, draft, reason, overrules)
 
 
 def _image_was_being_written(case: Case) -> bool:

@@ -88,7 +88,7 @@ _KINDS: tuple[tuple[type[SpiflashError], str], ...] = (
 )
 
 
-def kind_of(error: SpiflashError, *, identified: bool, compared: bool) -> str:
+def failure_kind(error: SpiflashError, *, identified: bool, compared: bool) -> str:
     """The kind, a key of `FAILURES`. Before the chip is identified, unsteady answers and a chip of
     no known ID mean the contact: nothing else has been asked of the chip yet. Once it is known
     which board it is (`compared`), another chip means that the clip has moved."""
@@ -101,7 +101,7 @@ def kind_of(error: SpiflashError, *, identified: bool, compared: bool) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch(Sized):
+class NamedRange(Sized):
     """`length` bytes from `start`; `line` of the job file says where it is asked for."""
 
     name: str
@@ -119,7 +119,7 @@ class Stretch(Sized):
 class EnvironmentRule:
     """An environment in which variables are set; `keep` are those taken from the board."""
 
-    place: Stretch
+    place: NamedRange
     keep: tuple[str, ...] = ()
 
 
@@ -128,8 +128,8 @@ class SumRule:
     """A checksum of the variant `kind` over `covers`, stored at `place` in byte order `order`."""
 
     kind: str
-    covers: Stretch
-    place: Stretch
+    covers: NamedRange
+    place: NamedRange
     order: str
 
 
@@ -145,7 +145,7 @@ class ValueRule:
     kind: str
     texts: ValueList
     variable: str | None
-    place: Stretch | None
+    place: NamedRange | None
     fill: int
     sum: SumRule | None
     line: int
@@ -200,7 +200,7 @@ class Job:
     passes: int
     label: str
     shared: tuple[str, ...]
-    keep: tuple[Stretch, ...]
+    keep: tuple[NamedRange, ...]
     environments: tuple[EnvironmentRule, ...]
     values: tuple[ValueRule, ...]
     failure: Mapping[str, str] = field(default_factory=dict)

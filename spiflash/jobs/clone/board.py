@@ -34,8 +34,8 @@ from spiflash.jobs import BYTES, Advance
 from spiflash.jobs.backup import now, put_on_shelf, read_for_set
 from spiflash.jobs.clone import BoardError, Job
 from spiflash.jobs.clone.context import BoardRun, Context, Worker, which_board
-from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
-from spiflash.jobs.connection import clock_for, connected, find_out
+from spiflash.jobs.clone.target import NotTheBoardsOwnError, find_kept, make_target
+from spiflash.jobs.connection import clock_for, connected, identify_chip
 from spiflash.jobs.reading import Reading, read_in_passes
 from spiflash.jobs.write import Work, WriteOptions, plan_resumed, plan_work, refuse_unknown, rewrite
 from spiflash.spans import differing
@@ -142,7 +142,7 @@ def _work(run: BoardRun) -> None:
     context, bus = run.context, run.bus
     refuse_older(context.ledger, context.shelf)
     run.worker.tell("identifying the chip")
-    chip = find_out(bus, context.table, context.part)
+    chip = identify_chip(bus, context.table, context.part)
     for caution in context.cautions(chip):
         run.worker.tell(caution)
     ceiling, sweep = clock_for(bus, chip, context.ceiling)
@@ -188,7 +188,7 @@ def _make(run: BoardRun, reading: Reading) -> None:
     """Bring the board to what the job makes of it, and prove it."""
     clock, job = run.bus.clock, run.context.job
     try:
-        kept = kept_of(job, run.own)
+        kept = find_kept(job, run.own)
         _draw(run, kept)
         run.kept = kept.noted
         run.worker.tell(job.label_for(run.values) or "making this board's image")

@@ -31,17 +31,17 @@ from spiflash.errors import (
 )
 from spiflash.jobs import Watcher
 from spiflash.jobs.backup import SetPage
-from spiflash.jobs.clone import BoardError, Job, kind_of
+from spiflash.jobs.clone import BoardError, Job, failure_kind
 from spiflash.jobs.clone.recognise import (
-    Looked,
-    Looks,
+    Likeness,
     Recognised,
-    explained,
+    Recognition,
+    interrupted_journals,
     journals_of,
-    look,
+    recognise,
     unseen_remark,
 )
-from spiflash.jobs.clone.target import NotTheBoardsOwnError, kept_of, make_target
+from spiflash.jobs.clone.target import NotTheBoardsOwnError, find_kept, make_target
 from spiflash.jobs.connection import Connection
 from spiflash.jobs.reading import Reading
 from spiflash.nor.chip import Chip
@@ -62,7 +62,7 @@ class SkippedError(Exception):
         self.record = record
 
 
-def nobody_knows(station: str, name: str, backup: str) -> bool:
+def answer_no(station: str, name: str, backup: str) -> bool:
     """The answer of a bench at which nobody can be asked."""
     return False
 
@@ -87,7 +87,7 @@ class Context:
     cautions: Callable[[Chip], Sequence[str]]
     page: SetPage | None
     again: Callable[[str, BoardRecord], bool]
-    same: Callable[[str, str, str], bool] = nobody_knows
+    same: Callable[[str, str, str], bool] = answer_no
     part: str | None = None
     ceiling: float | None = None
     unprotect: bool = False
@@ -199,7 +199,7 @@ class BoardRun:
         job = self.context.job
         kind = ""
         if error is not None:
-            kind = kind_of(error, identified=bool(self.part), compared=self.compared)
+            kind = failure_kind(error, identified=bool(self.part), compared=self.compared)
         return BoardRecord(
             begun=self.begun,
             ended=time_of_day(),
@@ -294,14 +294,14 @@ def which_board(run: BoardRun, reading: Reading) -> None:
     raise _too_busy()
 
 
-def _look(run: BoardRun, reading: Reading) -> Looked:
+def _look(run: BoardRun, reading: Reading) -> Recognition:
     ledger, size = run.context.ledger, len(reading.contents)
     try:
-        here = kept_of(run.context.job, reading.contents)
+        here = find_kept(run.context.job, reading.contents)
     except NotTheBoardsOwnError:
         here = None
     keepers = ledger.keepers(() if here is None else here.ranges)
-    return look(
+    return recognise(
         ledger.in_hand_like(run.jedec_id, run.unique_id, size),
         ledger.finished_like(run.jedec_id, run.unique_id),
         reading,
@@ -323,7 +323,7 @@ def _in_hand(run: BoardRun, candidates: Sequence[Recognised]) -> Recognised | No
         if other is not None:
             # A board that looks fresh may be a twin of one at another adapter; one that is
             # half written is that very board, wherever it is thought to be.
-            if each.looks is Looks.FRESH and not run.unique_id:
+            if each.looks is Likeness.FRESH and not run.unique_id:
                 continue
             raise in_use(other)
         if not _doubtful(each, candidates):
@@ -342,7 +342,7 @@ def _in_hand(run: BoardRun, candidates: Sequence[Recognised]) -> Recognised | No
     )
     raise BoardError(
         # Sectors that hold neither old nor new contents: interrupted, or worn out.
-        "write" if unsure.looks is Looks.NEARLY else "own",
+        "write" if unsure.looks is Likeness.NEARLY else "own",
         f"This looks like the unfinished board {_name(board)} ({board.key}) of bench "
         f"{board.bench}: {unsure.looks.value}.{others} A twin would look the same. At a terminal "
         "'spiflash clone' asks which board it is; the backup of that one is "
@@ -353,17 +353,19 @@ def _in_hand(run: BoardRun, candidates: Sequence[Recognised]) -> Recognised | No
 def _doubtful(each: Recognised, candidates: Sequence[Recognised]) -> bool:
     """Whether another board may look like this. Where two were interrupted after what told them
     apart had been erased, both look like either; only what they came with differs."""
-    if each.looks is Looks.FRESH and each.board.written:
+    if each.looks is Likeness.FRESH and each.board.written:
         return True
     rivals = any(other.own != each.own for other in candidates)
-    return each.looks in (Looks.CARRIES, Looks.NEARLY) or (rivals and each.looks is not Looks.DONE)
+    return each.looks in (Likeness.CARRIES, Likeness.NEARLY) or (
+        rivals and each.looks is not Likeness.DONE
+    )
 
 
 def _name(board: InHand) -> str:
     return " ".join(board.values.values()) or board.key
 
 
-def _new(run: BoardRun, reading: Reading, looked: Looked) -> None:
+def _new(run: BoardRun, reading: Reading, looked: Recognition) -> None:
     """It is none of the boards in hand: a finished one, or one that nobody has seen."""
     one, station = looked.finished, run.worker.station
     if one is not None and looked.as_it_came:
@@ -414,7 +416,7 @@ def _refuse_interrupted_restore(run: BoardRun, reading: Reading) -> None:
         for board in run.context.ledger.in_hand_like(
             run.jedec_id, run.unique_id, len(reading.contents)
         )
-        for journal in explained(board, run.context.shelf, partial(_targets, run))
+        for journal in interrupted_journals(board, run.context.shelf, partial(_targets, run))
     }
     for journal in journals_of(run.jedec_id, run.unique_id, run.context.shelf):
         if journal.path not in theirs:

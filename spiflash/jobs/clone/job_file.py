@@ -19,7 +19,7 @@ from spiflash.jobs.clone import (
     FORMS,
     EnvironmentRule,
     Job,
-    Stretch,
+    NamedRange,
     SumRule,
     ValueRule,
     counted,
@@ -152,7 +152,7 @@ class _Reader:
             failure=self.failure(),
         )
 
-    def keep(self, table: dict[str, Any], place: KeyPath) -> Stretch:
+    def keep(self, table: dict[str, Any], place: KeyPath) -> NamedRange:
         self.text.known(table, place, KEYS["keep"])
         return self.stretch(table, place, "a kept range")
 
@@ -162,7 +162,7 @@ class _Reader:
             self.stretch(table, place, "environment"), self.text.texts(table, place, "keep")
         )
 
-    def stretch(self, table: dict[str, Any], place: KeyPath, name: str) -> Stretch:
+    def stretch(self, table: dict[str, Any], place: KeyPath, name: str) -> NamedRange:
         """A range given by a region's name, or by start and length."""
         text, line = self.text, self.text.line(place)
         if "region" in table:
@@ -176,11 +176,11 @@ class _Reader:
                 text.refuse(line, f"{exc.cause.rstrip('.')}. {exc.remedy.rstrip('.')}")
             if "start" in table or "length" in table:
                 text.refuse(line, "give a region, or start and length, not both")
-            return Stretch(wanted, region.start, region.length, line)
+            return NamedRange(wanted, region.start, region.length, line)
         start, length = text.amount(table, place, "start"), text.amount(table, place, "length")
         if length == 0:
             text.refuse(text.line(place, "length"), "the range is empty")
-        return Stretch(text.text(table, place, "name", name), start, length, line)
+        return NamedRange(text.text(table, place, "name", name), start, length, line)
 
     def values(self, environments: bool) -> tuple[ValueRule, ...]:
         found: dict[str, ValueRule] = {}
@@ -228,7 +228,7 @@ class _Reader:
                 text.refuse(
                     text.line(place, "length"), f"a value has {longest} bytes, more than {length}"
                 )
-            where = Stretch(name, start, length, text.line(place, "at"))
+            where = NamedRange(name, start, length, text.line(place, "at"))
         if where is None and variable is None:
             text.refuse(line, f"{name} is not written anywhere: give variable, or at, or both")
         fill = text.number(table, place, "fill", 0, 255, 0)
@@ -252,19 +252,19 @@ class _Reader:
         except ValueError as exc:
             text.refuse(line, str(exc))
 
-    def sum(self, table: dict[str, Any], place: KeyPath, where: Stretch | None) -> SumRule:
+    def sum(self, table: dict[str, Any], place: KeyPath, where: NamedRange | None) -> SumRule:
         text = self.text
         line = text.line(place, "sum")
         kind = text.choice(table, place, "sum", tuple(VARIANTS), "")
         covers = where
         if "sum_start" in table or "sum_length" in table:
             start, length = (text.amount(table, place, f"sum_{key}") for key in ("start", "length"))
-            covers = Stretch("what a checksum covers", start, length, line)
+            covers = NamedRange("what a checksum covers", start, length, line)
         if covers is None:
             text.refuse(line, "give sum_start and sum_length: what the checksum covers")
         at = text.amount(table, place, "sum_at")
         width = (VARIANTS[kind].polynomial.bit_length() - 1) // 8
-        stored = Stretch(f"checksum of {table['name']}", at, width, text.line(place, "sum_at"))
+        stored = NamedRange(f"checksum of {table['name']}", at, width, text.line(place, "sum_at"))
         if stored.meets(covers):
             text.refuse(
                 text.line(place, "sum_at"), "the checksum is inside the range that it covers"

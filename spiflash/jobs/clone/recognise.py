@@ -42,7 +42,7 @@ Targets = Callable[[InHand, bytes], Sequence[bytes]]
 """What a board that came with these contents was to get; several when that is not certain."""
 
 
-class Looks(enum.Enum):
+class Likeness(enum.Enum):
     """How a board looks that may be one in hand."""
 
     FRESH = "it holds what that board came with"
@@ -61,11 +61,11 @@ class Recognised:
     own: bytes
     shelf: Shelf
     journal: Journal | None
-    looks: Looks
+    looks: Likeness
 
 
 @dataclass(frozen=True, slots=True)
-class Looked:
+class Recognition:
     """Which boards in hand it may be, the likeliest first; which finished one it is, and whether
     that looks as it came, without its values: it was put back, or this is a twin; and boards of
     other benches that it could not be compared with, since their backups are out of reach here."""
@@ -76,7 +76,7 @@ class Looked:
     as_it_came: bool = False
 
 
-def look(
+def recognise(
     boards: Sequence[InHand],
     finished: Sequence[BoardRecord],
     reading: Reading,
@@ -85,7 +85,7 @@ def look(
     targets: Targets,
     keeps: Callable[[str], bool | None],
     given: Callable[[str], Sequence[Identity]],
-) -> Looked:
+) -> Recognition:
     """Compare the board that was read with `boards` in hand and with `finished` ones; `keeps` says
     by its key whether it keeps what one of them keeps (None: nothing is known),
     `given` which values may stand on a board in hand, by its key.
@@ -112,17 +112,17 @@ def look(
                 known = Recognised(board, kept.contents(), Shelf(kept.path.parent), None, looks)
         if known is not None:
             found.append(known)
-    order = list(Looks)
+    order = list(Likeness)
     found.sort(key=lambda each: order.index(each.looks))
     done, as_it_came = _finished(finished, reading, keeps)
     if done is not None:
         # A finished board differs from one in hand by little more than its values; one that holds
         # just what it left with is not partly written at all.
-        unlike = [Looks.CARRIES, Looks.NEARLY]
+        unlike = [Likeness.CARRIES, Likeness.NEARLY]
         if done.after_sha256 == hashlib.sha256(reading.contents).hexdigest():
-            unlike += [Looks.BEGUN]
+            unlike += [Likeness.BEGUN]
         found = [each for each in found if each.looks not in unlike]
-    return Looked(tuple(found), done, tuple(unseen), as_it_came)
+    return Recognition(tuple(found), done, tuple(unseen), as_it_came)
 
 
 def _finished(
@@ -152,12 +152,14 @@ def _finished(
     return came, True
 
 
-def _by_its_values(given: Sequence[Identity], keeps: bool | None, reading: Reading) -> Looks | None:
+def _by_its_values(
+    given: Sequence[Identity], keeps: bool | None, reading: Reading
+) -> Likeness | None:
     """How a board looks on which values stand that were given to this one, and so to no other. One
     that nobody has seen yet may have come with such a value: what they keep tells them apart."""
     if keeps is False or not any(each.stands_in(reading.contents) for each in given):
         return None
-    return Looks.DONE if keeps else Looks.CARRIES
+    return Likeness.DONE if keeps else Likeness.CARRIES
 
 
 def _compared(
@@ -166,19 +168,19 @@ def _compared(
     own, shelf = kept.contents(), Shelf(kept.path.parent)
     goals = list(targets(board, own))
 
-    def known(looks: Looks, journal: Journal | None = None) -> Recognised:
+    def known(looks: Likeness, journal: Journal | None = None) -> Recognised:
         return Recognised(board, own, shelf, journal, looks)
 
     journals = list(_journals(board, (own, *goals), shelf))
     if _same(own, reading):
-        return known(Looks.FRESH, journals[0][0] if journals else None)
+        return known(Likeness.FRESH, journals[0][0] if journals else None)
     for goal in goals:
         if _same(goal, reading):
-            return known(Looks.DONE, journals[0][0] if journals else None)
+            return known(Likeness.DONE, journals[0][0] if journals else None)
     nearly = None
     for journal, base in journals:
         looks = _on_the_way(journal, base, reading)
-        if looks is Looks.BEGUN:
+        if looks is Likeness.BEGUN:
             return known(looks, journal)
         nearly = nearly or (known(looks, journal) if looks else None)
     return nearly
@@ -196,7 +198,7 @@ def _journals(
                 break
 
 
-def explained(board: InHand, shelf: Shelf, targets: Targets) -> tuple[Journal, ...]:
+def interrupted_journals(board: InHand, shelf: Shelf, targets: Targets) -> tuple[Journal, ...]:
     """The journals of interrupted work on a board in hand; none when its backup is out of reach."""
     try:
         kept = backup_of(board, shelf)
@@ -207,7 +209,7 @@ def explained(board: InHand, shelf: Shelf, targets: Targets) -> tuple[Journal, .
     return tuple(each for each, _ in _journals(board, bases, Shelf(kept.path.parent)))
 
 
-def _on_the_way(journal: Journal, base: bytes, reading: Reading) -> Looks | None:
+def _on_the_way(journal: Journal, base: bytes, reading: Reading) -> Likeness | None:
     """How a board looks that held `base` when the journal's work began; None for another board."""
     sectors = set(sectors_in(journal.ranges))
     if {*differing(base, reading.contents), *reading.unstable} - sectors:
@@ -239,10 +241,10 @@ def _on_the_way(journal: Journal, base: bytes, reading: Reading) -> Looks | None
         if not fits:
             strange.append(sector)
     if not strange:
-        return Looks.BEGUN if moved or erasing else Looks.NEARLY
+        return Likeness.BEGUN if moved or erasing else Likeness.NEARLY
     # Cells of the block that was being erased may hold anything: 64 KiB is the largest.
     near = max(strange) - min(strange) < 64 << 10
-    return Looks.NEARLY if moved and near else None
+    return Likeness.NEARLY if moved and near else None
 
 
 def _pages(data: bytes) -> npt.NDArray[np.uint8]:

@@ -32,7 +32,7 @@ from spiflash.dump.identity.forms import is_plausible, parse_mac
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.uboot_env import EnvironmentEditError, read_environment, set_variables, stored
 from spiflash.errors import ValuesUsedUpError
-from spiflash.jobs.clone import EnvironmentRule, Job, Stretch, SumRule, ValueRule, sums_in_order
+from spiflash.jobs.clone import EnvironmentRule, Job, NamedRange, SumRule, ValueRule, sums_in_order
 from spiflash.jobs.image import overlay
 from spiflash.nor.identify import ChipTable
 from spiflash.text import address, amount, counted
@@ -99,7 +99,7 @@ def _kept_variables(rule: EnvironmentRule, environment: bytes) -> dict[str, str]
     return {name: mine[name] for name in rule.keep}
 
 
-def kept_of(job: Job, own: bytes) -> Kept:
+def find_kept(job: Job, own: bytes) -> Kept:
     """What the board keeps of its own, for the ledger: each range, and the addresses and serial
     numbers that stay on the board. Call it for what `make_target` accepts.
 
@@ -174,7 +174,7 @@ def _bytes_of(identity: Identity) -> bytes:
     return bytes.fromhex(identity.text.replace(":", ""))
 
 
-def _range(place: Stretch, data: bytes, shared: bool) -> KeptRange:
+def _range(place: NamedRange, data: bytes, shared: bool) -> KeptRange:
     bits = 0
     for index in range(0, len(data), PAGE):
         if data[index : index + PAGE].strip(b"\xff\x00"):
@@ -253,7 +253,7 @@ def made_by(job: Job, ledger: Ledger) -> set[str]:
     return made
 
 
-def stretches(job: Job) -> list[Stretch]:
+def stretches(job: Job) -> list[NamedRange]:
     """Every range that the job keeps or writes; no two may overlap."""
     found = [*job.keep, *(rule.place for rule in job.environments)]
     for value in job.values:

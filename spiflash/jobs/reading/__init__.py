@@ -23,7 +23,7 @@ from spiflash.jobs.reading.line_tests import (
     SHORT,
     Attention,
     probe_doubts,
-    suspects,
+    suspect_sectors,
     third_look,
     third_look_record,
 )
@@ -232,7 +232,7 @@ class _Settling:
         rate = self._weighed.rate.high
         self._read_again([self._place(*each) for each in self._weighed.disagreeing])
         known = attend(bytes(self._contents))
-        self._read_again(self._new_places(suspects(bytes(self._contents), known)))
+        self._read_again(self._new_places(suspect_sectors(bytes(self._contents), known)))
         agreed = bytes(self._contents)
         looked, other = third_look(connection, agreed, known.first)
         if rate > NOISY:

@@ -92,7 +92,7 @@ def attention(audit: Audit) -> Attention:
     )
 
 
-def suspects(contents: bytes, known: Attention) -> list[int]:
+def suspect_sectors(contents: bytes, known: Attention) -> list[int]:
     """Sectors that are to be read again although the passes agree: those that fail a checksum, and
     those that are blank but for a bit or two."""
     bits = np.unpackbits(np.frombuffer(contents, np.uint8)).reshape(-1, 8 * SECTOR)

@@ -37,7 +37,7 @@ from spiflash.jobs.reading.evidence import (
     shared_bits,
     smallest_stretch,
 )
-from spiflash.jobs.same_board import SameBoard, answers_known, still_there
+from spiflash.jobs.same_board import SameBoard, answers_known, check_same_chip
 from spiflash.nor import commands
 from spiflash.nor.chip import Chip
 from spiflash.nor.commands import ReadStyle
@@ -151,7 +151,7 @@ def take_pass(
                 took = bus.clock.now() - start
                 return PassTaken(number, setting, hertz, opcode, contents, took)
         if setting.hertz <= PROBE_CLOCK:
-            still_there(connection)
+            check_same_chip(connection)
         slower = max(setting.hertz / 2, PROBE_CLOCK / 2)
         setting, brisk = replace(setting, hertz=slower, sampling=Sampling.LATE), None
         watcher.say(
@@ -197,14 +197,14 @@ def read_spans(
     """
     setting = pass_setting(connection, number)
     style = setting.style(connection.chip)
-    still_there(connection)
+    check_same_chip(connection)
     apply(connection, setting)
     found: list[bytes] = []
     with watcher.step(title, sum(high - low for low, high in where)) as advance:
         for low, high in where:
             found.append(connection.flash.read_all(low, high - low, style))
             advance(high - low)
-    still_there(connection)
+    check_same_chip(connection)
     return found
 
 

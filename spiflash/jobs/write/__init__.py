@@ -16,7 +16,7 @@ from spiflash.archive.backupset import BackupSet, open_set
 from spiflash.archive.journal import Journal, open_journals
 from spiflash.archive.shelf import MOST_SETS, SetsOfChip, Shelf
 from spiflash.dump.audit import examine
-from spiflash.dump.made_image import strangers
+from spiflash.dump.made_image import other_boards_items
 from spiflash.errors import (
     SAFE,
     ChipMismatchError,
@@ -62,7 +62,7 @@ __all__ = [
     "plan_resumed",
     "plan_work",
     "prepare",
-    "refuse_strangers",
+    "refuse_other_boards_items",
     "refuse_unknown",
     "restore",
     "rewrite",
@@ -197,7 +197,7 @@ def named_backup(path: Path, connection: Connection) -> BackupSet:
     )
 
 
-def refuse_strangers(work: Work) -> None:
+def refuse_other_boards_items(work: Work) -> None:
     """Raise `ImageError` when the work would bring another board's address or serial number to
     a board that has its own, on the chip or in a set; or all that another board held, which has
     more of its own than an audit finds."""
@@ -212,7 +212,7 @@ def refuse_strangers(work: Work) -> None:
             "other_board=True) when this is meant.",
         )
     sets = work.sets.holding(work.old.contents)[:MOST_SETS]
-    found = strangers(
+    found = other_boards_items(
         examine(work.old.contents, "the chip", signs=False),
         examine(work.target, "the image", signs=False),
         [work.sets.contents(each) for each in sets if each.record.verified],

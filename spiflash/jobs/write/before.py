@@ -45,7 +45,7 @@ from spiflash.jobs.reading import Reading, read_in_passes
 from spiflash.jobs.reading.again import UNKNOWN_RATE, read_one_time
 from spiflash.jobs.reading.evidence import LIMIT, NONE_SEEN
 from spiflash.jobs.reading.passes import read_spans, take_pass
-from spiflash.jobs.write.interrupted import unexplained
+from spiflash.jobs.write.interrupted import unexplained_sectors
 from spiflash.jobs.write.work import Work
 from spiflash.spans import SECTOR, differing, laid, sector_spans, sectors_in
 from spiflash.text import address, counted
@@ -72,7 +72,7 @@ def read_before(
     if passes > 2 or not known:
         return _believed(read_in_passes(connection, passes, watcher), odd, watcher)
     first = take_pass(connection, 1, "reading the chip", watcher)
-    alone = unconfirmed(first.contents, known)
+    alone = unconfirmed_sectors(first.contents, known)
     if _few(len(alone) * SECTOR, len(first.contents)):
         where = sector_spans(alone)
         second = read_spans(connection, where, 2, "confirming the reading", watcher)
@@ -83,7 +83,7 @@ def read_before(
     return _believed(read_in_passes(connection, passes, watcher, earlier=[first]), odd, watcher)
 
 
-def unconfirmed(contents: bytes, known: Sequence[tuple[int, bytes]]) -> list[int]:
+def unconfirmed_sectors(contents: bytes, known: Sequence[tuple[int, bytes]]) -> list[int]:
     """Addresses of the sectors that are not, as a whole, what some other source has there."""
     alone = set(range(0, len(contents), SECTOR))
     for start, data in known:
@@ -143,7 +143,7 @@ _PAGE = """<!DOCTYPE html>
 """
 
 
-def unsaved(
+def unsaved_sectors(
     contents: bytes,
     sectors: Sequence[int],
     sets: Iterable[BackupSet],
@@ -173,14 +173,14 @@ def save_overwritten(
         whole = work.journal.whole()
         known += [whole] if whole is not None else []
         # What the interrupted work left half done is no loss; the journal has both ends of it.
-        strange = set(unexplained(work.journal, work.old))
+        strange = set(unexplained_sectors(work.journal, work.old))
         touched = [at for at in touched if at in strange]
         why = "what the interrupted work cannot have left there"
     on_shelf = work.sets or SetsOfChip(connection.identity, shelf)
     sets = on_shelf.holding(*known)
     if work.backup is not None:
         sets.insert(0, work.backup)
-    if unsaved(work.old.contents, touched, sets, on_shelf.contents):
+    if unsaved_sectors(work.old.contents, touched, sets, on_shelf.contents):
         sets.append(_keep(connection, shelf, work.old, why, sets, watcher))
     return sets
 
@@ -215,7 +215,7 @@ def finish_journal(
     """Drop the journal of a proven work on a chip that holds `held` now; or move it aside, when
     it has something that is neither there nor in one of `sets`. Raises `ShelfError`."""
     before = laid(held, journal.ranges, journal.before())
-    if not unsaved(before, differing(before, held), sets):
+    if not unsaved_sectors(before, differing(before, held), sets):
         journal.finish()
         return
     place = journal.put_aside()

@@ -175,12 +175,12 @@ def _all(flags: Flags) -> Flags:
     return np.asarray(flags.all(axis=1))
 
 
-def unexplained(journal: Journal, found: Reading) -> list[int]:
+def unexplained_sectors(journal: Journal, found: Reading) -> list[int]:
     """Sectors of the ranges with bytes that the interrupted work cannot have left there."""
     return _Inside(journal, found.contents).unexplained()
 
 
-def half_done(journal: Journal, found: Reading) -> list[int]:
+def half_done_sectors(journal: Journal, found: Reading) -> list[int]:
     """Sectors of the ranges that hold neither what was there nor what is to be."""
     held = joined(found.contents, journal.ranges)
     other = set(differing(held, journal.before())).intersection(differing(held, journal.after()))

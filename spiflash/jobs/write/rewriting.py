@@ -49,7 +49,7 @@ from spiflash.jobs.reading import read_in_passes
 from spiflash.jobs.reading.passes import read_spans
 from spiflash.jobs.same_board import SameBoard
 from spiflash.jobs.write.before import finish_journal, save_overwritten
-from spiflash.jobs.write.interrupted import half_done, note_outside
+from spiflash.jobs.write.interrupted import half_done_sectors, note_outside
 from spiflash.jobs.write.steps import HALF_DONE, Steps, prove_commands
 from spiflash.jobs.write.work import (
     Verify,
@@ -220,7 +220,7 @@ def _refuse_moved(connection: Connection, work: Work, watcher: Watcher, *, all_a
     sectors = set(sectors_in(where)).difference(work.old.unstable)
     if work.journal is not None:
         # Cells that an interruption left half way may read differently each time.
-        sectors -= set(half_done(work.journal, work.old))
+        sectors -= set(half_done_sectors(work.journal, work.old))
     if not sectors:
         return
     held = bytearray(work.old.contents)
