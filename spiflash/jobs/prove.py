@@ -22,6 +22,7 @@ from spiflash.archive.shelf import Shelf
 from spiflash.bus import Sampling, Transaction, mpsse
 from spiflash.bus.ftdi import FtdiBus
 from spiflash.bus.locate import open_bus
+from spiflash.bus.usb import translated
 from spiflash.errors import AdapterLostError, SpiflashError
 from spiflash.jobs import Watcher
 from spiflash.jobs.backup import Backup, SetPage, back_up, now, program_versions
@@ -151,8 +152,9 @@ def prove(
 
 def _opening(proving: Proving, bus: FtdiBus) -> None:
     link = bus.link
-    short, long = (link.idle_read_seconds(each) for each in LATENCIES)
-    levels = link.levels_when_released()
+    with translated():
+        short, long = (link.idle_read_seconds(each) for each in LATENCIES)
+        levels = link.levels_when_released()
     outputs = mpsse.SCK | mpsse.MOSI | mpsse.CS
     free = levels & outputs == outputs
     proving.note(
@@ -181,7 +183,8 @@ def _after_kill(proving: Proving, open_adapter: Callable[[], FtdiBus]) -> None:
         wanted = bus.run([order])[0]
         # The engine waits for the rest of a long write; the chip is deselected meanwhile.
         deselected = mpsse.Pins().set_bus(selected=False)
-        bus.link.abandon(deselected + bytes((mpsse.BYTES_OUT, 0xFF, 0xFF)) + order.out)
+        with translated():
+            bus.link.abandon(deselected + bytes((mpsse.BYTES_OUT, 0xFF, 0xFF)) + order.out)
     finally:
         bus.close()
     same = 0

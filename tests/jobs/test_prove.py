@@ -25,7 +25,7 @@ from spiflash.archive.journal import open_journals
 from spiflash.archive.shelf import Shelf
 from spiflash.bus import locate
 from spiflash.cli.main import run
-from spiflash.errors import BusError
+from spiflash.errors import BusError, SpiflashError
 from spiflash.jobs import Unwatched
 from spiflash.jobs import prove as jobs_prove
 from spiflash.jobs.connection import Settings, connect
@@ -272,6 +272,18 @@ def test_a_chip_that_is_read_in_no_time_does_not_make_the_clock_wrong(
     bench.chip = NorChip(part, noise(3, 0x10000))
     bench.plug(monkeypatch)
     assert bench.prove(writing=False).failed == ()
+
+
+def test_a_cable_that_is_pulled_while_the_adapter_itself_is_tried(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(1, 40, 3):
+        bench = Bench(Shelf(tmp_path), faults=UsbFaults(unplug_at=number))
+        bench.plug(monkeypatch)
+        with pytest.raises(SpiflashError):
+            bench.prove(writing=False)
+        UsbTools.release_all_devices()
+        UsbTools.flush_cache()
 
 
 def test_a_test_of_writing_that_was_killed_is_finished_like_any_write(
