@@ -288,7 +288,8 @@ def test_interrupted_work_on_a_chip_of_another_size(
     theirs = noise(2, size)
     other = Board(theirs, 2, nameless=unique is None, unique=unique)
     # With the unique ID it may be this very chip, taken for another part.
-    with pytest.raises(ChipMismatchError if unique is None else UnfinishedWorkError, match="bytes"):
+    refusal = ChipMismatchError if unique is None else UnfinishedWorkError
+    with pytest.raises(refusal, match="was of a chip of 512 KiB; this one has"):
         other.write(shelf, None)
     if unique is None:
         said = other.write(shelf, Image("new", bytes(SECTOR)), without_backup=True)
