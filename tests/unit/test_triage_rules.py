@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import random
 import struct
+import subprocess
 import zlib
 from functools import cache
 
@@ -663,3 +664,21 @@ def test_a_blank_after_whole_firmware_is_no_interrupted_write(cut: bool) -> None
     found = judged(chip, old)
     assert (found.kind is Kind.INTERRUPTED) == cut
     assert kinds(found).get("kernel") == (Kind.INTERRUPTED if cut else None)
+
+
+@pytest.mark.needs("dtc")
+@pytest.mark.parametrize("updated", [True, False])
+def test_the_tree_of_an_updated_kernel_is_not_judged_by_the_backup(updated: bool) -> None:
+    """One clock in it is another: two bits. With the kernel of the backup they are flipped bits."""
+    layout = Layout(SIZE, (*LAYOUT.regions[:3], Region("dtb", 0x18000, 0x4000, Role.TREE)))
+    layout = Layout(SIZE, (*layout.regions, *LAYOUT.regions[3:]))
+
+    def made(rate: int, size: int) -> bytes:
+        source = f'/dts-v1/; / {{ compatible = "heron,gauge"; rate = <{rate}>; }};'.encode()
+        done = subprocess.run(["dtc", "-O", "dtb"], input=source, capture_output=True, check=True)
+        flash = put(put(GOOD, 0x18000, done.stdout), 0x20000, b"\xff" * 0x20000)
+        return put(flash, 0x20000, boot_image(2, size))
+
+    chip = made(2, 0x9000 if updated else 0x8000)
+    found = triage(chip, own_backup=reference(made(1, 0x8000), layout), layout=layout)
+    assert found.kind is (Kind.NOT_CHECKED if updated else Kind.BIT_ROT)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from spiflash.dump.finding import TreeFacts
 from spiflash.dump.formats.programs import processor
 from spiflash.dump.layout import Layout, Region, Role
 from spiflash.dump.triage.card import card_road
@@ -28,6 +29,7 @@ from spiflash.dump.triage.result import (
     CardRoad,
     ChipState,
     Kind,
+    Proof,
     RegionFinding,
     Repair,
     Source,
@@ -90,7 +92,7 @@ def triage(
         chosen = _as_long_as_on(view, chosen)
     regions = chosen.with_gaps
     refs = References(chip, own, model)
-    findings = [judge(refs, region) for region in regions]
+    findings = _trees_of_an_update(chip, [judge(refs, region) for region in regions])
     stranger = any(each.kind is Kind.PROCESSOR for each in findings)
     if stranger and state is not None and state.stop is not None and not state.image_known:
         # A strange boot loader that ends in a blank looks like an update of which no more came.
@@ -189,6 +191,29 @@ def _as_long_as_on(chip: Reference, layout: Layout) -> Layout:
                 end = max(end, min(-(-piece.end // SECTOR) * SECTOR, limit))
         found.append(replace(region, length=end - region.start))
     return replace(layout, regions=tuple(found))
+
+
+def _trees_of_an_update(chip: Reference, findings: list[RegionFinding]) -> list[RegionFinding]:
+    """A backup says nothing of a device tree that came with another kernel: where the kernel is not
+    as in the backup and whole by its checksums, a whole tree that differs a little is no damage."""
+    updated = any(
+        each.region.role is Role.KERNEL
+        and each.kind is Kind.INTACT
+        and each.proof is Proof.CHECKSUM
+        for each in findings
+    )
+    if not updated:
+        return findings
+    trees = {each.start for each in chip.findings if isinstance(each.facts, TreeFacts)}
+    text = "a tree of another kernel than the one at hand, and no checksum covers it"
+    return [
+        RegionFinding(each.region, Kind.NOT_CHECKED, text, each.places)
+        if each.region.role is Role.TREE
+        and each.kind in (Kind.BIT_ROT, Kind.DAMAGED)
+        and each.region.start in trees
+        else each
+        for each in findings
+    ]
 
 
 def _everywhere(finding: RegionFinding, state: ChipState | None, chip: bytes) -> RegionFinding:
