@@ -682,3 +682,39 @@ def test_the_tree_of_an_updated_kernel_is_not_judged_by_the_backup(updated: bool
     chip = made(2, 0x9000 if updated else 0x8000)
     found = triage(chip, own_backup=reference(made(1, 0x8000), layout), layout=layout)
     assert found.kind is (Kind.NOT_CHECKED if updated else Kind.BIT_ROT)
+
+
+def test_an_image_of_another_version_says_nothing_of_a_loader_that_is_proven() -> None:
+    """The first stage is the same in both, and the second has its checksum: it was called damaged
+    because the two are alike over more than half of their length."""
+    stage = struct.pack("<8I", *[0xE59FF014] * 8) + random.Random(8).randbytes(0xA000 - 32)
+    ours, theirs = boot_image(5, 0x2000), boot_image(5, 0x2400)
+    chip, model = (put(GOOD, 0, (stage + e).ljust(0x10000, b"\xff")) for e in (ours, theirs))
+    assert "boot" not in kinds(judged(chip, None, model))
+    for at in (0x5000, 0xB000):  # in the stage, and in what the checksum covers
+        rotten = put(chip, at, bytes([chip[at] ^ 0x10]))
+        assert "boot" in kinds(judged(rotten, None, model))
+
+
+def test_a_loader_with_more_in_its_middle_is_not_out_of_place() -> None:
+    right = GOOD[:0x10000]
+    longer = (right[:0x1000] + b"\x12\x34" * 200 + right[0x1000:])[:0x10000]
+    for model in (True, False):
+        chip = put(GOOD, 0, longer)
+        found = judged(chip, None if model else GOOD, GOOD if model else None)
+        assert kinds(found).get("boot") is not Kind.SHIFTED
+    found = judged(put(GOOD, 0, (b"\xff" * 0x190 + right)[:0x10000]), GOOD)
+    assert kinds(found)["boot"] is Kind.SHIFTED
+
+
+def test_firmware_where_the_backup_has_settings_is_no_file_system_of_the_board() -> None:
+    """The lower half of the flash a second time: its kernel is proven, and none of the data."""
+    node = struct.pack("<HHI", 0x1985, 0x2003, 12)
+    node += struct.pack("<I", zlib.crc32(node, 0xFFFFFFFF) ^ 0xFFFFFFFF)
+    good = put(GOOD, 0x60000, b"\xff" * 0x18000)
+    for at in range(0x60000, 0x70000, 0x1000):
+        good = put(good, at, node)
+    chip = put(good, 0x60000, boot_image(2, 0x11000))
+    found = judged(chip, good)
+    assert kinds(found) == {"data": Kind.DAMAGED}
+    assert found.repairs[0].applied(chip) == good

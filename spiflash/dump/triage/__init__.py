@@ -18,6 +18,7 @@ from spiflash.dump.triage.references import (
     FIRMWARE,
     Reference,
     References,
+    another_version,
     islands,
     reference,
     whole_pieces,
@@ -29,7 +30,6 @@ from spiflash.dump.triage.result import (
     CardRoad,
     ChipState,
     Kind,
-    Proof,
     RegionFinding,
     Repair,
     Source,
@@ -92,7 +92,7 @@ def triage(
         chosen = _as_long_as_on(view, chosen)
     regions = chosen.with_gaps
     refs = References(chip, own, model)
-    findings = _trees_of_an_update(chip, [judge(refs, region) for region in regions])
+    findings = _trees_of_an_update(refs, [judge(refs, region) for region in regions])
     stranger = any(each.kind is Kind.PROCESSOR for each in findings)
     if stranger and state is not None and state.stop is not None and not state.image_known:
         # A strange boot loader that ends in a blank looks like an update of which no more came.
@@ -193,18 +193,13 @@ def _as_long_as_on(chip: Reference, layout: Layout) -> Layout:
     return replace(layout, regions=tuple(found))
 
 
-def _trees_of_an_update(chip: Reference, findings: list[RegionFinding]) -> list[RegionFinding]:
-    """A backup says nothing of a device tree that came with another kernel: where the kernel is not
-    as in the backup and whole by its checksums, a whole tree that differs a little is no damage."""
-    updated = any(
-        each.region.role is Role.KERNEL
-        and each.kind is Kind.INTACT
-        and each.proof is Proof.CHECKSUM
-        for each in findings
-    )
-    if not updated:
+def _trees_of_an_update(refs: References, findings: list[RegionFinding]) -> list[RegionFinding]:
+    """Backup and image say nothing of a device tree that came with another kernel than theirs: one
+    that is whole and differs a little is no damage."""
+    against = refs.backup or refs.model
+    if against is None or not another_version(refs.chip, against):
         return findings
-    trees = {each.start for each in chip.findings if isinstance(each.facts, TreeFacts)}
+    trees = {each.start for each in refs.chip.findings if isinstance(each.facts, TreeFacts)}
     text = "a tree of another kernel than the one at hand, and no checksum covers it"
     return [
         RegionFinding(each.region, Kind.NOT_CHECKED, text, each.places)

@@ -141,6 +141,9 @@ def out_of_place(region: Region, chunk: bytes, right: bytes) -> RegionFinding | 
     for width, words in _UNITS:
         if equal_sectors_share(swapped(chunk, width), right) > enough:
             return RegionFinding(region, Kind.SWAPPED, f"bytes swapped in {words}", where)
+    if chunk[:SECTOR] == right[:SECTOR] and not empty(chunk[:SECTOR]):
+        # What begins where it should is not out of place: something was put in further on.
+        return None
     for shift in find_shifts(right, chunk, differing(right, chunk)):
         if equal_sectors_share(moved(chunk, -shift), right) > enough:
             at = region.start + shift

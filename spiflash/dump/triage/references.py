@@ -14,8 +14,8 @@ from itertools import pairwise
 import numpy as np
 
 from spiflash.dump.audit import survey
-from spiflash.dump.coverage import levels
-from spiflash.dump.finding import Finding, Verdict, saved_environments
+from spiflash.dump.coverage import Level, levels
+from spiflash.dump.finding import Finding, Holds, Verdict, images, saved_environments
 from spiflash.dump.formats import runs_of
 from spiflash.dump.hints import Hints, hints
 from spiflash.dump.identity import OwnItem, identity
@@ -144,6 +144,37 @@ class Piece(Ranged):
     start: int
     end: int
     finding: Finding | None = None
+
+
+def another_version(chip: Reference, other: Reference) -> bool:
+    """Whether a kernel on the chip is whole by its checksums, and not the one of `other`."""
+    return any(
+        each.verdict is Verdict.VERIFIED
+        and any(image.holds in (Holds.KERNEL, Holds.SEVERAL) for image in images(each))
+        and each.of(chip.contents) != each.of(other.contents)
+        for each in chip.findings
+    )
+
+
+def tells_nothing(chip: Reference, model: Reference, piece: Piece) -> bool:
+    """Whether a piece of an image that the chip holds otherwise is no sign of damage: the chip's
+    own checksums prove what is there, as far as it reaches, or its kernel is another version and
+    the piece is whole by its form."""
+    here, there = (np.frombuffer(piece.of(each.contents), np.uint8) for each in (chip, model))
+    if len(here) != len(there):
+        return False
+    proven = np.frombuffer(piece.of(chip.levels), np.uint8) == Level.VERIFIED
+    left = np.flatnonzero((here != there) & ~proven)
+    last = int(np.flatnonzero(proven)[-1]) if proven.any() else -1
+    if proven.any() and (left > last).all() and (here[left] == 0xFF).all():
+        return True
+    whole = piece.finding is not None and any(
+        each.start == piece.start
+        and each.kind == piece.finding.kind
+        and each.verdict in (Verdict.VERIFIED, Verdict.CONSISTENT)
+        for each in chip.findings
+    )
+    return whole and another_version(chip, model)
 
 
 def outermost(reference: Reference, region: Region) -> list[Finding]:

@@ -35,6 +35,7 @@ from spiflash.dump.triage.references import (
     islands,
     items_in,
     pieces,
+    tells_nothing,
 )
 from spiflash.dump.triage.result import MOST_PLACES, Kind, Proof, RegionFinding
 from spiflash.spans import SECTOR, Span, meets_any, spans_of
@@ -303,13 +304,13 @@ def _against_backup(
         lost = any(low <= e.start < high for e in certain_own_items(own) for low, high in gone)
         kind = Kind.OWN_LOST if lost else Kind.ERASED
         return RegionFinding(region, kind, "part of it is blank or 00h", gone)
+    if region.role in _OWNERS and _had_files(refs, own, region):
+        text = "the file system that the backup has there is gone"
+        return RegionFinding(region, Kind.DAMAGED, text, places)
     if itself.kind is Kind.INTACT:
         text = "not as in the backup, but checksums OK"
         return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM, unsure=itself.unsure)
     if region.role in _OWNERS:
-        if _had_files(refs, own, region):
-            text = "the file system that the backup has there is gone"
-            return RegionFinding(region, Kind.DAMAGED, text, places)
         text = "changed since the backup; no checksum covers it"
         return RegionFinding(region, Kind.NOT_CHECKED, text, places)
     if equal_bytes_share(chunk, right) > SAME and Kind.DAMAGED not in free:
@@ -417,6 +418,8 @@ def _against_image(refs: References, model: Reference, region: Region) -> Region
             found = moved
         elif empty(chunk):
             found = RegionFinding(inner, Kind.ERASED, "part of it is blank", places)
+        elif tells_nothing(refs.chip, model, each):
+            found = None
         elif same_version(contents, right, each):
             found = found or RegionFinding(
                 inner, Kind.DAMAGED, "parts are not as in the image", places
