@@ -312,11 +312,7 @@ def _narrow(finding: Finding, verified: npt.NDArray[np.bool_], looking: Budget) 
     known = finding.damage or (finding.span,)
     if len(known) > _MOST_SPANS or not looking.spend(sum(end - start for start, end in known)):
         return finding
-    spans = [
-        (start + first, start + last)
-        for start, end in known
-        for first, last in runs_of(~verified[start:end])
-    ]
+    spans = [span for start, end in known for span in _clear(verified, start, end)]
     if not spans or len(spans) > _MOST_SPANS or tuple(spans) == known:
         return finding
     # What other checksums prove is uncovered here: this item's own checksum failed.
@@ -324,6 +320,11 @@ def _narrow(finding: Finding, verified: npt.NDArray[np.bool_], looking: Budget) 
     return dataclasses.replace(
         finding, damage=tuple(spans), uncovered=tuple(merged([*finding.uncovered, *rest]))
     )
+
+
+def _clear(marked: npt.NDArray[np.bool_], start: int, end: int) -> list[Span]:
+    """The ranges within `start` to `end` that are not marked."""
+    return [(start + first, start + last) for first, last in runs_of(~marked[start:end])]
 
 
 def _with_parents(found: Sequence[Finding]) -> tuple[Finding, ...]:
