@@ -194,6 +194,25 @@ def test_squashfs_that_is_cut_off_claims_its_superblock_only(tmp_path: Path, tre
     assert "1 byte missing at the end" in finding.checks[1]
 
 
+@pytest.mark.needs("mksquashfs", "unsquashfs")
+@pytest.mark.parametrize("compression", ["gzip", "xz", "lz4"])
+@pytest.mark.parametrize("lost", [8, 40])
+def test_squashfs_without_its_last_bytes_is_damaged(
+    tmp_path: Path, tree: Path, compression: str, lost: int
+) -> None:
+    """A write that stopped just before the end: the last list of tables leads nowhere, and no
+    kernel mounts it. What all other blocks unpack to was enough for "checksum OK"."""
+    path = tmp_path / "fs"
+    run("mksquashfs", tree, path, "-nopad", "-quiet", "-comp", compression, "-no-xattrs")
+    image = path.read_bytes()[:-lost] + b"\xff" * lost
+    path.write_bytes(image)
+    told = subprocess.run(["unsquashfs", "-l", path], capture_output=True, check=False)
+    assert told.returncode
+    (finding,) = found(image, "squashfs")
+    assert finding.verdict is Verdict.DAMAGED
+    assert any(low < len(image) <= high for low, high in finding.damage)
+
+
 # --- JFFS2 ---------------------------------------------------------------------------------------
 
 

@@ -178,7 +178,15 @@ class Walker:
             return []
         blocks = -(-count * size // _METADATA)
         raw = self._bytes(address, 8 * blocks)
-        return [place for (place,) in struct.iter_unpack("<Q", raw)]
+        if len(raw) < 8 * blocks:
+            self._damage(address, 8 * blocks)
+        found = []
+        for at, (place,) in enumerate(struct.iter_unpack("<Q", raw)):
+            if _SUPERBLOCK.size <= place < self._top.used:
+                found.append(place)
+            elif (span := (address + 8 * at, address + 8 * at + 8)) not in self.walk.damaged:
+                self.walk.damaged.append(span)
+        return found
 
     def _beyond(self) -> Iterator[int]:
         """Where the blocks of the tables that follow the directories begin."""
