@@ -132,7 +132,7 @@ def _warn_of_supply(chip: object) -> None:
 
 
 class Chip:
-    """A chip on an open adapter; `spiflash.open` makes it, and it is of use inside of that only.
+    """A chip on an open adapter; `spiflash.open` makes it, and it can be used only inside it.
 
     What reads the chip raises `ChipMismatchError` when another chip is on the clip, and
     `AdapterLostError` when the adapter is gone.
@@ -165,7 +165,7 @@ class Chip:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What is to be known about this chip, in sentences."""
+        """What a person should know about this chip, in sentences."""
         return self._connection.chip.notes
 
     def read(self, address: int = 0, length: int | None = None) -> bytes:

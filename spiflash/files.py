@@ -157,7 +157,7 @@ def refuse_existing(path: Path) -> None:
 def write_page(path: Path, html: str) -> None:
     """Write a page that a person asked for, for its owner alone: it may show secrets.
 
-    Only an older page is replaced: a slip of the hand must not cost a dump. Raises `OutputError`.
+    Only an older page is replaced: a typing mistake must not cost a dump. Raises `OutputError`.
     """
     try:
         target = path.resolve()  # a link stays a link
@@ -277,7 +277,7 @@ def read_plain(path: Path, limit: int) -> bytes:
     """The contents of a plain file of at most `limit` bytes.
 
     Raises `ValueError` with what is wrong in words when it is a link, a special file (opening
-    a pipe would wait for ever) or longer than that.
+    a pipe would wait forever) or longer than that.
     """
     status = os.lstat(path)
     if not stat.S_ISREG(status.st_mode):

@@ -131,7 +131,7 @@ class UsbBackend(usb.backend.IBackend):  # type: ignore[misc]  # pyusb has no ty
         dev_handle.claimed.add(intf)
 
     def release_interface(self, dev_handle: _Handle, intf: int) -> None:
-        """Raises USBError (ENODEV) when unplugged; the claim ends all the same."""
+        """Raises USBError (ENODEV) when unplugged; the claim ends anyway."""
         self._drop(dev_handle, intf)
         dev_handle.live()
 

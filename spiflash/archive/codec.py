@@ -118,7 +118,7 @@ def take_version(found: Document, key: str, known: Collection[int], document: st
 def add(found: Document, key: str, value: object, document: str, parent: str = "") -> None:
     """Give an older document a key that it could not have yet, in the object `parent`.
 
-    Raises `BackupSetError` when it has that key all the same.
+    Raises `BackupSetError` when it has that key anyway.
     """
     holder = found.get(parent) if parent else found
     if isinstance(holder, dict):

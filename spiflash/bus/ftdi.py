@@ -220,7 +220,7 @@ class FtdiBus:
         try:
             self.link.release(synchronised=self.link.synchronised)
         except BaseException:
-            # Ctrl-C while closing: the pins must become inputs all the same.
+            # Ctrl-C while closing: the pins must become inputs anyway.
             self.link.release(synchronised=False)
             raise
         finally:

@@ -64,7 +64,7 @@ class Port(Ftdi):  # type: ignore[misc]  # pyftdi has no types
         super().set_bitmode(bitmask, mode)
 
     def close(self, freeze: bool = False) -> None:
-        """As in pyftdi. A device that is gone is forgotten all the same: the next one with its
+        """As in pyftdi. A device that is gone is forgotten anyway: the next one with its
         address must not be taken for it."""
         device = self.usb_dev
         try:
@@ -220,7 +220,7 @@ class Link:
 
     def release(self, *, synchronised: bool) -> None:
         """Make every pin an input, stop the engine, and close the port. If a step fails, the
-        remaining ones are tried all the same.
+        remaining ones are tried anyway.
 
         The engine is stopped because the operating system may make a serial port of it again: what
         a program writes there would otherwise be carried out on the clip.

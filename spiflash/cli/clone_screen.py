@@ -206,7 +206,7 @@ class CloneScreen:
     def _answer(self) -> str:
         """A line from the keyboard; empty when the work is to end."""
         while not self.stopping():
-            # Ctrl-C does not arrive in this thread: it must not wait for a key for ever. (On
+            # Ctrl-C does not arrive in this thread: it must not wait for a key forever. (On
             # Windows a keyboard cannot be waited for like this.)
             if os.name == "nt" or select.select([sys.stdin], [], [], GLANCE)[0]:
                 return sys.stdin.readline()

@@ -237,7 +237,7 @@ def _told(prepared: Prepared, as_json: bool) -> None:
 
 
 def _changed(prepared: Prepared) -> Prepared:
-    """Let a person on a terminal change what becomes of an item."""
+    """Let a person on a terminal change what happens to an item."""
     if sys.stdin is None or not sys.stdin.isatty() or not prepared.proposal.decisions:
         return prepared
     for _ in range(_MOST_CHANGES):

@@ -1,4 +1,4 @@
-"""The program `spiflash`: its commands, and what becomes of errors."""
+"""The program `spiflash`: its commands, and what happens to errors."""
 
 from __future__ import annotations
 

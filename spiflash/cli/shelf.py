@@ -64,6 +64,11 @@ def shelf(
 
     day = None if since is None else since.date()
     view = shelf_from(shelf).overview(words, day, verified, check=check)
+    searched = bool(words or since is not None or verified is not None)
     options = "".join(f" {shlex.quote(word)}" for word in words_given({}, shelf))
-    show(shelf_json(view), shelf_text(view, Grouping(grouping), options), as_json=as_json)
+    show(
+        shelf_json(view),
+        shelf_text(view, Grouping(grouping), options, searched=searched),
+        as_json=as_json,
+    )
     click.get_current_context().exit(1 if view.broken or view.damaged else 0)

@@ -39,7 +39,7 @@ _FILES = frozenset({"jffs2", "ubi", "ubifs"})
 
 
 class Fate(enum.StrEnum):
-    """What becomes of an own item."""
+    """What happens to an own item."""
 
     STAYS = "stays"
     CARRIED = "carried over"
@@ -49,7 +49,7 @@ class Fate(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """One own item and what becomes of it.
+    """One own item and what happens to it.
 
     `place` is where it is afterwards, None for one that is not carried over; `whole` names
     the region that it moves with, empty when it moves by itself; `variable` the environment
@@ -246,7 +246,7 @@ def found_in(image: Audit, region: Region) -> str:
 
 def layout_for(image: Layout, kept: Sequence[Region], size: int) -> Layout:
     """The image's layout for a chip of `size` bytes, with every kept range as a region: what the
-    made image is audited by."""
+    merged image is audited by."""
     taken = {each.name for each in kept}
     named = [
         region

@@ -1,4 +1,4 @@
-"""What becomes of a board's own items when another image is written.
+"""What happens to a board's own items when another image is written.
 
 Own items × image × layout → proposal. The rules:
 
@@ -7,7 +7,7 @@ Own items × image × layout → proposal. The rules:
 * a place that the image's layout gives to something else is not blank, whatever it holds;
 * a loader that is replaced does not get the environment of the one before it, only variables;
 * each item has exactly one fate, and one that is said to be kept was found again, by an audit
-  of the made image that knows nothing of this file. One that was not is not carried over.
+  of the merged image that knows nothing of this file. One that was not is not carried over.
 """
 
 from __future__ import annotations
@@ -82,7 +82,7 @@ def propose(board: Audit, image: Audit, wishes: Wishes | None = None) -> Proposa
 
 @dataclass(slots=True)
 class _Draft:
-    """A made image in the making. `kept` are ranges of the board that were put in."""
+    """A merged image in the making. `kept` are ranges of the board that were put in."""
 
     board: Audit
     image: Audit

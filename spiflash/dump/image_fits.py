@@ -50,7 +50,7 @@ _FLASH_READ = re.compile(r"sf read \S+ (?:0x)?([0-9a-fA-F]{1,8}) (?:0x)?([0-9a-f
 class Concern:
     """A reason not to write an image, or a remark.
 
-    `name` is stable, and what a person writes to go on all the same; `refuses` says whether the
+    `name` is stable, and what a person writes to go on anyway; `refuses` says whether the
     image is not written without that; `final` that nothing helps. `text` says why.
     """
 

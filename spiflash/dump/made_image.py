@@ -1,4 +1,4 @@
-"""Whether a made image holds what it is said to hold: asked of an audit of it.
+"""Whether a merged image keeps what was promised, judged by an audit of it.
 
 How the image was made is not known here. Whoever promised an item says where it should be;
 this looks there, and in the environments as they read now.
@@ -65,7 +65,7 @@ def _forms(findings: Sequence[Finding], start: int, end: int) -> set[tuple[str, 
 def items_from_image(
     board: Audit, made: Audit, given: Mapping[str, str], image: Audit | None = None
 ) -> tuple[OwnItem, ...]:
-    """Addresses and serial numbers in a made image that are neither the board's nor among the
+    """Addresses and serial numbers in a merged image that are neither the board's nor among the
     values `given`: they come with the image, and every board written with it gets them.
 
     Some are known only from other contents of `image`, of which it was made, such as variables

@@ -267,7 +267,7 @@ def convert(
 
 
 def save_image(prepared: Prepared, path: Path) -> None:
-    """Write the made image to a new file. Raises `ImageError` and `OutputError`."""
+    """Write the merged image to a new file. Raises `ImageError` and `OutputError`."""
     refuse(prepared)
     write_new(path, prepared.proposal.made)
 

@@ -161,7 +161,7 @@ def commands(
     """The commands that carry a repair out.
 
     Regions go by their names where `restore` will find the same layout in what it is given,
-    else by addresses. A made image is called after the `board` it is for.
+    else by addresses. A merged image is called after the `board` it is for.
     """
     lines: list[str] = []
     if repair.source is Source.OWN and own is not None:

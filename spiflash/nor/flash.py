@@ -102,7 +102,7 @@ class NorFlash:
             try:
                 self._end_session()
             except BaseException:
-                # Ctrl-C while leaving: the mode is restored all the same.
+                # Ctrl-C while leaving: the mode is restored anyway.
                 with contextlib.suppress(BusError):
                     self._end_session()
                 raise

@@ -121,7 +121,7 @@ def own_words(item: OwnItem, size: int) -> tuple[str, str]:
 
 
 def fate_words(said: Decision, size: int) -> str:
-    """What becomes of an item, and why."""
+    """What happens to an item, and why."""
     if said.whole and said.item.kind not in WHOLE_KINDS:
         return clean(said.why if said.kept else f"{said.fate.value}, {said.why}", 80)
     if said.fate is Fate.VARIABLE:
@@ -133,7 +133,7 @@ def fate_words(said: Decision, size: int) -> str:
 
 
 def decision_rows(decisions: Sequence[Decision], size: int) -> list[tuple[str, str, str]]:
-    """(name, what it is, what becomes of it) for each item; those that move with a region stand
+    """(name, what it is, what happens to it) for each item; those that move with a region stand
     after it, indented."""
     return [(*decision_names(each, size), fate_words(each, size)) for each in decisions[:_SHOWN]]
 

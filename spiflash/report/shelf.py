@@ -36,12 +36,19 @@ _KEYS: dict[Grouping, Callable[[Record], str]] = {
 }
 
 
-def shelf_text(view: Overview, grouping: Grouping, options: str = "") -> str:
+def shelf_text(
+    view: Overview, grouping: Grouping, options: str = "", *, searched: bool = False
+) -> str:
     """The screen: interrupted work with its next step, the count, the groups, what cannot be used.
 
-    `options` are added to the commands it names.
+    `options` are added to the commands it names; `searched` that only some sets were asked for.
     """
-    lines = [*_interrupted(view, options), *_count(view), "", *_groups(view.sets, grouping)]
+    lines = [
+        *_interrupted(view, options),
+        *_count(view, searched),
+        "",
+        *_groups(view.sets, grouping),
+    ]
     for each in view.broken:
         lines += [*wrapped(f"CANNOT BE USED: {each.error.cause}", "", "  "), ""]
     steps = []
@@ -57,7 +64,9 @@ def shelf_text(view: Overview, grouping: Grouping, options: str = "") -> str:
             (f"See what is in {which}", f"spiflash audit {word}{options}"),
             ("Write that set to its board again", f"spiflash restore {word}{options}"),
         ]
-    if not view.sets:
+    if not view.sets and searched:
+        steps += [("List all sets", f"spiflash shelf{options}")]
+    elif not view.sets:
         steps += [("Save a board", f"spiflash backup --board LABEL{options}")]
     elif not view.checked:
         steps += [
@@ -66,9 +75,10 @@ def shelf_text(view: Overview, grouping: Grouping, options: str = "") -> str:
     return "\n".join([*lines, *(next_steps(steps)[1:] if steps else ())])
 
 
-def _count(view: Overview) -> list[str]:
+def _count(view: Overview, searched: bool) -> list[str]:
     if not view.sets:
-        return wrapped(f"No such backup set in {view.root}.", "", "")
+        none = "No backup set matches" if searched else "There is no backup set"
+        return wrapped(f"{none} in {view.root}.", "", "")
     size = amount(sum(each.record.size for each in view.sets))
     checked = "all files read, checksums OK" if view.checked else "files NOT CHECKED now"
     sets = counted(len(view.sets), "backup set")

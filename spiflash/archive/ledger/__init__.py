@@ -88,11 +88,11 @@ class InHand:
 
 
 class After(enum.Enum):
-    """What becomes of a board and its values when its row is written."""
+    """What happens to a board and its values when its row is written."""
 
     KEEP = "keep"  # it is finished: its values are its own for good
     HOLD = "hold"  # when it is put on again it gets the same ones
-    FORGET = "forget"  # back to the list; a board that was written to is held all the same
+    FORGET = "forget"  # back to the list; a board that was written to is held anyway
     SCRAP = "scrap"  # a person says that the board is no more: back to the list in any case
 
 
@@ -284,7 +284,7 @@ class Ledger:
     # -- rows ------------------------------------------------------------------------------
 
     def append(self, record: BoardRecord, after: After, gone: Iterable[Identity] = ()) -> Row:
-        """Write a row, and settle what becomes of the values, in one transaction. `gone` are
+        """Write a row, and settle what happens to the values, in one transaction. `gone` are
         identities that the whole chip was seen without."""
         body = record.to_json()
         without = set(gone)

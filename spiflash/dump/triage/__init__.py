@@ -95,7 +95,8 @@ def triage(
     findings = _trees_of_an_update(refs, [judge(refs, region) for region in regions])
     stranger = any(each.kind is Kind.PROCESSOR for each in findings)
     if stranger and state is not None and state.stop is not None and not state.image_known:
-        # A strange boot loader that ends in a blank looks like an update of which no more came.
+        # A boot loader for another processor that ends in a blank looks like an interrupted
+        # update.
         state = None
     seen = findings
     if view is not chip:

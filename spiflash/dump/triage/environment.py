@@ -224,7 +224,7 @@ def mended_environment(
     model: Reference, view: Reference, region: Region
 ) -> tuple[Rebuilt, frozenset[bytes]] | None:
     """This board's environment with the image's boot command and what that runs; and the names
-    of those variables. None where that is not to be had."""
+    of those variables. None where that is not available."""
     ours, theirs = env_block(view.findings, region), env_block(model.findings, region)
     if ours is None or not ours.checksum_ok or theirs is None or not theirs.checksum_ok:
         return None

@@ -315,7 +315,7 @@ def _environment(
 
 
 def _overruled(case: Case, draft: Draft) -> list[Span]:
-    """What is proven correct by a checksum and would be overwritten all the same."""
+    """What is proven correct by a checksum and would be overwritten anyway."""
     before = array(case.view.contents)
     after = array(bytes(draft.target))
     spans = runs_of((before != after) & right_bytes(case.view))

@@ -128,7 +128,7 @@ class Repair:
     addresses of the regions that have changes. `rescue` says that something is overwritten that
     no source has: it is to be saved first. `unproven` are the ranges that are overwritten
     although nothing proves their contents correct or wrong; `overrules` the ones that are
-    correct by their own checksum and are overwritten all the same, because a person names their
+    correct by their own checksum and are overwritten anyway, because a person names their
     regions. `erase` are whole blocks to erase again before anything is written: an erase was
     interrupted in them, and cells that read correctly may be weak. `lost` says in words what is not
     restored; `reason` what this repair does; `remarks` what to know before.

@@ -288,7 +288,7 @@ def plain_text(text: str) -> str:
     if not text or not text.isprintable() or not text.isascii():
         raise ValueError(f"“{text[:40]}” is not plain ASCII text")
     if re.search(r"[:.-]", text) and as_mac(text) is not None:
-        mac_text(text)  # an address in a list of texts is one all the same
+        mac_text(text)  # an address in a list of texts is one anyway
     elif _SHORT_MAC.fullmatch(text):
         # Boot loaders take it for the address that another list may spell in full.
         raise ValueError(

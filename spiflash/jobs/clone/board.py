@@ -275,7 +275,7 @@ class _Checking:
         # Before its journal is there, new work has changed nothing: a board that is interrupted
         # until then is not one that may have been written to, which a twin could be taken for.
         self._journals = self._journal_names() if new else None
-        # Of a board that was written to before, the values may be new ones all the same.
+        # Of a board that was written to before, the values may be new ones anyway.
         self._told = False
 
     @contextmanager

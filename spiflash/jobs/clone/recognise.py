@@ -264,7 +264,7 @@ def _same(contents: bytes, reading: Reading) -> bool:
 
 def backup_of(board: InHand, shelf: Shelf) -> BackupSet:
     """The backup set of a board in hand: where it was made, or under the same name on `shelf`,
-    which another bench may have in another place. Raises `BoardError` when it is not to be had.
+    which another bench may have in another place. Raises `BoardError` when it is not available.
     """
     made = Path(board.backup)
     reason = ""

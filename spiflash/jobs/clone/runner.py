@@ -237,7 +237,7 @@ STEADY = 3
 taken away: a clip that is being seated makes and loses contact several times."""
 
 LONGEST_SEATING = 20
-"""Looks after which a chip that answers differently each time is worked on all the same, so
+"""Looks after which a chip that answers differently each time is worked on anyway, so
 that it is recorded what is wrong with it."""
 
 ABSENT = 1.0

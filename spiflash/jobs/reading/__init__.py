@@ -303,7 +303,7 @@ class _Settling:
         unstable.update(place.sector for place in places if place.accepted is None)
         changed = set(sectors_of_pages(changes.changed)) - unstable
         # Where other passes were disturbed in passing too, so was the first one, rather than that
-        # somebody wrote. What it read is kept all the same.
+        # somebody wrote. What it read is kept anyway.
         disturbed = changes.disturbed and not changes.torn and changes.whole > 1
         named = set() if disturbed else changed
         touched = {place.sector for place in places if place.differing}

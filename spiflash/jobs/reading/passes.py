@@ -91,7 +91,7 @@ WORTH_IT = 4 << 20
 """Bytes of a chip from which blocks that are not blank are read briskly: less takes a moment."""
 
 BRISK = 0.25
-"""Share of the second pass that may be read at half the first clock all the same, so that a
+"""Share of the second pass that may be read at half the first clock anyway, so that a
 backup does not become much longer: blank blocks first, then blocks drawn afresh."""
 
 

@@ -117,7 +117,7 @@ class Work:
     @property
     def asked(self) -> tuple[Span, ...]:
         """Where on the chip the image lies, or the parts of it that are written: what is correct
-        there already stays as it is, and is checked all the same."""
+        there already stays as it is, and is checked anyway."""
         if self.image is None:
             return ()
         at = self.options.at
