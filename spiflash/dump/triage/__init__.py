@@ -201,7 +201,7 @@ def _trees_of_an_update(refs: References, findings: list[RegionFinding]) -> list
     if against is None or not another_version(refs.chip, against):
         return findings
     trees = {each.start for each in refs.chip.findings if isinstance(each.facts, TreeFacts)}
-    text = "a tree of another kernel than the one at hand, and no checksum covers it"
+    text = "the device tree of another kernel, and no checksum covers it"
     return [
         RegionFinding(each.region, Kind.NOT_CHECKED, text, each.places)
         if each.region.role is Role.TREE
