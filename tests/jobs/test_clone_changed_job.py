@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from datetime import UTC, datetime
 from pathlib import Path
 from unittest import mock
 
@@ -143,3 +144,27 @@ def test_a_board_that_came_with_a_given_value_is_not_taken_for_the_other(tmp_pat
     assert "finish that board first" in outcome.reason
     first = good(world, one, "keeps nothing", person=True)
     assert good(world, two, "keeps nothing", person=True).key != first.key
+
+
+def test_what_one_job_gave_and_the_next_keeps_goes_back_with_the_board(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is a given value all the same: a board that is scrapped gives it back, and no row says
+    that the board came with it."""
+    board = world.boards[0]
+    key = good(world, board, "first").key
+    job = changed(
+        world, monkeypatch, "other names", 'variable = "ethaddr"', 'variable = "wifiaddr"',
+        'start = 0x4000\nlength = "4K"', 'start = 0x4000\nlength = "4K"\nkeep = ["ethaddr"]',
+    )  # fmt: skip
+    # The judge knows neither this job's contents nor values that are on a board beside its row's.
+    monkeypatch.setattr("tests.clone_rig.world.expected", lambda *_: board.cells)
+    monkeypatch.setattr(World, "_values", lambda _: None)
+    row = good(world, board, job, again=True)
+    assert not any("53:80" in each for each in row.kept)
+    assert problems(world) == ()
+    with Ledger(world.where) as ledger:
+        assert "00:00:5e:00:53:80" in ledger.drawn(key)
+        ledger.scrap(key, "a", datetime(2026, 5, 1, tzinfo=UTC))
+        assert ledger.next_values(world.job("first").columns)["ethaddr"] == "00:00:5e:00:53:80"
+    assert problems(world) == ()

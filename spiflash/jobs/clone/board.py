@@ -13,6 +13,7 @@ import os
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from spiflash.archive.journal import Journal
@@ -189,6 +190,10 @@ def _make(run: BoardRun, reading: Reading) -> None:
     clock, job = run.bus.clock, run.context.job
     try:
         kept = find_kept(job, run.own)
+        # What a job gave it is no less given where this one keeps it: with the board it goes back
+        # to the list.
+        given = frozenset(run.context.ledger.given(run.key))
+        kept = replace(kept, identities=kept.identities - given, weak=kept.weak - given)
         _draw(run, kept)
         run.kept = kept.noted
         run.worker.tell(job.label_for(run.values) or "making this board's image")
