@@ -229,7 +229,7 @@ class World:
             ),
             mock.patch.object(ledger_claims, "now", self._now(ledger_claims.now)),
             mock.patch(
-                "spiflash.jobs.clone.board.find_out", return_value=chips[session.board.part]
+                "spiflash.jobs.clone.board.identify_chip", return_value=chips[session.board.part]
             ),
         ):
             ledger = Ledger(self.where)

@@ -7,12 +7,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from spiflash.jobs.clone.check import other_ledger, refuse_older
 
 from spiflash.archive.ledger import Ledger
 from spiflash.archive.ledger.rows import BoardRecord
 from spiflash.archive.shelf import Shelf
 from spiflash.errors import LedgerError
+from spiflash.jobs.clone.board import other_ledger, refuse_older
 from spiflash.jobs.clone.context import SkippedError
 from tests.clone_rig import LONG
 from tests.clone_rig.world import Event, ViolationError, World, settle
