@@ -158,7 +158,7 @@ def _scrap_a_board(here: Here) -> None:
         ledger.draw(held, [Column(("serial",), (Listed("text", ("HG-2026-0001",)),))])
     waiting = here("ledger", *copy, "serial=HG-2026-0001")
     assert "Unfinished, to be put on again: 1 board\n  ef4017-cc; serial HG" in waiting.stdout
-    assert scrap("serial=HG-2026-0001", "--yes").stdout.startswith("Row 5: ef4017-cc is recorded")
+    assert scrap("serial=HG-2026-0001", "--yes").stdout.startswith("SCRAPPED: ef4017-cc, in row 5.")
     assert here("ledger", *copy, "--check").returncode == 0
 
 
