@@ -114,36 +114,38 @@ def connect(settings: Settings) -> Iterator[Connection]:
     Raises what `open_bus`, `probe`, `identify`, `best_clock` and `check_capacity` raise.
     """
     table = chip_table(settings.tables)
-    bus, record = open_adapter(settings)
+    bus = open_adapter(settings)
     try:
         chip = identify_chip(
             bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
         )
         settings.announce(chip)
         ceiling, sweep = clock_for(bus, chip, settings.ceiling)
-        if sweep is not None and record is not None and record.ceiling:
-            ceiling = min(ceiling, record.ceiling)
         with connected(bus, chip, ceiling, sweep) as connection:
             yield connection
     finally:
         bus.close()
 
 
-def open_adapter(settings: Settings) -> tuple[FtdiBus, AdapterRecord | None]:
-    """Open the adapter, with what was found out about it by trying: see `jobs/prove.py`.
-
-    Raises what `open_bus` raises.
-    """
+def open_adapter(settings: Settings) -> FtdiBus:
+    """Open the adapter, and announce what is known about it. Raises what `open_bus` raises."""
     bus = open_bus(settings.adapter, settings.pins)
-    if not bus.serial:
-        return bus, None
+    if bus.serial:
+        settings.announce_adapter(adapter_record(bus))
+    return bus
+
+
+def adapter_record(bus: Bus) -> AdapterRecord | None:
+    """What was found out about this adapter by trying (see `jobs/prove.py`), None for nothing; from
+    here on its reads are no longer than was proven."""
+    if not isinstance(bus, FtdiBus) or not bus.serial:
+        return None
     from spiflash.archive.adapters import known
 
     record = known(bus.engine.name, bus.serial)
     if record is not None and record.longest_read:
         bus.longest_read = record.longest_read
-    settings.announce_adapter(record)
-    return bus, record
+    return record
 
 
 def identify_chip(
@@ -321,11 +323,14 @@ def sweep_clocks(
 
 def clock_for(bus: Bus, chip: Chip, given: float | None) -> tuple[float, ClockSweep | None]:
     """The fastest clock to use, in hertz: the one that was given, else what works, which is
-    measured. Raises `UnstableReadError` when none does."""
+    measured, and no faster than this adapter was proven to be. Raises `UnstableReadError` when no
+    clock works."""
     if given is not None:
         return given, None
+    record = adapter_record(bus)
     sweep = sweep_clocks(bus, chip.answers, top=chip.clock_fast)
-    return best_clock(sweep), sweep
+    ceiling = best_clock(sweep)
+    return min(ceiling, record.ceiling if record else 0.0) or ceiling, sweep
 
 
 def best_clock(sweep: ClockSweep) -> float:

@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 
 from hwmocks.boards.heron import heron_variant, mac_address
+from spiflash.archive import adapters
+from spiflash.archive.adapters import AdapterRecord
 from spiflash.archive.ledger import After, InHand
 from spiflash.archive.ledger.claims import Claim
 from spiflash.archive.ledger.values import Listed
+from spiflash.bus.ftdi import FtdiBus
 from spiflash.errors import ShelfError
+from spiflash.jobs.clone import board as board_module
+from spiflash.jobs.connection import ClockSweep, connected
+from spiflash.nor.chip import Chip
 from tests.clone_rig.heron import Board, Rig
 from tests.clone_rig.rows import finished_row
 
@@ -116,3 +124,22 @@ def test_what_somebody_is_working_on_is_left_to_them(rig: Rig) -> None:
     assert "is being worked on at bench theirs" in left.reason
     assert rig.chips[3].contents == heron_variant(3)
     claim.release()
+
+
+def test_a_batch_is_no_faster_than_its_adapter_was_proven_to_be(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What `prove` found out about an adapter holds for every board on it."""
+    used: list[tuple[float, int]] = []
+
+    def noting(bus: FtdiBus, chip: Chip, ceiling: float, sweep: ClockSweep | None) -> Any:
+        used.append((ceiling, bus.longest_read))
+        return connected(bus, chip, ceiling, sweep)
+
+    record = AdapterRecord("FT232H", "any", datetime.now(UTC), {}, (), 6e6, 4096)
+    monkeypatch.setattr(adapters, "known", lambda model, serial: record)
+    serial = property(lambda bus: "any", lambda bus, value: None)
+    monkeypatch.setattr(FtdiBus, "serial", serial, raising=False)
+    monkeypatch.setattr(board_module, "connected", noting)
+    (row,) = rig.run(Board(3, "W25Q64JV")).records
+    assert (row.good, used) == (True, [(6e6, 4096)])

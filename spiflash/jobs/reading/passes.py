@@ -195,7 +195,7 @@ def read_spans(
     Raises `ChipMismatchError` or `UnstableReadError` unless the chip gives its known answers
     before and after.
     """
-    setting = pass_setting(connection, number)
+    setting, _ = off_beat(connection, pass_setting(connection, number))
     style = setting.style(connection.chip)
     check_same_chip(connection)
     apply(connection, setting)
