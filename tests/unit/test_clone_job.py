@@ -133,6 +133,22 @@ def test_an_address_behind_the_image_is_the_boards_and_given_to_no_other(tmp_pat
     assert Identity.of("mac", "00:00:5e:00:53:82") in found.weak
 
 
+def test_no_address_is_guessed_that_all_boards_of_a_kind_would_have(tmp_path: Path) -> None:
+    """Where the last byte of an address is a letter or a digit, it reads like the beginning of the
+    serial number after it, and six bytes before that like an address."""
+    job = job_from(tmp_path)
+    for last in range(256):
+        own = bytearray(image(ethaddr=f"00:00:5e:00:53:{last:02x}", serial_=f"HG-2019-{last:04d}"))
+        block = b"HERONFAC\x00\x01\x00\x00\x5e\x00\x53" + bytes([last])
+        block += f"HG-2019-{last:04d}".encode()
+        own[0x4000:0x4020] = block.ljust(0x20, b"\0")
+        wanted = {
+            Identity.of("mac", f"00:00:5e:00:53:{last:02x}"),
+            Identity.of("text", f"HG-2019-{last:04d}"),
+        }
+        assert find_kept(job, bytes(own)).identities == wanted
+
+
 def test_what_is_too_long_for_the_ledger_is_no_serial_number(tmp_path: Path) -> None:
     """PostgreSQL would refuse the key, and with it every board."""
     long = "S" * (LONGEST + 1)

@@ -25,6 +25,7 @@ from spiflash.archive.ledger.values import (
     Listed,
 )
 from spiflash.dump.audit import examine
+from spiflash.dump.finding import Certainty
 from spiflash.dump.formats import crc, places
 from spiflash.dump.identity import OwnItem, is_serial_name
 from spiflash.dump.identity import identity as identities_in
@@ -104,9 +105,10 @@ def find_kept(job: Job, own: bytes) -> Kept:
     numbers that stay on the board. Call it for what `make_target` accepts.
 
     An address is looked for by its form, by the first three bytes that boards and lists here have
-    in common, and by what the board's own environment says. What is likely a serial number, but is
-    called so nowhere, is not given to another board; it is no reason to refuse one (it may be the
-    name of a model). The same goes for what stands after the image, where the board stays as it is.
+    in common, and by what the board's own environment says. A guess at an address, and what is
+    likely a serial number but is called so nowhere, is not given to another board; it is no reason
+    to refuse one (it may be the name of a model). The same goes for what stands after the image,
+    where the board stays as it is.
     """
     named: set[Identity] = set()
     kept: set[Identity] = set()
@@ -132,7 +134,9 @@ def find_kept(job: Job, own: bytes) -> Kept:
         # Settings and readings that all boards may share are no identity: a guess in them is none.
         for item in () if alike else identities_in(data, (), layout, show_secrets=True):
             if item.kind == "mac":
-                kept.add(Identity.of(MAC, item.text))
+                # Six bytes beside what reads like a serial number can begin two bytes early.
+                sure = item.certainty is not Certainty.GUESS
+                (kept if sure else weak).add(Identity.of(MAC, item.text))
             elif item.kind == "serial":
                 found = Identity.of(TEXT, item.text)
                 (kept if found in named else weak).add(found)
