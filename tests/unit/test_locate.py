@@ -76,7 +76,8 @@ def assert_answers(bus: FtdiBus, jedec_id: str = "ef 40 17") -> None:
 
 def assert_complete(error: SpiflashError) -> None:
     assert error.cause
-    assert error.state
+    # After a mistake in what was typed, nobody wonders about the chip.
+    assert error.state or isinstance(error, UsageError)
     assert error.remedy
 
 
