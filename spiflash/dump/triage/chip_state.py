@@ -415,3 +415,15 @@ def _stopped(contents: bytes, stop: int, reached: int, what: str, *, known: bool
     image = "the image was written" if known else "an unknown image was written at least"
     detail = f"{image} {upto}; after that {what}"
     return ChipState(Kind.INTERRUPTED, detail, contents, stop, reached, image_known=known)
+
+
+BLOCK = 65536
+"""Bytes of the block that file systems on such chips erase (common practice, no source)."""
+
+
+def blank_blocks(region: Region, chunk: bytes, right: bytes) -> tuple[Span, ...]:
+    """Blocks of 64 KiB with data in the backup that are blank: no checksum tells what was there. A
+    board that erases one itself writes a mark at its start (Linux, fs/jffs2/erase.c)."""
+    blocks = [(at, at + BLOCK) for at in range(0, len(chunk) - BLOCK + 1, BLOCK)]
+    gone = [each for each in blocks if is_blank(chunk, *each) and not is_blank(right, *each)]
+    return tuple((region.start + low, region.start + high) for low, high in gone)
