@@ -114,25 +114,27 @@ def connect(settings: Settings) -> Iterator[Connection]:
     Raises what `open_bus`, `probe`, `identify`, `best_clock` and `check_capacity` raise.
     """
     table = chip_table(settings.tables)
-    bus = open_adapter(settings)
+    bus, record = open_adapter(settings)
     try:
         chip = identify_chip(
             bus, table, settings.part, size=settings.size, trust_sfdp=settings.trust_sfdp
         )
         settings.announce(chip)
-        ceiling, sweep = clock_for(bus, chip, settings.ceiling)
+        ceiling, sweep = clock_for(bus, chip, settings.ceiling, record)
         with connected(bus, chip, ceiling, sweep) as connection:
             yield connection
     finally:
         bus.close()
 
 
-def open_adapter(settings: Settings) -> FtdiBus:
-    """Open the adapter, and announce what is known about it. Raises what `open_bus` raises."""
+def open_adapter(settings: Settings) -> tuple[FtdiBus, AdapterRecord | None]:
+    """Open the adapter, with what is known about it, which is announced. Raises what `open_bus`
+    raises."""
     bus = open_bus(settings.adapter, settings.pins)
+    record = adapter_record(bus)
     if bus.serial:
-        settings.announce_adapter(adapter_record(bus))
-    return bus
+        settings.announce_adapter(record)
+    return bus, record
 
 
 def adapter_record(bus: Bus) -> AdapterRecord | None:
@@ -321,16 +323,19 @@ def sweep_clocks(
     return ClockSweep(tuple(points))
 
 
-def clock_for(bus: Bus, chip: Chip, given: float | None) -> tuple[float, ClockSweep | None]:
+def clock_for(
+    bus: Bus, chip: Chip, given: float | None, record: AdapterRecord | None
+) -> tuple[float, ClockSweep | None]:
     """The fastest clock to use, in hertz: the one that was given, else what works, which is
-    measured, and no faster than this adapter was proven to be. Raises `UnstableReadError` when no
-    clock works."""
+    measured, and no faster than the `record` of the adapter allows. Raises `UnstableReadError` when
+    no clock works."""
     if given is not None:
         return given, None
-    record = adapter_record(bus)
     sweep = sweep_clocks(bus, chip.answers, top=chip.clock_fast)
     ceiling = best_clock(sweep)
-    return min(ceiling, record.ceiling if record else 0.0) or ceiling, sweep
+    if record is not None and record.ceiling:
+        ceiling = min(ceiling, record.ceiling)
+    return ceiling, sweep
 
 
 def best_clock(sweep: ClockSweep) -> float:

@@ -124,7 +124,7 @@ class Contact:
 def make_contact(settings: Settings) -> Contact:
     """Listen, identify, sweep the clocks. Raises what opening the adapter raises."""
     table = chip_table(settings.tables)
-    bus = open_adapter(settings)
+    bus, _ = open_adapter(settings)
     try:
         faults = list(diagnose(read_ids(bus)))
         chip: Chip | None = None

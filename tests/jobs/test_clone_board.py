@@ -20,6 +20,7 @@ from spiflash.errors import ShelfError
 from spiflash.jobs.clone import board as board_module
 from spiflash.jobs.connection import ClockSweep, connected
 from spiflash.nor.chip import Chip
+from tests.clone_rig import heron
 from tests.clone_rig.heron import Board, Rig
 from tests.clone_rig.rows import finished_row
 
@@ -126,10 +127,12 @@ def test_what_somebody_is_working_on_is_left_to_them(rig: Rig) -> None:
     claim.release()
 
 
+@pytest.mark.parametrize(("given", "ceiling"), [(None, 6e6), (20e6, 20e6)])
 def test_a_batch_is_no_faster_than_its_adapter_was_proven_to_be(
-    rig: Rig, monkeypatch: pytest.MonkeyPatch
+    rig: Rig, monkeypatch: pytest.MonkeyPatch, given: float | None, ceiling: float
 ) -> None:
-    """What `prove` found out about an adapter holds for every board on it."""
+    """What `prove` found out about an adapter holds for every board on it: the clock unless a
+    person gives one, the longest read in any case."""
     used: list[tuple[float, int]] = []
 
     def noting(bus: FtdiBus, chip: Chip, ceiling: float, sweep: ClockSweep | None) -> Any:
@@ -141,5 +144,8 @@ def test_a_batch_is_no_faster_than_its_adapter_was_proven_to_be(
     serial = property(lambda bus: "any", lambda bus, value: None)
     monkeypatch.setattr(FtdiBus, "serial", serial, raising=False)
     monkeypatch.setattr(board_module, "connected", noting)
+    context_of = heron._context
+    at_given = lambda *args: replace(context_of(*args), ceiling=given)  # noqa: E731
+    monkeypatch.setattr(heron, "_context", at_given)
     (row,) = rig.run(Board(3, "W25Q64JV")).records
-    assert (row.good, used) == (True, [(6e6, 4096)])
+    assert (row.good, used) == (True, [(ceiling, 4096)])

@@ -50,7 +50,7 @@ def look(
         chip.set_register("SR2", chip.registers["SR2"] & ~0x02, lasting=True)
     bench = make_bench(chip, clip=clip, faults=faults)
     bench.clock.advance(0.1)
-    monkeypatch.setattr(contact, "open_adapter", lambda _: open_bench_bus(bench, "test"))
+    monkeypatch.setattr(contact, "open_adapter", lambda _: (open_bench_bus(bench, "test"), None))
     return contact.make_contact(Settings())
 
 
@@ -149,7 +149,7 @@ def test_nothing_is_changed_on_the_chip(monkeypatch: pytest.MonkeyPatch) -> None
     before = chip.snapshot()
     bench = make_bench(chip)
     bench.clock.advance(0.1)
-    monkeypatch.setattr(contact, "open_adapter", lambda _: open_bench_bus(bench, "test"))
+    monkeypatch.setattr(contact, "open_adapter", lambda _: (open_bench_bus(bench, "test"), None))
     contact.make_contact(Settings())
     assert chip.snapshot() == before
     assert not chip.registers["SR1"] & 0x02

@@ -36,7 +36,7 @@ from spiflash.jobs.backup import now, put_on_shelf, read_for_set
 from spiflash.jobs.clone import BoardError, Job
 from spiflash.jobs.clone.context import BoardRun, Context, Worker, which_board
 from spiflash.jobs.clone.target import NotTheBoardsOwnError, find_kept, make_target
-from spiflash.jobs.connection import clock_for, connected, identify_chip
+from spiflash.jobs.connection import adapter_record, clock_for, connected, identify_chip
 from spiflash.jobs.reading import Reading, read_in_passes
 from spiflash.jobs.write import Work, WriteOptions, plan_resumed, plan_work, refuse_unknown, rewrite
 from spiflash.spans import differing
@@ -146,7 +146,7 @@ def _work(run: BoardRun) -> None:
     chip = identify_chip(bus, context.table, context.part)
     for caution in context.cautions(chip):
         run.worker.tell(caution)
-    ceiling, sweep = clock_for(bus, chip, context.ceiling)
+    ceiling, sweep = clock_for(bus, chip, context.ceiling, adapter_record(bus))
     with connected(bus, chip, ceiling, sweep) as connection:
         run.connection = connection
         run.part, run.jedec_id = chip.name, chip.jedec_id.hex()
