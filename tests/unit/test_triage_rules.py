@@ -720,17 +720,20 @@ def test_firmware_where_the_backup_has_settings_is_no_file_system_of_the_board()
     assert found.repairs[0].applied(chip) == good
 
 
+@pytest.mark.parametrize("empty", [b"\xff", b"\0"])
 @pytest.mark.parametrize("at", [0x450000, 0x640000])
-def test_a_data_partition_that_lost_an_erase_block_is_not_called_intact(at: int) -> None:
+def test_a_data_partition_that_lost_an_erase_block_is_not_called_intact(
+    at: int, empty: bytes
+) -> None:
     """The checksums of the nodes that are left say nothing of those that are gone. The demo board's
     partition is one of mkfs.jffs2, in blocks of 64 KiB with a mark at the start of each."""
     good = heron_factory()
-    own, chip = reference(good), put(good, at, b"\xff" * 0x10000)
+    own, chip = reference(good), put(good, at, empty * 0x10000)
     found = triage(chip, own_backup=own)
     (readings,) = (each for each in found.regions if each.region.name == "readings")
     assert readings.kind is Kind.NOT_CHECKED
     assert readings.places == ((at, at + 0x10000),)
     # A block that the board erased itself begins with its mark.
-    marked = put(chip, at, good[0x410000:0x41000C])
+    marked = put(good, at, good[0x410000:0x420000])
     found = triage(marked, own_backup=own)
     assert {each.kind for each in found.regions} == {Kind.INTACT}

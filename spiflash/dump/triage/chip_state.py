@@ -421,9 +421,9 @@ BLOCK = 65536
 """Bytes of the block that file systems on such chips erase (common practice, no source)."""
 
 
-def blank_blocks(region: Region, chunk: bytes, right: bytes) -> tuple[Span, ...]:
-    """Blocks of 64 KiB with data in the backup that are blank: no checksum tells what was there. A
-    board that erases one itself writes a mark at its start (Linux, fs/jffs2/erase.c)."""
-    blocks = [(at, at + BLOCK) for at in range(0, len(chunk) - BLOCK + 1, BLOCK)]
-    gone = [each for each in blocks if is_blank(chunk, *each) and not is_blank(right, *each)]
-    return tuple((region.start + low, region.start + high) for low, high in gone)
+def emptied_blocks(region: Region, chunk: bytes, right: bytes) -> tuple[Span, ...]:
+    """Blocks of 64 KiB with data in the backup that are blank or 00h: no checksum tells what was
+    there. A board that erases one itself writes a mark at its start (Linux, fs/jffs2/erase.c)."""
+    blocks = [slice(at, at + BLOCK) for at in range(0, len(chunk) - BLOCK + 1, BLOCK)]
+    gone = [each for each in blocks if empty(chunk[each]) and not empty(right[each])]
+    return tuple((region.start + each.start, region.start + each.stop) for each in gone)

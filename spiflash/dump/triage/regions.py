@@ -15,9 +15,9 @@ from spiflash.dump.formats import is_blank
 from spiflash.dump.formats.programs import processor
 from spiflash.dump.layout import Region, Role
 from spiflash.dump.triage.chip_state import (
-    blank_blocks,
     blank_since,
     by_bits,
+    emptied_blocks,
     empty,
     equal_bytes_share,
     out_of_place,
@@ -309,8 +309,8 @@ def _against_backup(
         text = "the file system that the backup has there is gone"
         return RegionFinding(region, Kind.DAMAGED, text, places)
     if itself.kind is Kind.INTACT:
-        if region.role in _OWNERS and (emptied := blank_blocks(region, chunk, right)):
-            text = "checksums OK, but whole blocks that held data are blank"
+        if region.role in _OWNERS and (emptied := emptied_blocks(region, chunk, right)):
+            text = "checksums OK, but whole blocks that held data are blank or 00h"
             return RegionFinding(region, Kind.NOT_CHECKED, text, emptied)
         text = "not as in the backup, but checksums OK"
         return RegionFinding(region, Kind.INTACT, text, proof=Proof.CHECKSUM, unsure=itself.unsure)
